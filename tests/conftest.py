@@ -1,0 +1,79 @@
+"""Shared by all tests: the `outside` check, which keeps what it compared for docs/checks.md."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+CHECK_COLUMNS = ["test", "what", "published", "ours", "difference", "within", "source", "status"]
+_rows: list[dict[str, object]] = []
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--checks-csv",
+        metavar="FILE",
+        help="write every outside check that ran, with its source, to this CSV file",
+    )
+
+
+@pytest.fixture
+def outside(request: pytest.FixtureRequest):
+    """Compare one of our numbers with a published one, and keep the row.
+
+    `outside(what, published=, ours=, within=, source=, relative=False, status="seen_source")`
+    fails unless |ours - published| <= within (times |published| when `relative`).
+    """
+
+    def check(
+        what: str,
+        *,
+        published: float,
+        ours: float,
+        within: float,
+        source: str,
+        relative: bool = False,
+        status: str = "seen_source",
+    ) -> None:
+        assert source, "an outside check names its source"
+        assert status != "from_memory", "a value from memory is never an expected value"
+        difference = float(ours) - float(published)
+        allowed = within * abs(published) if relative else within
+        _rows.append(
+            {
+                "test": request.node.nodeid.split("/")[-1],
+                "what": what,
+                "published": published,
+                "ours": float(ours),
+                "difference": difference,
+                "within": allowed,
+                "source": source,
+                "status": status,
+            }
+        )
+        assert abs(difference) <= allowed, (
+            f"{what}: published {published!r}, ours {ours!r}, differs by {difference:.3g}, "
+            f"allowed {allowed:.3g} ({source})"
+        )
+
+    return check
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """The folder of reference files that stands beside some checkouts; skips where absent."""
+    folder = Path(__file__).resolve().parents[2] / "shared"
+    if not folder.is_dir():
+        pytest.skip("the reference folder `shared` is not beside this checkout")
+    return folder
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    target = session.config.getoption("--checks-csv")
+    if target:
+        with open(target, "w", newline="", encoding="utf-8") as handle:
+            writer = csv.DictWriter(handle, CHECK_COLUMNS)
+            writer.writeheader()
+            writer.writerows(_rows)

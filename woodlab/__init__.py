@@ -1,0 +1,62 @@
+"""woodlab: how rough-turned bowls dry, and what to learn from a season of them.
+
+The public names load on first use, so that `import woodlab` costs little more than pandas.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "woodlab.errors": ["RecordError", "WoodlabError", "MissingTableError", "Fault"],
+    "woodlab.wood.species": ["species"],
+    "woodlab.wood.humidity": ["equilibrium_moisture"],
+    "woodlab.wood.moisture": ["moisture_pct", "oven_dry_g"],
+    "woodlab.wood.shrinkage": ["shrinkage"],
+    "woodlab.book.record_book": ["RecordBook", "open_book"],
+    "woodlab.book.many": ["open_books"],
+    "woodlab.book.blank": ["blank_book"],
+    "woodlab.book.wide": ["read_wide"],
+    "woodlab.book.adding": ["add_weighings", "add_looks"],
+    "woodlab.drying.fit": ["fit_drying"],
+    "woodlab.drying.results": ["DryingFits"],
+    "woodlab.drying.rank": ["rank_laws"],
+    "woodlab.drying.core_surface": ["core_to_surface"],
+    "woodlab.drying.oven_dry": ["oven_dry_mass"],
+    "woodlab.drying.forecast": ["forecast_ready"],
+    "woodlab.drying.ready": ["steady_weight", "ready_by_week", "past_forecasts"],
+    "woodlab.drying.simulate": ["simulate_season"],
+    "woodlab.studies.sealing": ["seal_study"],
+    "woodlab.studies.cracks": ["crack_study"],
+    "woodlab.studies.movement": ["movement_study"],
+    "woodlab.studies.rim_geometry": ["dried_rim"],
+    "woodlab.studies.rough_wall": ["rough_wall"],
+    "woodlab.studies.trial_plan": ["trial_plan"],
+    "woodlab.studies.trial_power": ["trial_power"],
+    "woodlab.studies.shop_round": ["shop_round"],
+    "woodlab.article.write": ["write_article"],
+    "woodlab.demo": ["demo_book"],
+    "woodlab.proof": ["outside_checks"],
+}
+
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+_ROOMS = {"charts", "wood", "book", "drying", "studies", "article", "demo"}
+
+__all__ = sorted([*_HOME_OF, "charts"])
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        value = getattr(importlib.import_module(_HOME_OF[name]), name)
+        globals()[name] = value
+        return value
+    if name in _ROOMS:
+        return importlib.import_module(f"woodlab.{name}")
+    raise AttributeError(f"module 'woodlab' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,1 @@
+"""The record book: its six tables, reading, checking, writing back. Knows `wood`."""

@@ -1,0 +1,125 @@
+"""The six tables of a record book: columns, kinds, units and rules, in one place.
+
+A column's kind says how its cells are read; its unit is the suffix of its name. A heading may
+carry another unit of the same quantity (`wall_in`, `mass_lb`, `temp_f`): see `units.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: kind is `text`, `date`, `number` or `choice`; bounds are in its own unit."""
+
+    name: str
+    kind: str
+    required: bool = False
+    above: float | None = None  # strictly above
+    least: float | None = None
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+    default: str | None = None
+    meaning: str = ""
+
+
+_PIECE = Column("piece", "text", required=True, meaning="the pencil mark on the piece")
+_ON = Column("on", "date", required=True, meaning="the day it was done")
+_NOTE = Column("note", "text", meaning="anything else, in your own words")
+
+EVENTS = ("sealed", "trimmed", "glued", "resealed")
+ACTIONS = ("none", "glued", "resealed", "scrapped")
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "pieces": (
+        _PIECE,
+        Column("species", "text", required=True, meaning="kind of wood"),
+        Column("turned_on", "date", required=True, meaning="the day it was rough-turned"),
+        Column(
+            "wall_mm", "number", required=True, above=0, most=300, meaning="thickness of the wall"
+        ),
+        Column("seal", "text", required=True, meaning="`none`, or the name of the sealing method"),
+        Column("log", "text", meaning="which log or tree it came from: the block of a trial"),
+        Column("rim_mm", "number", above=0, most=2000, meaning="diameter of the rim at turning"),
+        Column("height_mm", "number", above=0, most=2000, meaning="height of the rough bowl"),
+        Column("foot_mm", "number", above=0, most=2000, meaning="diameter of the foot"),
+        Column("rim_faces", "choice", choices=("pith", "bark"), meaning="where the rim looked"),
+        Column(
+            "pith_mm", "number", least=0, most=2000, meaning="distance of the rim plane from pith"
+        ),
+        Column("seal_g", "number", least=0, most=20000, meaning="mass of the sealer"),
+        Column("place", "text", meaning="where it stands"),
+        Column("maker", "text", meaning="who turned it"),
+        Column(
+            "allotted",
+            "choice",
+            choices=("random", "chosen"),
+            meaning="how the seal was chosen for it: by lot, or by the maker",
+        ),
+        _NOTE,
+    ),
+    "weighings": (
+        _PIECE,
+        _ON,
+        Column("mass_g", "number", required=True, above=0, most=200000, meaning="mass weighed"),
+        Column(
+            "event",
+            "choice",
+            choices=EVENTS,
+            meaning="why the mass changed other than by drying, since the weighing before",
+        ),
+        Column("scale_g", "number", above=0, most=1000, meaning="smallest step of the scale"),
+        _NOTE,
+    ),
+    "looks": (
+        _PIECE,
+        _ON,
+        Column(
+            "crack_mm",
+            "number",
+            required=True,
+            least=0,
+            most=2000,
+            meaning="longest crack; 0 = looked and found none",
+        ),
+        Column("where", "text", meaning="rim, side, foot, pith, ..."),
+        Column("action", "choice", choices=ACTIONS, default="none", meaning="what was done"),
+        _NOTE,
+    ),
+    "air": (
+        _ON,
+        Column("temp_c", "number", required=True, least=-60, most=120, meaning="temperature"),
+        Column("rh_pct", "number", required=True, least=0, most=100, meaning="relative humidity"),
+        Column("place", "text", meaning="where it was measured"),
+    ),
+    "offcuts": (
+        Column("wet_g", "number", required=True, above=0, most=20000, meaning="mass when cut"),
+        Column("oven_dry_g", "number", required=True, above=0, most=20000, meaning="oven-dry mass"),
+        Column("piece", "text", meaning="the piece it was cut from"),
+        Column("log", "text", meaning="or the log it was cut from"),
+        Column("on", "date", meaning="the day it was cut"),
+        _NOTE,
+    ),
+    "rims": (
+        _PIECE,
+        _ON,
+        Column(
+            "along_mm", "number", required=True, above=0, most=2000, meaning="rim along the grain"
+        ),
+        Column(
+            "across_mm", "number", required=True, above=0, most=2000, meaning="rim across the grain"
+        ),
+        Column(
+            "rise_mm", "number", least=-500, most=500, meaning="pith line of the rim above sides"
+        ),
+        _NOTE,
+    ),
+}
+
+REQUIRED_TABLES = ("pieces", "weighings")
+
+
+def column_names(table: str) -> list[str]:
+    """The known columns of a table, in their usual order."""
+    return [column.name for column in TABLES[table]]

@@ -1,0 +1,24 @@
+"""Charts: frame in, Altair chart out, nothing computed. The only room that imports Altair."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+# One line a module: the public charts that live in it.
+_HOMES: dict[str, list[str]] = {
+    "theme": ["use_charts", "save_chart", "themed"],
+}
+
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+__all__ = sorted(_HOME_OF)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        return getattr(importlib.import_module(f"woodlab.charts.{_HOME_OF[name]}"), name)
+    raise AttributeError(f"module 'woodlab.charts' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,1 @@
+"""Drying laws, fits, pooling and forecasts. Knows `book` and `wood`."""

@@ -1,0 +1,1 @@
+"""Facts of wood: species, humidity, moisture, shrinkage. Knows nothing of records or fits."""
