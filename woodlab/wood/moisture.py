@@ -1,0 +1,88 @@
+"""Mass and moisture, by the oven-dry definition."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from woodlab.errors import WoodlabError
+
+# Wood Handbook GTR-190 p. 4-2: about 30 %, species vary by several points.
+FIBRE_SATURATION_PCT = 30.0
+
+# Density of the cell wall's substance, water = 1; the 1.54 of the usual saturation formula.
+# From memory: it only sets how wide the guard against impossible moistures is.
+CELL_WALL_SG = 1.54
+
+
+def moisture_pct(wet_g: ArrayLike, oven_dry_g: ArrayLike) -> np.ndarray | float:
+    """Moisture = 100 (wet - oven-dry)/oven-dry, in percent of oven-dry mass.
+
+    It may exceed 100 %. Source: ASTM D4442 (definition).
+
+    Parameters
+    ----------
+    wet_g, oven_dry_g : array_like
+        Masses [g] without sealer; broadcast against each other.
+
+    Raises
+    ------
+    WoodlabError
+        If an oven-dry mass is zero or negative.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> wl.moisture_pct(136, 100)
+    36.0
+    """
+    wet = np.asarray(wet_g, dtype=float)
+    dry = np.asarray(oven_dry_g, dtype=float)
+    if np.any(dry <= 0):
+        raise WoodlabError(
+            f"oven_dry_g must be above zero (found {dry[dry <= 0].flat[0]:g}). "
+            "Type the mass after the oven, in grams."
+        )
+    moisture = 100 * (wet - dry) / dry
+    return float(moisture) if moisture.ndim == 0 else moisture
+
+
+def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float:
+    """Oven-dry mass [g] of wood that weighs `mass_g` at `moisture_pct`; the inverse definition.
+
+    Raises
+    ------
+    WoodlabError
+        If a moisture is -100 % or less.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> wl.oven_dry_g(136, 36)
+    100.0
+    """
+    mass = np.asarray(mass_g, dtype=float)
+    moisture = np.asarray(moisture_pct, dtype=float)
+    if np.any(moisture <= -100):
+        raise WoodlabError(
+            f"moisture_pct must be above -100 (found {moisture[moisture <= -100].flat[0]:g}). "
+            "Type the moisture in percent of oven-dry mass."
+        )
+    dry = mass / (1 + moisture / 100)
+    return float(dry) if dry.ndim == 0 else dry
+
+
+def saturated_moisture_pct(basic_sg: ArrayLike) -> np.ndarray | float:
+    """The most water that wood of this specific gravity has room for [% of oven-dry mass].
+
+    All of the space that cell walls leave is filled: 100 (1.54 - G)/(1.54 G). The 1.54 is from
+    memory; use this only as a wide guard.
+
+    Examples
+    --------
+    >>> round(saturated_moisture_pct(0.5))
+    135
+    """
+    gravity = np.asarray(basic_sg, dtype=float)
+    moisture = 100 * (CELL_WALL_SG - gravity) / (CELL_WALL_SG * gravity)
+    return float(moisture) if moisture.ndim == 0 else moisture

@@ -1,0 +1,169 @@
+"""The species table: specific gravity, shrinkage and green moisture, a source for each figure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+
+FIGURES = [
+    "basic_sg",
+    "radial_pct",
+    "tangential_pct",
+    "volumetric_pct",
+    "green_moisture_pct",
+    "green_heartwood_pct",
+    "green_sapwood_pct",
+    "radial_change_per_pct",
+    "tangential_change_per_pct",
+]
+
+# What the trade calls a group of species, or another name of one (common practice, no source).
+# A group stands for the species whose names end in the word, unless its members are given here.
+_OTHER_NAMES: dict[str, tuple[str, ...]] = {
+    "hard maple": ("sugar maple", "black maple"),
+    "soft maple": ("red maple", "silver maple"),
+    "red oak": ("northern red oak", "southern red oak", "black oak", "scarlet oak", "pin oak"),
+    "tulip poplar": ("yellow-poplar",),
+    "yellow poplar": ("yellow-poplar",),
+    "tulipwood": ("yellow-poplar",),
+    "basswood": ("American basswood",),
+    "holly": ("American holly",),
+    "sycamore": ("American sycamore",),
+    "persimmon": ("common persimmon",),
+    "box elder": ("boxelder",),
+    "honey locust": ("honeylocust",),
+    "osage orange": ("Osage-orange",),
+    "mulberry": ("red mulberry",),
+    "madrone": ("Pacific madrone",),
+    "buckeye": ("yellow buckeye",),
+    "chestnut": ("American chestnut",),
+    "hickory": ("mockernut hickory", "pignut hickory", "shagbark hickory", "shellbark hickory"),
+}
+
+
+@dataclass(frozen=True)
+class SpeciesFacts:
+    """What the table says of one name as a maker writes it.
+
+    Attributes
+    ----------
+    name : str
+        The name that was asked for.
+    members : tuple of str
+        The table's species that it stands for; empty when the table does not know it.
+    note : str
+        How the name was read, in words; empty when the table has this very name.
+    figures : dict
+        The table's figures (see `FIGURES`), the mean over the members that have one; NaN where
+        none has.
+    spread : dict
+        Half the range of each figure over the members (0 for a single species).
+    """
+
+    name: str
+    members: tuple[str, ...]
+    note: str
+    figures: dict[str, float]
+    spread: dict[str, float]
+
+    @property
+    def known(self) -> bool:
+        return bool(self.members)
+
+
+@cache
+def _table() -> pd.DataFrame:
+    with files("woodlab.wood").joinpath("data/species.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle)
+
+
+def species() -> pd.DataFrame:
+    """The species table, one row a species, a source and a status for each figure.
+
+    Returns
+    -------
+    DataFrame
+        `species`, `handbook_name`, `scientific_name`, `basic_sg` [oven-dry mass over green
+        volume, water = 1], `radial_pct`, `tangential_pct`, `volumetric_pct` [shrinkage green to
+        oven-dry, % of the green size], `green_moisture_pct` [average of a living tree, % of
+        oven-dry mass], `green_heartwood_pct`, `green_sapwood_pct`, `radial_change_per_pct`,
+        `tangential_change_per_pct` [change of size per point of moisture, 6 to 14 %], and for
+        each group of figures a `*_source` and a `*_status`: `seen_source` (read in the named
+        publication), `seen_secondary` (read in a work that quotes it), `from_memory` (not seen).
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> table = wl.species().set_index("species")
+    >>> table.loc["sugar maple", ["radial_pct", "tangential_pct"]].tolist()
+    [4.8, 9.9]
+    """
+    return _table().copy()
+
+
+def _plain(name: str) -> str:
+    return " ".join(str(name).casefold().replace(",", " ").split())
+
+
+@cache
+def _names() -> tuple[dict[str, str], dict[frozenset[str], str]]:
+    table = _table()
+    exact = {_plain(name): name for name in table["species"]}
+    for other, name in zip(table["scientific_name"], table["species"], strict=True):
+        if isinstance(other, str):
+            exact.setdefault(_plain(other), name)
+    for other, name in zip(table["handbook_name"], table["species"], strict=True):
+        if isinstance(other, str):
+            exact.setdefault(_plain(other), name)
+    words = {frozenset(plain.split()): name for plain, name in exact.items()}
+    return exact, words
+
+
+def _members(plain: str) -> tuple[str, ...]:
+    if plain in _OTHER_NAMES:
+        return _OTHER_NAMES[plain]
+    return tuple(name for name in _table()["species"] if _plain(name).split()[-1] == plain)
+
+
+@cache
+def species_facts(name: str) -> SpeciesFacts:
+    """Look up a species as a maker writes it: `Sugar Maple`, `maple, sugar`, `Acer saccharum`, `oak`.
+
+    A group (`oak`, `hard maple`) gives the mean of its members and says so in `note`. A name that
+    the table does not know gives NaN figures and a note, never a guess.
+
+    Examples
+    --------
+    >>> species_facts("maple, sugar").members
+    ('sugar maple',)
+    >>> species_facts("hard maple").note
+    "'hard maple' is read as the mean of sugar maple, black maple"
+    >>> species_facts("teak").known
+    False
+    """
+    exact, words = _names()
+    plain = _plain(name)
+    note = ""
+    if plain in exact:
+        members: tuple[str, ...] = (exact[plain],)
+    elif frozenset(plain.split()) in words:
+        members = (words[frozenset(plain.split())],)
+    else:
+        members = _members(plain)
+        if len(members) == 1:
+            note = f"{name!r} is read as {members[0]}"
+        elif members:
+            note = f"{name!r} is read as the mean of {', '.join(members)}"
+        else:
+            note = f"the species table does not know {name!r}"
+    rows = _table().set_index("species").reindex(list(members))[FIGURES]
+    figures = {key: float(rows[key].mean()) if members else np.nan for key in FIGURES}
+    spread = {
+        key: float((rows[key].max() - rows[key].min()) / 2) if members else np.nan
+        for key in FIGURES
+    }
+    return SpeciesFacts(str(name), members, note, figures, spread)
