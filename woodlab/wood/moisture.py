@@ -58,7 +58,7 @@ def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float
     Examples
     --------
     >>> import woodlab as wl
-    >>> wl.oven_dry_g(136, 36)
+    >>> round(wl.oven_dry_g(136, 36), 6)
     100.0
     """
     mass = np.asarray(mass_g, dtype=float)

@@ -131,7 +131,7 @@ def _members(plain: str) -> tuple[str, ...]:
 
 @cache
 def species_facts(name: str) -> SpeciesFacts:
-    """Look up a species as a maker writes it: `Sugar Maple`, `maple, sugar`, `Acer saccharum`, `oak`.
+    """Look up a species as makers write it: `Sugar Maple`, `maple, sugar`, `Acer saccharum`, `oak`.
 
     A group (`oak`, `hard maple`) gives the mean of its members and says so in `note`. A name that
     the table does not know gives NaN figures and a note, never a guess.
