@@ -76,5 +76,6 @@ def test_each_figure_has_a_source_and_a_status():
 
 
 def test_the_table_is_handed_out_as_a_copy():
-    wl.species().loc[0, "basic_sg"] = -1
+    table = wl.species()
+    table.loc[0:, "basic_sg"] = -1
     assert (wl.species()["basic_sg"].dropna() > 0).all()
