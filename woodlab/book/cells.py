@@ -1,0 +1,172 @@
+"""From cells to values: one converter a kind, each saying what is wrong and what to type."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.tables import Column
+
+FIRST_YEAR, LAST_YEAR = 1900, 2100
+
+# problem and remedy of one cell, or None when it is good
+Trouble = tuple[str, str] | None
+
+
+def convert(
+    cells: pd.Series, column: Column, to_own_unit: Callable, comma_decimals: bool
+) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+    """Values of one column, and the trouble of each cell that has none, by position.
+
+    Empty cells are NaN, NaT or None and no trouble here; whether they may be empty is asked by
+    the caller.
+    """
+    if column.kind == "number":
+        return _numbers(cells, column, to_own_unit, comma_decimals)
+    if column.kind == "date":
+        return _by_unique(cells, lambda cell: _date(cell), "datetime64[us]")
+    if column.kind == "choice":
+        return _by_unique(cells, lambda cell: _choice(cell, column.choices), "str")
+    return _text_column(cells)
+
+
+def _by_unique(
+    cells: pd.Series, one: Callable, dtype: str
+) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+    """Convert each distinct cell once: a million weighings have a few hundred dates."""
+    codes, uniques = pd.factorize(cells)
+    values, troubles = [], {}
+    for code, cell in enumerate(uniques):
+        value, trouble = one(cell)
+        values.append(value)
+        if trouble:
+            troubles[code] = trouble
+    table = pd.Series([*values, None], dtype=dtype).array
+    result = pd.Series(table.take(codes), index=cells.index)
+    if not troubles:
+        return result, {}
+    bad = np.flatnonzero(np.isin(codes, list(troubles)))
+    return result, {int(i): troubles[int(codes[i])] for i in bad}
+
+
+def _text_column(cells: pd.Series) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+    return _by_unique(cells, _text, "str")
+
+
+def as_text(cells: pd.Series) -> pd.Series:
+    """Cells of a column that the book does not know, as text."""
+    return _text_column(cells)[0]
+
+
+def _text(cell: object) -> tuple[str | None, Trouble]:
+    if isinstance(cell, float) and cell.is_integer():
+        cell = int(cell)  # workbooks hold the piece number 12 as 12.0
+    text = str(cell).strip()
+    if not text:
+        return None, None
+    if any(ord(char) < 32 and char not in "\t\n\r" for char in text):
+        return None, ("the text holds a control character", "Type the text anew.")
+    return text, None
+
+
+def _choice(cell: object, choices: tuple[str, ...]) -> tuple[str | None, Trouble]:
+    text, trouble = _text(cell)
+    if text is None or trouble:
+        return text, trouble
+    if text.casefold() in choices:
+        return text.casefold(), None
+    return None, ("not one of the words that may stand here", f"Type {_or(choices)}.")
+
+
+def _or(choices: tuple[str, ...]) -> str:
+    return f"{', '.join(choices[:-1])} or {choices[-1]}"
+
+
+_ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)?")
+_DATE_REMEDY = "Type the date as year-month-day: 2026-03-09."
+
+
+def _date(cell: object) -> tuple[pd.Timestamp | None, Trouble]:
+    if isinstance(cell, dt.datetime):
+        stamp = pd.Timestamp(cell)
+    elif isinstance(cell, dt.date):
+        stamp = pd.Timestamp(cell.year, cell.month, cell.day)
+    elif isinstance(cell, bool | int | float | np.number):
+        remedy = f"{_DATE_REMEDY} In a workbook, format the column as dates."
+        return None, ("a number stands where a date should", remedy)
+    else:
+        text = str(cell).strip()
+        if not text:
+            return None, None
+        if not _ISO_DATE.fullmatch(text):
+            return None, ("not a date in the form 2026-03-09", _DATE_REMEDY)
+        try:
+            stamp = pd.Timestamp(text)
+        except ValueError:
+            return None, ("no such day in the calendar", _DATE_REMEDY)
+    if stamp.tzinfo is not None:
+        return None, ("the time carries a time zone", "Type the local time without a zone.")
+    if not FIRST_YEAR <= stamp.year <= LAST_YEAR:
+        return None, (f"the year is not between {FIRST_YEAR} and {LAST_YEAR}", _DATE_REMEDY)
+    return stamp, None
+
+
+def _numbers(
+    cells: pd.Series, column: Column, to_own_unit: Callable, comma_decimals: bool
+) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+    troubles: dict[int, tuple[str, str]] = {}
+    if pd.api.types.is_bool_dtype(cells) or not pd.api.types.is_numeric_dtype(cells):
+        series, troubles = _by_unique(cells, lambda cell: _number(cell, comma_decimals), "float64")
+        values = series.to_numpy()
+    else:
+        values = cells.to_numpy(dtype=float, na_value=np.nan)
+    values = np.asarray(to_own_unit(values), dtype=float)
+    unit = column.name.rsplit("_", 1)[-1]
+    wrong = np.isinf(values)
+    low, high = "", f"at most {column.most:g}" if column.most is not None else ""
+    if column.above is not None:
+        wrong |= values <= column.above
+        low = f"above {column.above:g}"
+    if column.least is not None:
+        wrong |= values < column.least
+        low = f"at least {column.least:g}"
+    if column.most is not None:
+        wrong |= values > column.most
+    if wrong.any():
+        allowed = " and ".join(part for part in (low, high) if part) or "a finite number"
+        trouble = (
+            f"must be {allowed} (in {unit})",
+            f"Type a number in the unit of the heading; {column.name} is {column.meaning}.",
+        )
+        for position in np.flatnonzero(wrong):
+            troubles.setdefault(int(position), trouble)
+        values = np.where(wrong, np.nan, values)
+    return pd.Series(values, index=cells.index), troubles
+
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
+_GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
+
+
+def _number(cell: object, comma_decimals: bool) -> tuple[float | None, Trouble]:
+    if isinstance(cell, bool | dt.date | dt.time | dt.timedelta):
+        return None, ("not a number", "Type a number alone.")
+    if isinstance(cell, int | float | np.number):
+        return float(cell), None
+    text = str(cell).strip().replace("\u2212", "-")
+    if not text:
+        return None, None
+    if "," in text or (comma_decimals and _GROUPED.fullmatch(text)):
+        if _GROUPED.fullmatch(text) and not (comma_decimals and "," in text):
+            return None, (
+                "can be read as thousands or as decimals",
+                "Type the number without a separator of thousands.",
+            )
+        text = text.replace(",", ".")
+    if _NUMBER.fullmatch(text):
+        return float(text), None
+    return None, ("not a number", "Type a number alone; its unit stands in the heading.")
