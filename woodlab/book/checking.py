@@ -107,7 +107,8 @@ def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
 def _empty(column: Column, index: pd.Index) -> pd.Series:
     kind = {"number": "float64", "date": "datetime64[us]"}.get(column.kind, "str")
     fill = column.default if column.default is not None else None
-    return pd.Series([fill] * len(index), index=index, dtype=kind)
+    one = pd.Series([fill], dtype=kind).array
+    return pd.Series(one.take(np.zeros(len(index), dtype=np.intp)), index=index)
 
 
 def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
@@ -198,10 +199,9 @@ def kept_and_set_aside(
             by_row.setdefault((fault.table, fault.row), []).append(fault)
     kept, aside = {}, []
     for name, table in tables.items():
-        rows = list(table.frame.index) if table.spoiled else []
         whole = [fault for fault in faults if fault.table == name and fault.row in (None, 1)]
-        bad = {row for table_name, row in by_row if table_name == name} & set(table.frame.index)
-        bad |= set(rows)
+        named = [row for table_name, row in by_row if table_name == name]
+        bad = set(table.frame.index if table.spoiled else table.frame.index.intersection(named))
         kept[name] = table.frame[~table.frame.index.isin(bad)] if bad else table.frame
         for row in sorted(bad):
             of_row = by_row.get((name, row), []) or whole
