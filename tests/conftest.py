@@ -19,6 +19,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if "outside" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.outside)
+
+
 @pytest.fixture
 def outside(request: pytest.FixtureRequest):
     """Compare one of our numbers with a published one, and keep the row.

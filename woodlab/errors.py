@@ -62,3 +62,7 @@ class RecordError(WoodlabError):
 
 class MissingTableError(WoodlabError):
     """A study needs a table that the book does not have."""
+
+
+class WorkError(WoodlabError):
+    """The request was right, but the work failed on the way."""

@@ -1,0 +1,145 @@
+"""The commands. Each is thin: it calls one public function and says what came of it.
+
+Exit codes: 0 the work was done; 2 a fault in the records or in the request, said on stderr;
+1 the work failed on the way.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from woodlab.errors import RecordError, WoodlabError, WorkError
+
+DONE, FAILED, FAULT = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns its exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options) or DONE)
+    except RecordError as error:
+        print(error, file=sys.stderr)
+        return FAULT
+    except WorkError as error:
+        print(f"woodlab: {error}", file=sys.stderr)
+        return FAILED
+    except WoodlabError as error:
+        print(f"woodlab: {error}", file=sys.stderr)
+        return FAULT
+    except (MemoryError, OSError) as error:
+        print(f"woodlab: {error or 'not enough memory'}. Nothing was changed.", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        print("woodlab: stopped.", file=sys.stderr)
+        return FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="woodlab", description="Drying research for makers who rough-turn green wood."
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    season = commands.add_parser("season", help="a season's records to notebooks and an article")
+    season.add_argument("book", type=Path, help="the record book: a folder or a workbook")
+    season.add_argument("--out", type=Path, required=True, help="the folder to write")
+    season.add_argument("--as-of", metavar="DATE", help="look at the book as of this day")
+    season.add_argument("--locale", default="en", help="form of numbers and dates: en, de, fr")
+    season.add_argument("--paper", default="a4", choices=["a4", "us-letter"])
+    season.set_defaults(run=_season)
+
+    check = commands.add_parser("check", help="faults and doubts of a record book")
+    check.add_argument("book", type=Path)
+    check.set_defaults(run=_check)
+
+    blank = commands.add_parser("blank", help="an empty record book to fill in")
+    blank.add_argument("file", type=Path, help="a new workbook (.xlsx) or folder")
+    blank.set_defaults(run=_blank)
+
+    rounds = commands.add_parser("round", help="what to look at and weigh this week")
+    rounds.add_argument("book", type=Path)
+    rounds.add_argument("--on", metavar="DATE", help="the day of the round (default: today)")
+    rounds.add_argument("--out", type=Path, help="write the sheet as this PDF")
+    rounds.set_defaults(run=_round)
+
+    add = commands.add_parser("add", help="add weighings or looks from a CSV file")
+    add.add_argument("book", type=Path)
+    add.add_argument("table", choices=["weighings", "looks"])
+    add.add_argument("file", type=Path, help="a CSV file with the table's columns")
+    add.set_defaults(run=_add)
+
+    demo = commands.add_parser("demo", help="write the invented season, to try things on")
+    demo.add_argument("folder", type=Path)
+    demo.add_argument("--seed", type=int, default=None)
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _season(options: argparse.Namespace) -> None:
+    from woodlab.season import SeasonOptions, run_season
+
+    wanted = SeasonOptions(as_of=options.as_of, locale=options.locale, paper=options.paper)
+    out = run_season(options.book, options.out, wanted)
+    print(f"Written to {out}: open index.html there.")
+
+
+def _check(options: argparse.Namespace) -> None:
+    from woodlab.book.record_book import open_book
+
+    book = open_book(options.book)
+    print(book.counts.to_string(index=False))
+    doubts = book.doubts
+    print(f"\nNo faults. {len(doubts)} entries in doubt (kept and used):")
+    for doubt in doubts.itertuples():
+        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {doubt.value}: {doubt.doubt}")
+
+
+def _blank(options: argparse.Namespace) -> None:
+    from woodlab.book.blank import blank_book
+
+    blank_book(options.file)
+    print(f"Written: {options.file}")
+
+
+def _round(options: argparse.Namespace) -> None:
+    import datetime
+
+    from woodlab.book.record_book import open_book
+    from woodlab.studies.shop_round import round_sheet, shop_round
+
+    on = options.on or datetime.date.today().isoformat()
+    book = open_book(options.book)
+    print(shop_round(book, on=on).to_string(index=False))
+    if options.out:
+        round_sheet(book, on=on, out=options.out)
+        print(f"Written: {options.out}")
+
+
+def _add(options: argparse.Namespace) -> None:
+    import pandas as pd
+
+    from woodlab.book import adding
+
+    try:
+        rows = pd.read_csv(options.file, dtype=str, keep_default_na=False, na_values=[""])
+    except (OSError, ValueError) as error:
+        raise WoodlabError(f"{options.file} cannot be read as CSV ({error}).") from error
+    append = adding.add_weighings if options.table == "weighings" else adding.add_looks
+    append(options.book, rows)
+    print(f"{len(rows)} rows added to {options.table}.")
+
+
+def _demo(options: argparse.Namespace) -> None:
+    from woodlab.demo import DEMO_SEED, demo_book
+
+    seed = DEMO_SEED if options.seed is None else options.seed
+    demo_book(seed=seed).save(options.folder)
+    print(f"An invented season is written to {options.folder}.")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

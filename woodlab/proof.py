@@ -1,0 +1,111 @@
+"""The outside checks: our numbers against published ones, run on this machine by the tests.
+
+`python -m woodlab.proof docs/checks.md` writes the page, `--check` tells whether it is current.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from woodlab.errors import WoodlabError, WorkError
+
+HEADER = """# Outside checks
+
+Each row is one of our numbers beside a published one. The tests make this page
+(`python -m woodlab.proof docs/checks.md`); notebook 9 runs the same tests on your machine.
+`status` says how the published number was seen: in the named publication (`seen_source`), or in
+a work that quotes it (`seen_secondary`). `within` is the difference that the test allows.
+
+"""
+
+
+def outside_checks(tests: str | Path | None = None) -> pd.DataFrame:
+    """Run every test that compares with a published number; one row a comparison.
+
+    Parameters
+    ----------
+    tests : str or Path, optional
+        The folder of the tests; by default the one beside the package in a checkout.
+
+    Returns
+    -------
+    DataFrame
+        `test`, `what`, `published`, `ours`, `difference`, `within`, `source`, `status`, `passed`.
+
+    Raises
+    ------
+    WoodlabError
+        If the tests are not there (an installed copy has none) or pytest is not installed.
+    WorkError
+        If the tests could not be run.
+    """
+    root = Path(__file__).resolve().parents[1]
+    folder = Path(tests) if tests is not None else root / "tests"
+    if not folder.is_dir():
+        raise WoodlabError(
+            "The tests are not beside this copy of woodlab. Get the project's folder and install "
+            "it with `pip install -e '.[test]'`."
+        )
+    with tempfile.TemporaryDirectory() as place:
+        target = Path(place) / "checks.csv"
+        command = [
+            sys.executable, "-m", "pytest", str(folder), "-q", "-m", "outside",
+            "--checks-csv", str(target), "-p", "no:cacheprovider",
+        ]  # fmt: skip
+        run = subprocess.run(command, capture_output=True, text=True, cwd=folder.parent)
+        if not target.exists():
+            said = (run.stdout + run.stderr).strip().splitlines()
+            raise WorkError(f"The tests could not be run: {said[-1] if said else 'no output'}")
+        rows = pd.read_csv(target)
+    rows["passed"] = rows["difference"].abs() <= rows["within"]
+    return rows
+
+
+def checks_page(rows: pd.DataFrame) -> str:
+    """The rows as a Markdown page."""
+    lines = [
+        HEADER,
+        f"{len(rows)} values from {rows['source'].nunique()} sources.\n\n",
+        "| what | published | ours | difference | within | source | status |\n",
+        "|---|---|---|---|---|---|---|\n",
+    ]
+    for row in rows.sort_values(["source", "what"]).itertuples():
+        cells = [
+            row.what, f"{row.published:.10g}", f"{row.ours:.10g}", f"{row.difference:.1e}",
+            f"{row.within:.1e}", row.source, row.status,
+        ]  # fmt: skip
+        lines.append("| " + " | ".join(str(cell).replace("|", "\\|") for cell in cells) + " |\n")
+    return "".join(lines)
+
+
+def page_is_current(rows: pd.DataFrame, page: str) -> bool:
+    """Whether the page lists the same comparisons; our digits may differ between machines."""
+
+    def compared(text: str) -> set[tuple[str, str, str]]:
+        cells = [line.split(" | ") for line in text.splitlines() if line.startswith("| ")]
+        return {(row[0], row[1], row[5]) for row in cells[1:] if len(row) == 7}
+
+    return compared(checks_page(rows)) == compared(page)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Write the page, or with `--check` compare it; exit code 1 when it is not current."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    check = "--check" in words
+    (name,) = [word for word in words if word != "--check"]
+    rows = outside_checks()
+    if not check:
+        Path(name).write_text(checks_page(rows), encoding="utf-8")
+        return 0
+    current = page_is_current(rows, Path(name).read_text(encoding="utf-8"))
+    print(f"{len(rows)} comparisons; {name} {'lists them' if current else 'is out of date'}")
+    return 0 if current and bool(rows["passed"].all()) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

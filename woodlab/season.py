@@ -1,0 +1,201 @@
+"""The main job: a season's records to notebooks, pages and an article, as one step."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+import warnings
+from dataclasses import dataclass
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from tqdm import tqdm
+
+import woodlab
+from woodlab.book.record_book import RecordBook, open_book
+from woodlab.errors import WoodlabError, WorkError
+
+# What makes a folder one of ours, so that a second run may replace it.
+MARK = "season.json"
+# About the kit and not about a book: run by hand, or by the tests.
+NOT_OF_A_SEASON = ("9_checks",)
+
+
+@dataclass(frozen=True)
+class SeasonOptions:
+    """How `run_season` runs: the day it looks from, and the article's form."""
+
+    as_of: str | None = None
+    locale: str = "en"
+    paper: str = "a4"
+    notebooks: tuple[str, ...] | None = None
+    progress: bool = True
+
+
+def notebook_folder() -> Path:
+    """Where the notebooks are: beside the package in a checkout, inside it when installed."""
+    beside = Path(__file__).resolve().parents[1] / "notebooks"
+    if beside.is_dir():
+        return beside
+    with as_file(files("woodlab").joinpath("notebooks")) as inside:
+        return inside
+
+
+def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None) -> Path:
+    """Run the notebooks on a book, write them as .ipynb and .html, and the article beside them.
+
+    Parameters
+    ----------
+    book_path, out : Path
+        The record book, and the folder to write. An earlier season's folder is replaced whole;
+        any other folder that is not empty is refused.
+    options : SeasonOptions, optional
+
+    Returns
+    -------
+    Path
+        `out`, complete. If anything fails it is as it was before.
+
+    Raises
+    ------
+    RecordError
+        If the book has faults.
+    WoodlabError
+        If `out` cannot be used, or a notebook fails; the message names the notebook and cell.
+    """
+    options = options or SeasonOptions()
+    book_path, out = Path(book_path).resolve(), Path(out).resolve()
+    book = open_book(book_path)
+    _check_target(book_path, out)
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        partial = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    except OSError as error:
+        raise WorkError(
+            f"{out} cannot be written ({error.strerror}). Choose another folder with --out."
+        ) from error
+    try:
+        _fill(book, book_path, partial, options)
+        _swap_in(partial, out)
+    except OSError as error:
+        raise WorkError(
+            f"The season could not be written to {out} ({error.strerror or error}). What stood "
+            "there before is untouched. Free some space or choose another folder with --out."
+        ) from error
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return out
+
+
+def _check_target(book_path: Path, out: Path) -> None:
+    _recover(out)
+    if out == book_path or book_path.is_relative_to(out) or out.is_relative_to(book_path):
+        raise WoodlabError(
+            f"{out} holds the record book or lies in it. Choose another folder with --out, so "
+            "that records and results stay apart."
+        )
+    if out.exists() and not out.is_dir():
+        raise WoodlabError(f"{out} is a file. Choose a folder with --out.")
+    if out.is_dir() and any(out.iterdir()) and not (out / MARK).exists():
+        raise WoodlabError(
+            f"{out} holds other files. Choose a new or an empty folder with --out; only an "
+            "earlier season's folder is replaced."
+        )
+
+
+def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOptions) -> None:
+    chosen = [
+        path
+        for path in sorted(notebook_folder().glob("[0-9]*_*.ipynb"))
+        if path.stem not in NOT_OF_A_SEASON
+        and (options.notebooks is None or path.stem.split("_")[0] in options.notebooks)
+    ]
+    bar = tqdm(total=len(chosen) + 1, disable=not options.progress, unit="step")
+    with bar:
+        for path in chosen:
+            bar.set_description(path.stem)
+            _run_notebook(path, folder / path.name, book_path, options)
+            bar.update()
+        bar.set_description("article")
+        _write_article(book, folder / "article", options)
+        bar.update()
+    _write_index(book, folder, [path.stem for path in chosen])
+
+
+def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOptions) -> None:
+    import papermill
+    from papermill.exceptions import PapermillExecutionError
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            papermill.execute_notebook(
+                str(source),
+                str(target),
+                parameters={"book_path": str(book_path), "as_of": options.as_of},
+                progress_bar=False,
+                cwd=str(target.parent),
+                kernel_name="python3",
+            )
+        except PapermillExecutionError as error:
+            raise WorkError(
+                f"Notebook {source.name} stopped in cell {error.cell_index + 1} "
+                f"({error.ename}: {error.evalue}). Open {source} in JupyterLab with your book's "
+                "path in its first cell to see the place."
+            ) from error
+        _write_page(target)
+
+
+def _write_page(notebook: Path) -> None:
+    """The notebook as one HTML file that asks nothing of the network."""
+    from nbconvert import HTMLExporter
+
+    exporter = HTMLExporter(
+        template_name="classic", embed_images=True, mathjax_url="", require_js_url="",
+        jquery_url="", html_manager_semver_range="", widget_renderer_url="",
+    )  # fmt: skip
+    page, _ = exporter.from_filename(str(notebook))
+    notebook.with_suffix(".html").write_text(page, encoding="utf-8")
+
+
+def _write_article(book: RecordBook, folder: Path, options: SeasonOptions) -> None:
+    from woodlab.article.write import write_article
+
+    if options.as_of:
+        book = book.until(options.as_of)
+    write_article(book, folder, locale=options.locale, paper=options.paper)
+
+
+def _write_index(book: RecordBook, folder: Path, notebooks: list[str]) -> None:
+    from jinja2 import Environment, PackageLoader, select_autoescape
+
+    loader = PackageLoader("woodlab", "templates")
+    template = Environment(loader=loader, autoescape=select_autoescape()).get_template("index.html")
+    articles = sorted(path.name for path in (folder / "article").glob("article.*"))
+    page = template.render(book=book, notebooks=notebooks, articles=articles)
+    (folder / "index.html").write_text(page, encoding="utf-8")
+    made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
+    (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")
+
+
+def _old(out: Path) -> Path:
+    return out.with_name(f".{out.name}-old")
+
+
+def _swap_in(partial: Path, out: Path) -> None:
+    os.chmod(partial, 0o755)
+    if out.exists():
+        os.replace(out, _old(out))
+    os.replace(partial, out)
+    shutil.rmtree(_old(out), ignore_errors=True)
+
+
+def _recover(out: Path) -> None:
+    """After a run that was stopped between the two moves of `_swap_in`."""
+    if _old(out).exists():
+        if out.exists():
+            shutil.rmtree(_old(out), ignore_errors=True)
+        else:
+            os.replace(_old(out), out)
