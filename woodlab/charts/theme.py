@@ -1,0 +1,271 @@
+"""The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to paper.
+
+One pixel stands for a quarter of a millimetre on paper, so that a `column` (360 px) prints
+90 mm wide and a `page` (680 px) 170 mm. The seven colours climb in lightness by equal steps
+(CIE L* 17 to 74), so that they part in grey print too, and stay at least 25 apart (CIE 1976)
+under the simulated colour blindness of Machado et al. (2009); shape and dash say it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import altair
+
+from woodlab.errors import WoodlabError
+
+Size = Literal["column", "page"]
+
+WIDTH_PX: dict[str, int] = {"column": 360, "page": 680}
+HEIGHT_PX: dict[str, int] = {"column": 250, "page": 320}
+MM_PER_PX = 0.25
+
+# Ordered so that the first few differ most in lightness.
+COLOURS = ("#1b2949", "#81a934", "#8c3d11", "#6cbfef", "#327485", "#aa7863", "#542586")
+SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke")
+DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (6, 3), (2, 2), (8, 3, 2, 3), (12, 4))
+
+INK = "#1d1d1b"
+FAINT_INK = "#5a5a55"
+GRID = "#dededa"
+PAPER = "#ffffff"
+BAND_OPACITY = 0.18
+FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
+
+
+def theme_config() -> dict[str, Any]:
+    """The Vega-Lite configuration that `themed` puts into a chart (a new dict each time)."""
+    words = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
+    return {
+        "background": PAPER,
+        "font": FONT,
+        "padding": 6,
+        "view": {"stroke": None},
+        "axis": {
+            **words,
+            "labelFontSize": 12,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "titlePadding": 8,
+            "labelLimit": 220,
+            "labelOverlap": True,
+            "gridColor": GRID,
+            "domainColor": FAINT_INK,
+            "tickColor": FAINT_INK,
+            "tickSize": 4,
+        },
+        "legend": {
+            **words,
+            "labelFontSize": 12,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "orient": "top",
+            "symbolSize": 70,
+            "symbolStrokeWidth": 2,
+            "labelLimit": 180,
+            "columnPadding": 14,
+        },
+        "header": {**words, "labelFontSize": 12, "titleFontSize": 12, "labelFontWeight": "bold"},
+        "title": {
+            "font": FONT,
+            "fontSize": 14,
+            "color": INK,
+            "anchor": "start",
+            "subtitleColor": FAINT_INK,
+            "subtitleFontSize": 12,
+            "subtitleFont": FONT,
+        },
+        "text": {"font": FONT, "fontSize": 12, "color": INK},
+        "point": {"size": 45, "filled": True, "strokeWidth": 1},
+        "line": {"strokeWidth": 2},
+        "rule": {"color": FAINT_INK},
+        "range": {
+            "category": list(COLOURS),
+            "symbol": list(SHAPES),
+            "ramp": ["#e3e9ee", "#6f8fa8", "#1b2949"],
+            "heatmap": ["#e3e9ee", "#6f8fa8", "#1b2949"],
+        },
+        "mark": {"color": COLOURS[0]},
+    }
+
+
+def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: int = 20) -> int:
+    """The inner width [px] of each of `columns` panels side by side that fit in `size`.
+
+    Examples
+    --------
+    >>> panel_px("page", columns=2)
+    268
+    """
+    return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
+
+
+def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
+    """Our theme, size and alt text on a finished chart; the last call of every chart function.
+
+    Parameters
+    ----------
+    chart : altair chart
+        Single or layered charts are given the width of `size` (axes within it) and, unless it
+        sets one, a height. Facets and concatenations keep the sizes of their panels: see
+        `panel_px`.
+    alt : str
+        What the chart shows, in words and numbers taken from the data.
+    size : {"column", "page"}
+        90 mm or 170 mm wide on paper.
+
+    Raises
+    ------
+    WoodlabError
+        When `alt` is empty: a chart that cannot be read aloud is not finished.
+
+    Examples
+    --------
+    >>> import altair as alt
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"days": [0, 10], "mass_g": [900.0, 700.0]})
+    >>> line = alt.Chart(frame).mark_line().encode(x="days:Q", y="mass_g:Q")
+    >>> themed(line, alt="A mass falling from 900 g to 700 g in 10 days.").width
+    360
+    """
+    if not alt or not alt.strip():
+        raise WoodlabError(
+            "this chart has no alt text. Say in `alt` what it shows, with its main numbers."
+        )
+    if size not in WIDTH_PX:
+        raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
+    chart = chart.properties(description=alt.strip())
+    if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
+        chart = chart.properties(width=WIDTH_PX[size])
+        stepped = isinstance(chart.height, altair.Step)
+        if chart.height is altair.Undefined:
+            chart = chart.properties(height=HEIGHT_PX[size])
+        fit: Literal["fit", "fit-x"] = "fit-x" if stepped else "fit"
+        chart = chart.properties(autosize=altair.AutoSizeParams(type=fit, contains="padding"))
+    own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
+    return chart.properties(config=altair.Config.from_dict(_merged(theme_config(), own)))
+
+
+def _is_facetted(chart: Any) -> bool:
+    encoding = getattr(chart, "encoding", altair.Undefined)
+    return encoding is not altair.Undefined and any(
+        getattr(encoding, channel, altair.Undefined) is not altair.Undefined
+        for channel in ("row", "column", "facet")
+    )
+
+
+def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    out = dict(under)
+    for key, value in over.items():
+        both = isinstance(value, dict) and isinstance(out.get(key), dict)
+        out[key] = _merged(out[key], value) if both else value
+    return out
+
+
+def series_encoding(
+    field: str,
+    title: str,
+    *,
+    mark: Literal["point", "line", "both", "area"] = "both",
+    domain: Sequence[str] | None = None,
+    legend: bool = True,
+) -> dict[str, Any]:
+    """Colour with shape and/or dash for a field that names a series.
+
+    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
+    `domain` (the names in order) to keep a series' look the same from chart to chart.
+
+    Parameters
+    ----------
+    field, title : str
+        The column and the legend's heading.
+    mark : {"point", "line", "both", "area"}
+        `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
+    legend : bool
+        False where the series are labelled directly.
+
+    Examples
+    --------
+    >>> sorted(series_encoding("seal", "Seal", mark="line"))
+    ['color', 'strokeDash']
+    """
+    names = list(domain) if domain is not None else None
+
+    def look(values: Sequence[Any]) -> Any:
+        if names is None:
+            return altair.Scale(range=list(values))
+        return altair.Scale(
+            domain=names, range=[values[i % len(values)] for i in range(len(names))]
+        )
+
+    guide = altair.Legend(title=title) if legend else None
+    channels: dict[str, Any] = {
+        "color": altair.Color(field, type="nominal", scale=look(COLOURS), legend=guide)
+    }
+    if mark in ("point", "both"):
+        channels["shape"] = altair.Shape(field, type="nominal", scale=look(SHAPES), legend=guide)
+    if mark in ("line", "both"):
+        channels["strokeDash"] = altair.StrokeDash(
+            field, type="nominal", scale=look([list(dash) for dash in DASHES]), legend=guide
+        )
+    return channels
+
+
+def save_chart(chart: Any, path: str | Path, ppi: int = 300) -> Path:
+    """Write a chart as SVG or PNG (by the ending of `path`), with no network.
+
+    A PNG has `ppi` pixels per inch of its printed size: a `column` is 90 mm wide, a `page`
+    170 mm.
+
+    Raises
+    ------
+    WoodlabError
+        When the ending is neither `.svg` nor `.png`.
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending == ".svg":
+        path.write_text(chart_svg(chart), encoding="utf-8")
+    elif ending == ".png":
+        path.write_bytes(chart_png(chart, ppi=ppi))
+    else:
+        raise WoodlabError(
+            f"a chart is saved as .svg or .png; found {path.name!r}. Change the file's ending."
+        )
+    return path
+
+
+def spec_of(chart: Any) -> dict[str, Any]:
+    """The Vega-Lite specification, of any number of rows, its data inside."""
+    with altair.data_transformers.enable("default", max_rows=None):
+        return chart.to_dict()
+
+
+def chart_svg(chart: Any) -> str:
+    """A chart as SVG text."""
+    import vl_convert
+
+    return vl_convert.vegalite_to_svg(spec_of(chart))
+
+
+def chart_png(chart: Any, ppi: int = 300) -> bytes:
+    """A chart as the bytes of a PNG with `ppi` pixels per printed inch."""
+    import vl_convert
+
+    scale = MM_PER_PX * 72 / 25.4  # the converter takes one pixel for 1/72 inch
+    return vl_convert.vegalite_to_png(spec_of(chart), scale=scale, ppi=ppi)
+
+
+def use_charts() -> None:
+    """Draw charts in this notebook with no network, and in pages exported from it.
+
+    The chart scripts (about 0.9 MB) go into the output of this call, once; each chart carries
+    its data and a still picture, which stays where scripts do not run. When a chart is drawn
+    for a page that has not had the scripts (the page was reloaded, its outputs cleared), they
+    go along with that chart. Outside a notebook it only sets the renderer.
+    """
+    from woodlab.charts import renderer
+
+    renderer.enable()
