@@ -40,7 +40,7 @@ def _by_unique(
     """Convert each distinct cell once: a million weighings have a few hundred dates."""
     codes, uniques = pd.factorize(cells)
     values, troubles = [], {}
-    for code, cell in enumerate(uniques):
+    for code, cell in enumerate(uniques.tolist() if cells.dtype == object else uniques):
         value, trouble = one(cell)
         values.append(value)
         if trouble:
@@ -51,6 +51,9 @@ def _by_unique(
         return result, {}
     bad = np.flatnonzero(np.isin(codes, list(troubles)))
     return result, {int(i): troubles[int(codes[i])] for i in bad}
+
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
 def _text_column(cells: pd.Series) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
@@ -68,7 +71,7 @@ def _text(cell: object) -> tuple[str | None, Trouble]:
     text = str(cell).strip()
     if not text:
         return None, None
-    if any(ord(char) < 32 and char not in "\t\n\r" for char in text):
+    if _CONTROL.search(text):
         return None, ("the text holds a control character", "Type the text anew.")
     return text, None
 

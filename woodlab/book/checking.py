@@ -141,8 +141,8 @@ def _good_rows(table: CheckedTable) -> pd.DataFrame:
 
 
 def _unknown(table: CheckedTable, column: str, known: set, written: set) -> list[Fault]:
-    codes, uniques = pd.factorize(table.frame[column])
-    strange = {code: name for code, name in enumerate(uniques) if name not in known}
+    codes, uniques = pd.factorize(table.frame[column].to_numpy(dtype=object))
+    strange = {code: name for code, name in enumerate(uniques.tolist()) if name not in known}
     if not strange:
         return []
     faults = []

@@ -132,7 +132,7 @@ def _text_types(head: str, separator: str, name: str) -> dict[str, type]:
         heading = heading.strip('"')
         match = match_heading(heading, TABLES[name])
         if match is None or match[0].kind != "number":
-            types[heading] = str
+            types[heading] = object  # twice as fast to factorise as pandas' str
     return types
 
 
