@@ -24,7 +24,7 @@ MM_PER_PX = 0.25
 
 # Ordered so that the first few differ most in lightness.
 COLOURS = ("#1b2949", "#81a934", "#8c3d11", "#6cbfef", "#327485", "#aa7863", "#542586")
-SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke")
+SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right")
 DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (6, 3), (2, 2), (8, 3, 2, 3), (12, 4))
 
 INK = "#1d1d1b"
@@ -35,7 +35,7 @@ BAND_OPACITY = 0.18
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
 
 
-def theme_config() -> dict[str, Any]:
+def theme_config(size: Size = "column") -> dict[str, Any]:
     """The Vega-Lite configuration that `themed` puts into a chart (a new dict each time)."""
     words = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
     return {
@@ -50,7 +50,8 @@ def theme_config() -> dict[str, Any]:
             "titleFontWeight": "normal",
             "titlePadding": 8,
             "labelLimit": 220,
-            "labelOverlap": True,
+            "labelOverlap": "greedy",
+            "labelSeparation": 6,
             "gridColor": GRID,
             "domainColor": FAINT_INK,
             "tickColor": FAINT_INK,
@@ -64,8 +65,9 @@ def theme_config() -> dict[str, Any]:
             "orient": "top",
             "symbolSize": 70,
             "symbolStrokeWidth": 2,
-            "labelLimit": 180,
-            "columnPadding": 14,
+            "columns": 2 if size == "column" else 4,
+            "labelLimit": 125,
+            "columnPadding": 12,
         },
         "header": {**words, "labelFontSize": 12, "titleFontSize": 12, "labelFontWeight": "bold"},
         "title": {
@@ -78,7 +80,7 @@ def theme_config() -> dict[str, Any]:
             "subtitleFont": FONT,
         },
         "text": {"font": FONT, "fontSize": 12, "color": INK},
-        "point": {"size": 45, "filled": True, "strokeWidth": 1},
+        "point": {"size": 45, "filled": True, "strokeWidth": 1, "opacity": 1},
         "line": {"strokeWidth": 2},
         "rule": {"color": FAINT_INK},
         "range": {
@@ -145,7 +147,7 @@ def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
         fit: Literal["fit", "fit-x"] = "fit-x" if stepped else "fit"
         chart = chart.properties(autosize=altair.AutoSizeParams(type=fit, contains="padding"))
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
-    return chart.properties(config=altair.Config.from_dict(_merged(theme_config(), own)))
+    return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
 
 
 def _is_facetted(chart: Any) -> bool:
@@ -171,11 +173,14 @@ def series_encoding(
     mark: Literal["point", "line", "both", "area"] = "both",
     domain: Sequence[str] | None = None,
     legend: bool = True,
+    size: Size = "column",
 ) -> dict[str, Any]:
     """Colour with shape and/or dash for a field that names a series.
 
     Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
-    `domain` (the names in order) to keep a series' look the same from chart to chart.
+    `domain` (the names in order) to keep a series' look the same from chart to chart, and in
+    layers: give it to each, the legend to the points (`legend=False` for lines and areas), and
+    it shows colours and shapes as one.
 
     Parameters
     ----------
@@ -185,6 +190,8 @@ def series_encoding(
         `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
     legend : bool
         False where the series are labelled directly.
+    size : {"column", "page"}
+        The width that the legend's entries must fit into.
 
     Examples
     --------
@@ -200,7 +207,7 @@ def series_encoding(
             domain=names, range=[values[i % len(values)] for i in range(len(names))]
         )
 
-    guide = altair.Legend(title=title) if legend else None
+    guide = altair.Legend(title=title, **_legend_columns(names, size)) if legend else None
     channels: dict[str, Any] = {
         "color": altair.Color(field, type="nominal", scale=look(COLOURS), legend=guide)
     }
@@ -211,6 +218,15 @@ def series_encoding(
             field, type="nominal", scale=look([list(dash) for dash in DASHES]), legend=guide
         )
     return channels
+
+
+def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
+    """As many columns as the names need; without names the theme's own, cautious number."""
+    if not names:
+        return {}
+    widest = 36 + 6.8 * max(len(str(name)) for name in names)
+    columns = max(1, min(len(names), int((WIDTH_PX[size] - 30) // widest)))
+    return {"columns": columns, "labelLimit": WIDTH_PX[size] // columns - 40}
 
 
 def save_chart(chart: Any, path: str | Path, ppi: int = 300) -> Path:
