@@ -99,7 +99,7 @@ def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: i
     Examples
     --------
     >>> panel_px("page", columns=2)
-    268
+    262
     """
     return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
 
