@@ -8,6 +8,8 @@ from typing import Any
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
     "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
+    "intervals": ["interval_chart"],
+    "drying": ["weighings_overview", "doubts_chart", "season_air", "drying_curves", "residuals"],
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -179,8 +179,8 @@ def series_encoding(
 
     Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
     `domain` (the names in order) to keep a series' look the same from chart to chart, and in
-    layers: give it to each, the legend to the points (`legend=False` for lines and areas), and
-    it shows colours and shapes as one.
+    layers: give it to each, the legend to the points and the points first (`legend=False` for
+    lines and areas after them), and the legend shows colours and shapes as one.
 
     Parameters
     ----------

@@ -1,0 +1,81 @@
+"""Estimates with their intervals, a row each: the forest chart that several studies share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair
+import pandas as pd
+
+from woodlab.charts.theme import COLOURS, FAINT_INK, INK, PAPER, Size, themed
+from woodlab.errors import WoodlabError
+
+
+def interval_chart(
+    frame: pd.DataFrame,
+    *,
+    title: str,
+    estimate: str = "estimate",
+    reference: float | None = None,
+    log: bool = False,
+    level: str = "95 %",
+    size: Size = "column",
+) -> Any:
+    """One row a label: estimate as a point, interval as a bar, the label written above them.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        `label`, the column named by `estimate`, `ci_lower`, `ci_upper`; rows are drawn in
+        their order. A row without an estimate is drawn as its interval alone. `text`
+        (optional) is written after the label.
+    title : str
+        Of the axis, with its unit in brackets.
+    reference : float, optional
+        Where "no difference" is: a rule.
+    log : bool
+        A logarithmic axis, as ratios want.
+    """
+    need = {"label", estimate, "ci_lower", "ci_upper"}
+    if need - set(frame) or not len(frame):
+        raise WoodlabError(
+            f"an interval chart needs rows with {', '.join(sorted(need))}; "
+            f"missing: {', '.join(sorted(need - set(frame))) or 'rows'}."
+        )
+    frame = frame.assign(
+        words=frame["label"].astype(str) + (": " + frame["text"] if "text" in frame else "")
+    )
+    order = frame["label"].astype(str).tolist()
+    scale = altair.Scale(type="log" if log else "linear", zero=False, nice=not log, padding=14)
+    axis_title = [title, f"with {level} interval"]
+    tips = [
+        altair.Tooltip("label:N", title="what"),
+        altair.Tooltip(f"{estimate}:Q", title="estimate", format=".3g"),
+        altair.Tooltip("ci_lower:Q", title=f"lower end ({level})", format=".3g"),
+        altair.Tooltip("ci_upper:Q", title=f"upper end ({level})", format=".3g"),
+    ]
+    base = altair.Chart(frame).encode(
+        y=altair.Y("label:N", title=None, sort=order, axis=None), tooltip=tips
+    )
+    bars = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
+        x=altair.X("ci_lower:Q", title=axis_title, scale=scale), x2="ci_upper:Q"
+    )
+    points = base.mark_point(size=80, color=COLOURS[0]).encode(x=f"{estimate}:Q")
+    named = base.encode(x=altair.value(0), text="words:N")
+    place = {"align": "left", "baseline": "bottom", "dy": -7}
+    halo = named.mark_text(**place, stroke=PAPER, strokeWidth=4, strokeJoin="round")
+    layers: list[Any] = [bars, points, halo, named.mark_text(**place, color=INK)]
+    if reference is not None:
+        rule = altair.Chart(pd.DataFrame({"at": [reference]}))
+        layers.insert(0, rule.mark_rule(strokeDash=[4, 3], color=FAINT_INK).encode(x="at:Q"))
+    rows = "; ".join(
+        f"{row['label']}: {_number(row[estimate])} ({_number(row['ci_lower'])} to "
+        f"{_number(row['ci_upper'])})"
+        for _, row in frame.iterrows()
+    )
+    chart = altair.layer(*layers).properties(height=altair.Step(42))
+    return themed(chart, alt=f"{title} with {level} intervals: {rows}.", size=size)
+
+
+def _number(value: float) -> str:
+    return "not known" if pd.isna(value) else f"{value:.3g}"
