@@ -62,7 +62,7 @@ def interval_chart(
     )
     points = base.mark_point(size=80, color=COLOURS[0]).encode(x=f"{estimate}:Q")
     named = base.encode(x=altair.value(0), text="words:N")
-    place = {"align": "left", "baseline": "bottom", "dy": -7}
+    place: dict[str, Any] = {"align": "left", "baseline": "bottom", "dy": -7}
     halo = named.mark_text(**place, stroke=PAPER, strokeWidth=4, strokeJoin="round")
     layers: list[Any] = [bars, points, halo, named.mark_text(**place, color=INK)]
     if reference is not None:
