@@ -1,0 +1,128 @@
+"""What an article is made of: findings (each number once), figures, and what is not known."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from woodlab.article.forms import Forms, decimals_for
+from woodlab.errors import WoodlabError
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One number with its interval, where it comes from, and how it is written.
+
+    Attributes
+    ----------
+    key : str
+        Its name, unique in an article, such as `sealing.drying_time.wax`.
+    value, ci_lower, ci_upper : float
+        The estimate and its interval at `level`; NaN where there is none.
+    unit : str
+        "days", "mm", "%", or "ratio".
+    n_pieces : int
+        How many pieces it rests on; every sentence says so.
+    call, where : str, dict
+        The call that made it, and what picks its row there.
+    certainty : str
+        "clear", "likely", "alike", "cannot tell", or "" for a number that compares nothing.
+    text, span : str
+        Estimate, and interval, in the locale's form: the only forms in which they are printed.
+    sentence : str
+        The finding in words.
+    """
+
+    key: str
+    value: float
+    ci_lower: float
+    ci_upper: float
+    unit: str
+    n_pieces: int
+    call: str
+    where: dict[str, Any] = field(default_factory=dict)
+    n_logs: int | None = None
+    level: float = 0.95
+    certainty: str = ""
+    text: str = ""
+    span: str = ""
+    sentence: str = ""
+
+    @property
+    def both(self) -> str:
+        """Estimate and interval: "3.1 (2.6 to 3.7)"."""
+        return f"{self.text} ({self.span})" if self.span else self.text
+
+    def as_record(self) -> dict[str, Any]:
+        """For article.json: infinite and missing numbers as null."""
+        record = asdict(self)
+        for name in ("value", "ci_lower", "ci_upper"):
+            number = float(record[name])
+            record[name] = number if math.isfinite(number) else None
+        record["where"] = {name: str(value) for name, value in self.where.items()}
+        return record
+
+
+def written(forms: Forms, value: float, ci_lower: float, ci_upper: float) -> dict[str, str]:
+    """`text` and `span` of a finding, to the figures that its interval allows."""
+    decimals = decimals_for(ci_lower, ci_upper, value)
+    if not (math.isfinite(ci_lower) or math.isfinite(ci_upper)):
+        return {"text": forms.number(value, decimals), "span": ""}
+    return {
+        "text": forms.number(value, decimals),
+        "span": forms.interval(ci_lower, ci_upper, decimals),
+    }
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A chart with its caption; the alt text is the chart's own description."""
+
+    key: str
+    chart: Any
+    caption: str
+    size: str = "page"
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one study gives to the article."""
+
+    findings: tuple[Finding, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    unknown: tuple[str, ...] = ()
+    to_try: tuple[str, ...] = ()
+    method: tuple[str, ...] = ()
+    failed: tuple[str, ...] = ()
+
+    def finding(self, key: str) -> Finding | None:
+        """The finding of that key, or None."""
+        return next((found for found in self.findings if found.key == key), None)
+
+
+def attempt(what: str, make: Callable[[], Part]) -> Part:
+    """A part, or one that says in words why there is none.
+
+    A WoodlabError is an answer (a table is missing, the data are too few) and goes among what
+    is not known, as does, marked as a fault of the kit, any other error: an article about a
+    season should not be lost to one study, nor should the fault go unsaid.
+    """
+    try:
+        return make()
+    except WoodlabError as error:
+        return Part(unknown=(f"{what}: {_first_words(error)}",))
+    except Exception as error:  # noqa: BLE001
+        fault = f"{type(error).__name__}: {error}"
+        warnings.warn(f"the article goes without {what!r}: {fault}", RuntimeWarning, stacklevel=2)
+        sentence = f"{what}: a fault in the kit kept this from being worked out ({fault})."
+        return Part(unknown=(sentence,), failed=(what,))
+
+
+def _first_words(error: Exception, longest: int = 300) -> str:
+    text = " ".join(str(error).split())
+    if len(text) > longest:
+        text = text[:longest].rsplit(" ", 1)[0] + " …"
+    return text[:1].lower() + text[1:]

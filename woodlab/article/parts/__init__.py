@@ -1,0 +1,1 @@
+"""What each study gives to an article."""

@@ -1,0 +1,122 @@
+"""What was done: the season told from the book's own tables."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from woodlab.article.forms import Forms
+from woodlab.article.plain import short_name
+from woodlab.book.record_book import RecordBook
+
+BARE = "none"
+_MOST_LISTED = 8
+
+
+def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tuple[str, ...]:
+    """Sentences on pieces, seals, walls, weighings, looks, air and how the seals were allotted.
+
+    Makers are named only if `names`.
+    """
+    pieces, weighings = book.pieces, book.weighings
+    if not len(pieces):
+        return ("The book holds no pieces yet.",)
+    said = [
+        f"Between {forms.date(pieces['turned_on'].min())} and "
+        f"{forms.date(pieces['turned_on'].max())}, {forms.count(len(pieces), 'piece')} of "
+        f"{forms.count(pieces['species'].nunique(), 'species', 'species')} "
+        f"({_listed(pieces['species'], forms)}) {_were(len(pieces))} rough-turned green"
+        f"{_logs(pieces, forms)}, with {_walls(pieces, forms)}.",
+        _seals(pieces, forms),
+    ]
+    if len(weighings):
+        said.append(
+            f"They were weighed {forms.count(len(weighings), 'time')} in all, from "
+            f"{forms.date(weighings['on'].min())} to {forms.date(weighings['on'].max())}."
+        )
+    said.append(_looks(book.looks, forms))
+    said.append(_air(book.air, forms))
+    if len(book.offcuts):
+        count = forms.count(len(book.offcuts), "offcut")
+        said.append(f"{count} {_were(len(book.offcuts))} dried in an oven and weighed.")
+    if len(book.set_aside):
+        count = forms.count(len(book.set_aside), "row")
+        said.append(f"{count} of the records had faults and were set aside.")
+    if names and pieces["maker"].notna().any():
+        said.append(f"The makers were {_listed(pieces['maker'], forms, most=40)}.")
+    return tuple(sentence for sentence in said if sentence)
+
+
+def allotted_at_random(pieces: pd.DataFrame) -> bool:
+    """Whether the book says of every piece that its seal was allotted at random."""
+    return bool(len(pieces)) and bool((pieces["allotted"] == "random").all())
+
+
+def seal_name(seal: str) -> str:
+    """A seal as the article names its pieces: "bare", or the method's own name."""
+    return "bare" if str(seal).casefold() == BARE else short_name(seal)
+
+
+def seals_of(pieces: pd.DataFrame) -> list[str]:
+    """The seals in the book, bare pieces first, then by number of pieces."""
+    counts = pieces["seal"].value_counts()
+    return sorted(counts.index, key=lambda seal: (seal.casefold() != BARE, -counts[seal], seal))
+
+
+def _seals(pieces: pd.DataFrame, forms: Forms) -> str:
+    counts = pieces["seal"].value_counts()
+    named = [f"{seal_name(seal)} ({forms.number(counts[seal])})" for seal in seals_of(pieces)]
+    how = (
+        " Which piece got which seal was drawn by lot."
+        if allotted_at_random(pieces)
+        else " The makers chose which piece got which seal; no lot was drawn."
+        if len(counts) > 1
+        else ""
+    )
+    if len(counts) == 1:
+        return f"All of them were {'left ' if named[0].startswith('bare') else 'sealed: '}{named[0]}."
+    return f"By seal: {forms.listed(named)}.{how}"
+
+
+def _looks(looks: pd.DataFrame, forms: Forms) -> str:
+    if not len(looks):
+        return "No looks for cracks were written down."
+    pieces = looks["piece"].nunique()
+    return (
+        f"{forms.count(pieces, 'piece')} {_were(pieces)} looked over for cracks, "
+        f"{forms.count(len(looks), 'time')} in all."
+    )
+
+
+def _air(air: pd.DataFrame, forms: Forms) -> str:
+    if not len(air):
+        return "The air was not measured."
+    days = air["on"].dt.normalize().nunique()
+    return (
+        f"The air was measured on {forms.count(days, 'day')}: "
+        f"{forms.number(air['temp_c'].min())} to {forms.number(air['temp_c'].max())} °C, on average "
+        f"{forms.number(air['rh_pct'].mean())} % relative humidity."
+    )
+
+
+def _walls(pieces: pd.DataFrame, forms: Forms) -> str:
+    low, high = pieces["wall_mm"].min(), pieces["wall_mm"].max()
+    if forms.number(low) == forms.number(high):
+        return f"walls of {forms.number(low)} mm"
+    return f"walls of {forms.number(low)} to {forms.number(high)} mm"
+
+
+def _logs(pieces: pd.DataFrame, forms: Forms) -> str:
+    logs = pieces["log"].dropna().nunique()
+    return f" from {forms.count(logs, 'log')}" if logs else ""
+
+
+def _listed(column: pd.Series, forms: Forms, most: int = _MOST_LISTED) -> str:
+    counts = column.dropna().value_counts()
+    named = [short_name(name) for name in counts.index[:most]]
+    if len(counts) > most:
+        named.append(f"{forms.number(len(counts) - most)} more")
+    return forms.listed(named)
+
+
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"

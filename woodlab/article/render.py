@@ -1,0 +1,130 @@
+"""From one Markdown text to DOCX, HTML and PDF: pandoc for the first two, typst for the last."""
+
+from __future__ import annotations
+
+import functools
+import subprocess
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from woodlab.errors import WoodlabError, WorkError
+
+# Plain Markdown with tables, figures and boxes; nothing in it is code of an output format.
+READER = (
+    "markdown-raw_html-raw_tex-raw_attribute-tex_math_dollars-citations-smart-yaml_metadata_block"
+    "-inline_notes-footnotes-emoji-latex_macros-example_lists-definition_lists"
+)
+PAPERS = {"a4": "a4", "us-letter": "us-letter"}
+FORMATS = ("docx", "html", "pdf", "md")
+
+
+@dataclass(frozen=True)
+class Dress:
+    """What gives a format its look; each a file that a copy may replace (see `copy_template`)."""
+
+    paper: str = "a4"
+    language: str = "en"
+    css: Path | None = None
+    typst: Path | None = None
+    reference_docx: Path | None = None
+
+
+def render(folder: Path, name: str, dress: Dress) -> Path:
+    """Write `folder/article.<name>` from `folder/article.md`; figures beside it are used.
+
+    Raises
+    ------
+    WorkError
+        When the converter fails; with its own words.
+    """
+    if name == "docx":
+        return _docx(folder, dress)
+    if name == "html":
+        return _html(folder, dress)
+    if name == "pdf":
+        return _pdf(folder, dress)
+    if name == "md":
+        return folder / "article.md"
+    raise WoodlabError(f"formats are {', '.join(FORMATS)}; found {name!r}.")
+
+
+def template_text(name: str) -> str:
+    """One of the files in `woodlab/article/templates`."""
+    return files("woodlab.article").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def _docx(folder: Path, dress: Dress) -> Path:
+    from woodlab.article.reference import write_reference
+
+    reference = dress.reference_docx
+    if reference is None:
+        reference = write_reference(folder / ".reference.docx", dress.paper)
+    target = folder / "article.docx"
+    try:
+        _pandoc(
+            folder, "docx", "--reference-doc", str(reference.resolve()), "--output", target.name,
+            "--metadata", f"lang={dress.language}",
+        )  # fmt: skip
+    finally:
+        (folder / ".reference.docx").unlink(missing_ok=True)
+    return target
+
+
+def _html(folder: Path, dress: Dress) -> Path:
+    template, style = folder / ".article.html", folder / ".article.css"
+    template.write_text(template_text("article.html"), encoding="utf-8")
+    css = dress.css.read_text(encoding="utf-8") if dress.css else template_text("article.css")
+    style.write_text(f"<style>\n{css}\n</style>\n", encoding="utf-8")
+    try:
+        _pandoc(
+            folder, "html5", "--standalone", "--embed-resources", "--template", template.name,
+            "--include-in-header", style.name, "--output", "article.html",
+            "--metadata", f"lang={dress.language}",
+        )  # fmt: skip
+    finally:
+        template.unlink(missing_ok=True)
+        style.unlink(missing_ok=True)
+    return folder / "article.html"
+
+
+def _pdf(folder: Path, dress: Dress) -> Path:
+    import typst
+
+    template, lua = folder / ".article-template.typ", folder / ".article.lua"
+    source = folder / ".article.typ"
+    own = dress.typst.read_text(encoding="utf-8") if dress.typst else template_text("article.typ")
+    template.write_text(own, encoding="utf-8")
+    lua.write_text(template_text("typst.lua"), encoding="utf-8")
+    try:
+        _pandoc(
+            folder, "typst", "--standalone", "--template", template.name, "--lua-filter", lua.name,
+            "--variable", f"papersize={PAPERS[dress.paper]}",
+            "--variable", f"lang={dress.language[:2]}", "--output", source.name,
+        )  # fmt: skip
+        try:
+            typst.compile(str(source), output=str(folder / "article.pdf"), root=str(folder))
+        except RuntimeError as error:
+            raise WorkError(f"typst could not set the article as PDF: {error}") from error
+    finally:
+        for path in (template, lua, source):
+            path.unlink(missing_ok=True)
+    return folder / "article.pdf"
+
+
+def _pandoc(folder: Path, to: str, *arguments: str) -> None:
+    command = [
+        _pandoc_path(), "--from", READER, "--to", to, "--shift-heading-level-by=-1",
+        *arguments, "article.md",
+    ]  # fmt: skip
+    done = subprocess.run(command, cwd=folder, capture_output=True, check=False)
+    if done.returncode:
+        said = done.stderr.decode("utf-8", "replace").strip()
+        raise WorkError(f"pandoc could not write {to}: {said}")
+
+
+@functools.cache
+def _pandoc_path() -> str:
+    import pypandoc
+
+    return str(pypandoc.get_pandoc_path())
