@@ -1,0 +1,89 @@
+"""Several clubs' or seasons' books as one, their pieces, logs and places kept apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from concurrent.futures import Executor
+from pathlib import Path
+
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook, open_book
+from woodlab.book.tables import TABLES
+from woodlab.errors import WoodlabError
+
+# Names that mean something only within their own book.
+_OWN_NAMES = ("piece", "log", "place", "maker")
+
+
+def open_books(
+    paths: Iterable[str | Path], set_aside: bool = False, executor: Executor | None = None
+) -> RecordBook:
+    """Open several record books as one.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        Books with different names (folder or file names without their ending).
+    set_aside : bool
+        As in `open_book`, for each of the books.
+    executor : concurrent.futures.Executor, optional
+        Opens the books at the same time.
+
+    Returns
+    -------
+    RecordBook
+        Each piece, log, place and maker is `BOOK/NAME`, and each table has a column `book`, so
+        that members are kept apart; seals and species are shared by their names. Rows in are
+        rows kept and rows set aside, summed over the books.
+
+    Raises
+    ------
+    RecordError
+        From the first book that has faults, unless `set_aside`.
+    WoodlabError
+        If no path is given, or two books have one name.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> club = wl.open_books(["north_shed", "south_shed"])            # doctest: +SKIP
+    """
+    where = [Path(path) for path in paths]
+    if not where:
+        raise WoodlabError("No books were named. Give the paths of one or more record books.")
+    names = [path.resolve().stem for path in where]
+    repeated = {name for name in names if names.count(name) > 1}
+    if repeated:
+        raise WoodlabError(
+            f"Two books have the name {sorted(repeated)[0]!r}. Rename one of the folders or files."
+        )
+    if executor is None:
+        books = [open_book(path, set_aside) for path in where]
+    else:
+        books = list(executor.map(open_book, where, [set_aside] * len(where)))
+    return _joined(dict(zip(names, books, strict=True)))
+
+
+def _joined(books: dict[str, RecordBook]) -> RecordBook:
+    tables, rows = {}, {}
+    for table in TABLES:
+        parts = [_own(getattr(book, table), name) for name, book in books.items()]
+        tables[table] = pd.concat(parts, ignore_index=True)
+        rows[table] = pd.concat(
+            [pd.Series(book._rows[table]) for book in books.values()]
+        ).to_numpy()
+    aside = pd.concat(
+        [book.set_aside.assign(book=name) for name, book in books.items()], ignore_index=True
+    )
+    counts = pd.concat([book.counts for book in books.values()])
+    totals = counts.groupby("table", sort=False, as_index=False).sum()
+    return RecordBook(**tables, set_aside=aside, counts=totals, name=" + ".join(books), _rows=rows)
+
+
+def _own(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    own = {
+        column: name + "/" + frame[column].astype("str") for column in _OWN_NAMES if column in frame
+    }
+    own = {column: values.where(frame[column].notna()) for column, values in own.items()}
+    return frame.assign(**own, book=pd.Series(name, index=frame.index, dtype="str"))
