@@ -1,0 +1,245 @@
+"""Sums of first-order modes: the one mechanism behind the linear drying laws.
+
+Conventions of this room
+------------------------
+- Time is `days` since the piece's day 0 (the day it was turned). Rates are per day.
+- Moisture is percent of oven-dry mass, mean over the wall unless a profile is meant.
+- Air is a constant equilibrium moisture, or a `DailyAir`: one equilibrium moisture a day, held
+  for the whole of that day. A piece's day 0 stands at `start` on the clock of the course.
+- A mode is a pair (rate, weight); the weights of a piece sum to one. Each mode follows
+  du/dt = rate (air - u), u(0) = start moisture, and the moisture is the weighted sum of the
+  modes. With constant air this is
+
+      M(t) = air + (start - air) E(t),    E(t) = sum_j weight_j exp(-rate_j t),
+
+  and with changing air M(t) = start * decay(t) + forced(t): linear in the start moisture, and,
+  times the oven-dry mass, linear in both. That is what the batch fit rests on.
+- The plane sheet: half-thickness a = wall/2, both faces open, Fo = D t/a^2, Biot number
+  L = a S/D, roots b tan b = L, rate b^2 D/a^2, weight 2 L^2/(b^2 (b^2 + L^2 + L)).
+  Source: Newman, and Crank, The Mathematics of Diffusion (1975), pp. 47-60.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from woodlab.errors import WoodlabError
+
+SECONDS_PER_DAY = 86400.0
+
+
+@dataclass(frozen=True)
+class DailyAir:
+    """Equilibrium moisture by day, one course or several, and where each piece begins in it.
+
+    Attributes
+    ----------
+    equilibrium_pct : ndarray, (n_days,) or (n_courses, n_days)
+        Equilibrium moisture [% of oven-dry mass], each held from its day's beginning to its end.
+    start : float or ndarray (n_pieces,)
+        Course time [days] of each piece's day 0; 0 is the beginning of the course.
+    course : int or ndarray (n_pieces,)
+        Which course each piece stands in.
+    """
+
+    equilibrium_pct: np.ndarray
+    start: ArrayLike = 0.0
+    course: ArrayLike = field(default=0)
+
+    def __post_init__(self) -> None:
+        courses = np.atleast_2d(np.asarray(self.equilibrium_pct, dtype=float))
+        if courses.shape[1] == 0 or not np.isfinite(courses).all():
+            raise WoodlabError(
+                "A course of air needs a finite equilibrium moisture for every day. "
+                "Fill the gaps first: see woodlab.drying.air_course."
+            )
+        object.__setattr__(self, "equilibrium_pct", courses)
+
+    def of(self, pieces: int, last_day: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Courses, and each piece's course number and start; checks that the course reaches."""
+        start = np.ascontiguousarray(np.broadcast_to(np.asarray(self.start, float), (pieces,)))
+        which = np.ascontiguousarray(np.broadcast_to(np.asarray(self.course, int), (pieces,)))
+        n_courses, n_days = self.equilibrium_pct.shape
+        if pieces and (start.min() < 0 or start.max() + last_day > n_days):
+            raise WoodlabError(
+                f"The course of air holds {n_days} days; times from {start.min():g} to "
+                f"{start.max() + last_day:g} were asked. Extend the course."
+            )
+        if pieces and (which.min() < 0 or which.max() >= n_courses):
+            raise WoodlabError(f"There are {n_courses} courses of air; number {which.max()} is not")
+        return np.ascontiguousarray(self.equilibrium_pct), which, start
+
+
+Air = float | np.ndarray | DailyAir
+
+
+def plane_sheet_roots(biot: ArrayLike, count: int) -> np.ndarray:
+    """The first roots of b tan b = biot, for many Biot numbers at once.
+
+    Newton's method on b - n pi - atan(biot/b), whose slope is never below one: right to 1e-12
+    for Biot numbers from 1e-4 to 1e5.
+
+    Parameters
+    ----------
+    biot : array_like, (n,)
+        Biot numbers, above zero.
+    count : int
+        How many roots.
+
+    Returns
+    -------
+    ndarray, (n, count)
+
+    Raises
+    ------
+    WoodlabError
+        If a Biot number is not above zero.
+
+    Examples
+    --------
+    >>> plane_sheet_roots([1.0], 2).round(4).tolist()
+    [[0.8603, 3.4256]]
+    """
+    number = np.atleast_1d(np.asarray(biot, dtype=float))[:, None]
+    if not (number > 0).all():
+        raise WoodlabError(f"A Biot number must be above zero (found {number.min():g}).")
+    floor = np.pi * np.arange(count)[None, :]
+    with np.errstate(divide="ignore"):
+        first = np.sqrt(number / (1 + number * 4 / np.pi**2))
+        root = np.where(floor == 0, first, floor + np.arctan(number / (floor + 0.5)))
+    for _ in range(8):
+        miss = root - floor - np.arctan2(number, root)
+        root = root - miss / (1 + number / (root**2 + number**2))
+    return root
+
+
+def plane_sheet_modes(
+    fo_per_day: ArrayLike, biot: ArrayLike, count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rates [1/day] and weights of the first modes of plane sheets; each (n, count).
+
+    A Biot number of infinity gives surfaces at equilibrium: roots (n + 1/2) pi.
+
+    Examples
+    --------
+    >>> rates, weights = plane_sheet_modes(0.01, np.inf, 200)
+    >>> float(weights.sum().round(3))
+    0.999
+    """
+    fo, number = np.broadcast_arrays(np.atleast_1d(fo_per_day), np.atleast_1d(biot))
+    number = number.astype(float)[:, None]
+    open_faces = np.isinf(number)
+    finite = np.where(open_faces, 1.0, number)
+    roots = np.where(
+        open_faces, (np.arange(count) + 0.5) * np.pi, plane_sheet_roots(finite[:, 0], count)
+    )
+    weights = np.where(
+        open_faces,
+        2 / roots**2,
+        2 / (roots**2 * ((roots / finite) ** 2 + 1 + 1 / finite)),
+    )
+    return roots**2 * fo[:, None], weights
+
+
+def sheet_remaining(fo: ArrayLike, biot: ArrayLike = np.inf) -> np.ndarray:
+    """E(Fo): the share of the change still to come, mean over the wall, in constant air.
+
+    The half-space form below Fo = 0.04 (its error there is below 1e-11), the modes above.
+
+    Parameters
+    ----------
+    fo : array_like
+        Fourier number D t/a^2, a the half-thickness.
+    biot : array_like
+        a S/D, infinity for surfaces at equilibrium; broadcast against `fo`.
+
+    Examples
+    --------
+    >>> round(float(1 - sheet_remaining(0.125)), 6)
+    0.398928
+    """
+    from woodlab.drying import kernels
+
+    number, biots = np.broadcast_arrays(np.asarray(fo, float), np.asarray(biot, float))
+    out = np.empty((number.size, 1))
+    kernels.remaining_many(
+        np.ascontiguousarray(number.reshape(-1, 1)), np.ascontiguousarray(biots.ravel()), out
+    )
+    return out.reshape(number.shape)
+
+
+def drive_modes(
+    days: np.ndarray, rates: np.ndarray, weights: np.ndarray, air: DailyAir
+) -> tuple[np.ndarray, np.ndarray]:
+    """decay(t) and forced(t) of given modes in daily air: M = start * decay + forced.
+
+    Parameters
+    ----------
+    days : ndarray, (n, k)
+        Times, not decreasing along a row.
+    rates, weights : ndarray, (n, modes)
+        Rates [1/day] and weights; the weights of a piece sum to one.
+    air : DailyAir
+
+    Returns
+    -------
+    decay, forced : ndarray, (n, k)
+        Shares of the start moisture [1], and what the air has brought [%].
+    """
+    from woodlab.drying import kernels
+
+    courses, which, start = air.of(len(days), float(days.max(initial=0.0)))
+    decay, forced = np.empty(days.shape), np.empty(days.shape)
+    kernels.drive_modes(
+        np.ascontiguousarray(days), np.ascontiguousarray(rates), np.ascontiguousarray(weights),
+        courses, which, start, decay, forced,
+    )  # fmt: skip
+    return decay, forced
+
+
+def drive_sheet(
+    days: np.ndarray, fo_per_day: np.ndarray, biot: np.ndarray, air: DailyAir
+) -> tuple[np.ndarray, np.ndarray]:
+    """decay(t) and forced(t) of plane sheets in daily air; see `drive_modes`.
+
+    As many modes are driven as have not settled within a day; what the faster ones remember of
+    the last changes of the air is added in closed form, so that no time is too early.
+    """
+    from woodlab.drying import kernels
+
+    courses, which, start = air.of(len(days), float(days.max(initial=0.0)))
+    decay, forced = np.empty(days.shape), np.empty(days.shape)
+    kernels.drive_sheet(
+        np.ascontiguousarray(days), np.ascontiguousarray(fo_per_day, dtype=float),
+        np.ascontiguousarray(biot, dtype=float), courses, which, start, decay, forced,
+    )  # fmt: skip
+    return decay, forced
+
+
+def fo_per_day(diffusivity_m2_s: ArrayLike, wall_mm: ArrayLike) -> np.ndarray:
+    """Fourier number gained in a day: D 86400/a^2 with a = wall/2.
+
+    Examples
+    --------
+    >>> float(fo_per_day(1e-10, 25.0).round(6))
+    0.055296
+    """
+    half_m = np.asarray(wall_mm, dtype=float) / 2000.0
+    return np.asarray(diffusivity_m2_s, dtype=float) * SECONDS_PER_DAY / half_m**2
+
+
+def biot_number(
+    surface_m_s: ArrayLike, diffusivity_m2_s: ArrayLike, wall_mm: ArrayLike
+) -> np.ndarray:
+    """Biot number L = a S/D: how much the inside of the wall holds back against its surface.
+
+    Examples
+    --------
+    >>> float(biot_number(1e-8, 1e-10, 25.0).round(6))
+    1.25
+    """
+    half_m = np.asarray(wall_mm, dtype=float) / 2000.0
+    return np.asarray(surface_m_s, float) * half_m / np.asarray(diffusivity_m2_s, float)
