@@ -32,8 +32,8 @@ class Finding:
         "clear", "likely", "alike", "cannot tell", or "" for a number that compares nothing.
     text, span : str
         Estimate, and interval, in the locale's form: the only forms in which they are printed.
-    sentence : str
-        The finding in words.
+    sentence, short : str
+        The finding in words; and shortly, for the summary.
     """
 
     key: str
@@ -50,6 +50,7 @@ class Finding:
     text: str = ""
     span: str = ""
     sentence: str = ""
+    short: str = ""
 
     @property
     def both(self) -> str:
@@ -66,7 +67,7 @@ class Finding:
         return record
 
 
-def written(forms: Forms, value: float, ci_lower: float, ci_upper: float) -> dict[str, str]:
+def written(forms: Forms, value: float, ci_lower: float, ci_upper: float) -> dict[str, Any]:
     """`text` and `span` of a finding, to the figures that its interval allows."""
     decimals = decimals_for(ci_lower, ci_upper, value)
     if not (math.isfinite(ci_lower) or math.isfinite(ci_upper)):

@@ -1,19 +1,22 @@
 """Text from a record book as plain characters: never markup, in any of the article's formats.
 
-Everything that a template prints goes through `as_markdown`, which escapes each ASCII
-punctuation mark; pandoc, told to read no raw HTML, TeX or other code, then writes the plain
+Everything that a template prints goes through `as_markdown`, which escapes each mark that
+could begin anything; pandoc, told to read no raw HTML, TeX or other code, then writes the plain
 character in HTML, DOCX and typst alike.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Any
 
 LONGEST_NAME = 40
 
-# What Markdown readers let a backslash escape: every ASCII punctuation mark.
-_PUNCTUATION = re.compile(r"([!-/:-@\[-`{-~])")
+# Marks that can begin something within a line; a backslash makes each a plain character.
+_WITHIN = re.compile(r"([\\`*_{}\[\]<>#@^~$|&\":=+])")
+# What can begin a list, a rule, a heading or a caption at the start of a line.
+_AT_START = re.compile(r"^(\(?[A-Za-z0-9]*)([.)])|^([-%/?!(,;'])")
 _SPACES = re.compile(r"[^\S\u00a0\u202f]+")
 # Characters that would turn the reading order of what follows, and those XML has no place for.
 _LEFT_OUT = re.compile(
@@ -46,11 +49,14 @@ def as_markdown(value: Any) -> str:
     Examples
     --------
     >>> print(as_markdown("<b>50 % of *oak*</b>"))
-    \\<b\\>50 \\% of \\*oak\\*\\<\\/b\\>
+    \\<b\\>50 % of \\*oak\\*\\</b\\>
+    >>> print(as_markdown("1. not a list"))
+    1\\. not a list
     """
     if isinstance(value, Source):
         return value
-    return _PUNCTUATION.sub(r"\\\1", plain_text(value))
+    text = _WITHIN.sub(r"\\\1", plain_text(value))
+    return _AT_START.sub(lambda found: f"{found[1] or ''}\\{found[2] or found[3]}", text)
 
 
 def short_name(value: Any, longest: int = LONGEST_NAME) -> str:
@@ -63,3 +69,18 @@ def short_name(value: Any, longest: int = LONGEST_NAME) -> str:
     """
     text = plain_text(value)
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def paragraph(sentences: Iterable[Any]) -> Source:
+    """Sentences as one paragraph of Markdown (a template's filter)."""
+    return Source(" ".join(as_markdown(sentence) for sentence in sentences))
+
+
+def bullets(sentences: Iterable[Any]) -> Source:
+    """Sentences as a Markdown list (a template's filter)."""
+    return Source("\n".join(f"- {as_markdown(sentence)}" for sentence in sentences))
+
+
+def table_row(cells: Iterable[Any]) -> Source:
+    """Cells as a row of a Markdown pipe table (a template's filter)."""
+    return Source("| " + " | ".join(as_markdown(cell) for cell in cells) + " |")

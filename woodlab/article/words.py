@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from enum import Enum
+from enum import StrEnum
 
 from scipy.stats import norm
 
@@ -12,7 +12,7 @@ LIKELY_LEVEL = 0.80
 ALIKE = (0.9, 1.1)
 
 
-class Certainty(str, Enum):
+class Certainty(StrEnum):
     """How far the interval of a comparison lets one speak."""
 
     CLEAR = "clear"

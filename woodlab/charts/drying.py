@@ -178,7 +178,7 @@ def drying_curves(
         `piece`, `on` (or `days`) and the same quantity: drawn as points.
     quantity : {"mass_g", "moisture_pct"}
     columns : int
-        Panels in a row.
+        Panels in a row; the pieces follow as they do in `predicted`.
 
     Raises
     ------
@@ -222,7 +222,7 @@ def drying_curves(
         .mark_point(color=COLOURS[2], size=26)
         .encode(y=y, tooltip=_tooltip(frame, quantity))
     )
-    pieces = _names(frame["piece"])
+    pieces = [str(name) for name in predicted["piece"].unique()]
     columns = min(columns, len(pieces))
     chart = (
         altair.layer(*layers)
@@ -233,7 +233,9 @@ def drying_curves(
     named = f", with the 95 % {' and '.join(reversed(bands))} bands" if bands else ""
     alt = (
         f"Fitted drying curves{named}, of {len(pieces)} pieces: "
-        + "; ".join(_curve_words(part, when, quantity) for _, part in predicted.groupby("piece"))
+        + "; ".join(
+            _curve_words(part, when, quantity) for _, part in predicted.groupby("piece", sort=False)
+        )
         + "."
     )
     return themed(chart, alt=alt, size=size)

@@ -8,6 +8,7 @@ under the simulated colour blindness of Machado et al. (2009); shape and dash sa
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -229,11 +230,11 @@ def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
     return {"columns": columns, "labelLimit": WIDTH_PX[size] // columns - 40}
 
 
-def save_chart(chart: Any, path: str | Path, ppi: int = 300) -> Path:
+def save_chart(chart: Any, path: str | Path, ppi: int = 300, *, locale: str = "en") -> Path:
     """Write a chart as SVG or PNG (by the ending of `path`), with no network.
 
     A PNG has `ppi` pixels per inch of its printed size: a `column` is 90 mm wide, a `page`
-    170 mm.
+    170 mm. `locale` ("en", "de", "fr_CA", ...) is the form of the axes' numbers and dates.
 
     Raises
     ------
@@ -243,9 +244,9 @@ def save_chart(chart: Any, path: str | Path, ppi: int = 300) -> Path:
     path = Path(path)
     ending = path.suffix.lower()
     if ending == ".svg":
-        path.write_text(chart_svg(chart), encoding="utf-8")
+        path.write_text(chart_svg(chart, locale=locale), encoding="utf-8")
     elif ending == ".png":
-        path.write_bytes(chart_png(chart, ppi=ppi))
+        path.write_bytes(chart_png(chart, ppi=ppi, locale=locale))
     else:
         raise WoodlabError(
             f"a chart is saved as .svg or .png; found {path.name!r}. Change the file's ending."
@@ -259,19 +260,38 @@ def spec_of(chart: Any) -> dict[str, Any]:
         return chart.to_dict()
 
 
-def chart_svg(chart: Any) -> str:
+def chart_svg(chart: Any, *, locale: str = "en") -> str:
     """A chart as SVG text."""
     import vl_convert
 
-    return vl_convert.vegalite_to_svg(spec_of(chart))
+    return vl_convert.vegalite_to_svg(spec_of(chart), **_locales(locale))
 
 
-def chart_png(chart: Any, ppi: int = 300) -> bytes:
+def chart_png(chart: Any, ppi: int = 300, *, locale: str = "en") -> bytes:
     """A chart as the bytes of a PNG with `ppi` pixels per printed inch."""
     import vl_convert
 
     scale = MM_PER_PX * 72 / 25.4  # the converter takes one pixel for 1/72 inch
-    return vl_convert.vegalite_to_png(spec_of(chart), scale=scale, ppi=ppi)
+    return vl_convert.vegalite_to_png(spec_of(chart), scale=scale, ppi=ppi, **_locales(locale))
+
+
+@functools.cache
+def _locales(locale: str) -> dict[str, Any]:
+    """The converter's own locale data: of the locale, else its language's, else English."""
+    import vl_convert
+
+    language = locale.replace("_", "-").split("-")[0].lower()
+    if language == "en" and locale.replace("_", "-") in ("en", "en-US"):
+        return {}
+    for name in (locale.replace("_", "-"), f"{language}-{language.upper()}"):
+        try:
+            return {
+                "format_locale": vl_convert.get_format_locale(name),  # type: ignore[arg-type]
+                "time_format_locale": vl_convert.get_time_format_locale(name),  # type: ignore[arg-type]
+            }
+        except ValueError:
+            continue
+    return {}
 
 
 def use_charts() -> None:

@@ -73,7 +73,9 @@ def _seals(pieces: pd.DataFrame, forms: Forms) -> str:
         else ""
     )
     if len(counts) == 1:
-        return f"All of them were {'left ' if named[0].startswith('bare') else 'sealed: '}{named[0]}."
+        return (
+            f"All of them were {'left ' if named[0].startswith('bare') else 'sealed: '}{named[0]}."
+        )
     return f"By seal: {forms.listed(named)}.{how}"
 
 
@@ -93,8 +95,8 @@ def _air(air: pd.DataFrame, forms: Forms) -> str:
     days = air["on"].dt.normalize().nunique()
     return (
         f"The air was measured on {forms.count(days, 'day')}: "
-        f"{forms.number(air['temp_c'].min())} to {forms.number(air['temp_c'].max())} °C, on average "
-        f"{forms.number(air['rh_pct'].mean())} % relative humidity."
+        f"{forms.number(air['temp_c'].min())} to {forms.number(air['temp_c'].max())} °C, on "
+        f"average {forms.number(air['rh_pct'].mean())} % relative humidity."
     )
 
 

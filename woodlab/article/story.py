@@ -1,0 +1,190 @@
+"""The article's story: the parts put in order, the one table, the summary, the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from woodlab.article.findings import Figure, Finding, Part, attempt
+from woodlab.article.forms import Forms
+from woodlab.article.parts.drying import drying_part
+from woodlab.article.parts.season import seal_name, seals_of, season_sentences
+from woodlab.article.plain import Source, plain_text
+from woodlab.book.record_book import RecordBook
+from woodlab.studies import cautions
+
+MOST_FIGURES = 4
+_SPOKEN = ("clear", "likely", "alike")
+
+
+@dataclass(frozen=True)
+class Section:
+    """One heading of "what we found"."""
+
+    key: str
+    heading: str
+    part: Part
+
+
+@dataclass(frozen=True)
+class Story:
+    """All that an article says, before it is set in any format."""
+
+    title: str
+    done: tuple[str, ...]
+    sections: tuple[Section, ...]
+    table: dict[str, Any] | None
+    figures: tuple[Figure, ...]
+    book_name: str
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every finding, in the order of the sections."""
+        return tuple(found for section in self.sections for found in section.part.findings)
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """What could not be told, and why."""
+        cannot = [found.sentence for found in self.findings if found.certainty == "cannot tell"]
+        said = [*cannot, *(s for section in self.sections for s in section.part.unknown)]
+        return tuple(dict.fromkeys(_sentence(text) for text in said))
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        """Parts that a fault of the kit has kept out."""
+        return tuple(what for section in self.sections for what in section.part.failed)
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """The findings that can be spoken of, shortly; or that there are none yet."""
+        short = [found.short for found in self.findings if found.short]
+        if short:
+            return tuple(_sentence(text) for text in short[:4])
+        return ("The records do not yet allow a finding; this is where the season stands.",)
+
+    def as_template(self, placed: dict[str, dict[str, Any]]) -> dict[str, Any]:
+        """The names that a template may use."""
+        sections: list[dict[str, Any]] = []
+        for section in self.sections:
+            told = [
+                _sentence(found.sentence)
+                for found in section.part.findings
+                if found.sentence and found.certainty != "cannot tell"
+            ]
+            pictures = [placed[f.key] for f in section.part.figures if f.key in placed]
+            sections.append(
+                {
+                    "key": section.key,
+                    "heading": section.heading,
+                    "sentences": told,
+                    "figures": pictures,
+                    "table": None,
+                }
+            )
+        sections = [s for s in sections if s["sentences"] or s["figures"]]
+        if self.table is not None:
+            if not sections:
+                sections.append(
+                    {"key": "table", "heading": "By seal", "sentences": [], "figures": []}
+                )
+            sections[0]["table"] = self.table
+        return {
+            "title": self.title,
+            "summary": self.summary,
+            "done": self.done,
+            "sections": sections,
+            "unknown": self.unknown or ("Nothing that we asked was left without an answer.",),
+            "to_try": self.to_try,
+            "method": self.method,
+            "cautions": cautions.ALL,
+            "findings": {found.key: found for found in self.findings},
+            "book_name": self.book_name,
+        }
+
+    @property
+    def to_try(self) -> tuple[str, ...]:
+        """What would tell more next season."""
+        said = [s for section in self.sections for s in section.part.to_try]
+        return tuple(dict.fromkeys(said)) or (
+            "Keep the records going: every weighing and every look makes the intervals shorter.",
+        )
+
+    @property
+    def method(self) -> tuple[str, ...]:
+        """How it was worked out."""
+        said = [s for section in self.sections for s in section.part.method]
+        return tuple(dict.fromkeys([*said, *_WORDS]))
+
+
+_WORDS = (
+    "Numbers in brackets are 95 % intervals: with records like these, the true value lies in "
+    "such an interval 95 times in 100.",
+    "We say that something is so when that interval leaves no other reading, “probably” when "
+    "only the 80 % interval does, and else that we cannot tell.",
+    "Each number stands in article.json with the call that makes it again.",
+)
+
+
+def tell(book: RecordBook, forms: Forms, *, names: bool = False) -> Story:
+    """Ask each study what it can say of the book, and put the answers in order."""
+    makers: list[tuple[str, str, str, Callable[[], Part]]] = [
+        ("drying", "How fast they dried", "How fast the pieces dry",
+         lambda: drying_part(book, forms)),
+    ]  # fmt: skip
+    sections = tuple(
+        Section(key, heading, attempt(what, make)) for key, heading, what, make in makers
+    )
+    figures = [figure for section in sections for figure in section.part.figures]
+    return Story(
+        title=_title(book, forms),
+        done=season_sentences(book, forms, names),
+        sections=sections,
+        table=_table(book, sections, forms),
+        figures=tuple(figures[:MOST_FIGURES]),
+        book_name=plain_text(book.name),
+    )
+
+
+def _title(book: RecordBook, forms: Forms) -> str:
+    count = len(book.pieces)
+    return f"How {forms.count(count, 'rough-turned bowl')} dried" if count else "A season to come"
+
+
+def _table(book: RecordBook, sections: tuple[Section, ...], forms: Forms) -> dict[str, Any] | None:
+    """One row a seal; each cell a finding's own text, or "–" where there is none."""
+    if not len(book.pieces):
+        return None
+    found = {finding.key: finding for section in sections for finding in section.part.findings}
+    columns = [
+        ("Half the water gone [days]", "drying.half"),
+        ("Drying time against bare [ratio]", "sealing.drying_time"),
+        ("Cracked", "cracks.share"),
+    ]
+    seals = seals_of(book.pieces)
+    used = [
+        (title, key) for title, key in columns if any(f"{key}.{seal}" in found for seal in seals)
+    ]
+    rows = []
+    for seal in seals:
+        group = book.pieces[book.pieces["seal"] == seal]
+        cells = [seal_name(seal), forms.number(len(group))]
+        for _, key in used:
+            finding = found.get(f"{key}.{seal}")
+            cells.append(finding.both if finding is not None else "–")
+        rows.append(cells)
+    return {
+        "header": ["Seal", "Pieces", *(title for title, _ in used)],
+        "rule": Source(f"|:{'-' * 24}|{'-' * 8}:|" + f"{'-' * 26}:|" * len(used)),
+        "rows": rows,
+        "caption": (
+            "The season by seal: estimates with 95 % intervals in brackets; “–” where there is "
+            "none."
+        ),
+    }  # fmt: skip
+
+
+def _sentence(text: str) -> str:
+    text = plain_text(text)
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?", "…")) else text + "."
