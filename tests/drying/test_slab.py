@@ -50,7 +50,7 @@ def test_constant_diffusivity_without_cap_is_the_film_to_1e_4(surface):
 def errors_by_grid(cells, surface):
     params = {"start_moisture_pct": 60.0, "diffusivity_m2_s": 8e-11, "surface_m_s": surface}
     air = DailyAir(LEVELS)
-    days = [0, 10.0, 30.0, 60.0]
+    days = [0, 30.0, 60.0, 120.0]
 
     def fine(count):
         return run_slab(days, params, 25.0, air, cells=count, steps_per_day=48).moisture_pct[0]
@@ -59,7 +59,7 @@ def errors_by_grid(cells, surface):
     return [np.abs(fine(count) - best).max() for count in cells]
 
 
-@pytest.mark.parametrize("surface", [3e-9, 3e-8])
+@pytest.mark.parametrize("surface", [2e-8, 1e-7])
 def test_second_order_in_the_grid_with_rising_diffusivity(surface):
     coarse, middle, fine = errors_by_grid([12, 24, 48], surface)
     assert 3.4 < coarse / middle < 4.8
@@ -73,7 +73,7 @@ def test_the_usual_grid_is_good_enough_for_fits():
     }  # fmt: skip
     usual = run_slab(DAYS, params, 25.0, DailyAir(LEVELS))
     fine = run_slab(DAYS, params, 25.0, DailyAir(LEVELS), cells=128, steps_per_day=32)
-    assert np.abs(usual.moisture_pct - fine.moisture_pct).max() < 0.05
+    assert np.abs(usual.moisture_pct - fine.moisture_pct).max() < 0.1
     ratio = usual.largest_difference_pct / fine.largest_difference_pct
     assert ratio == pytest.approx(np.ones(3), abs=0.02)
 
@@ -90,7 +90,8 @@ def test_the_profile_and_the_difference_agree():
     params = {"start_moisture_pct": 50.0, "diffusivity_m2_s": 6e-11, "surface_m_s": 2e-8}
     run = run_slab(DAYS, params, 30.0, 12.0, profile=True, cells=40)
     assert run.profile_pct.shape == (1, len(DAYS), 40)
-    assert run.depth_mm[0, 0] > 14 and 0 < run.depth_mm[0, -1] < 0.5
+    assert run.depth_mm[0, 0] > 14
+    assert 0 < run.depth_mm[0, -1] < 0.5
     assert (np.diff(run.profile_pct[0, 2:], axis=1) < 1e-9).all()  # wettest in the middle
     gap = run.profile_pct[0, :, 0] - run.profile_pct[0, :, -1]
     assert (run.difference_pct[0, 1:] >= gap[1:] - 1e-9).all()

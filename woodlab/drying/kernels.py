@@ -6,6 +6,9 @@ is an array with one equilibrium moisture a day, constant within the day, the fi
 course time 0 to 1. A piece begins at course time `start`, at moisture 1 or `start_moisture`.
 """
 
+# mypy: ignore-errors
+# (numba infers the types of its functions; annotations there would not be checked)
+
 from __future__ import annotations
 
 import math
@@ -277,7 +280,6 @@ def difference_modes(days, fo_per_day, biot, start_moisture, courses, which, sta
     """
     modes = 48
     rates = np.empty(modes)
-    weights = np.empty(modes)
     span = np.empty(modes)
     state = np.empty(modes)
     for p in range(days.shape[0]):

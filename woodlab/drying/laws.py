@@ -117,11 +117,6 @@ def _constant(air: Air, remaining: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return remaining, level * (1 - remaining)
 
 
-def _all(days: ArrayLike, values: Params, wall_mm: ArrayLike, air: Air):  # type: ignore[no-untyped-def]
-    times, walls, parts = broadcast(days, values, wall_mm, air)
-    return times, walls, parts
-
-
 def exponential_modes(params: Params, wall_mm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """One mode of rate 1/tau_days."""
     tau = np.atleast_1d(np.asarray(params["tau_days"], dtype=float))
@@ -158,7 +153,7 @@ def _lumped(law: str) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
     def response(
         days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
     ) -> tuple[np.ndarray, np.ndarray]:
-        times, walls, values = _all(days, _filled(law, params), wall_mm, air)
+        times, walls, values = broadcast(days, _filled(law, params), wall_mm, air)
         modes = LAWS[law].modes
         assert modes is not None
         rates, weights = modes(values, walls)
@@ -174,7 +169,7 @@ def _sheet(law: str) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
     def response(
         days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
     ) -> tuple[np.ndarray, np.ndarray]:
-        times, walls, values = _all(days, _filled(law, params), wall_mm, air)
+        times, walls, values = broadcast(days, _filled(law, params), wall_mm, air)
         fo = fo_per_day(values["diffusivity_m2_s"], walls)
         if law == "film":
             biot = biot_number(values["surface_m_s"], values["diffusivity_m2_s"], walls)
@@ -195,7 +190,7 @@ def _stretched_response(
             "The stretched law is no sum of modes and holds in constant air only. Give one "
             "equilibrium moisture, or take two_term or film, which follow the air."
         )
-    times, _, values = _all(days, _filled("stretched", params), wall_mm, air)
+    times, _, values = broadcast(days, _filled("stretched", params), wall_mm, air)
     remaining = np.exp(-((times / values["tau_days"][:, None]) ** values["shape"][:, None]))
     return _constant(air, remaining)
 
