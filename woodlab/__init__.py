@@ -43,9 +43,9 @@ _HOMES = {
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
-_ROOMS = {"charts", "wood", "book", "drying", "studies", "article", "demo"}
+_MODULES = {"charts": "woodlab.charts", "laws": "woodlab.drying.laws"}
 
-__all__ = sorted([*_HOME_OF, "charts"])
+__all__ = sorted([*_HOME_OF, *_MODULES])
 
 
 def __getattr__(name: str) -> Any:
@@ -53,8 +53,8 @@ def __getattr__(name: str) -> Any:
         value = getattr(importlib.import_module(_HOME_OF[name]), name)
         globals()[name] = value
         return value
-    if name in _ROOMS:
-        return importlib.import_module(f"woodlab.{name}")
+    if name in _MODULES:
+        return importlib.import_module(_MODULES[name])
     raise AttributeError(f"module 'woodlab' has no attribute {name!r}")
 
 

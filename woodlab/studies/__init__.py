@@ -1,1 +1,1 @@
-"""The questions of a season: sealing, cracks, movement, the next trial. Knows `drying`, `book`, `wood`."""
+"""The questions of a season: sealing, cracks, movement, the next trial."""
