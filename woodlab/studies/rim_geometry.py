@@ -243,6 +243,8 @@ def facing(rim_faces: str | ArrayLike) -> np.ndarray:
     WoodlabError
         For any other word.
     """
+    if isinstance(rim_faces, str) and rim_faces in ("pith", "bark"):
+        return np.asarray(1.0 if rim_faces == "pith" else -1.0)
     words = np.asarray(rim_faces, dtype=object)
     plain = np.vectorize(lambda word: str(word).strip().casefold(), otypes=[object])(words)
     known = (plain == "pith") | (plain == "bark")

@@ -1,0 +1,404 @@
+"""The wall to leave on a rough bowl, so that a round finished one still fits after drying."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from woodlab.errors import WoodlabError
+from woodlab.studies.bowl_shape import (
+    FOOT_SHARE,
+    Bowl,
+    DriedBowl,
+    dried_bowl,
+    ellipse_distance,
+    ellipse_drop,
+)
+from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.rim_geometry import carry_back, facing
+from woodlab.wood.moisture import FIBRE_SATURATION_PCT
+from woodlab.wood.shrinkage import (
+    LONGITUDINAL_PCT,
+    SCATTER_CV_PCT,
+    SCATTER_SOURCE,
+    green_to_dry,
+    strain_between,
+)
+
+# Wood cut away beside the pith where no distance is given (common practice, no source).
+CLEAR_OF_PITH_MM = 10.0
+
+SPARE_MM = 0.05  # added before rounding up to 0.1 mm: more than sampling the surfaces can miss
+
+
+@dataclass(frozen=True)
+class WallMargin:
+    """How dry the finished bowl gets, and how far a tree may differ from the table.
+
+    Attributes
+    ----------
+    dry_moisture_pct : float
+        Moisture at finishing [%]; 8 suits heated rooms (common practice, no source).
+    share : float
+        Share of trees whose radial shrinkage lies under the upper limit reckoned with (the same
+        share lies above the lower limit); likewise the tangential.
+    scatter_cv_pct : float
+        Coefficient of variation of shrinkage between trees of one species [%].
+    scatter_source : str
+        Where that figure is from.
+    totals_pct : tuple of float, optional
+        Radial and tangential shrinkage green to oven-dry [%] from your own measures, instead of
+        the table's.
+    """
+
+    dry_moisture_pct: float = 8.0
+    share: float = 0.95
+    scatter_cv_pct: float = SCATTER_CV_PCT
+    scatter_source: str = SCATTER_SOURCE
+    totals_pct: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.5 <= self.share < 1:
+            raise WoodlabError(
+                f"share must be at least 0.5 and below 1 (found {self.share!r}). Type 0.95 for "
+                "nineteen trees in twenty."
+            )
+        if not 0 <= self.scatter_cv_pct < 60:
+            raise WoodlabError(
+                f"scatter_cv_pct must be between 0 and 60 (found {self.scatter_cv_pct!r}). "
+                "Type it in percent: 15 for 15 %."
+            )
+
+    @property
+    def factors(self) -> tuple[float, float]:
+        """Lower and upper limit of a tree's shrinkage, as parts of the species' mean."""
+        reach = float(norm.ppf(self.share)) * self.scatter_cv_pct / 100
+        return max(1 - reach, 0.0), 1 + reach
+
+
+@dataclass(frozen=True)
+class RoughWall:
+    """What to turn, and against what it was reckoned.
+
+    Attributes
+    ----------
+    wall_mm : float
+        Smallest rough wall, margin included [mm].
+    mean_wall_mm : float
+        The same for a tree that shrinks just as the table says.
+    tenth_mm : float
+        A tenth of the rough rim (common practice, no source).
+    rough, finished : Bowl
+        The bowl to turn now, and the one to be had from it.
+    strains : DataFrame
+        Radial and tangential shrinkage between the two moistures [%]: rows `lower`, `mean`,
+        `upper`.
+    species, source, status, reason : str
+        Of the shrinkage; `reason` says how a name was read.
+    margin : WallMargin
+    sentences, cautions : tuple of str
+    """
+
+    wall_mm: float
+    mean_wall_mm: float
+    tenth_mm: float
+    rough: Bowl
+    finished: Bowl
+    strains: pd.DataFrame
+    species: str
+    source: str
+    status: str
+    reason: str
+    margin: WallMargin
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def dried(self, tree: str = "mean") -> DriedBowl:
+        """The rough bowl after drying, of a `lower`, `mean` or `upper` tree."""
+        of = self.strains.to_dict("index")[tree]
+        return dried_bowl(
+            self.rough, of["radial_pct"], of["tangential_pct"], of["longitudinal_pct"]
+        )
+
+
+def rough_wall(
+    species: str,
+    rim_mm: float,
+    height_mm: float,
+    wall_mm: float,
+    *,
+    rim_faces: str = "pith",
+    pith_mm: float | None = None,
+    foot_mm: float | None = None,
+    moisture_pct: float = FIBRE_SATURATION_PCT,
+    margin: WallMargin | None = None,
+) -> RoughWall:
+    """The smallest rough wall from which a round finished bowl can be had after drying.
+
+    Parameters
+    ----------
+    species : str
+        As makers write it.
+    rim_mm, height_mm, wall_mm : float
+        The finished bowl: outside diameter of its rim, height, wall [mm].
+    rim_faces : {"pith", "bark"}
+        Which way the rim looks.
+    pith_mm : float, optional
+        Distance of the rough rim plane from the pith [mm]. Without it the pith lies 10 mm outside
+        the wood: before the rim, or below the foot.
+    foot_mm : float, optional
+        Diameter of the finished foot [mm]; 0.4 of the rim unless given.
+    moisture_pct : float
+        Moisture at turning [%]; green from fibre saturation up.
+    margin : WallMargin, optional
+        Moisture at finishing, scatter between trees, own shrinkages.
+
+    Returns
+    -------
+    RoughWall
+
+    Raises
+    ------
+    WoodlabError
+        If the species is not known (and `margin.totals_pct` not given), the measures make no
+        bowl, the pith would lie in the wood, or the wood would not dry.
+
+    Notes
+    -----
+    The finished bowl is set into the dried one at the level where its rim has just become flat,
+    on the same axis, and every point of its surface is carried back through the map of
+    `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
+    family in `woodlab.studies.bowl_shape` is laid: height and rim first, then the wall, the same
+    everywhere. That is done for five trees at once (mean, and both shrinkages at their lower and
+    upper limits). Drying stress, cracks, knots and a pith that wanders are not in it.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> answer = wl.rough_wall("sugar maple", 250, 100, 8, rim_faces="pith")
+    >>> answer.wall_mm, answer.mean_wall_mm, round(answer.tenth_mm, 1)
+    (20.6, 18.0, 27.0)
+    """
+    margin = margin or WallMargin()
+    finished = _finished(rim_mm, height_mm, wall_mm, foot_mm)
+    table = green_to_dry(species)
+    totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
+    if not np.all(np.isfinite(totals)):
+        raise WoodlabError(f"{table.reason} (as WallMargin(totals_pct=(radial, tangential))).")
+    strains = _strains(totals, moisture_pct, margin)
+    faces = str(rim_faces).strip().casefold()
+    rough = least_rough(finished, strains, faces, pith_mm)
+    mean = least_rough(finished, strains.loc[["mean"]], faces, pith_mm)
+    own = margin.totals_pct is not None
+    answer = RoughWall(
+        wall_mm=rough.wall_mm,
+        mean_wall_mm=mean.wall_mm,
+        tenth_mm=rough.rim_mm / 10,
+        rough=rough,
+        finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
+        strains=strains,
+        species=species,
+        source="own figures" if own else table.source,
+        status="" if own else table.status,
+        reason="" if own else table.reason,
+        margin=margin,
+        sentences=(),
+        cautions=(CRACKED_WOOD, DUST),
+    )
+    return replace(answer, sentences=_sentences(answer, moisture_pct))
+
+
+def least_rough(
+    finished: Bowl, strains: pd.DataFrame, rim_faces: str, pith_mm: float | None
+) -> Bowl:
+    """The least rough bowl that holds `finished` for every mixture of the rows of `strains`.
+
+    Parameters
+    ----------
+    finished : Bowl
+        Its own `rim_faces` and `pith_mm` do not count.
+    strains : DataFrame
+        Rows of `radial_pct`, `tangential_pct`, `longitudinal_pct`.
+    rim_faces, pith_mm
+        As in `rough_wall`.
+    """
+    if pith_mm is not None and not (np.isfinite(pith_mm) and pith_mm >= 0):
+        raise WoodlabError(
+            f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
+            "would lie in the wood. Type the distance of the rim plane from the pith, or leave "
+            "it out."
+        )
+    faces = float(facing(rim_faces))
+    if faces > 0 or pith_mm is not None:
+        pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
+    else:
+        pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
+        for _ in range(4):  # the height to clear hardly depends on the place in the log
+            (_, depth), _ = _green_points(finished, strains, faces, pith)
+            pith = _up(depth.max()) + CLEAR_OF_PITH_MM
+    return _wrapped(_green_points(finished, strains, faces, pith), finished, rim_faces, pith)
+
+
+def _finished(rim_mm: float, height_mm: float, wall_mm: float, foot_mm: float | None) -> Bowl:
+    foot = FOOT_SHARE * rim_mm if foot_mm is None else foot_mm
+    finished = Bowl(rim_mm, height_mm, wall_mm, foot)
+    if wall_mm >= min(rim_mm / 2, height_mm):
+        raise WoodlabError(
+            f"a wall of {wall_mm:g} mm leaves no hollow in a bowl {rim_mm:g} mm across and "
+            f"{height_mm:g} mm high. Type the finished wall, in mm."
+        )
+    return finished
+
+
+def _strains(totals: tuple[float, float], moisture_pct: float, margin: WallMargin) -> pd.DataFrame:
+    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
+        raise WoodlabError(
+            f"the wood would not dry from {moisture_pct:g} % at turning to "
+            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
+            "first above the second."
+        )
+    lower, upper = margin.factors
+    rows = {}
+    for tree, factor in (("lower", lower), ("mean", 1.0), ("upper", upper)):
+        shrunk = [
+            strain_between(total, margin.dry_moisture_pct, moisture_pct)
+            for total in (totals[0] * factor, totals[1] * factor, LONGITUDINAL_PCT)
+        ]
+        rows[tree] = shrunk
+    columns = ["radial_pct", "tangential_pct", "longitudinal_pct"]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).astype(float)
+
+
+Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the rough rim plane
+
+
+def _green_points(
+    finished: Bowl, strains: pd.DataFrame, faces: float, pith: float
+) -> tuple[Points, Points]:
+    """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
+    down = np.sin(np.linspace(0, np.pi / 2, 24))
+    hollow = finished.height_mm - finished.wall_mm
+    outer, outer_depth = finished.outer_radius(finished.height_mm * down), finished.height_mm * down
+    inner, inner_depth = finished.inner_radius(hollow * down), hollow * down
+    spread = np.linspace(0, 1, 7)  # over the flat foot and floor
+    outer, outer_depth = (
+        np.append(outer, finished.foot_mm / 2 * spread),
+        np.append(outer_depth, np.full(7, finished.height_mm)),
+    )
+    inner, inner_depth = (
+        np.append(inner, inner[-1] * spread),
+        np.append(inner_depth, np.full(7, hollow)),
+    )
+    turn = np.linspace(0, np.pi / 2, 9)
+    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
+    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
+    found: tuple[list[Points], list[Points]] = ([], [])
+    for radial, tangential in _trees(strains):
+        level = _flat_level(finished.rim_mm, faces, pith, radial, tangential)
+        for kind, radius, depth, shrunk in (
+            (0, outer, outer_depth, along.min()),
+            (1, inner, inner_depth, along.max()),
+        ):
+            y = pith + faces * (level + depth)[:, None]
+            x, y = carry_back(radius[:, None] * np.cos(turn), y, radial, tangential)
+            z = radius[:, None] * np.sin(turn) / shrunk
+            found[kind].append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
+    outside, inside = (
+        (np.concatenate([r for r, _ in part]), np.concatenate([u for _, u in part]))
+        for part in found
+    )
+    return outside, inside
+
+
+def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
+    """The corners of what the two shrinkages may be, and their middle."""
+    radial, tangential = strains["radial_pct"], strains["tangential_pct"]
+    ends = product((radial.min(), radial.max()), (tangential.min(), tangential.max()))
+    return list(dict.fromkeys([*ends, (radial.median(), tangential.median())]))
+
+
+def _flat_level(
+    rim_mm: float, faces: float, pith: float, radial: float, tangential: float
+) -> float:
+    """Depth (from the green rim plane) at which the finished rim lies just within dried wood."""
+    x = rim_mm / 2 * np.linspace(0, 1, 25)
+    level = 0.0
+    for _ in range(40):
+        _, y = carry_back(x, pith + faces * level, radial, tangential)
+        above = float((faces * (y - pith)).min())
+        level -= above * (1 - radial / 100)
+        if abs(above) < 1e-9:
+            break
+    return level
+
+
+def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
+    """The bowl of our family with the thinnest wall around the points."""
+    (radius, depth), inside = points
+    inner_radius, inner_depth = _foremost(*inside)
+    height = _up(depth.max())
+    if rim_faces != "pith" and pith < height:
+        raise WoodlabError(
+            f"the rim faces the bark and its plane is {pith:g} mm from the pith, but the rough "
+            f"bowl must be {height:g} mm high: the pith would lie in its wood. Turn it farther "
+            "out in the log, lower, or with the rim to the pith."
+        )
+    below = depth > 1e-9
+
+    def around(half: float) -> tuple[float, float]:
+        """Rim and foot of the rough bowl of this half rim, the foot as narrow as may be."""
+        bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
+        share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
+        rim = _up(2 * half)
+        return rim, min(_up(max(rim * share, finished.foot_mm)), rim)
+
+    def wall(half: float) -> float:
+        rim, foot = around(half)
+        drop = ellipse_drop(rim, height, foot)
+        side = ellipse_distance(inner_radius, inner_depth, rim / 2, drop)
+        return float(np.minimum(side, height - inner_depth).max())
+
+    # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
+    halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
+    best = int(np.argmin([wall(half) for half in halves]))
+    finer = np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9)
+    half = min(finer, key=wall)
+    rim, foot = around(half)
+    return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
+
+
+def _foremost(radius: np.ndarray, depth: np.ndarray) -> Points:
+    """The points that no other one lies both within and above: the cover is greatest at one."""
+    depth = np.maximum(depth, 0)
+    order = np.lexsort((radius, depth))
+    radius, depth = radius[order], depth[order]
+    foremost = np.append(True, radius[1:] < np.minimum.accumulate(radius)[:-1])
+    return radius[foremost], depth[foremost]
+
+
+def _up(size: float) -> float:
+    """Rounded up, with something to spare."""
+    return round(float(np.ceil(round((size + SPARE_MM) * 10, 6))) / 10, 1)
+
+
+def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
+    rough, finished, margin = answer.rough, answer.finished, answer.margin
+    lower, upper = margin.factors
+    green = moisture_pct >= FIBRE_SATURATION_PCT
+    start = "green" if green else f"at {moisture_pct:g} % moisture"
+    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    return (
+        f"{answer.species}, turned {start}, rim to the {rough.rim_faces}: for a finished bowl "
+        f"{finished.rim_mm:g} mm across, {finished.height_mm:g} mm high, wall "
+        f"{finished.wall_mm:g} mm, leave a wall of at least {answer.wall_mm:.1f} mm on a rough "
+        f"bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
+        f"By the table's mean alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
+        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of the table's "
+        f"({margin.share:.0%} of trees under the upper limit; {margin.scatter_source}).",
+        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
+        f"the reckoning asks for {against}.",
+    )
