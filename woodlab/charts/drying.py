@@ -57,7 +57,10 @@ def weighings_overview(
         altair.Chart(frame)
         .encode(
             x=altair.X("on:T", title="Date", axis=_date_axis()),
-            y=altair.Y("mass_g:Q", title=QUANTITIES["mass_g"]),
+            # a ratio scale: small and large pieces, and slips of the decimal point, all show
+            y=altair.Y(
+                "mass_g:Q", title=QUANTITIES["mass_g"], scale=altair.Scale(type="log", nice=False)
+            ),
             detail="piece:N",
             tooltip=_tooltip(frame, "mass_g"),
         )
