@@ -1,0 +1,226 @@
+"""From a book's air table to the equilibrium moisture of each day, place by place.
+
+A reading may come hourly, daily or now and then. The equilibrium moisture is computed for each
+reading and averaged over the day, because wood follows the moisture, not the mean humidity. Days
+without a reading are filled, in this order, and each day says how:
+
+- `logged`: at least one reading;
+- `between`: a gap of at most `SHORT_GAP_DAYS` days, on a straight line between its ends;
+- `season`: the same days of the year, by a yearly wave fitted to the log (it must cover at least
+  `SEASON_DAYS` different days), joined to the nearest readings over a fortnight;
+- `nearby`: the mean of the nearest `NEARBY_DAYS` days with readings, where the log is shorter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from woodlab.drying.modes import DailyAir
+from woodlab.errors import WoodlabError
+from woodlab.wood.humidity import equilibrium_moisture
+
+SHORT_GAP_DAYS = 7
+SEASON_DAYS = 240
+NEARBY_DAYS = 30
+FILLS = ("logged", "between", "season", "nearby")
+EVERYWHERE = ""
+_DAY = np.timedelta64(1, "D")
+_YEAR_DAYS = 365.25
+
+
+@dataclass(frozen=True)
+class AirCourse:
+    """Equilibrium moisture by day and place, over any days that are asked.
+
+    Attributes
+    ----------
+    places : tuple of str
+        Places with a log; the first, `""`, is the mean of all of them and serves pieces whose
+        place has no log of its own.
+    logged : DataFrame
+        `on` (day), `place`, `equilibrium_pct` [%], `temp_c`, `rh_pct`: daily means of the log.
+    """
+
+    places: tuple[str, ...]
+    logged: pd.DataFrame
+
+    def days(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+        """Equilibrium moisture [%] and how each day was filled (index into `FILLS`).
+
+        Both (places, days), from the day of `first` to the day of `last`, both included.
+        """
+        start = np.datetime64(pd.Timestamp(first), "D")
+        count = int((np.datetime64(pd.Timestamp(last), "D") - start) / _DAY) + 1
+        values = np.empty((len(self.places), count))
+        fills = np.empty((len(self.places), count), dtype=int)
+        for i, place in enumerate(self.places):
+            rows = self.logged[self.logged["place"] == place]
+            on = ((rows["on"].to_numpy().astype("datetime64[D]") - start) / _DAY).astype(int)
+            values[i], fills[i] = _filled(
+                on, rows["equilibrium_pct"].to_numpy(dtype=float), start, count
+            )
+        return values, fills
+
+    def frame(self, first: pd.Timestamp, last: pd.Timestamp) -> pd.DataFrame:
+        """The course as a frame: `on`, `place`, `equilibrium_pct`, `how` (see `FILLS`)."""
+        values, fills = self.days(first, last)
+        on = pd.date_range(pd.Timestamp(first).normalize(), periods=values.shape[1], freq="D")
+        return pd.DataFrame(
+            {
+                "on": np.tile(on.to_numpy(), len(self.places)),
+                "place": np.repeat(np.array(self.places, dtype=object), values.shape[1]),
+                "equilibrium_pct": values.ravel(),
+                "how": np.array(FILLS, dtype=object)[fills.ravel()],
+            }
+        )
+
+    def which(self, places: pd.Series) -> np.ndarray:
+        """Number of the course that serves each place; 0, the mean of all, where none does."""
+        number = {place: i for i, place in enumerate(self.places) if place != EVERYWHERE}
+        return places.map(number).fillna(0).to_numpy(dtype=int)
+
+    def for_pieces(
+        self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp
+    ) -> DailyAir:
+        """The air of pieces from the day each was turned to `last`."""
+        first = pd.Timestamp(turned_on.min()).normalize()
+        values, _ = self.days(first, max(pd.Timestamp(last), first) + pd.Timedelta(days=1))
+        start = (turned_on - first).to_numpy() / _DAY
+        return DailyAir(values, start.astype(float), self.which(places))
+
+    def sentences(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[str, ...]:
+        """How the days between were filled, in plain words."""
+        _, fills = self.days(first, last)
+        words = {
+            1: "lie between readings at most a week apart and are drawn on a straight line",
+            2: "have no reading and follow the yearly wave of the log",
+            3: "have no reading and take the mean of the nearest month of the log, which is too "
+            "short to show a year",
+        }
+        said = []
+        for i, place in enumerate(self.places):
+            if place == EVERYWHERE and len(self.places) > 2:
+                continue
+            if place != EVERYWHERE and len(self.places) == 2:
+                continue
+            name = f"In {place}" if place != EVERYWHERE else "In the air log"
+            for fill, text in words.items():
+                count = int((fills[i] == fill).sum())
+                if count:
+                    said.append(f"{name}, {count} of {fills.shape[1]} days {text}.")
+        return tuple(said)
+
+
+def air_course(air: pd.DataFrame) -> AirCourse | None:
+    """The daily course of a book's air table; None when the table is empty.
+
+    Parameters
+    ----------
+    air : DataFrame
+        `on`, `temp_c` [deg C], `rh_pct` [%], `place` (may be absent or empty), in any order.
+
+    Raises
+    ------
+    WoodlabError
+        If no row has a date, a temperature and a humidity.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-03-01", "2026-03-04"]),
+    ...                     "temp_c": [20.0, 20.0], "rh_pct": [65.0, 50.0]})
+    >>> course = air_course(air)
+    >>> days = course.frame("2026-03-01", "2026-03-04")
+    >>> days[["equilibrium_pct", "how"]].round(1).values.tolist()
+    [[12.0, 'logged'], [11.1, 'between'], [10.2, 'between'], [9.3, 'logged']]
+    """
+    if len(air) == 0:
+        return None
+    rows = air[["on", "temp_c", "rh_pct"]].copy()
+    rows["place"] = air["place"].astype(object) if "place" in air else None
+    rows["place"] = rows["place"].where(rows["place"].notna(), EVERYWHERE)
+    rows = rows.dropna(subset=["on", "temp_c", "rh_pct"])
+    if len(rows) == 0:
+        raise WoodlabError(
+            "The air table has no row with a date, a temperature and a humidity. "
+            "Fill in temp_c and rh_pct, or leave the table out."
+        )
+    rows["equilibrium_pct"] = equilibrium_moisture(rows["temp_c"], rows["rh_pct"])
+    rows["on"] = rows["on"].dt.floor("D")
+    means = ["equilibrium_pct", "temp_c", "rh_pct"]
+    by_place = rows.groupby(["place", "on"], as_index=False)[means].mean()
+    everywhere = by_place.groupby("on", as_index=False)[means].mean()
+    everywhere["place"] = EVERYWHERE
+    named = sorted(place for place in by_place["place"].unique() if place != EVERYWHERE)
+    by_place = by_place[by_place["place"] != EVERYWHERE]
+    logged = pd.concat([everywhere, by_place], ignore_index=True) if named else everywhere
+    return AirCourse((EVERYWHERE, *named), logged[["on", "place", *means]])
+
+
+def _filled(
+    on: np.ndarray, values: np.ndarray, start: np.datetime64, count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """One place's values and fills over `count` days; `on` may lie outside of them."""
+    order = np.argsort(on)
+    on, values = on[order], values[order]
+    days = np.arange(count)
+    after = np.searchsorted(on, days, side="left")
+    here = (after < on.size) & (on[np.minimum(after, on.size - 1)] == days)
+    before = np.maximum(np.searchsorted(on, days, side="right") - 1, 0)
+    inside = (days > on[0]) & (days < on[-1]) & ~here
+    gap = on[np.minimum(after, on.size - 1)] - on[before] - 1
+    fills = np.full(count, 0)
+    between = inside & (gap <= SHORT_GAP_DAYS)
+    fills[between] = 1
+    empty = ~here & ~between
+    out = np.interp(days, on, values)
+    if empty.any():
+        wave = _yearly_wave(on, values, start)
+        if wave is not None:
+            fills[empty] = 2
+            out[empty] = _joined(days[empty], on, values, wave, start)
+        else:
+            fills[empty] = 3
+            nearest = np.abs(days[empty][:, None] - on[None, :])
+            take = np.argsort(nearest, axis=1, kind="stable")[:, :NEARBY_DAYS]
+            out[empty] = values[take].mean(axis=1)
+    return out, fills
+
+
+def _angle(days: np.ndarray, start: np.datetime64) -> np.ndarray:
+    return 2 * np.pi * ((start - np.datetime64("2000-01-01")) / _DAY + days) / _YEAR_DAYS
+
+
+def _yearly_wave(on: np.ndarray, values: np.ndarray, start: np.datetime64) -> np.ndarray | None:
+    """Mean, cosine and sine of the year, or None where the log shows too little of a year."""
+    of_year = np.unique(np.floor(_angle(on, start) / (2 * np.pi) % 1 * 365).astype(int))
+    if of_year.size < SEASON_DAYS:
+        return None
+    angle = _angle(on, start)
+    design = np.column_stack([np.ones(on.size), np.cos(angle), np.sin(angle)])
+    return np.linalg.lstsq(design, values, rcond=None)[0]
+
+
+def _joined(
+    days: np.ndarray, on: np.ndarray, values: np.ndarray, wave: np.ndarray, start: np.datetime64
+) -> np.ndarray:
+    """The wave, with the nearest week's departure from it dying away over a fortnight."""
+
+    def level(at: np.ndarray) -> np.ndarray:
+        angle = _angle(at, start)
+        return wave[0] + wave[1] * np.cos(angle) + wave[2] * np.sin(angle)
+
+    rest = values - level(on)
+    out = level(days)
+    left = np.searchsorted(on, days) - 1
+    for side, at in ((-1, left), (1, left + 1)):
+        ok = (at >= 0) & (at < on.size)
+        safe = np.clip(at, 0, on.size - 1)
+        week = np.array([rest[max(0, j - 6) : j + 1].mean() if side < 0 else rest[j : j + 7].mean()
+                         for j in range(on.size)])  # fmt: skip
+        away = np.abs(days - on[safe])
+        out = out + np.where(ok, week[safe] * np.exp(-away / 14.0), 0.0)
+    return np.clip(out, values.min(), values.max())
