@@ -22,6 +22,11 @@ MARK = "season.json"
 # About the kit and not about a book: run by hand, or by the tests.
 NOT_OF_A_SEASON = ("9_checks",)
 
+# The exporter's own page loads a diagram script from the network, and has no setting for that.
+_NO_DIAGRAMS = (
+    "{% extends 'classic/index.html.j2' %}{% block html_head_js_mermaidjs %}{% endblock %}"
+)
+
 
 @dataclass(frozen=True)
 class SeasonOptions:
@@ -155,6 +160,7 @@ def _write_page(notebook: Path) -> None:
     exporter = HTMLExporter(
         template_name="classic", embed_images=True, mathjax_url="", require_js_url="",
         jquery_url="", html_manager_semver_range="", widget_renderer_url="",
+        raw_template=_NO_DIAGRAMS,
     )  # fmt: skip
     page, _ = exporter.from_filename(str(notebook))
     notebook.with_suffix(".html").write_text(page, encoding="utf-8")

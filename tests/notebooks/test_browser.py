@@ -1,0 +1,236 @@
+"""Charts drawn in a real browser with the network off: exported pages, JupyterLab, the article."""
+
+import json
+import secrets
+import shutil
+import socket
+import subprocess
+import sys
+import time
+
+import nbformat
+import pytest
+
+ARGUMENTS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run "
+    "--disable-background-networking --disable-component-update --disable-sync"
+).split()
+HOSTILE = "</script><b>x</b>"
+
+pytestmark = pytest.mark.browser
+
+
+def chromium_path():
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Debian's chromium, driven by playwright; skips, saying so, where either is absent."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed: no page was opened"
+    )
+    path = chromium_path()
+    if path is None:
+        pytest.skip("there is no chromium on this machine: no page was opened")
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(browser):
+    """A page without a network that keeps what it asked for and what went wrong."""
+    context = browser.new_context(viewport={"width": 1100, "height": 1200})
+    context.set_offline(True)
+    opened = context.new_page()
+    opened.asked, opened.faults = [], []
+    opened.on("request", lambda request: opened.asked.append(request.url))
+    opened.on("pageerror", lambda error: opened.faults.append(str(error)))
+    yield opened
+    context.close()
+
+
+@pytest.fixture(scope="module")
+def notebook(tmp_path_factory):
+    """A notebook of three cells: the scripts, a chart of points, a chart of a line."""
+    chart = (
+        "themed(alt.Chart(frame).mark_{mark}().encode(x='days', y='mass_g', "
+        "tooltip=['piece', 'days', 'mass_g']), alt={alt!r})"
+    )
+    cells = [
+        "import woodlab as wl\nwl.charts.use_charts()",
+        "import altair as alt, pandas as pd\n"
+        "from woodlab.charts.theme import themed\n"
+        "frame = pd.DataFrame({'days': [0, 10, 20], 'mass_g': [900.0, 700, 600],\n"
+        f"                      'piece': [{HOSTILE!r}, 'B2', 'C3']}})\n"
+        + chart.format(mark="point", alt='Three "weights" <b>falling</b>'),
+        chart.format(mark="line", alt="The same as a line"),
+    ]
+    made = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
+    made.metadata["kernelspec"] = {
+        "name": "python3", "display_name": "Python 3", "language": "python",
+    }  # fmt: skip
+    path = tmp_path_factory.mktemp("browser") / "charts.ipynb"
+    nbformat.write(made, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def executed(notebook):
+    import papermill
+
+    path = notebook.with_name("executed.ipynb")
+    papermill.execute_notebook(str(notebook), str(path), progress_bar=False)
+    return path
+
+
+@pytest.fixture(scope="module")
+def exported(executed):
+    """The executed notebook as the season command exports it."""
+    from woodlab.season import _write_page
+
+    _write_page(executed)
+    return executed.with_suffix(".html")
+
+
+def test_an_executed_notebook_is_valid_and_carries_the_scripts_once(executed):
+    notebook = nbformat.read(executed, as_version=4)
+    nbformat.validate(notebook)
+    sizes = [len(json.dumps(cell.outputs)) for cell in notebook.cells]
+    assert sizes[0] > 800_000  # the scripts
+    assert max(sizes[1:]) < 200_000
+    for cell in notebook.cells[1:]:
+        data = cell.outputs[0]["data"]
+        assert {"text/html", "image/png", "text/plain"} <= set(data)
+    assert notebook.cells[1].outputs[0]["data"]["text/plain"] == 'Three "weights" <b>falling</b>'
+
+
+def test_an_exported_page_draws_its_charts_without_a_network(page, exported):
+    page.goto(exported.as_uri())
+    page.wait_for_function("document.querySelectorAll('[data-state=drawn]').length === 2")
+    assert (
+        page.locator("[data-state=drawn] svg.marks path[aria-roledescription=point]").count() == 3
+    )
+    assert page.locator(".woodlab-chart img:visible").count() == 0
+    assert page.asked == [exported.as_uri()]
+    assert page.faults == []
+
+
+def test_hovering_a_point_tells_its_piece_and_its_mass(page, exported):
+    page.goto(exported.as_uri())
+    page.wait_for_selector("[data-state=drawn] svg.marks")
+    page.locator("svg.marks path[aria-roledescription=point]").first.hover()
+    tip = page.locator("#vg-tooltip-element")
+    tip.wait_for(state="visible")
+    assert HOSTILE in tip.inner_text()  # as characters: no element came of it
+    assert "900" in tip.inner_text()
+    assert tip.locator("b").count() == 0
+
+
+def test_a_page_whose_scripts_are_kept_off_still_shows_the_charts(browser, exported):
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(exported.as_uri())
+    pictures = page.locator(".woodlab-chart img")
+    assert pictures.count() == 2
+    assert pictures.first.get_attribute("alt") == 'Three "weights" <b>falling</b>'
+    box = pictures.first.bounding_box()
+    assert box["width"] > 300
+    assert box["height"] > 200
+    context.close()
+
+
+def test_a_printed_page_shows_the_charts(page, exported, tmp_path):
+    page.goto(exported.as_uri())
+    page.wait_for_function("document.querySelectorAll('[data-state=drawn]').length === 2")
+    page.emulate_media(media="print")
+    assert page.locator("[data-state=drawn] svg.marks:visible").count() == 2
+
+
+@pytest.fixture(scope="module")
+def lab(notebook):
+    """A JupyterLab server of its own, on this machine only."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    token = secrets.token_hex(16)
+    log = notebook.with_name("server.log").open("w")
+    server = subprocess.Popen(
+        [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}",
+         f"--IdentityProvider.token={token}", "--allow-root", "--LabApp.news_url=",
+         "--LabApp.expose_app_in_browser=True", f"--ServerApp.root_dir={notebook.parent}"],
+        stdout=log, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+    try:
+        for _ in range(300):
+            assert server.poll() is None, notebook.with_name("server.log").read_text()
+            try:
+                socket.create_connection(("127.0.0.1", port), timeout=1).close()
+                break
+            except OSError:
+                time.sleep(0.2)
+        yield f"http://127.0.0.1:{port}", token
+    finally:
+        server.terminate()
+        server.wait(timeout=30)
+        log.close()
+
+
+def wait_for_kernel(page):
+    """Until the notebook is open, its kernel idle, and the commands for it are there."""
+    page.wait_for_function("!!(window.jupyterapp && window.jupyterapp.shell)", timeout=90_000)
+    page.evaluate(
+        """async () => {
+          const app = window.jupyterapp;
+          const ready = () => {
+            const open = app.shell.currentWidget;
+            const session = open && open.sessionContext && open.sessionContext.session;
+            return app.commands.hasCommand('notebook:run-all-cells') && open && open.context
+              && open.context.isReady && session && session.kernel
+              && session.kernel.status === 'idle';
+          };
+          for (let i = 0; i < 900 && !ready(); i += 1) {
+            await new Promise((resolve) => setTimeout(resolve, 100));
+          }
+          if (!ready()) { throw new Error('the notebook did not become ready'); }
+        }"""
+    )
+
+
+def test_a_notebook_in_jupyterlab_draws_and_redraws_its_charts(browser, lab, notebook):
+    address, token = lab
+    context = browser.new_context(viewport={"width": 1100, "height": 1400})
+    page = context.new_page()
+    asked_outside = []
+
+    def only_here(route):
+        if route.request.url.startswith(address):
+            route.continue_()
+        else:
+            asked_outside.append(route.request.url)
+            route.abort()
+
+    page.route("**/*", only_here)
+    page.goto(f"{address}/lab/tree/{notebook.name}?token={token}")
+    wait_for_kernel(page)
+    page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    page.wait_for_function(
+        "document.querySelectorAll('[data-state=drawn] svg.marks').length === 2", timeout=90_000
+    )
+
+    # The hard case: outputs cleared, page loaded anew, one chart's cell run alone.
+    page.evaluate("window.jupyterapp.commands.execute('editmenu:clear-all')")
+    page.evaluate("window.jupyterapp.commands.execute('docmanager:save')")
+    page.wait_for_function("!window.jupyterapp.shell.currentWidget.context.model.dirty")
+    page.reload()
+    wait_for_kernel(page)
+    assert page.locator(".woodlab-chart").count() == 0
+    assert page.evaluate("window.woodlabEmbed === undefined")
+    page.locator(".jp-Notebook .jp-CodeCell").nth(2).locator(".cm-content").click()
+    page.keyboard.press("Shift+Enter")
+    page.wait_for_selector("[data-state=drawn] svg.marks", timeout=60_000)
+
+    assert asked_outside == []
+    context.close()
