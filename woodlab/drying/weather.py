@@ -71,7 +71,7 @@ def invented_air(
     climate = climate or Climate()
     rng = np.random.default_rng(seed)
     on = pd.date_range(pd.Timestamp(start).normalize(), periods=days, unit="us")
-    season = np.cos(2 * np.pi * (on.dayofyear.to_numpy() - 205) / 365.25)
+    season = np.cos(2 * np.pi * (on.day_of_year.to_numpy() - 205) / 365.25)
     temp = climate.mean_c + climate.swing_c * season
     temp = temp + _autoregressive(rng, days, climate.day_sd_c, climate.day_memory)
     spell_memory = float(np.exp(-1 / climate.spell_days))
