@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,10 +18,26 @@ FIRST_YEAR, LAST_YEAR = 1900, 2100
 Trouble = tuple[str, str] | None
 
 
+@dataclass(frozen=True)
+class Converted:
+    """One column's values, and where they are not there.
+
+    `troubles` says by position what is wrong with a cell, `missing` which cells have no value.
+    Of a column that was converted by its distinct cells, `names[codes[i]]` is the value of cell
+    i, so that nobody has to find the distinct ones again.
+    """
+
+    values: pd.Series
+    troubles: dict[int, tuple[str, str]]
+    missing: np.ndarray
+    codes: np.ndarray | None = None
+    names: tuple[object, ...] = ()
+
+
 def convert(
     cells: pd.Series, column: Column, to_own_unit: Callable, comma_decimals: bool
-) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
-    """Values of one column, and the trouble of each cell that has none, by position.
+) -> Converted:
+    """Values of one column, and the trouble of each cell that has none.
 
     Empty cells are NaN, NaT or None and no trouble here; whether they may be empty is asked by
     the caller.
@@ -31,38 +48,39 @@ def convert(
         return _by_unique(cells, lambda cell: _date(cell), "datetime64[us]")
     if column.kind == "choice":
         return _by_unique(cells, lambda cell: _choice(cell, column.choices), "str")
-    return _text_column(cells)
+    return _by_unique(cells, _text, "str")
 
 
-def _by_unique(
-    cells: pd.Series, one: Callable, dtype: str
-) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+def _by_unique(cells: pd.Series, one: Callable, dtype: str) -> Converted:
     """Convert each distinct cell once: a million weighings have a few hundred dates."""
-    codes, uniques = pd.factorize(cells)
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        codes, uniques = cells.cat.codes.to_numpy(), cells.cat.categories.tolist()
+    else:
+        codes, found = pd.factorize(cells)
+        uniques = found.tolist() if cells.dtype == object else list(found)
     values, troubles = [], {}
-    for code, cell in enumerate(uniques.tolist() if cells.dtype == object else uniques):
+    for code, cell in enumerate(uniques):
         value, trouble = one(cell)
         values.append(value)
         if trouble:
             troubles[code] = trouble
     table = pd.Series([*values, None], dtype=dtype).array
-    result = pd.Series(table.take(codes), index=cells.index)
-    if not troubles:
-        return result, {}
-    bad = np.flatnonzero(np.isin(codes, list(troubles)))
-    return result, {int(i): troubles[int(codes[i])] for i in bad}
+    result = pd.Series(table.take(codes), index=cells.index, copy=False)
+    without = [code for code, value in enumerate(values) if value is None]
+    missing = np.isin(codes, [-1, *without]) if without else codes == -1
+    of_cells = {}
+    if troubles:
+        bad = np.flatnonzero(np.isin(codes, list(troubles)))
+        of_cells = {int(i): troubles[int(codes[i])] for i in bad}
+    return Converted(result, of_cells, missing, codes, tuple(values))
 
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
-def _text_column(cells: pd.Series) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
-    return _by_unique(cells, _text, "str")
-
-
 def as_text(cells: pd.Series) -> pd.Series:
     """Cells of a column that the book does not know, as text."""
-    return _text_column(cells)[0]
+    return _by_unique(cells, _text, "str").values
 
 
 def _text(cell: object) -> tuple[str | None, Trouble]:
@@ -120,11 +138,11 @@ def _date(cell: object) -> tuple[pd.Timestamp | None, Trouble]:
 
 def _numbers(
     cells: pd.Series, column: Column, to_own_unit: Callable, comma_decimals: bool
-) -> tuple[pd.Series, dict[int, tuple[str, str]]]:
+) -> Converted:
     troubles: dict[int, tuple[str, str]] = {}
     if pd.api.types.is_bool_dtype(cells) or not pd.api.types.is_numeric_dtype(cells):
-        series, troubles = _by_unique(cells, lambda cell: _number(cell, comma_decimals), "float64")
-        values = series.to_numpy()
+        found = _by_unique(cells, lambda cell: _number(cell, comma_decimals), "float64")
+        values, troubles = found.values.to_numpy(), found.troubles
     else:
         values = cells.to_numpy(dtype=float, na_value=np.nan)
     values = np.asarray(to_own_unit(values), dtype=float)
@@ -148,7 +166,10 @@ def _numbers(
         for position in np.flatnonzero(wrong):
             troubles.setdefault(int(position), trouble)
         values = np.where(wrong, np.nan, values)
-    return pd.Series(values, index=cells.index), troubles
+    if not values.flags.writeable:  # pandas lends its own; a user may write into a book's frame
+        values = values.copy()
+    series = pd.Series(values, index=cells.index, copy=False)
+    return Converted(series, troubles, np.isnan(values))
 
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")

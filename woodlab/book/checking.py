@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import as_text, convert
+from woodlab.book.cells import Converted, as_text, convert
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column
 from woodlab.book.units import match_heading, units_of
@@ -26,6 +26,7 @@ class CheckedTable:
     frame: pd.DataFrame
     raw: pd.DataFrame
     faults: tuple[Fault, ...]
+    found: dict[str, Converted]
 
     @property
     def spoiled(self) -> bool:
@@ -37,8 +38,9 @@ def check_table(raw: RawTable) -> CheckedTable:
     """Headings, kinds, units, bounds and required cells of one table."""
     columns = TABLES[raw.name]
     faults = list(raw.faults)
-    frame = pd.DataFrame(index=raw.frame.index)
-    found: dict[str, object] = {}
+    values: dict[object, pd.Series] = {}
+    found: dict[str, Converted] = {}
+    headings: dict[str, object] = {}
     extra: dict[object, pd.Series] = {}
     for heading in raw.frame.columns:
         match = match_heading(heading, columns)
@@ -51,34 +53,37 @@ def check_table(raw: RawTable) -> CheckedTable:
             faults.append(
                 Fault(
                     raw.name, 1, str(heading), "",
-                    f"means the same as the column {found[column.name]!r}",
+                    f"means the same as the column {headings[column.name]!r}",
                     "Keep one of the two.",
                 )
             )  # fmt: skip
             continue
-        found[column.name] = heading
-        cells = raw.frame[heading]
-        values, troubles = convert(cells, column, to_own_unit, raw.comma_decimals)
-        frame[column.name] = values
-        for position, (problem, remedy) in troubles.items():
+        headings[column.name] = heading
+        one = convert(raw.frame[heading], column, to_own_unit, raw.comma_decimals)
+        found[column.name] = one
+        for position, (problem, remedy) in one.troubles.items():
             faults.append(_fault(raw, position, heading, problem, remedy))
-        if column.required:
-            empty = values.isna().to_numpy().copy()
-            empty[list(troubles)] = False
+        if column.required and len(one.troubles) < one.missing.sum():
+            empty = one.missing.copy()
+            empty[list(one.troubles)] = False
             for position in np.flatnonzero(empty):
                 faults.append(_fault(raw, int(position), heading, "is empty", _fill(column)))
+    absent: dict[object, pd.Series] = {}
     for column in columns:
         if column.name in found:
+            values[column.name] = found[column.name].values
             if column.default is not None:
-                frame[column.name] = frame[column.name].fillna(column.default)
+                values[column.name] = values[column.name].fillna(column.default)
             continue
         if column.required and (len(raw.frame) or raw.name in REQUIRED_TABLES):
             faults.append(_missing_column(raw.name, column, list(map(str, raw.frame.columns))))
-        frame[column.name] = _empty(column, frame.index)
-    frame = frame[[column.name for column in columns]]
-    if extra:
-        frame = pd.concat([frame, pd.DataFrame(extra, index=frame.index)], axis=1)
-    return CheckedTable(raw.name, frame, raw.frame, tuple(faults))
+        like = (_KINDS.get(column.kind, "str"), column.default)
+        if like not in absent:  # absent columns of a kind share their nothing
+            absent[like] = _empty(column, raw.frame.index)
+        values[column.name] = absent[like]
+    # Each column as it is: the constructor would copy, and pandas copies on writing anyway.
+    frame = pd.DataFrame(values | extra, index=raw.frame.index, copy=False)
+    return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found)
 
 
 def _fault(raw: RawTable, position: int, heading: object, problem: str, remedy: str) -> Fault:
@@ -104,11 +109,15 @@ def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
     return Fault(table, 1, column.name, "", "the column is missing", remedy)
 
 
+_KINDS = {"number": "float64", "date": "datetime64[us]"}
+
+
 def _empty(column: Column, index: pd.Index) -> pd.Series:
-    kind = {"number": "float64", "date": "datetime64[us]"}.get(column.kind, "str")
-    fill = column.default if column.default is not None else None
-    one = pd.Series([fill], dtype=kind).array
-    return pd.Series(one.take(np.zeros(len(index), dtype=np.intp)), index=index)
+    kind = _KINDS.get(column.kind, "str")
+    if kind == "float64":
+        return pd.Series(np.full(len(index), np.nan), index=index, copy=False)
+    one = pd.Series([column.default], dtype=kind).array
+    return pd.Series(one.take(np.zeros(len(index), dtype=np.intp)), index=index, copy=False)
 
 
 def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
@@ -141,11 +150,17 @@ def _good_rows(table: CheckedTable) -> pd.DataFrame:
 
 
 def _unknown(table: CheckedTable, column: str, known: set, written: set) -> list[Fault]:
-    codes, uniques = pd.factorize(table.frame[column].to_numpy(dtype=object))
-    strange = {code: name for code, name in enumerate(uniques.tolist()) if name not in known}
+    one = table.found.get(column)
+    if one is None or one.codes is None:
+        return []
+    strange = {
+        code: str(name)
+        for code, name in enumerate(one.names)
+        if name is not None and name not in known
+    }
     if not strange:
         return []
-    faults = []
+    faults, codes = [], one.codes
     for position in np.flatnonzero(np.isin(codes, list(strange))):
         name = strange[int(codes[position])]
         if name in written:
@@ -156,7 +171,7 @@ def _unknown(table: CheckedTable, column: str, known: set, written: set) -> list
             hint = f"Is it {close[0]!r}? " if close else ""
             remedy = f"{hint}Type a mark that stands in pieces, or add the piece there."
         row = int(table.frame.index[position])
-        faults.append(Fault(table.name, row, column, str(name)[:80], problem, remedy))
+        faults.append(Fault(table.name, row, column, name[:80], problem, remedy))
     return faults
 
 

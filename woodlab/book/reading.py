@@ -124,15 +124,17 @@ class _long_rows_are_errors:
         self._catch.__exit__(*error)  # type: ignore[arg-type]
 
 
-def _text_types(head: str, separator: str, name: str) -> dict[str, type]:
+def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
     from woodlab.book.units import match_heading
 
-    types = {}
+    types: dict[str, object] = {}
     for heading in head.lstrip("\ufeff").removeprefix("ï»¿").strip("\r\n").split(separator):
         heading = heading.strip('"')
         match = match_heading(heading, TABLES[name])
-        if match is None or match[0].kind != "number":
-            types[heading] = object  # twice as fast to factorise as pandas' str
+        if match is None or match[0].name == "note" or name == "pieces":
+            types[heading] = object  # few cells alike, and quicker than pandas' str
+        elif match[0].kind != "number":
+            types[heading] = "category"  # many cells alike: the parser finds the distinct ones
     return types
 
 
