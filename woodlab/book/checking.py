@@ -66,8 +66,8 @@ def check_table(raw: RawTable) -> CheckedTable:
         if column.required and len(one.troubles) < one.missing.sum():
             empty = one.missing.copy()
             empty[list(one.troubles)] = False
-            for position in np.flatnonzero(empty):
-                faults.append(_fault(raw, int(position), heading, "is empty", _fill(column)))
+            for place in np.flatnonzero(empty):
+                faults.append(_fault(raw, int(place), heading, "is empty", _fill(column)))
     absent: dict[object, pd.Series] = {}
     for column in columns:
         if column.name in found:

@@ -20,14 +20,17 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
     `tables` have the spreadsheet's row numbers as index.
     """
+    few = [*_doubts_of_pieces(tables["pieces"]), *_doubts_of_air(tables["air"])]
     found = [
-        *_doubts_of_pieces(tables["pieces"]),
-        *_doubts_of_weighings(tables["pieces"], tables["weighings"]),
-        *_dates_before_turning(tables["pieces"], tables["looks"], "looks"),
-        *_dates_before_turning(tables["pieces"], tables["rims"], "rims"),
-        *_doubts_of_air(tables["air"]),
+        pd.DataFrame(few, columns=DOUBT_COLUMNS),
+        *_doubts_of_weighings(tables["weighings"]),
+        *(
+            _dates_before_turning(tables["pieces"], tables[name], name)
+            for name in ("weighings", "looks", "rims")
+        ),
     ]
-    frame = pd.DataFrame(found, columns=DOUBT_COLUMNS)
+    found = [part for part in found if len(part)] or found[:1]
+    frame = pd.concat(found, ignore_index=True)
     return frame.sort_values(["table", "row"], kind="stable", ignore_index=True)
 
 
@@ -59,10 +62,9 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     return rows
 
 
-def _doubts_of_weighings(pieces: pd.DataFrame, weighings: pd.DataFrame) -> list[list[object]]:
+def _doubts_of_weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
     if weighings.empty:
         return []
-    rows: list[list[object]] = []
     codes, names = pd.factorize(weighings["piece"])
     order = np.lexsort((np.arange(len(weighings)), weighings["on"].to_numpy(), codes))
     code, mass = codes[order], weighings["mass_g"].to_numpy()[order]
@@ -85,28 +87,38 @@ def _doubts_of_weighings(pieces: pd.DataFrame, weighings: pd.DataFrame) -> list[
         (gain, "heavier than the weighing before, with no event that says why"),
         (big_drop, "less than half of the weighing before, with no event that says why"),
     ]
+    parts = []
     for mask, doubt in kinds:
-        for i in np.flatnonzero(mask):
-            value = f"{mass[i - 1]:g} then {mass[i]:g}"
-            rows.append(["weighings", row[i], names[code[i]], "mass_g", value, doubt])
-    rows += _dates_before_turning(pieces, weighings, "weighings")
-    return rows
+        at = np.flatnonzero(mask)
+        pairs = zip(_in_words(mass[at - 1]), _in_words(mass[at]), strict=True)
+        value = [f"{before} then {now}" for before, now in pairs]
+        parts.append(_part("weighings", row[at], names.take(code[at]), "mass_g", value, doubt))
+    return parts
 
 
-def _dates_before_turning(
-    pieces: pd.DataFrame, table: pd.DataFrame, name: str
-) -> list[list[object]]:
-    if table.empty:
-        return []
+def _in_words(masses: np.ndarray) -> list[str]:
+    """A scale shows few different masses: each is put into words once, not at each doubt."""
+    codes, distinct = pd.factorize(masses)
+    return np.array([f"{mass:g}" for mass in distinct.tolist()], dtype=object)[codes].tolist()
+
+
+def _part(
+    table: str, row: np.ndarray, piece: object, column: str, value: object, doubt: object
+) -> pd.DataFrame:
+    cells = [table, row, piece, column, value, doubt]
+    return pd.DataFrame(dict(zip(DOUBT_COLUMNS, cells, strict=True)))
+
+
+def _dates_before_turning(pieces: pd.DataFrame, table: pd.DataFrame, name: str) -> pd.DataFrame:
     turned = pieces.set_index("piece")["turned_on"]
     codes, names = pd.factorize(table["piece"])
-    day = turned.reindex(names).dt.normalize().to_numpy()[codes]
-    early = np.flatnonzero(table["on"].to_numpy() < day)
-    return [
-        [name, table.index[i], names[codes[i]], "on", str(table["on"].iloc[i].date()),
-         f"before the piece was turned ({pd.Timestamp(day[i]).date()})"]
-        for i in early
-    ]  # fmt: skip
+    day = turned.reindex(names).dt.normalize()
+    at = np.flatnonzero(table["on"].to_numpy() < day.to_numpy().take(codes))
+    said = "before the piece was turned (" + day.dt.strftime("%Y-%m-%d").array + ")"
+    dates, distinct = pd.factorize(table["on"].iloc[at])
+    value = distinct.strftime("%Y-%m-%d").take(dates)
+    row, code = table.index.to_numpy()[at], codes[at]
+    return _part(name, row, names.take(code), "on", value, said.take(code))
 
 
 def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:

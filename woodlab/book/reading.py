@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -144,7 +145,7 @@ def _read_by_cell(name: str, text: str, separator: str) -> RawTable:
     return _from_rows(name, rows, comma_decimals=separator != ",")
 
 
-def _from_rows(name: str, rows: list[list[object]], comma_decimals: bool = False) -> RawTable:
+def _from_rows(name: str, rows: Sequence[Sequence[object]], comma_decimals: bool = False) -> RawTable:
     """A raw table from rows of cells, the first of them the headings."""
     if not rows:
         return RawTable(name, pd.DataFrame())
