@@ -145,8 +145,9 @@ def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOp
                 kernel_name="python3",
             )
         except PapermillExecutionError as error:
+            # papermill has put a cell with the book's path behind the first one
             raise WorkError(
-                f"Notebook {source.name} stopped in cell {error.cell_index + 1} "
+                f"Notebook {source.name} stopped in cell {error.cell_index} "
                 f"({error.ename}: {error.evalue}). Open {source} in JupyterLab with your book's "
                 "path in its first cell to see the place."
             ) from error
