@@ -11,10 +11,10 @@ import time
 import nbformat
 import pytest
 
-ARGUMENTS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run "
-    "--disable-background-networking --disable-component-update --disable-sync"
-).split()
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 HOSTILE = "</script><b>x</b>"
 
 pytestmark = pytest.mark.browser

@@ -40,7 +40,8 @@ def plain_text(value: Any) -> str:
     >>> plain_text("oak" + chr(10) + "  and" + chr(0) + " ash")
     'oak and ash'
     """
-    return _LEFT_OUT.sub("", _SPACES.sub(" ", str(value))).strip(" ")
+    without = _LEFT_OUT.sub("", _SPACES.sub(" ", str(value)))
+    return _SPACES.sub(" ", without).strip(" ")
 
 
 def as_markdown(value: Any) -> str:
