@@ -20,17 +20,34 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import expit, logsumexp
+from scipy.special import logsumexp
 from scipy.stats import chi2
 
 from woodlab.errors import WoodlabError
+from woodlab.studies.firth_kernels import (
+    information_matrix,
+    lever_parts,
+    link_parts,
+    row_parts,
+)
 
 _MOST_ITERATIONS = 200
 _MOST_STEP = 5.0
-_EXPONENT_LIMIT = 500.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Arrays:
+    design: np.ndarray
+    events: np.ndarray
+    weights: np.ndarray
+    offset: np.ndarray
+    course: np.ndarray
+    log_widths: np.ndarray
+    group: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +94,25 @@ class BinomialRows:
         """Parameters other than the grouping's."""
         return self.design.shape[1] + (0 if self.course is None else self.course.shape[2])
 
-    @property
+    @cached_property
     def n_groups(self) -> int:
         return 0 if self.group is None else int(self.group.max()) + 1
+
+    @cached_property
+    def arrays(self) -> _Arrays:
+        """The data as the compiled loops take them."""
+        n = len(self.events)
+        course = np.empty((n, 0, 0)) if self.course is None else self.course
+        widths = np.empty((n, 0)) if self.log_widths is None else self.log_widths
+        return _Arrays(
+            design=np.ascontiguousarray(self.design, dtype=float),
+            events=np.ascontiguousarray(self.events, dtype=float),
+            weights=np.ones(n) if self.weights is None else np.asarray(self.weights, dtype=float),
+            offset=np.zeros(n) if self.offset is None else np.asarray(self.offset, dtype=float),
+            course=np.ascontiguousarray(course, dtype=float),
+            log_widths=np.ascontiguousarray(widths, dtype=float),
+            group=np.zeros(0, dtype=np.int64) if self.group is None else self.group,
+        )
 
 
 @dataclass(frozen=True)
@@ -165,7 +198,7 @@ class PenalisedFit:
             if value == centre:
                 return -z
             nearest = min(starts, key=lambda known: abs(known - value))
-            held = _climb(self.rows, starts[nearest], constraint, value)
+            held = _climb(self.rows, starts[nearest], constraint, value, 1e-7)
             starts[value] = (held.dense, held.effects)
             return float(np.sqrt(max(2 * (self.objective - held.objective), 0.0))) - z
 
@@ -173,7 +206,7 @@ class PenalisedFit:
         for _ in range(40):
             outer = inner + step
             if excess(outer) > 0:
-                root = brentq(excess, inner, outer, xtol=1e-6 * abs(scale), rtol=1e-10)
+                root = brentq(excess, inner, outer, xtol=1e-5 * abs(scale), rtol=1e-10)
                 return float(root)
             inner, step = outer, step * 1.5
         raise WoodlabError("the likelihood stays flat on one side, so there is no interval.")
@@ -259,68 +292,33 @@ class _State:
 _NOWHERE = _State(-np.inf)
 
 
-def _link_parts(
-    link: str, eta: np.ndarray, y: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Log-likelihood, its slope, expected information, and the slope of that, by row."""
-    if link == "logit":
-        mean = expit(eta)
-        loglik = y * eta - np.logaddexp(0.0, eta)
-        information = mean * (1 - mean)
-        return loglik, y - mean, information, information * (1 - 2 * mean)
-    if link != "cloglog":
-        raise WoodlabError(f"link must be 'cloglog' or 'logit'; found {link!r}.")
-    rate = np.exp(np.minimum(eta, _EXPONENT_LIMIT))
-    none = -np.expm1(-rate)  # the chance of an event
-    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-        grown = np.expm1(rate)
-        share = np.where(rate > 0, rate / grown, 1.0)
-        loglik = np.where(y > 0, y * np.log(none), 0.0) - (1 - y) * rate
-        information = rate * share
-        bend = information * (2 - np.where(rate > 0, rate / none, 1.0))
-    return loglik, y * share - (1 - y) * rate, information, bend
-
-
 def _evaluate(rows: BinomialRows, dense: np.ndarray, effects: np.ndarray) -> _State:
-    p = rows.design.shape[1]
-    eta = rows.design @ dense[:p]
-    if rows.offset is not None:
-        eta = eta + rows.offset
-    columns = rows.design
-    spread = None
-    if rows.course is not None and rows.log_widths is not None:
-        inside = rows.log_widths + rows.course @ dense[p:]
-        total = logsumexp(inside, axis=1)
-        share = np.exp(inside - total[:, None])
-        middle = np.einsum("nq,nqm->nm", share, rows.course)
-        far = rows.course - middle[:, None, :]
-        spread = np.einsum("nq,nqi,nqj->nij", share, far, far)
-        eta = eta + total
-        columns = np.hstack([rows.design, middle])
+    n, p = rows.design.shape
+    data = rows.arrays
+    columns = np.empty((n, rows.n_dense))
+    spread = np.empty((n, rows.n_dense - p, rows.n_dense - p))
+    eta = row_parts(
+        data.design, data.course, data.log_widths, data.offset, dense, columns, spread
+    )
     if rows.group is not None:
-        eta = eta + effects[rows.group]
-    loglik, slope, information, bend = _link_parts(rows.link, eta, rows.events)
-    if rows.weights is not None:
-        loglik, slope = rows.weights * loglik, rows.weights * slope
-        information, bend = rows.weights * information, rows.weights * bend
+        eta += effects[rows.group]
+    parts = np.empty((3, n))
+    loglik = link_parts(rows.link == "logit", eta, data.events, data.weights, parts)
     precision = np.zeros(rows.n_dense) if rows.precision is None else rows.precision
-    total_loglik = float(loglik.sum())
-    objective = total_loglik - 0.5 * float(precision @ dense**2)
+    objective = loglik - 0.5 * float(precision @ dense**2)
     objective -= 0.5 * rows.group_precision * float(effects @ effects)
-    gradient = columns.T @ slope - precision * dense
-    matrix = columns.T @ (information[:, None] * columns) + np.diag(precision)
-    residual, mean, diagonal = columns, np.empty((0, rows.n_dense)), np.empty(0)
-    gradient_group = np.empty(0)
+    count = rows.n_groups
+    diagonal, cross = np.zeros(count), np.zeros((count, rows.n_dense))
+    matrix = information_matrix(columns, parts[1], data.group, diagonal, cross)
+    matrix += np.diag(precision)
+    slope = columns.T @ parts[0] - precision * dense
+    slope_group = np.empty(0)
+    mean = cross
     if rows.group is not None:
-        count = rows.n_groups
-        diagonal = np.bincount(rows.group, information, count) + rows.group_precision
-        cross = np.stack(
-            [np.bincount(rows.group, information * c, count) for c in columns.T], axis=1
-        )
+        diagonal += rows.group_precision
         mean = cross / diagonal[:, None]
-        matrix = matrix - cross.T @ mean
-        residual = columns - mean[rows.group]
-        gradient_group = np.bincount(rows.group, slope, count) - rows.group_precision * effects
+        matrix -= cross.T @ mean
+        slope_group = np.bincount(rows.group, parts[0], count) - rows.group_precision * effects
     if not np.isfinite(objective) or not np.isfinite(matrix).all():
         return _NOWHERE
     inverse, log_det = _inverse(matrix)
@@ -336,17 +334,11 @@ def _evaluate(rows: BinomialRows, dense: np.ndarray, effects: np.ndarray) -> _St
         kept[block] -= inverse_shared
     if rows.jeffreys:
         objective += 0.5 * (log_det - log_det_shared)
-        pulled = residual @ kept
-        lever = 0.5 * bend * np.einsum("np,np->n", pulled, residual)
-        gradient = gradient + columns.T @ lever
-        if spread is not None:
-            gradient[p:] += np.einsum("n,ni,nij->j", information, pulled[:, p:], spread)
-        if rows.group is not None:
-            gradient_group = gradient_group + np.bincount(rows.group, lever, rows.n_groups)
+        lever_parts(columns, mean, data.group, kept, parts, spread, p, slope, slope_group)
     if rows.group is not None:
         log_det_shared += float(np.log(diagonal).sum())
     return _State(
-        objective, total_loglik, gradient, gradient_group, inverse, mean, diagonal, log_det_shared
+        objective, loglik, slope, slope_group, inverse, mean, diagonal, log_det_shared
     )
 
 
@@ -368,6 +360,7 @@ def _climb(
     start: tuple[np.ndarray, np.ndarray],
     constraint: Constraint | None = None,
     value: float = 0.0,
+    tolerance: float = 1e-12,
 ) -> PenalisedFit:
     """Fisher scoring to the maximum, along the surface where the constraint has its value."""
     dense, effects = start
@@ -380,34 +373,78 @@ def _climb(
     if constraint is not None:
         dense, effects, state = _onto(rows, constraint, value, dense, effects, state)
     converged = False
+    past = _Past()
     for _ in range(_MOST_ITERATIONS):
         step, step_group = state.solve(state.slope, state.slope_group)
         if constraint is not None:
             step, step_group = _along(state, constraint, dense, step, step_group)
         gain = float(state.slope @ step + state.slope_group @ step_group)
-        if gain < 1e-12:
+        if gain < tolerance:
             converged = True
             break
-        size = min(1.0, _MOST_STEP / max(float(np.abs(step).max()), 1e-300))
-        for _ in range(40):
-            trial, trial_group = dense + size * step, effects + size * step_group
-            if constraint is not None:
-                trial, trial_group = _corrected(
-                    constraint, value, trial, trial_group, state
-                )
-            new = _evaluate(rows, trial, trial_group)
-            if new.objective > state.objective:
+        at = np.concatenate([dense, effects])
+        plain = np.concatenate([step, step_group])
+        slope = np.concatenate([state.slope, state.slope_group])
+        tries = [past.hastened(at, plain, slope), plain] if past.at else [plain]
+        past.add(at, plain, slope)
+        found = None
+        for move in tries:
+            found = _line_search(rows, (dense, effects), move, state, constraint, value)
+            if found is not None:
                 break
-            size /= 2
-        else:
+        if found is None:
             # No step gains any more: the maximum to rounding, unless much was promised.
             converged = gain < 1e-5
             break
-        dense, effects, state = trial, trial_group, new
+        dense, effects, state = found
     return PenalisedFit(
         rows, dense, effects, state.objective, state.loglik, state.inverse,
         state.log_det_shared, converged,
     )  # fmt: skip
+
+
+def _line_search(
+    rows: BinomialRows, start: tuple[np.ndarray, np.ndarray], move: np.ndarray, state: _State,
+    constraint: Constraint | None, value: float,
+) -> tuple[np.ndarray, np.ndarray, _State] | None:  # fmt: skip
+    """The first of ever shorter steps that gains; None where none does."""
+    p = rows.n_dense
+    size = min(1.0, _MOST_STEP / max(float(np.abs(move).max()), 1e-300))
+    for _ in range(25):
+        dense, effects = start[0] + size * move[:p], start[1] + size * move[p:]
+        if constraint is not None:
+            dense, effects = _corrected(constraint, value, dense, effects, state)
+        new = _evaluate(rows, dense, effects)
+        if new.objective > state.objective:
+            return dense, effects, new
+        size /= 2
+    return None
+
+
+@dataclass
+class _Past:
+    """Earlier points and steps, to hasten the scoring (Anderson 1965, J. ACM 12:547).
+
+    Expected and observed information differ, so plain scoring creeps along a few directions;
+    their share in the past steps is extrapolated away.
+    """
+
+    at: list[np.ndarray] = field(default_factory=list)
+    steps: list[np.ndarray] = field(default_factory=list)
+    slopes: list[np.ndarray] = field(default_factory=list)
+
+    def add(self, at: np.ndarray, step: np.ndarray, slope: np.ndarray) -> None:
+        for kept, new in ((self.at, at), (self.steps, step), (self.slopes, slope)):
+            kept.append(new)
+            del kept[:-5]
+
+    def hastened(self, at: np.ndarray, step: np.ndarray, slope: np.ndarray) -> np.ndarray:
+        moved = np.stack([at - old for old in self.at], 1)
+        turned = np.stack([step - old for old in self.steps], 1)
+        bent = np.stack([slope - old for old in self.slopes], 1)
+        shares, *_ = np.linalg.lstsq(bent.T @ turned, bent.T @ step, rcond=1e-10)
+        out = step - (moved + turned) @ shares
+        return out if np.isfinite(out).all() else step
 
 
 def _along(
