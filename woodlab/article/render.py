@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -72,44 +74,50 @@ def _docx(folder: Path, dress: Dress) -> Path:
 
 
 def _html(folder: Path, dress: Dress) -> Path:
-    template, style = folder / ".article.html", folder / ".article.css"
-    template.write_text(template_text("article.html"), encoding="utf-8")
     css = dress.css.read_text(encoding="utf-8") if dress.css else template_text("article.css")
-    style.write_text(f"<style>\n{css}\n</style>\n", encoding="utf-8")
-    try:
+    helpers = {
+        ".article.html": template_text("article.html"),
+        ".article.css": f"<style>\n{css}\n</style>\n",
+        ".article.lua": template_text("html.lua"),
+    }
+    with _beside(folder, helpers):
         _pandoc(
-            folder, "html5", "--standalone", "--embed-resources", "--template", template.name,
-            "--include-in-header", style.name, "--output", "article.html",
-            "--metadata", f"lang={dress.language}",
+            folder, "html5", "--standalone", "--embed-resources", "--template", ".article.html",
+            "--include-in-header", ".article.css", "--lua-filter", ".article.lua",
+            "--output", "article.html", "--metadata", f"lang={dress.language}",
         )  # fmt: skip
-    finally:
-        template.unlink(missing_ok=True)
-        style.unlink(missing_ok=True)
     return folder / "article.html"
 
 
 def _pdf(folder: Path, dress: Dress) -> Path:
     import typst
 
-    template, lua = folder / ".article-template.typ", folder / ".article.lua"
-    source = folder / ".article.typ"
     own = dress.typst.read_text(encoding="utf-8") if dress.typst else template_text("article.typ")
-    template.write_text(own, encoding="utf-8")
-    lua.write_text(template_text("typst.lua"), encoding="utf-8")
-    try:
+    helpers = {".article-template.typ": own, ".article.lua": template_text("typst.lua")}
+    source = folder / ".article.typ"
+    with _beside(folder, {**helpers, source.name: ""}):
         _pandoc(
-            folder, "typst", "--standalone", "--template", template.name, "--lua-filter", lua.name,
-            "--variable", f"papersize={PAPERS[dress.paper]}",
+            folder, "typst", "--standalone", "--template", ".article-template.typ",
+            "--lua-filter", ".article.lua", "--variable", f"papersize={PAPERS[dress.paper]}",
             "--variable", f"lang={dress.language[:2]}", "--output", source.name,
         )  # fmt: skip
         try:
             typst.compile(str(source), output=str(folder / "article.pdf"), root=str(folder))
         except RuntimeError as error:
             raise WorkError(f"typst could not set the article as PDF: {error}") from error
-    finally:
-        for path in (template, lua, source):
-            path.unlink(missing_ok=True)
     return folder / "article.pdf"
+
+
+@contextmanager
+def _beside(folder: Path, texts: dict[str, str]) -> Iterator[None]:
+    """Files that a converter wants beside the article, for as long as it runs."""
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    try:
+        yield
+    finally:
+        for name in texts:
+            (folder / name).unlink(missing_ok=True)
 
 
 def _pandoc(folder: Path, to: str, *arguments: str) -> None:

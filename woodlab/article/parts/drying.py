@@ -28,7 +28,8 @@ def drying_part(book: RecordBook, forms: Forms) -> Part:
     fits = wl.fit_drying(book, law="exponential")
     taus = fits.params[fits.params["parameter"] == "tau_days"]
     taus = taus.merge(book.pieces[["piece", "seal"]], on="piece", how="left")
-    told = taus[np.isfinite(taus["estimate"]) & np.isfinite(taus["ci_upper"])]
+    ends = taus[["estimate", "ci_lower", "ci_upper"]].to_numpy(dtype=float)
+    told = taus[np.isfinite(ends).all(axis=1)]
     findings = tuple(
         _half_time(seal, told[told["seal"] == seal], forms)
         for seal in seals_of(book.pieces)
