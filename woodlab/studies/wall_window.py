@@ -46,8 +46,8 @@ def wall_window(
     Examples
     --------
     >>> frame = wall_window(["black walnut"], [200, 300])
-    >>> frame[["rim_mm", "thinnest_mm", "window"]].values.tolist()
-    [[200.0, 16.4, 'one side only'], [300.0, 20.8, 'one side only']]
+    >>> frame["thinnest_mm"].round().tolist(), frame["window"].unique().tolist()
+    ([14.0, 17.0], ['one side only'])
     """
     rows = []
     for name, rim in product(species, rims_mm):
