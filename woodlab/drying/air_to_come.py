@@ -1,0 +1,262 @@
+"""The air to come: daily equilibrium moisture beyond the log, as draws shared by all pieces.
+
+The logarithm of the equilibrium moisture is a level, a yearly wave, a slow departure (a damp
+month, a dry summer) and a day-to-day scatter with memory, all Gaussian, so that what a log of any
+length tells about each of them follows from conditioning: after a month the wave is mostly its
+prior and the draws are wide, after a year it is mostly the log's own. The sizes of slow and daily
+departures and the memory of the slow one are drawn from their likelihood on a grid.
+
+The weather is common to all pieces of a place, and the same random numbers serve all places, so
+that the errors of a season's forecasts move together as they do in the world.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from woodlab.drying.air_course import air_course
+from woodlab.drying.pool_model import UNKNOWN_AIR_PCT
+from woodlab.errors import WoodlabError
+from woodlab.wood.humidity import equilibrium_moisture
+
+_DAY = np.timedelta64(1, "D")
+_YEAR = 365.25
+# Priors of the logarithm, estimates of our own: a shed in a temperate place has a wave of about
+# a tenth of its level; a heated room has one of the other sign.
+LEVEL_SD = 0.4
+WAVE_SD = 0.12
+SECOND_WAVE_SD = 0.03
+YEAR_SD = 0.03  # one year's level against another's
+YEAR_DAYS = 300.0
+_SLOW_SDS = np.array([0.015, 0.03, 0.05, 0.08])
+_SLOW_DAYS = np.array([20.0, 45.0, 90.0])
+_FAST_SDS = np.array([0.03, 0.05, 0.08, 0.12, 0.18])
+_FAST_DAYS = np.array([1.0, 2.5, 5.0])
+_MOST_LOGGED = 800
+_STATES = 8
+_NUGGET = 1e-5
+RESTS_ON = (
+    "the yearly course of the book's own air log",
+    "the book's air log, too short to show a year: the course of the year is mostly assumed",
+    "the monthly means given",
+    "no air log: a store indoors is assumed, its air known to a few points only",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class AirToCome:
+    """Draws of the air after a day.
+
+    Attributes
+    ----------
+    first_day : datetime64
+        The day of the first column.
+    equilibrium_pct : ndarray, (draws, places, days)
+    yearly_mean_pct : ndarray, (places,)
+        Mean over the year to come and all draws.
+    rests_on : str
+    """
+
+    first_day: np.datetime64
+    equilibrium_pct: np.ndarray
+    yearly_mean_pct: np.ndarray
+    rests_on: str
+
+
+def air_to_come(
+    air: pd.DataFrame,
+    after: np.datetime64,
+    days: int,
+    *,
+    draws: int,
+    seed: int,
+    monthly: pd.DataFrame | None = None,
+) -> AirToCome:
+    """Draw the air of `days` days from the day after `after`.
+
+    Parameters
+    ----------
+    air : DataFrame
+        The book's table; nothing after `after` is used.
+    after : datetime64
+        The last day that is known.
+    monthly : DataFrame, optional
+        `month` (1-12), `temp_c`, `rh_pct`: the course of the year, in place of the log's own.
+
+    Examples
+    --------
+    >>> from woodlab.drying.weather import invented_air
+    >>> air = invented_air("2025-01-01", 400, seed=1)
+    >>> drawn = air_to_come(air, np.datetime64("2026-02-04"), 100, draws=50, seed=1)
+    >>> drawn.equilibrium_pct.shape, drawn.rests_on
+    ((50, 1, 100), "the yearly course of the book's own air log")
+    """
+    rng = np.random.default_rng(seed)
+    known = air[air["on"] < after + _DAY] if len(air) else air
+    course = air_course(known) if len(known) else None
+    given = monthly_course(monthly, after + _DAY, days) if monthly is not None else None
+    normal = rng.standard_normal((_STATES, draws, days))
+    chosen = rng.random(draws)
+    if course is None:
+        on, ln = np.empty(0, dtype=int), np.empty(0)
+        level = np.log(UNKNOWN_AIR_PCT)
+        drawn = _place(on, ln, level, given, after, normal, chosen)[:, None]
+        return _done(drawn, after, RESTS_ON[2 if given is not None else 3])
+    parts, longest = [], 0
+    for place in course.places:
+        rows = course.logged[course.logged["place"] == place]
+        on = ((rows["on"].to_numpy().astype("datetime64[D]") - after) / _DAY).astype(int) - 1
+        ln = np.log(np.maximum(rows["equilibrium_pct"].to_numpy(dtype=float), 1.0))
+        longest = max(longest, int(on.max() - on.min()) + 1)
+        parts.append(_place(on, ln, float(ln.mean()), given, after, normal, chosen))
+    rests = 2 if given is not None else 0 if longest >= 300 else 1
+    return _done(np.stack(parts, axis=1), after, RESTS_ON[rests])
+
+
+def _done(drawn: np.ndarray, after: np.datetime64, rests_on: str) -> AirToCome:
+    drawn = np.clip(drawn, 2.0, 28.0)
+    mean = drawn[:, :, :365].mean(axis=(0, 2))
+    return AirToCome(after + _DAY, drawn, mean, rests_on)
+
+
+def monthly_course(monthly: pd.DataFrame, first: np.datetime64, days: int) -> np.ndarray:
+    """Equilibrium moisture [%] of each day from monthly means, on straight lines between them.
+
+    Raises
+    ------
+    WoodlabError
+        Unless there is one row for each of the twelve months.
+    """
+    missing = {"month", "temp_c", "rh_pct"} - set(monthly.columns)
+    if missing or sorted(monthly["month"]) != list(range(1, 13)):
+        raise WoodlabError(
+            "The monthly means of the air need the columns month, temp_c, rh_pct and one row for "
+            "each month from 1 to 12."
+        )
+    rows = monthly.sort_values("month")
+    level = np.asarray(equilibrium_moisture(rows["temp_c"], rows["rh_pct"]), dtype=float)
+    angle = (_days_of_2000(first) + np.arange(days)) / _YEAR % 1 * 12
+    middle = np.arange(-1, 13) + 0.5
+    return np.interp(angle, middle, level[np.arange(-1, 13) % 12])
+
+
+def _days_of_2000(day: np.datetime64) -> float:
+    return float((day - np.datetime64("2000-01-01")) / _DAY)
+
+
+def _place(
+    on: np.ndarray, ln: np.ndarray, level: float, given: np.ndarray | None, after: np.datetime64,
+    normal: np.ndarray, chosen: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Draws of one place, (draws, days); `on` counts from the first day to come, so is negative."""
+    _, draws, days = normal.shape
+    base = _days_of_2000(after) + 1
+    if given is None:
+        rest = ln - level
+    else:
+        # the months given, read on the days of the log, are what the log departs from
+        year = np.interp(
+            (base + on) % _YEAR, (base + np.arange(366)) % _YEAR, np.log(_wrapped(given)),
+            period=_YEAR,
+        )  # fmt: skip
+        rest = ln - year
+    order = np.argsort(on)[-_MOST_LOGGED:]
+    sizes = _all_sizes()
+    state, cover, value = _filter(on[order], rest[order], sizes, base, given is None)
+    value = value + _prior_of(sizes)
+    weight = np.exp(value - value.max())
+    which = np.searchsorted(np.cumsum(weight / weight.sum()), chosen * (1 - 1e-9))
+    # more than enough draws of the states at the end of the log, then each runs on by itself
+    root = np.linalg.cholesky(cover + 1e-12 * np.eye(_STATES))
+    now = state[which] + np.einsum("dij,dj->di", root[which], normal[:_STATES, :, 0].T)
+    ahead = np.arange(days)
+    turn = 2 * np.pi * (base + ahead) / _YEAR
+    wave = np.stack([np.ones(days), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)])
+    out = now[:, :5] @ wave
+    for j, (sd, memory) in enumerate(_memories(sizes[which])):
+        steps = normal[j] * (sd * np.sqrt(1 - memory**2))[:, None]
+        course = now[:, 5 + j].copy()
+        for day in range(days):
+            course = memory * course + (steps[:, day] if day else 0.0)
+            out[:, day] += course
+    return np.exp(out + (level if given is None else np.log(given)[None, :]))
+
+
+def _wrapped(given: np.ndarray) -> np.ndarray:
+    return given[np.arange(366) % given.size]
+
+
+def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Standard deviation and one-day memory of the slow, the yearly and the daily departure."""
+    slow_sd, slow_days, fast_sd, fast_days = sizes.T
+    return [
+        (slow_sd, np.exp(-1 / slow_days)),
+        (np.full(len(sizes), YEAR_SD), np.full(len(sizes), np.exp(-1 / YEAR_DAYS))),
+        (fast_sd, np.exp(-1 / fast_days)),
+    ]
+
+
+def _filter(
+    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Kalman filter of the log up to day 0, for all sizes at once.
+
+    State: level, two waves (cosine, sine each), slow, yearly and daily departure. Returns the
+    state and its covariance on day 0, and the log likelihood.
+    """
+    count = len(sizes)
+    sds = np.zeros((count, _STATES))
+    if wave:
+        sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
+    memory = np.ones((count, _STATES))
+    grown = np.zeros((count, _STATES))
+    for j, (sd, kept) in enumerate(_memories(sizes)):
+        sds[:, 5 + j], memory[:, 5 + j] = sd, kept
+        grown[:, 5 + j] = sd**2 * (1 - kept**2)
+    state = np.zeros((count, _STATES))
+    diagonal = np.arange(_STATES)
+    cover = np.zeros((count, _STATES, _STATES))
+    cover[:, diagonal, diagonal] = sds**2
+    value = np.zeros(count)
+    readings = dict(zip(on.tolist(), rest.tolist(), strict=True))
+    first = min(readings, default=0)
+    for day in range(first, 1):
+        if day > first:
+            state = state * memory
+            cover = cover * memory[:, :, None] * memory[:, None, :]
+            cover[:, diagonal, diagonal] += grown
+        if day not in readings:
+            continue
+        turn = 2 * np.pi * (base + day) / _YEAR
+        look = np.array(
+            [1, np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn), 1, 1, 1]
+        )
+        seen = cover @ look
+        variance = seen @ look + _NUGGET
+        miss = readings[day] - state @ look
+        state = state + seen * (miss / variance)[:, None]
+        cover = cover - seen[:, :, None] * (seen / variance[:, None])[:, None, :]
+        value -= 0.5 * (np.log(variance) + miss**2 / variance)
+    return state, 0.5 * (cover + cover.transpose(0, 2, 1)), value
+
+
+def _all_sizes() -> np.ndarray:
+    return np.array(
+        [
+            (slow, slow_days, fast, fast_days)
+            for slow in _SLOW_SDS
+            for slow_days in _SLOW_DAYS
+            for fast in _FAST_SDS
+            for fast_days in _FAST_DAYS
+        ]
+    )
+
+
+def _prior_of(sizes: np.ndarray) -> np.ndarray:
+    return (
+        -0.5 * (np.log(sizes[:, 0] / 0.04) / 0.6) ** 2
+        - 0.5 * (np.log(sizes[:, 2] / 0.09) / 0.7) ** 2
+    )

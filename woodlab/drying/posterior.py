@@ -1,0 +1,538 @@
+"""A season's posterior: all pieces at once, under one pooled law.
+
+The model. Piece i of species s, log l, seal k has u = (ln diffusivity, ln surface coefficient, ln
+start moisture, ln oven-dry mass):
+
+    ln D = mean + species_s + log_l + piece_i      ln S = seal_k + log_l + piece_i
+    ln M0 = species_s + log_l + piece_i            ln W flat
+
+    mass_ij = W_i (1 + M(t_ij; D, S, M0, rise, air + shift)/100) + error_ij
+
+Error: the scale's rounding, a slip common to the season, and a departure of the wall from the law
+that lasts about a month (`drift`, in points of moisture), so that sixty weighings do not pretend
+to tell sixty times as much about a law that is only nearly true.
+
+The fit. Gauss-Newton on all of u and the common effects (the pieces' own parameters are
+eliminated: the system that is solved has one row for each group, log and common parameter), the
+variance components updated on the way. Then a Gibbs sampler on the linearised model draws groups,
+logs, pieces and variance components together, so that the intervals carry the doubt about the
+components. Draws of a piece are later corrected against its exact curve (`woodlab.drying.forecast`).
+
+Source of the method: empirical Bayes by a Gaussian approximation at the mode (Lindstrom and Bates
+1990); partially collapsed Gibbs (van Dyk and Park 2008).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from woodlab.drying import pool_kernels as kernels
+from woodlab.drying.pool_model import PoolData, PooledLaw, Priors, in_threads
+
+FREE_INNER = np.log(1e-6)  # a diffusivity [m2/s] with no resistance left
+FREE_SURFACE = np.log(1e-4)  # a surface coefficient [m/s] with none
+DRIFT_DAYS = 30.0
+LEAST_SD, MOST_SD = 0.008, 1.2
+STEP_G = 1e4  # prior scale of a step in mass whose size is not known
+FLAT_SD = 1.5  # of ln oven-dry mass
+SLIPS_G = np.array([0.1, 0.3, 0.6, 1.0, 1.6, 2.5, 4.0, 8.0])
+DRIFTS_PCT = np.array([0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0])
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Where each effect stands in the vector of common effects."""
+
+    names: tuple[tuple[str, str], ...]
+    mean: np.ndarray
+    sd: np.ndarray  # NaN: set by a variance component
+    component: np.ndarray  # which, or -1
+    columns: np.ndarray  # (n, 7 + n_common)
+    of_column: np.ndarray  # (7 + n_common,): coordinate that it adds to
+    common: np.ndarray  # kernel positions of the common parameters
+    steps: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Mode:
+    """The mode, and the state from which another fit of the season may start."""
+
+    u: np.ndarray  # (n, 3)
+    ln_dry: np.ndarray  # (n,)
+    common: np.ndarray
+    effects: np.ndarray
+    sds: np.ndarray  # variance components, as standard deviations
+    slip_g: float
+    drift_pct: float
+    weight: np.ndarray  # (n, k): variance of an error is divided by it
+    iterations: int
+    converged: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Draws of one law's posterior; d draws.
+
+    `params` (n, d, N_PARAMS) are the kernel's parameters of each piece, `ln_dry` (n, d) their
+    oven-dry masses, `effects` (d, effects), `sds` (d, components), `root` (n, k, k) whitens.
+    """
+
+    law: PooledLaw
+    data: PoolData
+    layout: Layout
+    mode: Mode
+    params: np.ndarray
+    ln_dry: np.ndarray
+    effects: np.ndarray
+    sds: np.ndarray
+    root: np.ndarray
+    fitted: np.ndarray  # (n, k) moisture at the mode
+    linear: tuple[np.ndarray, np.ndarray]  # per piece: jacobian (n, k, 4 + common), residual
+
+
+def lay_out(data: PoolData, law: PooledLaw, priors: Priors) -> Layout:
+    names: list[tuple[str, str]] = [("all", "ln diffusivity")]
+    mean, sd, component = [priors.ln_diffusivity], [priors.ln_diffusivity_sd], [-1]
+
+    def add(labels, what, means, sds, comp=-1):  # type: ignore[no-untyped-def]
+        first = len(names)
+        count = len(labels)
+        names.extend((str(label), what) for label in labels)
+        mean.extend(np.broadcast_to(means, count))
+        sd.extend(np.broadcast_to(sds, count))
+        component.extend([comp] * count)
+        return first
+
+    s_d = add(data.species, "species, ln diffusivity", 0.0, priors.species_sd)
+    bare = np.array([seal == "none" for seal in data.seals])
+    level = np.where(bare, priors.ln_surface_bare, priors.ln_surface_sealed)
+    k_s = add(data.seals, "seal, ln surface", level, priors.ln_surface_sd)
+    s_m = add(data.species, "species, ln start moisture", data.start_ln, data.start_sd)
+    l_d = add(data.logs, "log, ln diffusivity", 0.0, np.nan, 0)
+    l_s = add(data.logs, "log, ln surface", 0.0, np.nan, 2)
+    l_m = add(data.logs, "log, ln start moisture", 0.0, np.nan, 4)
+    common, steps = [kernels.AIR_SHIFT], [0.05]
+    shift_sd = priors.air_shift_sd_pct if data.has_air else priors.unknown_air_sd_pct
+    columns = [
+        np.zeros(data.n, dtype=int), s_d + data.of_species, l_d + data.of_log,
+        k_s + data.of_seal, l_s + data.of_log, s_m + data.of_species, l_m + data.of_log,
+        np.full(data.n, add(["all"], "air shift", 0.0, shift_sd)),
+    ]  # fmt: skip
+    if law.rise:
+        at = add(["all"], "rise", priors.rise_per_pct, priors.rise_sd_per_pct)
+        columns.append(np.full(data.n, at))
+        common, steps = [*common, kernels.RISE], [*steps, 1e-4]
+    if law.capped or law.rise:
+        at = add(["all"], "saturation", priors.saturation_pct, priors.saturation_sd_pct)
+        columns.append(np.full(data.n, at))
+        common, steps = [*common, kernels.SATURATION], [*steps, 0.02]
+    of_column = np.array([0, 0, 0, 1, 1, 2, 2, *range(3, 3 + len(common))])
+    return Layout(
+        tuple(names), np.array(mean, dtype=float), np.array(sd, dtype=float),
+        np.array(component), np.column_stack(columns), of_column, np.array(common),
+        np.array(steps),
+    )  # fmt: skip
+
+
+def kernel_params(law: PooledLaw, layout: Layout, u: np.ndarray, common: np.ndarray) -> np.ndarray:
+    """Rows for the kernel from u (..., 3) and the common parameters (..., n_common)."""
+    shape = u.shape[:-1]
+    out = np.empty((*shape, kernels.N_PARAMS))
+    out[..., kernels.LN_D] = u[..., 0] if law.inner else FREE_INNER
+    out[..., kernels.LN_S] = u[..., 1] if law.surface else FREE_SURFACE
+    out[..., kernels.LN_START] = np.minimum(u[..., 2], np.log(400.0))
+    out[..., kernels.RISE] = 0.0
+    out[..., kernels.SATURATION] = 30.0
+    for j, at in enumerate(layout.common):
+        out[..., at] = common[..., j]
+    return np.ascontiguousarray(out)
+
+
+def noise_root(
+    data: PoolData, dry_g: np.ndarray, slip_g: float, drift_pct: float, weight: np.ndarray
+) -> np.ndarray:
+    """Inverse Cholesky factors of the errors' covariance, (n, k, k): root @ residual is white."""
+    k = data.days.shape[1]
+    gap = np.abs(data.days[:, :, None] - data.days[:, None, :])
+    here = np.arange(k)[None, :] < data.counts[:, None]
+    both = here[:, :, None] & here[:, None, :]
+    scale = (drift_pct / 100 * dry_g)[:, None, None]
+    cover = np.where(both, scale**2 * np.exp(-gap / DRIFT_DAYS), 0.0)
+    plain = (data.scale_g**2 / 12 + slip_g**2) / weight
+    cover[:, np.arange(k), np.arange(k)] += np.where(here, plain, 1.0)
+    for piece, _, shape in data.steps:
+        m = data.counts[piece]
+        cover[piece, :m, :m] += STEP_G**2 * np.outer(shape, shape)
+    return np.linalg.inv(np.linalg.cholesky(cover))
+
+
+def run_slopes(
+    data: PoolData, law: PooledLaw, layout: Layout, params: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Moisture (n, k) and its slopes (n, 3 + common, k), the held ones zero."""
+    local = [i for i, on in ((0, law.inner), (1, law.surface), (2, True)) if on]
+    free = np.array([*local, *layout.common])
+    steps = np.array([*[1e-3] * len(local), *layout.steps])
+    moisture = np.zeros(data.days.shape)
+    jac = np.zeros((data.n, free.size, data.days.shape[1]))
+    in_threads(
+        lambda a, b: kernels.slopes(
+            data.days, data.counts, params, law.capped, data.half_m, data.sums, data.place,
+            data.start, free, steps, a, b, moisture, jac,
+        ),
+        data.n,
+    )  # fmt: skip
+    out = np.zeros((data.n, 3 + len(layout.common), data.days.shape[1]))
+    out[:, [*local, *range(3, 3 + len(layout.common))]] = jac
+    return moisture, out
+
+
+def run_curves(data: PoolData, law: PooledLaw, params: np.ndarray) -> np.ndarray:
+    moisture = np.zeros(data.days.shape)
+    in_threads(
+        lambda a, b: kernels.curves(
+            data.days, data.counts, params, law.capped, data.half_m, data.sums, data.place,
+            data.start, a, b, moisture,
+        ),
+        data.n,
+    )  # fmt: skip
+    return moisture
+
+
+def solve_dry(
+    data: PoolData, moisture: np.ndarray, root: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """ln oven-dry mass by generalised least squares, and the whitened residual (n, k)."""
+    here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
+    x = np.einsum("nij,nj->ni", root, np.where(here, 1 + moisture / 100, 0.0))
+    y = np.einsum("nij,nj->ni", root, np.where(here, data.net_g, 0.0))
+    weight = np.einsum("ni,ni->n", x, x)
+    dry = np.einsum("ni,ni->n", x, y) / np.maximum(weight, 1e-300)
+    dry = np.where((dry > 1e-3) & (weight > 1e-12), dry, np.maximum(data.net_g.max(axis=1), 1) / 2)
+    return np.log(dry), y - dry[:, None] * x
+
+
+def _first_guess(data: PoolData, law: PooledLaw, layout: Layout, priors: Priors) -> Mode:
+    """Each piece's best among a few diffusivities and surface coefficients, drawn to the prior."""
+    effects = layout.mean.copy()
+    for log, ln in zip(*data.log_offcuts, strict=True):
+        at = _find(layout, data.logs[log], "log, ln start moisture")
+        effects[at] = 0.6 * (ln - data.start_ln[data.own_species[log]])
+    u = _means(layout, effects)[:, :3]
+    for piece, ln in zip(*data.own_offcuts, strict=True):
+        u[piece, 2] = ln
+    common = _means(layout, effects)[0, 3:]
+    weight = np.where(data.suspect, 1e-8, 1.0)
+    dry = np.maximum(np.where(data.suspect, 0, data.net_g).max(axis=1), 1.0) / (
+        1 + np.exp(u[:, 2]) / 100
+    )
+    root = noise_root(data, dry, 2.0, 1.0, weight)
+    best = np.full(data.n, np.inf)
+    found = u.copy()
+    for d in (-0.7, 0.0, 0.7) if law.inner else (0.0,):
+        for s in (-1.5, -0.8, 0.0, 0.8, 1.5) if law.surface else (0.0,):
+            trial = u + np.array([d, s, 0.0])
+            moisture = run_curves(
+                data, law, kernel_params(law, layout, trial, np.tile(common, (data.n, 1)))
+            )
+            _, white = solve_dry(data, moisture, root)
+            cost = (white**2).sum(axis=1) + (d / 0.5) ** 2 + (s / 1.2) ** 2
+            better = cost < best
+            best[better], found[better] = cost[better], trial[better]
+    sds = np.array([median for _, median, _ in priors.components])
+    return Mode(found, np.log(dry), common, effects, sds, 2.0, 0.35, weight, 0, False)
+
+
+def _find(layout: Layout, label: str, what: str) -> int:
+    return layout.names.index((label, what))
+
+
+def _means(layout: Layout, effects: np.ndarray) -> np.ndarray:
+    """Group means of u and the common parameters, (..., n, 3 + common)."""
+    picked = effects[..., layout.columns]
+    out = np.zeros((*picked.shape[:-1], int(layout.of_column[-1]) + 1))
+    for j, coordinate in enumerate(layout.of_column):
+        out[..., coordinate] += picked[..., j]
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Linear:
+    """The model made linear at a mode: quadratic forms of each piece, in (u, common)."""
+
+    a: np.ndarray  # (n, 4 + c, 4 + c)
+    b: np.ndarray  # (n, 4 + c)
+    jac: np.ndarray
+    target: np.ndarray
+
+
+def evaluate(
+    data: PoolData, law: PooledLaw, layout: Layout, mode: Mode
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Moisture (n, k), plain residual [g] and plain jacobian (n, k, 4 + common) at a mode."""
+    params = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
+    moisture, slope = run_slopes(data, law, layout, params)
+    here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
+    dry = np.exp(mode.ln_dry)
+    model = np.where(here, dry[:, None] * (1 + moisture / 100), 0.0)
+    raw = np.empty((data.n, data.days.shape[1], 4 + len(layout.common)))
+    raw[:, :, :3] = (slope[:, :3] * dry[:, None, None] / 100).transpose(0, 2, 1)
+    raw[:, :, 3] = model
+    raw[:, :, 4:] = (slope[:, 3:] * dry[:, None, None] / 100).transpose(0, 2, 1)
+    return moisture, np.where(here, data.net_g - model, 0.0), raw * here[:, :, None]
+
+
+def linearise(
+    data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray, own_sd: float = 0.04
+) -> Linear:
+    """The linear model at a mode, from what `evaluate` gives."""
+    root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
+    jac = root @ raw
+    at = np.column_stack([mode.u, mode.ln_dry, np.tile(mode.common, (data.n, 1))])
+    target = np.einsum("nij,nj->ni", root, residual) + np.einsum("nkj,nj->nk", jac, at)
+    a = jac.transpose(0, 2, 1) @ jac
+    b = np.einsum("nki,nk->ni", jac, target)
+    # the oven-dry mass is flat for all that a maker will see
+    a[:, 3, 3] += 1 / FLAT_SD**2
+    b[:, 3] += mode.ln_dry / FLAT_SD**2
+    for piece, ln in zip(*data.own_offcuts, strict=True):
+        a[piece, 2, 2] += 1 / own_sd**2
+        b[piece, 2] += ln / own_sd**2
+    return Linear(a, b, jac, target)
+
+
+def errors(
+    data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray, most: int = 150
+) -> tuple[float, float, np.ndarray]:
+    """Slip [g], drift [points] by marginal likelihood on a grid, and weights of the weighings."""
+    pick = np.argsort(-data.counts, kind="stable")[:most]
+    some = take(data, pick)
+    dry = np.exp(mode.ln_dry[pick])
+    prior = np.diag([*(1 / mode.sds[[1, 3, 5]] ** 2), 1 / FLAT_SD**2])
+    best, found = -np.inf, (mode.slip_g, mode.drift_pct)
+    for slip in SLIPS_G:
+        for drift in DRIFTS_PCT:
+            root = noise_root(some, dry, slip, drift, mode.weight[pick])
+            r = np.einsum("nij,nj->ni", root, residual[pick])
+            j = root @ raw[pick][:, :, :4]
+            a = j.transpose(0, 2, 1) @ j + prior
+            b = np.einsum("nki,nk->ni", j, r)
+            gain = np.einsum("ni,ni->n", b, np.linalg.solve(a, b[:, :, None])[:, :, 0])
+            value = (
+                np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
+                - 0.5 * np.linalg.slogdet(a)[1].sum()
+                - 0.5 * ((r**2).sum() - gain.sum())
+                - 0.5 * (np.log(slip / 0.8) / 0.8) ** 2
+                - 0.5 * (np.log(drift / 0.1) / 0.8) ** 2
+            )
+            if value > best:
+                best, found = value, (float(slip), float(drift))
+    slip, drift = found
+    variance = data.scale_g**2 / 12 + slip**2 + (drift / 100 * np.exp(mode.ln_dry))[:, None] ** 2
+    odd = residual**2 / variance
+    weight = np.where(odd > 12.0, 6.0 / (5.0 + odd), 1.0)
+    return slip, drift, np.where(data.suspect, 1e-8, np.maximum(weight**2, 1e-8))
+
+
+def take(data: PoolData, pick: np.ndarray) -> PoolData:
+    """The arrays of some of the pieces that `noise_root` needs."""
+    where = {int(p): i for i, p in enumerate(pick)}
+    return replace(
+        data, half_m=data.half_m[pick], days=data.days[pick], net_g=data.net_g[pick],
+        counts=data.counts[pick], scale_g=data.scale_g[pick],
+        steps=tuple((where[p], j, shape) for p, j, shape in data.steps if p in where),
+    )  # fmt: skip
+
+
+class Sampler:
+    """Gibbs on the linear model: common effects (pieces integrated out), pieces, components."""
+
+    def __init__(
+        self, data: PoolData, layout: Layout, linear: Linear, priors: Priors, rng: np.random.Generator
+    ) -> None:
+        self.data, self.layout, self.linear, self.rng = data, layout, linear, rng
+        self.size = len(layout.mean)
+        columns = layout.columns
+        self.flat = (columns[:, :, None] * self.size + columns[:, None, :]).ravel()
+        self.components = priors.components
+        self.grid = np.linspace(np.log(LEAST_SD), np.log(MOST_SD), 90)
+        logs, ln = data.log_offcuts
+        if logs.size:
+            names = {pair: i for i, pair in enumerate(layout.names)}
+            self.offcut_at = np.array(
+                [
+                    [
+                        names[data.species[data.own_species[log]], "species, ln start moisture"],
+                        names[data.logs[log], "log, ln start moisture"],
+                    ]
+                    for log in logs
+                ]
+            )
+        self.offcut_ln = ln
+
+    def groups(self, sds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Precision and linear term of the common effects, the pieces integrated out."""
+        lay, lin = self.layout, self.linear
+        psi = 1 / sds[[1, 3, 5]] ** 2
+        p = lin.a[:, :4, :4].copy()
+        p[:, [0, 1, 2], [0, 1, 2]] += psi
+        c = np.linalg.inv(p)
+        a_ug, a_gg = lin.a[:, :4, 4:], lin.a[:, 4:, 4:]
+        cv = np.einsum("nij,nj->ni", c, lin.b[:, :4])
+        n, common = self.data.n, a_gg.shape[1]
+        q = np.empty((n, 3 + common, 3 + common))
+        q[:, :3, :3] = np.diag(psi) - psi[None, :, None] * c[:, :3, :3] * psi[None, None, :]
+        c_ug = c @ a_ug
+        q[:, :3, 3:] = psi[None, :, None] * c_ug[:, :3]
+        q[:, 3:, :3] = q[:, :3, 3:].transpose(0, 2, 1)
+        q[:, 3:, 3:] = a_gg - a_ug.transpose(0, 2, 1) @ c_ug
+        h = np.empty((n, 3 + common))
+        h[:, :3] = psi * cv[:, :3]
+        h[:, 3:] = lin.b[:, 4:] - np.einsum("nij,ni->nj", a_ug, cv)
+        wide = q[:, lay.of_column][:, :, lay.of_column]
+        matrix = np.bincount(self.flat, wide.ravel(), self.size**2).reshape(self.size, self.size)
+        right = np.bincount(lay.columns.ravel(), h[:, lay.of_column].ravel(), self.size)
+        sd = np.where(lay.component >= 0, sds[np.maximum(lay.component, 0)], lay.sd)
+        matrix[np.arange(self.size), np.arange(self.size)] += 1 / sd**2
+        right += lay.mean / sd**2
+        if self.offcut_ln.size:
+            weight = 1 / sds[6] ** 2
+            for i in (0, 1):
+                np.add.at(right, self.offcut_at[:, i], self.offcut_ln * weight)
+                for j in (0, 1):
+                    np.add.at(matrix, (self.offcut_at[:, i], self.offcut_at[:, j]), weight)
+        self.c = c
+        return matrix, right
+
+    def draw(self, sds: np.ndarray, noise: bool = True) -> tuple[np.ndarray, np.ndarray]:
+        """Common effects and u (n, 4): a draw, or the mean."""
+        matrix, right = self.groups(sds)
+        lower = np.linalg.cholesky(matrix)
+        z = np.linalg.solve(lower, right)
+        if noise:
+            z = z + self.rng.standard_normal(self.size)
+        effects = np.linalg.solve(lower.T, z)
+        mean = _means(self.layout, effects)
+        psi = 1 / sds[[1, 3, 5]] ** 2
+        v = self.linear.b[:, :4] - np.einsum("nij,nj->ni", self.linear.a[:, :4, 4:], mean[:, 3:])
+        v[:, :3] += psi * mean[:, :3]
+        u = np.einsum("nij,nj->ni", self.c, v)
+        if noise:
+            root = np.linalg.cholesky(self.c)
+            u += np.einsum("nij,nj->ni", root, self.rng.standard_normal(u.shape))
+        return effects, u
+
+    def draw_sds(self, effects: np.ndarray, u: np.ndarray, sds: np.ndarray) -> np.ndarray:
+        """Variance components given the effects, each from its own density on a grid."""
+        mean = _means(self.layout, effects)
+        out = sds.copy()
+        for j, (_, median, spread) in enumerate(self.components):
+            if j in (1, 3, 5):
+                gone = u[:, j // 2] - mean[:, j // 2]
+            elif j == 6:
+                if not self.offcut_ln.size:
+                    continue
+                gone = self.offcut_ln - effects[self.offcut_at].sum(axis=1)
+            else:
+                gone = effects[self.layout.component == j]
+            log_density = (
+                -gone.size * self.grid
+                - 0.5 * (gone @ gone) * np.exp(-2 * self.grid)
+                - 0.5 * ((self.grid - np.log(median)) / spread) ** 2
+            )
+            density = np.exp(log_density - log_density.max()).cumsum()
+            at = np.searchsorted(density, self.rng.random() * density[-1])
+            out[j] = np.exp(self.grid[min(at, self.grid.size - 1)])
+        return out
+
+
+def find_mode(
+    data: PoolData, law: PooledLaw, priors: Priors, rng: np.random.Generator,
+    start: Mode | None = None, most: int = 14,
+) -> tuple[Mode, Layout]:  # fmt: skip
+    """Gauss-Newton to the joint mode, errors and variance components estimated on the way."""
+    layout = lay_out(data, law, priors)
+    mode = start or _first_guess(data, law, layout, priors)
+    sds = mode.sds
+    for it in range(most):
+        _, residual, raw = evaluate(data, law, layout, mode)
+        if it >= 2 or start:
+            slip, drift, weight = errors(data, mode, residual, raw)
+            mode = replace(mode, slip_g=slip, drift_pct=drift, weight=weight)
+        sampler = Sampler(data, layout, linearise(data, mode, residual, raw), priors, rng)
+        if it < most - 3:
+            kept = []
+            for _ in range(12):
+                effects, u = sampler.draw(sds)
+                sds = sampler.draw_sds(effects, u, sds)
+                kept.append(np.log(sds))
+            sds = np.exp(0.5 * np.log(mode.sds) + 0.5 * np.mean(kept[4:], axis=0))
+        effects, u = sampler.draw(sds, noise=False)
+        step = np.clip(u[:, :3] - mode.u, -0.6, 0.6)
+        common = _within(law, layout, _means(layout, effects)[0, 3:])
+        moved = mode.u + step
+        params = kernel_params(law, layout, moved, np.tile(common, (data.n, 1)))
+        root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
+        ln_dry, _ = solve_dry(data, run_curves(data, law, params), root)
+        converged = bool(np.abs(step).max(initial=0.0) < 0.02)
+        mode = replace(
+            mode, u=moved, ln_dry=ln_dry, common=common, effects=effects, sds=sds,
+            iterations=it + 1, converged=converged,
+        )  # fmt: skip
+        if it >= (3 if start else 6) and converged:
+            break
+    return mode, layout
+
+
+def _within(law: PooledLaw, layout: Layout, common: np.ndarray) -> np.ndarray:
+    """Common parameters kept to where the kernel is safe."""
+    out = common.copy()
+    for j, at in enumerate(layout.common):
+        if at == kernels.RISE:
+            out[..., j] = np.clip(out[..., j], -0.02, 0.4)
+        elif at == kernels.SATURATION:
+            out[..., j] = np.clip(out[..., j], 22.0, 40.0)
+    return out
+
+
+def sample(
+    data: PoolData, law: PooledLaw, *, draws: int = 300, seed: int = 0,
+    priors: Priors | None = None, start: Mode | None = None,
+) -> Posterior:  # fmt: skip
+    """Fit one law to the season and draw from its posterior.
+
+    Parameters
+    ----------
+    data : PoolData
+        From `woodlab.drying.pool_model.pack`.
+    law : PooledLaw
+    draws, seed : int
+        How many draws are kept, and where the random numbers begin.
+    start : Mode, optional
+        The mode of a fit of the same pieces, to start from.
+    """
+    priors = priors or Priors()
+    rng = np.random.default_rng(seed)
+    mode, layout = find_mode(data, law, priors, rng, start)
+    moisture, residual, raw = evaluate(data, law, layout, mode)
+    linear = linearise(data, mode, residual, raw)
+    sampler = Sampler(data, layout, linear, priors, rng)
+    sds = mode.sds
+    kept_u = np.empty((data.n, draws, 4))
+    kept_effects = np.empty((draws, len(layout.mean)))
+    kept_sds = np.empty((draws, sds.size))
+    for d in range(-40, draws):
+        for _ in range(2):
+            effects, u = sampler.draw(sds)
+            sds = sampler.draw_sds(effects, u, sds)
+        if d >= 0:
+            kept_u[:, d], kept_effects[d], kept_sds[d] = u, effects, sds
+    common = _within(law, layout, _means(layout, kept_effects)[:, 0, 3:])
+    params = kernel_params(law, layout, kept_u[:, :, :3], common[None])
+    root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
+    return Posterior(
+        law, data, layout, mode, params, kept_u[:, :, 3], kept_effects, kept_sds, root, moisture,
+        (linear.jac, linear.target),
+    )  # fmt: skip

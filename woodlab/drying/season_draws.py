@@ -1,0 +1,319 @@
+"""Draws of a season's future: laws weighed by what they foretold, parameters, air, all together.
+
+1. Each candidate law is fitted to what was known some weeks before, and scored on the weighings
+   since (log density of each piece's held-back weighings). The laws' weights are those that make
+   the mixture foretell best (stacking; Yao et al. 2018).
+2. The laws that keep a weight are fitted to everything, and drawn from in proportion.
+3. Each draw runs every piece from its turning on, through the air as logged and one course of the
+   air to come, which is the same for all pieces of a place.
+4. A piece's draws are weighed by the likelihood of its own weighings on its exact curve over that
+   of the linear model that they were drawn from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying import pool_kernels as kernels
+from woodlab.drying.air_to_come import AirToCome, air_to_come
+from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, in_threads, pack
+from woodlab.drying.posterior import Mode, Posterior, noise_root, sample
+
+CANDIDATES = ("slab", "open_slab", "film")
+HORIZON_DAYS = 900
+LEAST_WEIGHT = 0.08
+_DAY = np.timedelta64(1, "D")
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonDraws:
+    """n pieces, d draws.
+
+    Attributes
+    ----------
+    data : PoolData
+    as_of : datetime64
+    passage_days : ndarray, (n, d)
+        Days from turning to the first day at or below the target; infinity beyond the horizon.
+    moisture_now_pct, weight : ndarray, (n, d)
+        The weights of a piece sum to one.
+    target_pct : ndarray, (n,)
+    law_weights : DataFrame
+        `law`, `weight`, `score` (log density of the weighings held back), `n_held`.
+    posteriors : tuple of Posterior
+        Those of the laws that kept a weight.
+    air : AirToCome
+    """
+
+    data: PoolData
+    as_of: np.datetime64
+    passage_days: np.ndarray
+    moisture_now_pct: np.ndarray
+    weight: np.ndarray
+    target_pct: np.ndarray
+    law_weights: pd.DataFrame
+    posteriors: tuple[Posterior, ...]
+    air: AirToCome
+
+
+def stack(log_density: np.ndarray) -> np.ndarray:
+    """Weights of the mixture that foretells best; `log_density` (laws, pieces).
+
+    Examples
+    --------
+    >>> stack(np.array([[0.0, 0.0, -9.0], [-9.0, -9.0, 0.0]])).round(2).tolist()
+    [0.67, 0.33]
+    """
+    density = np.exp(log_density - log_density.max(axis=0))
+    weight = np.full(len(density), 1 / len(density))
+    for _ in range(300):
+        share = weight[:, None] * density
+        weight = (share / share.sum(axis=0)).mean(axis=1)
+    return weight
+
+
+def held_back_day(data: PoolData, as_of: np.datetime64) -> np.datetime64:
+    """The day up to which a law may look when it is scored: a quarter of the season before."""
+    age = (as_of - data.first_day) / _DAY
+    back = int(np.clip(0.25 * age, 14, 42))
+    return as_of - back * _DAY
+
+
+def draw_curves(post: Posterior, data: PoolData, params: np.ndarray) -> np.ndarray:
+    """Moisture at the weighings for draws, (n, d, k); no horizon and no target."""
+    n, draws = params.shape[:2]
+    mean = np.zeros((n, draws, data.days.shape[1]))
+    none = np.full(n, -1.0)
+    sums = np.ascontiguousarray(np.broadcast_to(data.sums, (draws, *data.sums.shape)))
+    passage, at_now = np.empty((n, draws)), np.empty((n, draws))
+    target = np.full((n, draws), -1.0)
+    in_threads(
+        lambda a, b: kernels.passages(
+            data.days, data.counts, params, post.law.capped, data.half_m, sums, data.place,
+            data.start, none, none, target, a, b, mean, passage, at_now,
+        ),
+        n,
+    )  # fmt: skip
+    return mean
+
+
+def white_residuals(
+    data: PoolData, mean: np.ndarray, ln_dry: np.ndarray, root: np.ndarray
+) -> np.ndarray:
+    """Whitened residuals of draws, (n, d, k); zero behind a piece's last weighing."""
+    here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
+    left = data.net_g[:, None, :] - np.exp(ln_dry)[:, :, None] * (1 + mean / 100)
+    return np.where(here[:, None, :], left, 0.0) @ root.transpose(0, 2, 1)
+
+
+def held_back_scores(
+    book: RecordBook, full: PoolData, law: str, day: np.datetime64, seed: int, draws: int = 80
+) -> tuple[np.ndarray, np.ndarray, Posterior]:
+    """Log density of each piece's weighings after `day`, how many, and the fit up to it."""
+    known = pack(book.until(pd.Timestamp(day)), day)
+    post = sample(known, POOLED_LAWS[law], draws=draws, seed=seed)
+    names = pd.Series(np.arange(full.n), full.pieces["piece"].to_numpy())
+    at = names.loc[known.pieces["piece"]].to_numpy()
+    scores, counts = np.zeros(full.n), np.zeros(full.n, dtype=int)
+    later = _of_pieces(full, at)
+    mean = draw_curves(post, later, post.params)
+    weight = np.where(later.suspect, 1e-8, 1.0)
+    weight[:, : known.days.shape[1]] = np.minimum(
+        weight[:, : known.days.shape[1]],
+        post.mode.weight[:, : weight.shape[1]],
+    )
+    dry = np.exp(post.mode.ln_dry)
+    root = noise_root(later, dry, post.mode.slip_g, post.mode.drift_pct, weight)
+    white = white_residuals(later, mean, post.ln_dry, root)
+    k = later.days.shape[1]
+    here = np.arange(k)[None, :] < later.counts[:, None]
+    held = here & (np.arange(k)[None, :] >= known.counts[:, None]) & ~later.suspect
+    before = here & ~held
+    # the factor is lower triangular: a whitened residual is what the weighings before do not tell
+    ln_past = -0.5 * np.einsum("ndk,nk->nd", white**2, before)
+    ln_held = -0.5 * np.einsum("ndk,nk->nd", np.minimum(white**2, 60.0), held)
+    ln_held += (np.log(np.diagonal(root, axis1=1, axis2=2)) * held).sum(axis=1)[:, None]
+    past = np.exp(0.5 * (ln_past - ln_past.max(axis=1, keepdims=True)))
+    past /= past.sum(axis=1, keepdims=True)
+    top = ln_held.max(axis=1)
+    scores[at] = top + np.log((past * np.exp(ln_held - top[:, None])).sum(axis=1))
+    counts[at] = held.sum(axis=1)
+    return np.where(counts > 0, scores, 0.0), counts, post
+
+
+def _of_pieces(data: PoolData, at: np.ndarray) -> PoolData:
+    from dataclasses import replace
+
+    where = {int(p): i for i, p in enumerate(at)}
+    return replace(
+        data, half_m=data.half_m[at], days=data.days[at], net_g=data.net_g[at],
+        counts=data.counts[at], scale_g=data.scale_g[at], suspect=data.suspect[at],
+        place=data.place[at], start=data.start[at],
+        steps=tuple((where[p], j, shape) for p, j, shape in data.steps if p in where),
+    )  # fmt: skip
+
+
+def weigh_laws(
+    book: RecordBook, data: PoolData, as_of: np.datetime64, laws: Sequence[str], seed: int
+) -> tuple[pd.DataFrame, dict[str, Posterior]]:
+    """Stacking weights of the laws by their held-back scores."""
+    if len(laws) == 1:
+        frame = pd.DataFrame({"law": list(laws), "weight": 1.0, "score": np.nan, "n_held": 0})
+        return frame, {}
+    day = held_back_day(data, as_of)
+    scores, posts, counts = [], {}, np.zeros(data.n, dtype=int)
+    young = int((data.pieces["turned_on"] <= pd.Timestamp(day)).sum())
+    if young >= 1:
+        for law in laws:
+            score, counts, posts[law] = held_back_scores(book, data, law, day, seed)
+            scores.append(score)
+    if counts.sum() == 0:
+        # nothing to judge by: the law with the usual physics, and the others beside it
+        weight = np.full(len(laws), 1 / len(laws))
+        total = np.full(len(laws), np.nan)
+    else:
+        weight = stack(np.array(scores)[:, counts > 0])
+        total = np.array(scores).sum(axis=1)
+    frame = pd.DataFrame(
+        {"law": list(laws), "weight": weight, "score": total, "n_held": int(counts.sum())}
+    )
+    kept = weight >= LEAST_WEIGHT
+    frame["weight"] = np.where(kept, weight, 0.0) / weight[kept].sum()
+    return frame, posts
+
+
+def carried_over(mode: Mode, known: PoolData, data: PoolData) -> Mode | None:
+    """A mode of an earlier fit as the start of a later one; None if the pieces are others."""
+    if known.n != data.n or known.logs != data.logs or known.species != data.species:
+        return None
+    weight = np.where(data.suspect, 1e-8, 1.0)
+    from dataclasses import replace
+
+    return replace(mode, weight=weight)
+
+
+def draw_season(
+    book: RecordBook,
+    as_of: np.datetime64,
+    *,
+    target_pct: float | None,
+    within_pct: float = 2.0,
+    laws: Sequence[str] = CANDIDATES,
+    draws: int = 300,
+    seed: int = 0,
+    monthly: pd.DataFrame | None = None,
+    horizon_days: int = HORIZON_DAYS,
+) -> SeasonDraws:
+    """Everything that is known of the season at the end of `as_of`, run on into the future."""
+    known = book.until(pd.Timestamp(as_of))
+    data = pack(known, as_of)
+    frame, earlier = weigh_laws(known, data, as_of, laws, seed)
+    kept = frame[frame["weight"] > 0]
+    share = _shares(kept["weight"].to_numpy(), draws)
+    after = min(as_of, data.log_end) if data.has_air else as_of
+    days = horizon_days + int((as_of - after) / _DAY) + 2
+    air = air_to_come(known.air, after, days, draws=draws, seed=seed + 1, monthly=monthly)
+    place = data.place if air.equilibrium_pct.shape[1] > 1 else np.zeros(data.n, dtype=int)
+    if target_pct is None:
+        target = air.yearly_mean_pct[place] + within_pct
+    else:
+        target = np.full(data.n, float(target_pct))
+    sums = _whole_course(data, after, air)
+    parts, posts, at = [], [], 0
+    for law, count in zip(kept["law"], share, strict=True):
+        start = None
+        if law in earlier:
+            start = carried_over(earlier[law].mode, earlier[law].data, data)
+        post = sample(data, POOLED_LAWS[law], draws=count, seed=seed + 2, start=start)
+        posts.append(post)
+        parts.append(_run(post, target, sums[at : at + count], as_of, horizon_days))
+        at += count
+    passage, now, weight = (np.concatenate(part, axis=1) for part in zip(*parts, strict=True))
+    # the shares of the laws hold for every piece
+    return SeasonDraws(
+        data, as_of, passage, now, weight / weight.sum(axis=1, keepdims=True), target, frame,
+        tuple(posts), air,
+    )  # fmt: skip
+
+
+def _shares(weight: np.ndarray, draws: int) -> np.ndarray:
+    share = np.maximum((weight * draws).astype(int), 1)
+    share[np.argmax(weight)] += draws - share.sum()
+    return share
+
+
+def _whole_course(data: PoolData, after: np.datetime64, air: AirToCome) -> np.ndarray:
+    """Running sums of the air for each draw: as logged up to `after`, then as drawn."""
+    past = int((after - data.first_day) / _DAY) + 1
+    values = np.diff(data.sums, axis=1)
+    draws, places, _ = air.equilibrium_pct.shape
+    past = max(past, 0)
+    if not data.has_air:
+        values = np.broadcast_to(values[:, :1], (places, past))
+    logged = np.broadcast_to(values[None, :, :past], (draws, len(values), past))
+    whole = np.concatenate([logged, air.equilibrium_pct], axis=2)
+    out = np.zeros((*whole.shape[:2], whole.shape[2] + 1))
+    np.cumsum(whole, axis=2, out=out[:, :, 1:])
+    return out
+
+
+def _run(
+    post: Posterior, target: np.ndarray, sums: np.ndarray, as_of: np.datetime64, horizon: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    data = post.data
+    n, draws = post.params.shape[:2]
+    now_at = (as_of + _DAY - data.first_day) / _DAY - data.start - 0.5  # noon of the day
+    now_at = np.maximum(now_at, 0.0)
+    last = now_at + horizon
+    mean = np.zeros((n, draws, data.days.shape[1]))
+    passage, at_now = np.empty((n, draws)), np.empty((n, draws))
+    goal = np.ascontiguousarray(np.broadcast_to(target[:, None], (n, draws)))
+    in_threads(
+        lambda a, b: kernels.passages(
+            data.days, data.counts, post.params, post.law.capped, data.half_m, sums, data.place,
+            data.start, now_at, last, goal, a, b, mean, passage, at_now,
+        ),
+        n,
+    )  # fmt: skip
+    return passage, at_now, exact_weights(post, mean) * draws
+
+
+def exact_weights(post: Posterior, mean: np.ndarray) -> np.ndarray:
+    """Weights (n, d) of the draws on the exact curves, the oven-dry mass integrated out."""
+    data = post.data
+    here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
+    root_t = post.root.transpose(0, 2, 1)
+    x = np.where(here[:, None, :], 1 + mean / 100, 0.0) @ root_t
+    y = np.einsum("nij,nj->ni", post.root, np.where(here, data.net_g, 0.0))
+    xx = (x**2).sum(axis=2)
+    xy = np.einsum("ndk,nk->nd", x, y)
+    safe = np.maximum(xx, 1e-300)
+    exact = (y**2).sum(axis=1)[:, None] - xy**2 / safe
+    jac, aim = post.linear
+    at = post.params[:, :, [kernels.LN_D, kernels.LN_S, kernels.LN_START, *post.layout.common]]
+    if not post.law.inner or not post.law.surface:
+        at = at.copy()  # a held parameter has no slope: its value does not matter
+    others = [0, 1, 2, *range(4, jac.shape[2])]
+    left = aim[:, None, :] - np.einsum("nkj,ndj->ndk", jac[:, :, others], at)
+    col = jac[:, :, 3]
+    norm = np.maximum((col**2).sum(axis=1), 1e-300)
+    linear = (left**2).sum(axis=2) - np.einsum("ndk,nk->nd", left, col) ** 2 / norm[:, None]
+    ln = -0.5 * (exact - linear) - 0.5 * np.log(safe)
+    ln = np.where((data.counts > 1)[:, None], ln, 0.0)
+    ln -= ln.max(axis=1, keepdims=True)
+    weight = np.ones_like(ln) / ln.shape[1]
+    for p in range(data.n):
+        power = 1.0
+        while True:
+            w = np.exp(power * ln[p])
+            w /= w.sum()
+            if 1 / (w**2).sum() >= 0.25 * w.size or power < 0.02:
+                break
+            power *= 0.7
+        weight[p] = w
+    return weight
