@@ -85,6 +85,7 @@ def _html(folder: Path, dress: Dress) -> Path:
             folder, "html5", "--standalone", "--embed-resources", "--template", ".article.html",
             "--include-in-header", ".article.css", "--lua-filter", ".article.lua",
             "--output", "article.html", "--metadata", f"lang={dress.language}",
+            title_apart=False,
         )  # fmt: skip
     return folder / "article.html"
 
@@ -120,11 +121,10 @@ def _beside(folder: Path, texts: dict[str, str]) -> Iterator[None]:
             (folder / name).unlink(missing_ok=True)
 
 
-def _pandoc(folder: Path, to: str, *arguments: str) -> None:
-    command = [
-        _pandoc_path(), "--from", READER, "--to", to, "--shift-heading-level-by=-1",
-        *arguments, "article.md",
-    ]  # fmt: skip
+def _pandoc(folder: Path, to: str, *arguments: str, title_apart: bool = True) -> None:
+    """Convert article.md; its first heading becomes the title where that is set apart."""
+    shift = ["--shift-heading-level-by=-1"] if title_apart else []
+    command = [_pandoc_path(), "--from", READER, "--to", to, *shift, *arguments, "article.md"]
     done = subprocess.run(command, cwd=folder, capture_output=True, check=False)
     if done.returncode:
         said = done.stderr.decode("utf-8", "replace").strip()

@@ -1,5 +1,10 @@
--- The title is the page's first heading; those of the text come below it.
-function Header(header)
-  header.level = header.level + 1
-  return header
+-- The page's title, as the browser shows it, is the article's first heading.
+function Pandoc(article)
+  for _, block in ipairs(article.blocks) do
+    if block.t == "Header" then
+      article.meta.pagetitle = pandoc.utils.stringify(block)
+      break
+    end
+  end
+  return article
 end
