@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import woodlab as wl
-from woodlab.wood.shrinkage import LONGITUDINAL_PCT, green_to_dry, strain_between
+from woodlab.wood.shrinkage import LONGITUDINAL_PCT, green_to_dry, strain_between, total_from_strain
 
 # Change of size per point of moisture, printed to five decimals, of the species whose shrinkage
 # was read in the same book: USDA Forest Products Laboratory, Wood Handbook, FPL-GTR-190 (2010),
@@ -98,6 +98,13 @@ def test_two_steps_make_the_whole(total, moistures, saturation):
     for reached, start in ((middle, first), (last, middle)):
         size *= 1 - strain_between(total, reached, start, saturation) / 100
     assert size == pytest.approx(1 - strain_between(total, last, first, saturation) / 100)
+
+
+@given(st.floats(0.5, 15), st.floats(0, 20), st.floats(24, 90))
+def test_a_strain_tells_its_total(total, moisture, start):
+    strain = strain_between(total, moisture, start)
+    assert total_from_strain(strain, moisture, start) == pytest.approx(total)
+    assert np.isnan(total_from_strain(0.0, 40, 50))  # above fibre saturation it tells nothing
 
 
 def test_above_fibre_saturation_it_says_that_nothing_has_moved():

@@ -127,6 +127,33 @@ def strain_between(
     return float(strain) if strain.ndim == 0 else strain
 
 
+def total_from_strain(
+    strain_pct: ArrayLike,
+    moisture_pct: ArrayLike,
+    from_moisture_pct: ArrayLike = FIBRE_SATURATION_PCT,
+    fibre_saturation_pct: float = FIBRE_SATURATION_PCT,
+) -> np.ndarray | float:
+    """Shrinkage green to oven-dry [%] of wood that shrank `strain_pct` between two moistures.
+
+    The inverse of `strain_between` in its first argument: S_0 = e/(g - (1 - e) g_from) with
+    g = 1 - x/30. NaN where the two moistures allow no shrinkage.
+
+    Examples
+    --------
+    >>> round(total_from_strain(7.26, 8), 2)
+    9.9
+    """
+    strain = np.asarray(strain_pct, dtype=float) / 100
+    reached, start = (
+        1 - np.minimum(np.asarray(m, dtype=float), fibre_saturation_pct) / fibre_saturation_pct
+        for m in (moisture_pct, from_moisture_pct)
+    )
+    span = reached - (1 - strain) * start
+    with np.errstate(divide="ignore", invalid="ignore"):
+        total = np.where(np.abs(reached - start) > 1e-9, 100 * strain / span, np.nan)
+    return float(total) if total.ndim == 0 else total
+
+
 def shrinkage(
     species: str,
     moisture_pct: ArrayLike,
