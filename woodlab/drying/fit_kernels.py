@@ -102,9 +102,7 @@ def curve(law, u, option, t, course, start, driven, forced, decay):
             forced[i] = course[0] * (1.0 - decay[i])
         return
     if law == TWO_PERIOD:
-        two_period_one(
-            t, math.exp(u[1]), math.exp(-u[0]), option[CRITICAL], course, start, forced
-        )
+        two_period_one(t, math.exp(u[1]), math.exp(-u[0]), option[CRITICAL], course, start, forced)
         return
     diffusivity, biot = sheet_numbers(u, half)
     rise, saturation = option[RISE_PCT], option[SATURATION]
@@ -201,7 +199,7 @@ def columns(law, design, u, option, t, course, start, driven, steps, shape, x, w
 
 
 @njit(cache=True, nogil=True)
-def _prior_row(design, option, sigma, u, x, count, n):
+def prior_row(design, option, sigma, u, x, count, n):
     """The row of what is known of the start; returns its right side and whether there is one."""
     for c in range(count):
         x[c, n] = 0.0
@@ -229,7 +227,9 @@ def _project(x, order, m, rows, q, r, v):
             norm0 += source[i] * source[i]
         for b in range(a):
             r[b, a] = 0.0
+        norm = norm0
         for _ in range(2):
+            before = norm
             for b in range(a):
                 dot = 0.0
                 for i in range(rows):
@@ -237,9 +237,11 @@ def _project(x, order, m, rows, q, r, v):
                 r[b, a] += dot
                 for i in range(rows):
                     q[a, i] -= dot * q[b, i]
-        norm = 0.0
-        for i in range(rows):
-            norm += q[a, i] * q[a, i]
+            norm = 0.0
+            for i in range(rows):
+                norm += q[a, i] * q[a, i]
+            if norm > 0.25 * before:
+                break  # little was taken away, so little was lost to rounding
         if norm <= 1e-24 * norm0 or norm == 0.0:
             r[a, a] = 0.0
             for i in range(rows):

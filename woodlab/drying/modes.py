@@ -58,15 +58,18 @@ class DailyAir:
             )
         object.__setattr__(self, "equilibrium_pct", courses)
 
-    def of(self, pieces: int, last_day: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def of(
+        self, pieces: int, last_day: ArrayLike = 0.0
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Courses, and each piece's course number and start; checks that the course reaches."""
         start = np.ascontiguousarray(np.broadcast_to(np.asarray(self.start, float), (pieces,)))
         which = np.ascontiguousarray(np.broadcast_to(np.asarray(self.course, int), (pieces,)))
         n_courses, n_days = self.equilibrium_pct.shape
-        if pieces and (start.min() < 0 or start.max() + last_day > n_days):
+        end = start + last_day
+        if pieces and (start.min() < 0 or end.max() > n_days):
             raise WoodlabError(
                 f"The course of air holds {n_days} days; times from {start.min():g} to "
-                f"{start.max() + last_day:g} were asked. Extend the course."
+                f"{end.max():g} were asked. Extend the course."
             )
         if pieces and (which.min() < 0 or which.max() >= n_courses):
             raise WoodlabError(f"There are {n_courses} courses of air; number {which.max()} is not")
@@ -191,7 +194,7 @@ def drive_modes(
     """
     from woodlab.drying import kernels
 
-    courses, which, start = air.of(len(days), float(days.max(initial=0.0)))
+    courses, which, start = air.of(len(days), days.max(axis=1, initial=0.0))
     decay, forced = np.empty(days.shape), np.empty(days.shape)
     kernels.drive_modes(
         np.ascontiguousarray(days), np.ascontiguousarray(rates), np.ascontiguousarray(weights),
@@ -210,7 +213,7 @@ def drive_sheet(
     """
     from woodlab.drying import kernels
 
-    courses, which, start = air.of(len(days), float(days.max(initial=0.0)))
+    courses, which, start = air.of(len(days), days.max(axis=1, initial=0.0))
     decay, forced = np.empty(days.shape), np.empty(days.shape)
     kernels.drive_sheet(
         np.ascontiguousarray(days), np.ascontiguousarray(fo_per_day, dtype=float),

@@ -5,30 +5,16 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 
 from woodlab.drying.fit_kernels import (
-    AIR,
-    CONVERGED,
-    DOF,
-    FLOOR,
-    FREE,
-    LEAST_DRY,
-    MOST_C,
-    MOST_DRY,
-    N_USED,
-    PINNED,
     RATIO_SD,
-    SIGMA,
-    SSE,
     START,
     STEP,
-    _prior_row,
     columns,
     linear_fit,
+    prior_row,
 )
 
 
@@ -41,7 +27,7 @@ def evaluate(
     n = t.size
     rows = n + 1
     count = columns(law, design, u, option, t, course, start, driven, steps, shape, x, work)
-    target = _prior_row(design, option, sigma, u, x, count, n)
+    target = prior_row(design, option, sigma, u, x, count, n)
     sse, pin = linear_fit(
         design, x, count, y, w, n, rows, target, option, bounded, c, resid, q, r, order
     )
@@ -51,7 +37,7 @@ def evaluate(
 @njit(cache=True, nogil=True)
 def jacobian(
     law, design, u, option, t, w, course, start, driven, steps, shape, sigma, pin, count,
-    c, q, j, coords, x2, work,
+    c, q, j, coords, x, x2, work,
 ):  # fmt: skip
     """Columns of d(model)/du with the linear part projected out into j (k, rows).
 
@@ -59,8 +45,6 @@ def jacobian(
     """
     n = t.size
     m = count - 1 if pin != 0 else count
-    base_x = np.empty((count, n + 1))
-    columns(law, design, u, option, t, course, start, driven, steps, shape, base_x, work)
     for k in range(u.size):
         kept = u[k]
         u[k] = kept + STEP
@@ -69,7 +53,7 @@ def jacobian(
         for i in range(n):
             total = 0.0
             for a in range(count):
-                total += (x2[a, i] - base_x[a, i]) * c[a]
+                total += (x2[a, i] - x[a, i]) * c[a]
             j[k, i] = total / STEP * w[i]
         j[k, n] = 0.0
         if design == START and k == u.size - 1 and option[RATIO_SD] > 0.0:
@@ -84,7 +68,7 @@ def jacobian(
 
 
 @njit(cache=True, nogil=True)
-def _solve_small(a, b):
+def solve_small(a, b):
     """Solve a x = b for up to three unknowns, by elimination; zero where singular."""
     k = b.size
     for p in range(k):
@@ -129,10 +113,11 @@ def descend(
     converged = False
     best = u.copy()
     rows = t.size + 1
+    fresh = True
     for _ in range(most_steps):
         jacobian(
             law, design, u, option, t, w, course, start, driven, steps, shape, sigma, pin, count,
-            c, q, j, coords, x2, work,
+            c, q, j, coords, x, x2, work,
         )  # fmt: skip
         normal = np.zeros((k, k))
         gradient = np.zeros(k)
@@ -163,7 +148,7 @@ def descend(
             for a in range(k):
                 system[a, a] = normal[a, a] * (1.0 + damping) + 1e-300
             step = gradient.copy()
-            _solve_small(system, step)
+            solve_small(system, step)
             largest = 0.0
             for a in range(k):
                 move = min(max(step[a], -2.0), 2.0)
@@ -179,25 +164,28 @@ def descend(
             )  # fmt: skip
             if trial <= sse:
                 improved = True
-                converged = sse - trial <= 1e-13 * sse and largest < 1e-5
+                fresh = True
+                converged = sse - trial <= 1e-13 * sse and largest < 1e-6
                 sse = trial
                 best[:] = u
                 damping = max(damping * 0.1, 1e-12)
                 break
+            fresh = False
             damping = max(damping * 10.0, 1e-6)
         if converged or not improved:
             converged = True
             break
     u[:] = best
-    sse, pin, count = evaluate(
-        law, design, u, option, t, y, w, course, start, driven, steps, shape, sigma, bounded,
-        x, c, resid, q, r, order, work,
-    )  # fmt: skip
+    if not fresh:
+        sse, pin, count = evaluate(
+            law, design, u, option, t, y, w, course, start, driven, steps, shape, sigma, bounded,
+            x, c, resid, q, r, order, work,
+        )  # fmt: skip
     return sse, pin, converged, count
 
 
 @njit(cache=True, nogil=True)
-def _spikes(resid, w, n, floor, kept):
+def spikes(resid, w, n, floor, kept):
     """Set aside (w = 0) weighings that stand alone far from both neighbours; how many.
 
     Local by intent: a law that does not fit leaves long waves, and those are not the scale's

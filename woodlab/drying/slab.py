@@ -128,7 +128,7 @@ def run_slab(
     base = values["diffusivity_m2_s"] * SECONDS_PER_DAY / half_m**2 * np.exp(-rise * REFERENCE_PCT)
     surface = values["surface_m_s"] * SECONDS_PER_DAY / half_m
     daily = as_daily(air, times)
-    courses, which, start = daily.of(pieces, float(times.max(initial=0.0)))
+    courses, which, start = daily.of(pieces, times.max(axis=1, initial=0.0))
     width = cell_widths(cells)
     mean, difference = np.empty((pieces, count)), np.empty((pieces, count))
     shape = (pieces, count, cells) if profile else (pieces, 1, 1)

@@ -55,7 +55,7 @@ def two_period_moisture(
     params = {"start": start_moisture_pct, "tau": tau_days, "critical": critical_pct}
     times, _, values = broadcast(days, params, 25.0, air)
     daily = as_daily(air, times)
-    courses, which, start = daily.of(len(times), float(times.max(initial=0.0)))
+    courses, which, start = daily.of(len(times), times.max(axis=1, initial=0.0))
     out = np.empty(times.shape)
     kernels.two_period_many(
         times, values["start"], 1.0 / values["tau"], values["critical"], courses, which, start, out
