@@ -10,7 +10,11 @@ import pandas as pd
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 
 
-@dataclass(frozen=True)
+# A message that nobody can read to its end helps nobody: the rest is counted.
+MOST_FAULTS_SHOWN = 100
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """One fault. `row` counts as a spreadsheet does: the heading is row 1."""
 
@@ -38,6 +42,8 @@ class WoodlabError(ValueError):
 class RecordError(WoodlabError):
     """Faults in a record book, all of them at once, in `faults` and as `frame`.
 
+    The message lists the first 100 and counts the rest.
+
     Examples
     --------
     >>> fault = Fault("weighings", 7, "mass_g", "-3", "a mass must be above zero",
@@ -52,7 +58,13 @@ class RecordError(WoodlabError):
         self.faults = tuple(faults)
         count = len(self.faults)
         head = f"{count} fault{'' if count == 1 else 's'} in the records:"
-        super().__init__("\n".join([head, *map(str, self.faults)]))
+        lines = [head, *map(str, self.faults[:MOST_FAULTS_SHOWN])]
+        if count > MOST_FAULTS_SHOWN:
+            lines.append(
+                f"... and {count - MOST_FAULTS_SHOWN} more. Mend these first, or see all of them "
+                "in Python: `error.frame`."
+            )
+        super().__init__("\n".join(lines))
 
     @property
     def frame(self) -> pd.DataFrame:

@@ -61,13 +61,11 @@ def check_table(raw: RawTable) -> CheckedTable:
         headings[column.name] = heading
         one = convert(raw.frame[heading], column, to_own_unit, raw.comma_decimals)
         found[column.name] = one
-        for position, (problem, remedy) in one.troubles.items():
-            faults.append(_fault(raw, position, heading, problem, remedy))
-        if column.required and len(one.troubles) < one.missing.sum():
-            empty = one.missing.copy()
-            empty[list(one.troubles)] = False
-            for place in np.flatnonzero(empty):
-                faults.append(_fault(raw, int(place), heading, "is empty", _fill(column)))
+        troubles = one.troubles
+        if column.required and len(troubles) < one.missing.sum():
+            empty = ("is empty", f"Type {column.meaning}.")
+            troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
+        faults += _cell_faults(raw, heading, troubles)
     absent: dict[object, pd.Series] = {}
     for column in columns:
         if column.name in found:
@@ -86,15 +84,26 @@ def check_table(raw: RawTable) -> CheckedTable:
     return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found)
 
 
-def _fault(raw: RawTable, position: int, heading: object, problem: str, remedy: str) -> Fault:
-    cell = raw.frame[heading].iloc[position]
-    value = "" if cell is None or cell is pd.NaT or cell != cell else str(cell)
-    row = int(raw.frame.index[position])
-    return Fault(raw.name, row, str(heading), value[:80], problem, remedy)
+def _cell_faults(
+    raw: RawTable, heading: object, troubles: dict[int, tuple[str, str]]
+) -> list[Fault]:
+    if not troubles:
+        return []
+    positions = sorted(troubles)
+    cells = raw.frame[heading].iloc[positions].tolist()
+    rows = raw.frame.index[positions].tolist()
+    return [
+        Fault(raw.name, row, str(heading), _shown(cell), *troubles[position])
+        for position, row, cell in zip(positions, rows, cells, strict=True)
+    ]
 
 
-def _fill(column: Column) -> str:
-    return f"Type {column.meaning}."
+def _shown(cell: object) -> str:
+    return "" if _is_empty(cell) else str(cell)[:80]
+
+
+def _is_empty(cell: object) -> bool:
+    return cell is None or cell is pd.NaT or cell is pd.NA or cell != cell
 
 
 def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
@@ -125,20 +134,20 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
     faults: list[Fault] = []
     pieces = tables["pieces"].frame
     good = _good_rows(tables["pieces"])
-    repeated = good[good["piece"].duplicated() & good["piece"].notna()]
-    first = good.drop_duplicates("piece").reset_index().set_index("piece").iloc[:, 0]
-    for row, piece in repeated["piece"].items():
+    marks = good["piece"].dropna()
+    first = dict(zip(marks[::-1].tolist(), marks.index[::-1].tolist(), strict=True))
+    for row, piece in marks[marks.duplicated()].items():
         faults.append(
             Fault(
-                "pieces", int(row), "piece", piece,
+                "pieces", int(str(row)), "piece", piece[:80],
                 f"the mark stands already in row {first[piece]}",
                 "Give each piece a mark of its own.",
             )
         )  # fmt: skip
-    known = set(good["piece"].dropna())
+    written = set(pieces["piece"].dropna())
     for name in ("weighings", "looks", "rims", "offcuts"):
         if name in tables:
-            faults += _unknown(tables[name], "piece", known, set(pieces["piece"].dropna()))
+            faults += _unknown(tables[name], "piece", set(marks), written)
     if "offcuts" in tables:
         faults += _offcut_faults(tables["offcuts"].frame, set(good["log"].dropna()))
     return faults
@@ -149,7 +158,11 @@ def _good_rows(table: CheckedTable) -> pd.DataFrame:
     return table.frame[~table.frame.index.isin(bad)] if bad else table.frame
 
 
-def _unknown(table: CheckedTable, column: str, known: set, written: set) -> list[Fault]:
+# Looking for names alike takes time for each pair: so many strange names get a hint, no more.
+MOST_HINTS = 50
+
+
+def _unknown(table: CheckedTable, column: str, known: set[str], written: set[str]) -> list[Fault]:
     one = table.found.get(column)
     if one is None or one.codes is None:
         return []
@@ -160,47 +173,58 @@ def _unknown(table: CheckedTable, column: str, known: set, written: set) -> list
     }
     if not strange:
         return []
-    faults, codes = [], one.codes
-    for position in np.flatnonzero(np.isin(codes, list(strange))):
-        name = strange[int(codes[position])]
+    said = {}
+    for code, name in strange.items():
         if name in written:
-            problem, remedy = "its row in pieces has a fault", "Mend that row first."
-        else:
-            close = difflib.get_close_matches(name, known, n=1)
-            problem = "no such piece in the table pieces"
-            hint = f"Is it {close[0]!r}? " if close else ""
-            remedy = f"{hint}Type a mark that stands in pieces, or add the piece there."
-        row = int(table.frame.index[position])
-        faults.append(Fault(table.name, row, column, name[:80], problem, remedy))
-    return faults
+            said[code] = ("its row in pieces has a fault", "Mend that row first.")
+            continue
+        hint = _hint(name, known) if len(said) < MOST_HINTS else ""
+        said[code] = (
+            "no such piece in the table pieces",
+            f"{hint}Type a mark that stands in pieces, or add the piece there.",
+        )
+    positions = np.flatnonzero(np.isin(one.codes, list(strange)))
+    rows, codes = table.frame.index[positions].tolist(), one.codes[positions].tolist()
+    return [
+        Fault(table.name, row, column, strange[code][:80], *said[code])
+        for row, code in zip(rows, codes, strict=True)
+    ]
 
 
-def _offcut_faults(offcuts: pd.DataFrame, logs: set) -> list[Fault]:
+def _hint(name: str, known: set[str]) -> str:
+    if len(name) > 40 or len(known) > 5000:
+        return ""
+    close = difflib.get_close_matches(name, sorted(known), n=1)
+    return f"Is it {close[0]!r}? " if close else ""
+
+
+def _offcut_faults(offcuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
     faults = []
-    for row, cut in offcuts.iterrows():
-        if cut["oven_dry_g"] > cut["wet_g"]:
-            faults.append(
-                Fault(
-                    "offcuts", int(row), "oven_dry_g", f"{cut['oven_dry_g']:g}",
-                    f"is more than the wet mass {cut['wet_g']:g}",
-                    "Are the two masses exchanged? Type the mass after the oven here.",
-                )
-            )  # fmt: skip
-        if pd.isna(cut["piece"]) and pd.isna(cut["log"]):
-            faults.append(
-                Fault(
-                    "offcuts", int(row), "piece", "", "neither piece nor log is given",
-                    "Type the piece or the log that it was cut from.",
-                )
-            )  # fmt: skip
-        elif pd.isna(cut["piece"]) and cut["log"] not in logs:
-            faults.append(
-                Fault(
-                    "offcuts", int(row), "log", str(cut["log"])[:80],
-                    "no piece of this log stands in pieces",
-                    "Type a log that stands in the column log of pieces.",
-                )
-            )  # fmt: skip
+    for row, cut in offcuts[offcuts["oven_dry_g"] > offcuts["wet_g"]].iterrows():
+        faults.append(
+            Fault(
+                "offcuts", int(str(row)), "oven_dry_g", f"{cut['oven_dry_g']:g}",
+                f"is more than the wet mass {cut['wet_g']:g}",
+                "Are the two masses exchanged? Type the mass after the oven here.",
+            )
+        )  # fmt: skip
+    of_no_piece = offcuts[offcuts["piece"].isna()]
+    for row in of_no_piece.index[of_no_piece["log"].isna()]:
+        faults.append(
+            Fault(
+                "offcuts", int(row), "piece", "", "neither piece nor log is given",
+                "Type the piece or the log that it was cut from.",
+            )
+        )  # fmt: skip
+    named = of_no_piece["log"].dropna()
+    for row, log in named[~named.isin(logs)].items():
+        faults.append(
+            Fault(
+                "offcuts", int(str(row)), "log", str(log)[:80],
+                "no piece of this log stands in pieces",
+                "Type a log that stands in the column log of pieces.",
+            )
+        )  # fmt: skip
     return faults
 
 
@@ -218,16 +242,27 @@ def kept_and_set_aside(
         named = [row for table_name, row in by_row if table_name == name]
         bad = set(table.frame.index if table.spoiled else table.frame.index.intersection(named))
         kept[name] = table.frame[~table.frame.index.isin(bad)] if bad else table.frame
-        for row in sorted(bad):
+        rows = sorted(bad)
+        for row, cells in zip(rows, _cells_as_found(table.raw, rows), strict=True):
             of_row = by_row.get((name, row), []) or whole
             reason = " ".join(f"{f.column or name}: {f.problem}. {f.remedy}" for f in of_row)
-            cells = {
-                str(key): str(cell)
-                for key, cell in table.raw.loc[row].items()
-                if cell is not None and cell == cell
-            }
-            aside.append(
-                [name, row, of_row[0].column, of_row[0].value, reason,
-                 json.dumps(cells, ensure_ascii=False)]
-            )  # fmt: skip
+            aside.append([name, row, of_row[0].column, of_row[0].value, reason, cells])
     return kept, pd.DataFrame(aside, columns=SET_ASIDE_COLUMNS)
+
+
+def _cells_as_found(raw: pd.DataFrame, rows: list[int]) -> list[str]:
+    """JSON of each of the rows, as they stand in the file."""
+    found = raw.loc[rows]
+    headings = [str(heading) for heading in found.columns]
+    cells = [found.iloc[:, position].tolist() for position in range(len(headings))]
+    return [
+        json.dumps(
+            {
+                key: str(cell)
+                for key, cell in zip(headings, row, strict=True)
+                if not _is_empty(cell)
+            },
+            ensure_ascii=False,
+        )
+        for row in (zip(*cells, strict=True) if cells else [()] * len(rows))
+    ]

@@ -145,7 +145,9 @@ def _read_by_cell(name: str, text: str, separator: str) -> RawTable:
     return _from_rows(name, rows, comma_decimals=separator != ",")
 
 
-def _from_rows(name: str, rows: Sequence[Sequence[object]], comma_decimals: bool = False) -> RawTable:
+def _from_rows(
+    name: str, rows: Sequence[Sequence[object]], comma_decimals: bool = False
+) -> RawTable:
     """A raw table from rows of cells, the first of them the headings."""
     if not rows:
         return RawTable(name, pd.DataFrame())
