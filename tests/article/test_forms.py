@@ -67,10 +67,10 @@ def test_a_number_near_zero_has_no_minus():
 
 @pytest.mark.parametrize(
     ("ends", "decimals"),
-    [((2.61, 3.72), 1), ((41.0, 73.0), 0), ((0.012, 0.031), 3), ((5.0,), 1), ((0.0, 1e6), 0),
-     ((1e-9, 2e-9), 4), ((math.nan,), 1)],
+    [((2.61, 3.72), 1), ((41.0, 73.0), 0), ((0.012, 0.031), 3), ((5.0,), 0), ((0.0, 1e6), 0),
+     ((1e-9, 2e-9), 4), ((math.nan,), 1), ((19.6, 21.8), 0), ((1.68, 2.62), 1)],
 )  # fmt: skip
-def test_decimals_show_the_interval_to_two_figures(ends, decimals):
+def test_decimals_show_one_figure_of_the_interval_s_half(ends, decimals):
     assert decimals_for(*ends) == decimals
 
 

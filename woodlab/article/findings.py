@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -55,6 +56,8 @@ class Finding:
     @property
     def both(self) -> str:
         """Estimate and interval: "3.1 (2.6 to 3.7)"."""
+        if not self.text:
+            return self.span
         return f"{self.text} ({self.span})" if self.span else self.text
 
     def as_record(self) -> dict[str, Any]:
@@ -67,15 +70,26 @@ class Finding:
         return record
 
 
-def written(forms: Forms, value: float, ci_lower: float, ci_upper: float) -> dict[str, Any]:
-    """`text` and `span` of a finding, to the figures that its interval allows."""
+def written(
+    forms: Forms,
+    value: float,
+    ci_lower: float,
+    ci_upper: float,
+    *,
+    no_difference: float | None = None,
+) -> dict[str, Any]:
+    """`text` and `span` of a finding, to the figures that its interval allows.
+
+    An end of the interval is not rounded onto `no_difference`: 1.04 stays apart from 1.
+    """
     decimals = decimals_for(ci_lower, ci_upper, value)
-    if not (math.isfinite(ci_lower) or math.isfinite(ci_upper)):
-        return {"text": forms.number(value, decimals), "span": ""}
-    return {
-        "text": forms.number(value, decimals),
-        "span": forms.interval(ci_lower, ci_upper, decimals),
-    }
+    if no_difference is not None:
+        ends = [end for end in (ci_lower, ci_upper) if math.isfinite(end) and end != no_difference]
+        while decimals < 4 and any(round(end, decimals) == no_difference for end in ends):
+            decimals += 1
+    text = forms.number(value, decimals) if math.isfinite(value) else ""
+    known = math.isfinite(ci_lower) or math.isfinite(ci_upper)
+    return {"text": text, "span": forms.interval(ci_lower, ci_upper, decimals) if known else ""}
 
 
 @dataclass(frozen=True)
@@ -90,14 +104,28 @@ class Figure:
 
 @dataclass(frozen=True)
 class Part:
-    """What one study gives to the article."""
+    """What one study gives to the article.
+
+    `told` are the sentences in the order in which they are printed; without it they are those
+    of the findings.
+    """
 
     findings: tuple[Finding, ...] = ()
+    told: tuple[str, ...] = ()
     figures: tuple[Figure, ...] = ()
     unknown: tuple[str, ...] = ()
     to_try: tuple[str, ...] = ()
     method: tuple[str, ...] = ()
     failed: tuple[str, ...] = ()
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What the part says under "what we found"."""
+        return self.told or tuple(
+            found.sentence
+            for found in self.findings
+            if found.sentence and found.certainty != "cannot tell"
+        )
 
     def finding(self, key: str) -> Finding | None:
         """The finding of that key, or None."""
@@ -114,7 +142,7 @@ def attempt(what: str, make: Callable[[], Part]) -> Part:
     try:
         return make()
     except WoodlabError as error:
-        return Part(unknown=(f"{what}: {_first_words(error)}",))
+        return Part(unknown=(f"{what}: {first_sentence(error)}",))
     except Exception as error:  # noqa: BLE001
         fault = f"{type(error).__name__}: {error}"
         warnings.warn(f"the article goes without {what!r}: {fault}", RuntimeWarning, stacklevel=2)
@@ -122,8 +150,10 @@ def attempt(what: str, make: Callable[[], Part]) -> Part:
         return Part(unknown=(sentence,), failed=(what,))
 
 
-def _first_words(error: Exception, longest: int = 300) -> str:
-    text = " ".join(str(error).split())
+def first_sentence(words: object, longest: int = 240) -> str:
+    """The first sentence of an error or a reason, to stand within a sentence of ours."""
+    text = " ".join(str(words).split())
+    text = re.split(r"(?<=[.!?])\s+(?=[A-Z])", text, maxsplit=1)[0]
     if len(text) > longest:
         text = text[:longest].rsplit(" ", 1)[0] + " …"
     return text[:1].lower() + text[1:]

@@ -100,15 +100,15 @@ class Forms:
 
 
 def decimals_for(*values: float) -> int:
-    """Decimals that show the interval's ends to two figures, between 0 and 4.
+    """Decimals that the interval's half width asks for, one figure of it; between 0 and 4.
 
     Examples
     --------
-    >>> decimals_for(2.61, 3.72), decimals_for(41.0, 73.0)
-    (1, 0)
+    >>> decimals_for(2.61, 3.72), decimals_for(41.0, 73.0), decimals_for(0.91, 1.05)
+    (1, 0, 2)
     """
     finite = [value for value in values if math.isfinite(value)]
     width = max(finite) - min(finite) if len(finite) > 1 else 0.0
     if width <= 0:
-        width = max((abs(value) for value in finite), default=1.0) or 1.0
-    return max(0, min(4, 1 - math.floor(math.log10(width))))
+        width = max((abs(value) for value in finite), default=1.0) / 2 or 1.0
+    return max(0, min(4, -math.floor(math.log10(width / 2))))

@@ -9,13 +9,15 @@ from typing import Any
 from woodlab.article.findings import Figure, Finding, Part, attempt
 from woodlab.article.forms import Forms
 from woodlab.article.parts.drying import drying_part
+from woodlab.article.parts.sealing import sealing_part
 from woodlab.article.parts.season import seal_name, seals_of, season_sentences
+from woodlab.article.parts.walls import walls_part
 from woodlab.article.plain import Source, plain_text
 from woodlab.book.record_book import RecordBook
 from woodlab.studies import cautions
 
 MOST_FIGURES = 4
-_SPOKEN = ("clear", "likely", "alike")
+_SUMMARY_ORDER = ("sealing", "cracks", "ready", "walls", "drying")
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,9 @@ class Story:
     @property
     def summary(self) -> tuple[str, ...]:
         """The findings that can be spoken of, shortly; or that there are none yet."""
-        short = [found.short for found in self.findings if found.short]
+        rank = {key: place for place, key in enumerate(_SUMMARY_ORDER)}
+        ordered = sorted(self.findings, key=lambda found: rank[found.key.split(".")[0]])
+        short = [found.short for found in ordered if found.short]
         if short:
             return tuple(_sentence(text) for text in short[:4])
         return ("The records do not yet allow a finding; this is where the season stands.",)
@@ -67,11 +71,7 @@ class Story:
         """The names that a template may use."""
         sections: list[dict[str, Any]] = []
         for section in self.sections:
-            told = [
-                _sentence(found.sentence)
-                for found in section.part.findings
-                if found.sentence and found.certainty != "cannot tell"
-            ]
+            told = [_sentence(text) for text in section.part.sentences]
             pictures = [placed[f.key] for f in section.part.figures if f.key in placed]
             sections.append(
                 {
@@ -131,6 +131,10 @@ def tell(book: RecordBook, forms: Forms, *, names: bool = False) -> Story:
     makers: list[tuple[str, str, str, Callable[[], Part]]] = [
         ("drying", "How fast they dried", "How fast the pieces dry",
          lambda: drying_part(book, forms)),
+        ("sealing", "What sealing did", "What sealing does",
+         lambda: sealing_part(book, forms)),
+        ("walls", "How much wall to leave", "How much wall to leave",
+         lambda: walls_part(book, forms)),
     ]  # fmt: skip
     sections = tuple(
         Section(key, heading, attempt(what, make)) for key, heading, what, make in makers

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import t as student_t
 
 import woodlab as wl
-from woodlab.article.findings import Figure, Finding, Part, written
+from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
 from woodlab.article.parts.season import seal_name, seals_of
 from woodlab.article.plain import short_name
@@ -108,7 +108,6 @@ def _without(fits: DryingFits, told: pd.DataFrame, forms: Forms) -> tuple[str, .
     for reason, group in missing.groupby(missing["reason"].fillna("no reason given")):
         names = forms.listed([short_name(name, 16) for name in group["piece"][:5]])
         more = f" and {forms.number(len(group) - 5)} more" if len(group) > 5 else ""
-        said.append(
-            f"{forms.count(len(group), 'piece')} without a drying time ({names}{more}): {reason}"
-        )
+        count = forms.count(len(group), "piece")
+        said.append(f"{count} without a drying time ({names}{more}): {first_sentence(reason)}")
     return tuple(said)

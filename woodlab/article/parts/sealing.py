@@ -1,0 +1,181 @@
+"""Does sealing pay: the study's ratios, grouped by what may be said of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+import woodlab as wl
+from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
+from woodlab.article.forms import Forms
+from woodlab.article.parts.season import BARE, allotted_at_random, seal_name
+from woodlab.article.plain import short_name
+from woodlab.article.words import Certainty, certainty_of_ratio
+from woodlab.book.record_book import RecordBook
+
+CALL = 'wl.seal_study(book, reference="none").effects'
+_HOLM = 0.05
+
+# How an outcome is spoken of: above 1, below 1, alike, what cannot be told, and its unit.
+_WORDS = {
+    "drying_time": (
+        "drying took longer than with bare pieces",
+        "drying took less time than with bare pieces",
+        "drying took about as long as with bare pieces",
+        "whether drying takes longer than with bare pieces",
+        "times as long",
+    ),
+    "core_to_surface": (
+        "the core stayed wetter against the surface than in bare pieces",
+        "the wall stayed more evenly moist than in bare pieces",
+        "the wall was about as evenly moist as in bare pieces",
+        "whether the wall stays more evenly moist than in bare pieces",
+        "times the difference of core and surface",
+    ),
+    "crack_hazard": (
+        "cracks were more frequent than in bare pieces",
+        "cracks were rarer than in bare pieces",
+        "cracks were about as frequent as in bare pieces",
+        "whether cracks are rarer than in bare pieces",
+        "times the risk",
+    ),
+}
+
+
+def sealing_part(book: RecordBook, forms: Forms) -> Part:
+    """Ratios of sealed to bare pieces: drying time, evenness of moisture, cracks."""
+    study = wl.seal_study(book, reference=BARE)
+    effects = study.effects[study.effects["outcome"].isin(_WORDS)]
+    findings, told, unknown = [], [], []
+    for outcome in _WORDS:
+        rows = effects[effects["outcome"] == outcome]
+        made = [_finding(row, forms) for row in rows.to_dict("records")]
+        known = [found for found in made if found is not None]
+        findings += known
+        told += _told(outcome, known, forms)
+        unknown += _unknown(outcome, known, rows, forms)
+    return Part(
+        findings=tuple(findings),
+        told=tuple(told),
+        figures=_figure(findings, forms),
+        unknown=tuple(unknown),
+        to_try=_to_try(book, findings),
+        method=(
+            "Sealed and bare pieces were compared inside their logs, with species and wall held "
+            "equal; with several seals a difference counts as clear only if it stays so after "
+            "Holm's correction for the number of comparisons.",
+        ),
+    )
+
+
+def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
+    ratio, lower, upper = (float(row[name]) for name in ("ratio", "ci_lower", "ci_upper"))
+    if not (math.isfinite(lower) or math.isfinite(upper)):
+        return None
+    word = certainty_of_ratio(ratio, lower, upper)
+    if word is Certainty.CLEAR and float(row.get("p_holm", math.nan)) >= _HOLM:
+        word = Certainty.LIKELY
+    outcome, seal = str(row["outcome"]), str(row["seal"])
+    more, less, alike, whether, unit = _WORDS[outcome]
+    if not math.isfinite(ratio) and lower <= 0:
+        lower = math.nan  # no bound on that side
+    form = written(forms, ratio, lower, upper, no_difference=1.0)
+    rises = ratio > 1 if math.isfinite(ratio) else lower > 1
+    claim = {
+        Certainty.CLEAR: more if rises else less,
+        Certainty.LIKELY: f"probably {more if rises else less}",
+        Certainty.ALIKE: alike,
+        Certainty.CANNOT_TELL: whether,
+    }[word]
+    numbers = _numbers(form, unit, int(row["n_pieces"]), int(row["n_logs"]), forms)
+    name = short_name(seal)
+    end = " we cannot tell" if word is Certainty.CANNOT_TELL else ""
+    short = ""
+    if word is Certainty.CLEAR and outcome == "drying_time" and form["text"]:
+        short = f"Under {name}, drying took {form['text']} times as long as with bare pieces"
+    elif word is Certainty.CLEAR and outcome == "crack_hazard":
+        short = f"Under {name}, {claim}"
+    return Finding(
+        key=f"sealing.{outcome}.{seal}", value=ratio, ci_lower=lower, ci_upper=upper,
+        unit="ratio", n_pieces=int(row["n_pieces"]), n_logs=int(row["n_logs"]), call=CALL,
+        where={"outcome": outcome, "seal": seal}, certainty=word.value, **form,
+        sentence=f"{claim} under {name}{end}: {numbers}", short=short,
+    )  # fmt: skip
+
+
+def _numbers(form: dict[str, Any], unit: str, pieces: int, logs: int, forms: Forms) -> str:
+    known = f"{form['text']} {unit}, {form['span']}"
+    estimate = known if form["text"] else f"{form['span']} {unit}"
+    where = f" from {forms.count(logs, 'log')}" if logs else ""
+    return f"{estimate}; {forms.count(pieces, 'piece')}{where}"
+
+
+def _told(outcome: str, findings: Sequence[Finding], forms: Forms) -> list[str]:
+    """One sentence for the seals of which the same may be said."""
+    groups: dict[str, list[str]] = {}
+    for found in findings:
+        if found.certainty != Certainty.CANNOT_TELL.value:
+            claim, _, rest = found.sentence.partition(" under ")
+            name = short_name(found.where["seal"])
+            groups.setdefault(claim, []).append(f"{name} ({rest.removeprefix(name + ': ')})")
+    return [f"{claim} under {forms.listed(names)}" for claim, names in groups.items()]
+
+
+def _unknown(outcome: str, known: Sequence[Finding], rows: pd.DataFrame, forms: Forms) -> list[str]:
+    """Comparisons without a number, by their reason."""
+    numbered = {found.where["seal"] for found in known}
+    silent = rows[~rows["seal"].isin(numbered)]
+    said = []
+    for reason, group in silent.groupby(silent["reason"].fillna("")):
+        names = forms.listed(seal_name(seal) for seal in group["seal"])
+        why = f": {first_sentence(reason)}" if reason else ""
+        said.append(f"{_WORDS[outcome][3]} under {names} we cannot tell{why}")
+    return said
+
+
+def _figure(findings: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
+    from woodlab.charts.intervals import interval_chart
+
+    rows = [found for found in findings if found.key.startswith("sealing.drying_time.")]
+    if not rows:
+        return ()
+    frame = pd.DataFrame(
+        {
+            "label": [short_name(found.where["seal"]) for found in rows],
+            "estimate": [found.value for found in rows],
+            "ci_lower": [found.ci_lower for found in rows],
+            "ci_upper": [found.ci_upper for found in rows],
+            "text": [f"{found.both}, {forms.count(found.n_pieces, 'piece')}" for found in rows],
+        }
+    )
+    chart = interval_chart(frame, title="Drying time against bare [ratio]", reference=1, log=True)
+    caption = (
+        "How many times as long as bare pieces the sealed ones took to dry: estimate and 95 % "
+        "interval; the dashed line is no difference."
+    )
+    return (Figure("sealing", chart, caption, size="column"),)
+
+
+def _to_try(book: RecordBook, findings: Sequence[Finding]) -> tuple[str, ...]:
+    said = []
+    open_ones = [
+        short_name(found.where["seal"])
+        for found in findings
+        if found.certainty in (Certainty.CANNOT_TELL.value, Certainty.LIKELY.value)
+        and found.where["outcome"] == "crack_hazard"
+    ]
+    if open_ones:
+        said.append(
+            "More pieces from more logs, so that the cracks under "
+            f"{' and '.join(dict.fromkeys(open_ones[:2]))} can be told from chance; "
+            "wl.trial_power says how many."
+        )
+    if not allotted_at_random(book.pieces):
+        said.append(
+            "Draw by lot which piece of a log gets which seal (wl.trial_plan does it), so that a "
+            "difference can be put down to the seal."
+        )
+    return tuple(said)
