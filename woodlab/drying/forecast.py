@@ -1,0 +1,283 @@
+"""`forecast_ready`: which pieces are ready, and when the others will be, with honest width.
+
+A date is the first day on which the mean moisture of the wall is at or below the target. It may
+lie in the past: then it is when the piece got there, and `p_ready_now` says whether it is still
+there (wood takes water up again in damp air). Draws of everything that is not known, from
+`woodlab.drying.season_draws`, are the whole answer; here they are put into dates and words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from woodlab.drying import pool_kernels as kernels
+from woodlab.drying.ready_numbers import quantiles
+from woodlab.drying.season_draws import CANDIDATES, HORIZON_DAYS, SeasonDraws, draw_season
+from woodlab.errors import WoodlabError
+from woodlab.wood.humidity import equilibrium_moisture
+
+if TYPE_CHECKING:
+    from woodlab.drying.results import DryingFits
+
+WITHIN_PCT = 2.0  # the usual target: so many points above the store's yearly mean; common practice
+DRIER_AIR_DAYS = 180
+COLUMNS = (
+    "piece", "moisture_now_pct", "p_ready_now", "ready_on", "earliest_on", "latest_on", "reason",
+    "target_moisture_pct", "now_lower_pct", "now_upper_pct", "p_ready_ever", "oven_dry_g",
+    "oven_dry_lower_g", "oven_dry_upper_g", "drier_air_rh_pct", "species", "seal", "wall_mm",
+    "place", "turned_on", "last_weighed_on", "n_weighings", "basis", "laws", "air", "level",
+    "as_of",
+)  # fmt: skip
+
+
+def forecast_ready(
+    fits: DryingFits,
+    as_of: str | pd.Timestamp | None = None,
+    target_moisture_pct: float | None = None,
+    level: float = 0.90,
+    *,
+    within_pct: float = WITHIN_PCT,
+    laws: Sequence[str] | None = None,
+    monthly_air: pd.DataFrame | None = None,
+    draws: int = 300,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """Moisture now, the chance of being ready, and the dates, for every piece.
+
+    Parameters
+    ----------
+    fits : DryingFits
+        Its book is what counts: the season is pooled here in any case, under several laws,
+        since one piece alone says little early on.
+    as_of : date, optional
+        Nothing after this day is used. The default is the day of the last weighing.
+    target_moisture_pct : float, optional
+        Ready means mean moisture at or below this [% of oven-dry mass]. The default is
+        `within_pct` points above the mean equilibrium moisture of the piece's place over the
+        year to come.
+    level : float
+        Chance that `earliest_on` to `latest_on` holds the true date.
+    laws : sequence of str, optional
+        Laws to weigh against one another by the weighings that they foretold; see
+        `woodlab.drying.pool_model`. One name uses that law alone.
+    monthly_air : DataFrame, optional
+        `month`, `temp_c`, `rh_pct`: monthly means of a place, in place of the course of the year
+        that the book's log shows.
+    draws, seed : int
+        How many futures are drawn, and where the random numbers begin.
+
+    Returns
+    -------
+    DataFrame
+        A row a piece: `piece`, `moisture_now_pct` [%], `p_ready_now`, `ready_on` (median date),
+        `earliest_on`, `latest_on`, `reason`; then what it rests on. A date is NaT where that
+        share of the futures does not get there within 900 days.
+
+    Raises
+    ------
+    WoodlabError
+        If the date, the target, the level or a law is not usable.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.open_book("data_demo")                              # doctest: +SKIP
+    >>> fits = wl.fit_drying(book, law="slab", pool=True)             # doctest: +SKIP
+    >>> wl.forecast_ready(fits, target_moisture_pct=12)               # doctest: +SKIP
+    """
+    _check(target_moisture_pct, level, within_pct, draws)
+    day = as_of_day(fits.book, as_of)
+    if (fits.book.pieces["turned_on"] <= pd.Timestamp(day)).sum() == 0:
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
+    season = draw_season(
+        fits.book, day, target_pct=target_moisture_pct, within_pct=within_pct,
+        laws=tuple(laws) if laws is not None else CANDIDATES, draws=draws, seed=seed,
+        monthly=monthly_air,
+    )  # fmt: skip
+    return ready_frame(season, level)
+
+
+def _check(target: float | None, level: float, within: float, draws: int) -> None:
+    if target is not None and not 2 <= target <= 60:
+        raise WoodlabError(
+            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
+            "between 2 and 60, such as 12."
+        )
+    if not 0.5 <= level < 1:
+        raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
+    if not 0.2 <= within <= 20:
+        raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
+    if draws < 50:
+        raise WoodlabError(f"draws = {draws} is too few for an interval. Give at least 50.")
+
+
+def as_of_day(book, as_of: str | pd.Timestamp | None) -> np.datetime64:  # type: ignore[no-untyped-def]
+    """The day asked for, or that of the last weighing."""
+    if as_of is None:
+        last = book.weighings["on"].max() if len(book.weighings) else pd.NaT
+        as_of = last if pd.notna(last) else book.pieces["turned_on"].max()
+    try:
+        day = pd.Timestamp(as_of)
+    except (ValueError, TypeError) as error:
+        raise WoodlabError(f"as_of = {as_of!r} is not a date. Type it as 2026-06-20.") from error
+    if pd.isna(day):
+        raise WoodlabError("as_of is empty. Type a date as 2026-06-20.")
+    return np.datetime64(day, "D")
+
+
+def ready_frame(season: SeasonDraws, level: float) -> pd.DataFrame:
+    """The frame of `forecast_ready` from draws."""
+    data, weight = season.data, season.weight
+    tail = (1 - level) / 2
+    low, middle, high = quantiles(season.passage_days, weight, (tail, 0.5, 1 - tail))
+    now_low, now, now_high = quantiles(season.moisture_now_pct, weight, (tail, 0.5, 1 - tail))
+    ready = (weight * (season.moisture_now_pct <= season.target_pct[:, None])).sum(axis=1)
+    ever = (weight * np.isfinite(season.passage_days)).sum(axis=1)
+    dry_low, dry, dry_high = np.exp(_dry_quantiles(season, tail))
+    turned = data.pieces["turned_on"]
+    last = [
+        turned.iloc[p] + pd.Timedelta(days=float(data.days[p, data.counts[p] - 1]))
+        if data.counts[p] else pd.NaT
+        for p in range(data.n)
+    ]  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "piece": data.pieces["piece"],
+            "moisture_now_pct": now,
+            "p_ready_now": np.clip(ready, 0.0, 1.0),
+            "ready_on": _dates(turned, middle, "near"),
+            "earliest_on": _dates(turned, low, "down"),
+            "latest_on": _dates(turned, high, "up"),
+            "reason": "",
+            "target_moisture_pct": season.target_pct,
+            "now_lower_pct": now_low,
+            "now_upper_pct": now_high,
+            "p_ready_ever": np.clip(ever, 0.0, 1.0),
+            "oven_dry_g": dry,
+            "oven_dry_lower_g": dry_low,
+            "oven_dry_upper_g": dry_high,
+            "drier_air_rh_pct": np.nan,
+            "species": data.pieces["species"],
+            "seal": data.pieces["seal"],
+            "wall_mm": data.pieces["wall_mm"],
+            "place": data.pieces["place"],
+            "turned_on": turned,
+            "last_weighed_on": pd.Series(last, dtype="datetime64[ns]"),
+            "n_weighings": data.counts,
+            "basis": _basis(data),
+            "laws": _law_words(season.law_weights),
+            "air": season.air.rests_on,
+            "level": level,
+            "as_of": pd.Timestamp(season.as_of),
+        }
+    )
+    short = np.flatnonzero(ever < 0.5)
+    if short.size:
+        frame.loc[short, "drier_air_rh_pct"] = _drier_air(season, short)
+    frame["reason"] = [_reason(row) for row in frame.itertuples()]
+    return frame[list(COLUMNS)]
+
+
+def _dry_quantiles(season: SeasonDraws, tail: float) -> np.ndarray:
+    ln = np.concatenate([post.ln_dry for post in season.posteriors], axis=1)
+    out = quantiles(ln, season.weight, (tail, 0.5, 1 - tail))
+    return np.where(season.data.counts > 0, out, np.nan)
+
+
+def _dates(turned: pd.Series, days: np.ndarray, way: str) -> pd.Series:
+    """Whole dates; the interval is rounded outward, so that rounding cannot make it too narrow."""
+    offset = (turned - turned.dt.normalize()) / pd.Timedelta(days=1)
+    at = days + offset.to_numpy()
+    whole = {"near": np.round, "down": np.floor, "up": np.ceil}[way](at)
+    finite = np.isfinite(whole)
+    delta = pd.to_timedelta(np.where(finite, whole, 0), unit="D")
+    return (turned.dt.normalize() + delta).where(pd.Series(finite, turned.index))
+
+
+def _basis(data) -> list[str]:  # type: ignore[no-untyped-def]
+    """What the oven-dry mass of each piece rests on, beside its own weighings."""
+    own = set(data.own_offcuts[0].tolist())
+    logs = set(data.log_offcuts[0].tolist())
+    out = []
+    for p in range(data.n):
+        if p in own:
+            out.append("its weighings, its own offcuts and the season")
+        elif int(data.of_log[p]) in logs:
+            out.append("its weighings, its log's offcuts and the season")
+        elif data.counts[p]:
+            out.append("its weighings, the species table and the season")
+        else:
+            out.append("the season only: it has not been weighed")
+    return out
+
+
+def _law_words(weights: pd.DataFrame) -> str:
+    kept = weights[weights["weight"] > 0].sort_values("weight", ascending=False)
+    return ", ".join(f"{row.law} {row.weight:.2f}" for row in kept.itertuples())
+
+
+def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
+    """Relative humidity [%] at 20 C whose constant air brings a piece there in half a year."""
+    post = season.posteriors[0]
+    data = post.data
+    levels = np.arange(1.0, 26.0, 0.5)
+    course = np.tile(levels[:, None], (1, 2))
+    sums = np.concatenate([np.zeros((levels.size, 1)), np.cumsum(course, axis=1)], axis=1)
+    humid = np.arange(5.0, 96.0, 1.0)
+    curve = np.asarray(equilibrium_moisture(20.0, humid), dtype=float)
+    out = np.full(short.size, np.nan)
+    past = data.sums[:, : int((season.as_of - data.first_day) / np.timedelta64(1, "D")) + 2]
+    for i, p in enumerate(short):
+        params = np.median(post.params[p], axis=0)
+        level = np.nan
+        for at in range(levels.size):
+            steady = past[data.place[p], -1] + sums[at, 1] * np.arange(1, DRIER_AIR_DAYS + 3)
+            whole = np.concatenate([past[data.place[p]], steady])
+            now = float(past.shape[1] - 1 - data.start[p])
+            passage, _ = kernels.run_coarse(
+                np.zeros(1), 0, params, post.law.capped, data.half_m[p], whole, data.start[p],
+                now, now + DRIER_AIR_DAYS, float(season.target_pct[p]), np.zeros(1),
+            )  # fmt: skip
+            if not np.isfinite(passage):
+                break
+            level = levels[at]
+        if np.isfinite(level):
+            under = np.flatnonzero(curve <= level)
+            out[i] = humid[under[-1]] if under.size else np.nan
+    return out
+
+
+def _reason(row) -> str:  # type: ignore[no-untyped-def]
+    target = f"{row.target_moisture_pct:.1f} %"
+    now = f"about {row.moisture_now_pct:.1f} % now ({row.now_lower_pct:.1f} to {row.now_upper_pct:.1f})"
+    seen = {0: "not weighed yet", 1: "one weighing"}.get(
+        row.n_weighings, f"{row.n_weighings} weighings"
+    )
+    rests = f"{now}, from {seen}"
+    if row.p_ready_ever < 0.5:
+        text = f"will probably not reach {target} in the air it stands in; {rests}"
+        if np.isfinite(row.drier_air_rh_pct):
+            text += (
+                f"; air of at most {row.drier_air_rh_pct:.0f} % relative humidity at 20 C would "
+                "bring it there in half a year"
+            )
+        else:
+            text += "; even very dry air would need more than half a year"
+        return text
+    if row.p_ready_now >= 0.95:
+        return f"ready: at or below {target} with a chance of {row.p_ready_now:.2f}; {rests}"
+    if pd.notna(row.ready_on) and row.ready_on <= row.as_of and row.p_ready_now < 0.5:
+        return f"was at {target} and has probably taken up water since; {rests}"
+    if row.p_ready_now >= 0.5:
+        return f"probably ready, chance {row.p_ready_now:.2f} for {target}; {rests}"
+    text = f"chance of being ready {row.p_ready_now:.2f}; {rests}"
+    if pd.isna(row.latest_on):
+        text += (
+            f"; it may not reach {target} at all in the air it stands in "
+            f"(chance of reaching it {row.p_ready_ever:.2f})"
+        )
+    return text
