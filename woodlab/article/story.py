@@ -8,7 +8,9 @@ from typing import Any
 
 from woodlab.article.findings import Figure, Finding, Part, attempt
 from woodlab.article.forms import Forms
+from woodlab.article.parts.cracks import cracks_part
 from woodlab.article.parts.drying import drying_part
+from woodlab.article.parts.ready import ready_part
 from woodlab.article.parts.sealing import sealing_part
 from woodlab.article.parts.season import seal_name, seals_of, season_sentences
 from woodlab.article.parts.walls import walls_part
@@ -133,6 +135,10 @@ def tell(book: RecordBook, forms: Forms, *, names: bool = False) -> Story:
          lambda: drying_part(book, forms)),
         ("sealing", "What sealing did", "What sealing does",
          lambda: sealing_part(book, forms)),
+        ("cracks", "What cracked", "What cracks",
+         lambda: cracks_part(book, forms)),
+        ("ready", "What is ready", "Which pieces are ready",
+         lambda: ready_part(book, forms)),
         ("walls", "How much wall to leave", "How much wall to leave",
          lambda: walls_part(book, forms)),
     ]  # fmt: skip

@@ -12,6 +12,7 @@ from scipy.stats import t as student_t
 import woodlab as wl
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
+from woodlab.article.parts.ready import named
 from woodlab.article.parts.season import seal_name, seals_of
 from woodlab.article.plain import short_name
 from woodlab.book.record_book import RecordBook
@@ -89,7 +90,7 @@ def _curves(book: RecordBook, fits: DryingFits, told: pd.DataFrame) -> tuple[Fig
     days = (weighed["on"] - weighed["piece"].map(turned)).dt.total_seconds() / 86400
     weighed = weighed.assign(days=days)
     grid = np.linspace(0.0, float(days.max()), 60)
-    predicted = fits.predict(days=grid)
+    predicted = fits.predict(days=grid, pieces=pieces)
     predicted = predicted.set_index("piece").loc[pieces].reset_index()  # in the seals' order
     labels = {piece: f"{short_name(piece, 16)}: {seal_name(seal)}" for piece, seal in chosen}
     frames = [frame.assign(piece=frame["piece"].map(labels)) for frame in (predicted, weighed)]
@@ -106,8 +107,7 @@ def _without(fits: DryingFits, told: pd.DataFrame, forms: Forms) -> tuple[str, .
     missing = fits.pieces[~fits.pieces["piece"].isin(told["piece"])]
     said = []
     for reason, group in missing.groupby(missing["reason"].fillna("no reason given")):
-        names = forms.listed([short_name(name, 16) for name in group["piece"][:5]])
-        more = f" and {forms.number(len(group) - 5)} more" if len(group) > 5 else ""
+        names = named(group["piece"], forms)
         count = forms.count(len(group), "piece")
-        said.append(f"{count} without a drying time ({names}{more}): {first_sentence(reason)}")
+        said.append(f"{count} without a drying time ({names}): {first_sentence(reason)}")
     return tuple(said)

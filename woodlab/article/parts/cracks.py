@@ -1,0 +1,159 @@
+"""What cracked: shares by seal, and what the hazard model says of walls and species."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+import woodlab as wl
+from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
+from woodlab.article.forms import FEWEST_FOR_PERCENT, Forms
+from woodlab.article.parts.season import seal_name, seals_of
+from woodlab.article.plain import short_name
+from woodlab.article.words import Certainty, certainty_of_ratio
+from woodlab.book.record_book import RecordBook
+
+RATES = "wl.crack_study(book).rates"
+EFFECTS = "wl.crack_study(book).effects"
+
+
+def cracks_part(book: RecordBook, forms: Forms) -> Part:
+    """Shares cracked, and ratios of the hazard for thicker walls and between species."""
+    study = wl.crack_study(book)
+    rates = study.rates
+    shares = [
+        found
+        for seal in seals_of(book.pieces)
+        for found in _shares(rates, "seal", seal, f"cracks.share.{seal}", forms)
+    ]
+    whole = _shares(rates, "all", None, "cracks.share", forms)
+    effects = study.effects[study.effects["kind"].isin(["wall", "species"])]
+    made = [_ratio(row, forms) for row in effects.to_dict("records")]
+    ratios = [found for found in made if found is not None]
+    silent = [
+        f"{_about(row)}: {first_sentence(row['reason'])}"
+        for row, found in zip(effects.to_dict("records"), made, strict=True)
+        if found is None and row["reason"]
+    ]
+    told = [
+        *(f"A crack was found in {found.both} pieces" for found in whole),
+        *_by_seal(shares, forms),
+        *(found.sentence for found in ratios if found.certainty != Certainty.CANNOT_TELL.value),
+    ]
+    return Part(
+        findings=(*whole, *shares, *ratios),
+        told=tuple(told),
+        figures=_figure(shares, forms),
+        unknown=tuple(dict.fromkeys(silent)),
+        method=(
+            "A crack begins some time between two looks, and is counted so; its rate is modelled "
+            "by wall, species and seal with the log as a shared effect, penalised so that a "
+            "group without cracks gives a bound and not a zero.",
+        ),
+    )
+
+
+def _shares(
+    rates: pd.DataFrame, by: str, group: str | None, key: str, forms: Forms
+) -> list[Finding]:
+    """Cracked of those looked at, with Wilson's interval; none where none was looked at."""
+    rows = rates[(rates["by"] == by) & ((rates["group"] == group) | (group is None))]
+    found = []
+    for row in rows.to_dict("records"):
+        count, cracked = int(row["n_pieces"]), int(row["n_cracked"])
+        if count == 0:
+            continue
+        span = ""
+        if count >= FEWEST_FOR_PERCENT:
+            ends = (100 * float(row["ci_lower"]), 100 * float(row["ci_upper"]))
+            span = f"{forms.interval(*ends)} %"
+        found.append(
+            Finding(
+                key=key, value=cracked / count, ci_lower=float(row["ci_lower"]),
+                ci_upper=float(row["ci_upper"]), unit="share", n_pieces=count, call=RATES,
+                where={"by": by, "group": row["group"]}, text=forms.share(cracked, count),
+                span=span,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _by_seal(shares: Sequence[Finding], forms: Forms) -> list[str]:
+    if len(shares) < 2:
+        return []
+    named = [f"{seal_name(found.where['group'])} {found.text}" for found in shares]
+    return [f"By seal: {forms.listed(named)}"]
+
+
+def _about(row: dict[str, Any]) -> str:
+    """What a row of effects compares, in words."""
+    if row["kind"] == "wall":
+        return "whether thicker walls crack more"
+    return f"whether {_species(row)[0]} cracks more than {_species(row)[1]}"
+
+
+def _species(row: dict[str, Any]) -> tuple[str, str]:
+    return short_name(row["level"]), short_name(row["reference"])
+
+
+def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
+    ratio, lower, upper = (float(row[name]) for name in ("hazard_ratio", "ci_lower", "ci_upper"))
+    if not (math.isfinite(lower) or math.isfinite(upper)):
+        return None
+    word = certainty_of_ratio(ratio, lower, upper)
+    if not math.isfinite(ratio) and lower <= 0:
+        lower = math.nan
+    form = written(forms, ratio, lower, upper, no_difference=1.0)
+    more = ratio > 1 if math.isfinite(ratio) else lower > 1
+    probably = "probably " if word is Certainty.LIKELY else ""
+    count = (
+        f"{forms.count(int(row['n_pieces']), 'piece')}, "
+        f"{forms.number(int(row['n_cracked']))} of them cracked"
+    )
+    estimate = f"{form['text']} times the rate" if form["text"] else "the rate"
+    if row["kind"] == "wall":
+        estimate += " for each 10 mm"
+        claim = f"thicker walls {probably}cracked {'more' if more else 'less'} often"
+        alike = "thicker walls cracked about as often as thinner ones"
+    else:
+        one, other = _species(row)
+        claim = f"{one} {probably}cracked {'more' if more else 'less'} often than {other}"
+        alike = f"{one} cracked about as often as {other}"
+    numbers = f"{estimate} ({form['span']}; {count})"
+    said = {
+        Certainty.CANNOT_TELL: f"{_about(row)} we cannot tell: {numbers}",
+        Certainty.ALIKE: f"{alike}: {numbers}",
+    }.get(word, f"{claim}: {numbers}")
+    key = f"cracks.{row['kind']}" + (f".{row['level']}" if row["kind"] != "wall" else "")
+    return Finding(
+        key=key, value=ratio, ci_lower=lower, ci_upper=upper, unit="ratio",
+        n_pieces=int(row["n_pieces"]), call=EFFECTS, where={"term": row["term"]},
+        certainty=word.value, sentence=said, **form,
+        short=claim if word is Certainty.CLEAR and row["kind"] == "wall" else "",
+    )  # fmt: skip
+
+
+def _figure(shares: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
+    from woodlab.charts.intervals import interval_chart
+
+    shares = [found for found in shares if found.n_pieces >= 5]
+    if len(shares) < 2:
+        return ()
+    frame = pd.DataFrame(
+        {
+            "label": [seal_name(found.where["group"]) for found in shares],
+            "share_pct": [100 * found.value for found in shares],
+            "ci_lower": [100 * found.ci_lower for found in shares],
+            "ci_upper": [100 * found.ci_upper for found in shares],
+            "text": [found.text for found in shares],
+        }
+    )
+    chart = interval_chart(frame, title="Pieces cracked [%]", estimate="share_pct")
+    caption = (
+        "Pieces in which a crack was found, by seal: share and 95 % interval (Wilson). It is the "
+        "plain count, with walls, species and logs as they happened to fall."
+    )
+    return (Figure("cracks", chart, caption, size="column"),)
