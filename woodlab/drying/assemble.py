@@ -98,7 +98,7 @@ def _working(setup: Setup, out: dict[str, np.ndarray]) -> tuple[np.ndarray, np.n
         slope[:, 0, 0], slope[:, 0, 1] = -1.0, falls
         slope[:, 1, 0], slope[:, 1, 1] = -1.0, 1.0 + falls
     level = setup.equilibrium_pct
-    mean[:, own + 2] = level
+    mean[:, own + 2] = np.nan_to_num(level)  # NaN under an air log, where no single level counts
     slope[:, own + 2, k + 2] = 1.0
     with np.errstate(invalid="ignore", divide="ignore"):
         if setup.design == FREE:
