@@ -65,9 +65,7 @@ class Course:
         weights = _WEIGHTS * (b - a) / 2 * WEEK_DAYS * np.exp(u)
         return self.basis(days), np.log(weights)
 
-    def log_integral(
-        self, gamma: np.ndarray, start: float, end: float
-    ) -> tuple[float, np.ndarray]:
+    def log_integral(self, gamma: np.ndarray, start: float, end: float) -> tuple[float, np.ndarray]:
         """ln of the course's integral over a span of days, and its slope in `gamma`."""
         cuts = WEEK_DAYS * np.expm1(np.linspace(slow_time(start), slow_time(end), 5))
         basis, log_weights = self.nodes(cuts[:-1], cuts[1:])

@@ -90,8 +90,8 @@ class CrackDesign:
             return weights[self.kept]
         at = self.species_at
         rest = np.delete(weights, np.r_[at])[self.kept]
-        own = np.concatenate([[0.0], weights[at]])
-        # The reference level carries what is not on the others in a difference of two species.
+        # What the species' columns do not take of the intercept's weight is the reference's.
+        own = np.concatenate([[weights[0] - weights[at].sum()], weights[at]])
         return np.concatenate([rest, own])
 
     def terms(self, reference: str) -> list[tuple[Term, np.ndarray]]:

@@ -140,9 +140,7 @@ def _intervals(frame: pd.DataFrame, earlier: pd.DataFrame) -> pd.DataFrame:
     ends = earlier[(earlier["days"] > 0) & earlier["piece"].isin(used["piece"])]
     clean = pd.DataFrame({"piece": ends["piece"], "to_days": ends["days"], "cracked": False})
     found = used[used["cracked"]]
-    opened = pd.DataFrame(
-        {"piece": found["piece"], "to_days": found["by_days"], "cracked": True}
-    )
+    opened = pd.DataFrame({"piece": found["piece"], "to_days": found["by_days"], "cracked": True})
     table = pd.concat([clean, opened], ignore_index=True) if len(opened) else clean
     table = table.sort_values(["piece", "to_days"], kind="stable", ignore_index=True)
     table["from_days"] = table.groupby("piece")["to_days"].shift().fillna(0.0)

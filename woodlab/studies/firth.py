@@ -162,9 +162,10 @@ class PenalisedFit:
         slope = constraint.gradient(self.dense)
         return float(np.sqrt(slope @ self.covariance @ slope))
 
-    def deviance_at(self, constraint: Constraint, value: float) -> float:
+    def deviance_at(self, constraint: Constraint, value: float, tolerance: float = 1e-12) -> float:
         """Twice the loss of penalised log-likelihood when the constraint is held at `value`."""
-        return 2 * (self.objective - _climb(self.rows, self._start(), constraint, value).objective)
+        held = _climb(self.rows, self._start(), constraint, value, tolerance)
+        return 2 * (self.objective - held.objective)
 
     def p_value(self, constraint: Constraint, value: float = 0.0) -> float:
         """Of the hypothesis that the constraint has that value, by the likelihood ratio."""
@@ -297,9 +298,7 @@ def _evaluate(rows: BinomialRows, dense: np.ndarray, effects: np.ndarray) -> _St
     data = rows.arrays
     columns = np.empty((n, rows.n_dense))
     spread = np.empty((n, rows.n_dense - p, rows.n_dense - p))
-    eta = row_parts(
-        data.design, data.course, data.log_widths, data.offset, dense, columns, spread
-    )
+    eta = row_parts(data.design, data.course, data.log_widths, data.offset, dense, columns, spread)
     if rows.group is not None:
         eta += effects[rows.group]
     parts = np.empty((3, n))
@@ -337,9 +336,7 @@ def _evaluate(rows: BinomialRows, dense: np.ndarray, effects: np.ndarray) -> _St
         lever_parts(columns, mean, data.group, kept, parts, spread, p, slope, slope_group)
     if rows.group is not None:
         log_det_shared += float(np.log(diagonal).sum())
-    return _State(
-        objective, loglik, slope, slope_group, inverse, mean, diagonal, log_det_shared
-    )
+    return _State(objective, loglik, slope, slope_group, inverse, mean, diagonal, log_det_shared)
 
 
 def _inverse(matrix: np.ndarray) -> tuple[np.ndarray | None, float]:

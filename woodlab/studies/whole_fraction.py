@@ -1,0 +1,172 @@
+"""How many crack, and how many are still whole by when: without a model.
+
+Wilson's interval for a share (Wilson 1927, J. Am. Stat. Assoc. 22:209), and the estimate of
+Turnbull (1976, J. R. Stat. Soc. B 38:290) for the share still whole when each crack is known
+only to have begun between two looks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+WHOLE_COLUMNS = [
+    "by", "group", "kind", "from_days", "to_days", "whole_from", "whole_to", "ci_lower",
+    "ci_upper", "n_pieces",
+]  # fmt: skip
+
+
+def wilson_interval(events: float, count: float, level: float = 0.95) -> tuple[float, float]:
+    """Wilson's score interval for a share; (nan, nan) of no pieces.
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in wilson_interval(0, 10)]
+    [0.0, 0.278]
+    """
+    if not count > 0:
+        return np.nan, np.nan
+    z = float(norm.ppf(0.5 + level / 2))
+    share = events / count
+    middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
+    reach = z / (1 + z**2 / count) * np.sqrt(share * (1 - share) / count + (z / (2 * count)) ** 2)
+    lower = 0.0 if events <= 0 else max(middle - reach, 0.0)
+    upper = 1.0 if events >= count else min(middle + reach, 1.0)
+    return float(lower), float(upper)
+
+
+@dataclass(frozen=True, eq=False)
+class TurnbullEstimate:
+    """The nonparametric maximum of the likelihood.
+
+    Attributes
+    ----------
+    start, end : array
+        The intervals (start, end] that hold all of the mass; within them the estimate does not
+        say how it falls, between them it is level.
+    mass : array
+        Sums to 1; `end` may be infinite for the last.
+    loglik : float
+    """
+
+    start: np.ndarray
+    end: np.ndarray
+    mass: np.ndarray
+    loglik: float
+
+    def by(self, days: float) -> float:
+        """Share that has begun to crack by a day at which the estimate is level (NaN inside)."""
+        if ((self.start < days) & (days < self.end)).any():
+            return np.nan
+        return float(self.mass[self.end <= days].sum())
+
+
+def turnbull(after: np.ndarray, by: np.ndarray) -> TurnbullEstimate:
+    """Turnbull's estimate from intervals (after, by]; `by` is infinite where none was found.
+
+    Self-consistency steps (expectation-maximisation), extrapolated, until the likelihood's slope
+    is that of its maximum to one part in ten million.
+
+    Examples
+    --------
+    >>> found = turnbull(np.array([0.0, 0, 4]), np.array([4.0, 8, np.inf]))
+    >>> found.by(4), found.end.tolist()
+    (0.6666..., [4.0, inf])
+    """
+    after, by = np.asarray(after, dtype=float), np.asarray(by, dtype=float)
+    pairs, counts = np.unique(np.stack([after, by], 1), axis=0, return_counts=True)
+    low, high = pairs[:, 0], pairs[:, 1]
+    # A start directly followed by an end bounds a piece of the mass; ends come before starts at
+    # the same day, as (2, 4] and (4, 6] do not meet.
+    days = np.concatenate([low, high])
+    is_start = np.concatenate([np.ones(len(low)), np.zeros(len(high))])
+    order = np.lexsort((is_start, days))
+    days, is_start = days[order], is_start[order]
+    at = np.flatnonzero((is_start[:-1] == 1) & (is_start[1:] == 0))
+    start, end = days[at], days[at + 1]
+    inside = (low[:, None] <= start) & (end <= high[:, None])
+    mass, slope = _self_consistent(inside.astype(float), counts.astype(float))
+    # At the maximum an interval whose slope is below 1 has no mass; what little is left on it
+    # has only not died out yet.
+    kept = (mass > 1e-9) & ~((mass < 1e-3) & (slope < 1 - 1e-4))
+    mass, _ = _self_consistent(inside[:, kept].astype(float), counts.astype(float))
+    loglik = float(counts @ np.log(inside[:, kept] @ mass))
+    return TurnbullEstimate(start[kept], end[kept], mass, loglik)
+
+
+def _self_consistent(inside: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    total = counts.sum()
+
+    def step(mass: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+        chance = inside @ mass
+        slope = inside.T @ (counts / chance) / total
+        return mass * slope, slope, float(counts @ np.log(chance))
+
+    mass = np.full(inside.shape[1], 1 / inside.shape[1])
+    for _ in range(3000):
+        first, slope, loglik = step(mass)
+        if slope.max() < 1 + 1e-7:
+            break
+        second, _, _ = step(first)
+        # Squared extrapolation (Varadhan and Roland 2008, Scand. J. Stat. 35:335), kept where
+        # it raises the likelihood.
+        change, turn = first - mass, second - 2 * first + mass
+        size = np.linalg.norm(change) / max(np.linalg.norm(turn), 1e-300)
+        ahead = mass + 2 * size * change + size**2 * turn
+        ahead = np.maximum(ahead, second * 1e-3)
+        ahead = ahead / ahead.sum()
+        with np.errstate(divide="ignore"):
+            gained = float(counts @ np.log(inside @ ahead)) > loglik
+        mass = ahead if gained and np.isfinite(ahead).all() else second
+    return mass, step(mass)[1]
+
+
+def whole_by_day(used: pd.DataFrame, by: str, group: str) -> pd.DataFrame:
+    """The share still whole of one group: level stretches, and gaps in which it falls.
+
+    Parameters
+    ----------
+    used : DataFrame
+        `after_days`, `by_days`: a row a piece.
+    by, group : str
+        Names for the rows, as in `by="seal", group="none"`.
+
+    Returns
+    -------
+    DataFrame
+        `by`, `group`, `kind` (`known`: the share is `whole_from` throughout; `gap`: it falls
+        from `whole_from` to `whole_to` somewhere between), `from_days`, `to_days`, `ci_lower`,
+        `ci_upper` (of a known stretch), `n_pieces`.
+
+    Notes
+    -----
+    The interval is Wilson's for as many pieces as are known to be whole on the stretch's first
+    day, divided by the share whole (the effective number of Peto et al. 1977, Br. J. Cancer
+    35:1, put into Wilson's form).
+    """
+    after, by_days = used["after_days"].to_numpy(float), used["by_days"].to_numpy(float)
+    found = turnbull(after, by_days)
+    rows: list[list[object]] = []
+    count = len(used)
+    day, whole = 0.0, 1.0
+    last = float(max(after.max(), by_days[np.isfinite(by_days)].max(initial=0.0)))
+    edges = [*zip(found.start, found.end, found.mass, strict=True)]
+    if not edges or np.isfinite(edges[-1][1]):
+        edges.append((last, np.inf, 0.0))
+    for start, end, mass in edges:
+        if start > day:
+            known = int((after >= day).sum())
+            number = min(count, max(known / whole, 1.0)) if whole > 1e-9 else count
+            lower, upper = wilson_interval(whole * number, number)
+            if day == 0.0:
+                lower = upper = 1.0  # all are whole at turning
+            rows.append([by, group, "known", day, start, whole, whole, lower, upper, count])
+        if not np.isfinite(end):
+            break
+        left = max(whole - mass, 0.0) if whole - mass > 1e-9 else 0.0
+        rows.append([by, group, "gap", start, end, whole, left, np.nan, np.nan, count])
+        day, whole = end, left
+    return pd.DataFrame(rows, columns=WHOLE_COLUMNS)
