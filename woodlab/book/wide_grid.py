@@ -8,7 +8,8 @@ import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from woodlab.book.reading import MOST_CELLS, WORKBOOKS, _check_unpacked_size
+from woodlab.book.claims import check_claims
+from woodlab.book.reading import WORKBOOKS
 from woodlab.book.wide_cells import is_empty
 from woodlab.errors import WoodlabError
 
@@ -97,25 +98,29 @@ def _workbook(path: Path) -> list[Grid]:
 
     grids = []
     try:
-        _check_unpacked_size(path)
+        check_claims(path)
         with CalamineWorkbook.from_path(str(path)) as workbook:
             for name in workbook.sheet_names:
                 sheet = workbook.get_sheet_by_name(name)
-                if sheet.total_height * max(sheet.total_width, 1) > MOST_CELLS:
-                    raise WoodlabError(
-                        f"Sheet {name} of {path.name} claims {sheet.total_height} rows of "
-                        f"{sheet.total_width} columns. Delete the empty rows and columns."
-                    )
                 cells = _clean(sheet.to_python(skip_empty_area=False))
                 copied = _fill_merged(cells, sheet.merged_cell_ranges or [])
                 if any(cell is not None for row in cells for cell in row):
                     grids.append(Grid(name, cells, copied=copied))
-    except (CalamineError, zipfile.BadZipFile, OSError) as error:
-        raise WoodlabError(
-            f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet "
-            "program and save it again as .xlsx, .ods or .csv."
-        ) from error
+    except (CalamineError, zipfile.BadZipFile, OSError, NotImplementedError) as error:
+        raise _damaged(path, error) from error
+    except BaseException as error:
+        # The reader is written in another language; its surprises are no Exceptions here.
+        if type(error).__name__ != "PanicException":
+            raise
+        raise _damaged(path, error) from None
     return grids
+
+
+def _damaged(path: Path, error: BaseException) -> WoodlabError:
+    return WoodlabError(
+        f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet program "
+        "and save it again as .xlsx, .ods or .csv."
+    )
 
 
 def _fill_merged(cells: list[list[object]], ranges: list) -> frozenset[tuple[int, int]]:
