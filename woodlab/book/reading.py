@@ -11,15 +11,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from woodlab.book.claims import check_claims
 from woodlab.book.files import settled
 from woodlab.book.tables import TABLES
 from woodlab.errors import Fault, RecordError, WoodlabError
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
-
-# A workbook is a zip file; one that claims to unpack to more than this is not a record book.
-MOST_UNPACKED_BYTES = 1_000_000_000
-MOST_CELLS = 50_000_000
 
 
 @dataclass(frozen=True)
@@ -197,46 +194,42 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[frame.notna().any(axis=1)]
 
 
-def _check_unpacked_size(path: Path) -> None:
-    if not zipfile.is_zipfile(path):
-        return
-    with zipfile.ZipFile(path) as archive:
-        size = sum(entry.file_size for entry in archive.infolist())
-    if size > MOST_UNPACKED_BYTES:
-        raise WoodlabError(
-            f"{path.name} claims to unpack to {size / 1e9:.1f} GB, far more than a record book "
-            "holds. Open it in a spreadsheet program and save the tables as CSV files."
-        )
-
-
 def _read_workbook(path: Path) -> dict[str, RawTable]:
     from python_calamine import CalamineError, CalamineWorkbook
 
     try:
-        _check_unpacked_size(path)
+        check_claims(path)
         with CalamineWorkbook.from_path(str(path)) as workbook:
-            wanted = {
-                sheet.strip().casefold(): sheet
-                for sheet in workbook.sheet_names
-                if sheet.strip().casefold() in TABLES
+            wanted: dict[str, str] = {}
+            for sheet in workbook.sheet_names:
+                table = sheet.strip().casefold()
+                if table in TABLES and table in wanted:
+                    raise WoodlabError(
+                        f"{path.name} has two sheets that mean the table {table}: "
+                        f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
+                    )
+                wanted[table] = sheet
+            return {
+                name: _from_rows(
+                    name, workbook.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
+                )
+                for name in TABLES
+                if name in wanted
             }
-            tables = {}
-            for name in TABLES:
-                if name in wanted:
-                    sheet = workbook.get_sheet_by_name(wanted[name])
-                    if sheet.total_height * max(sheet.total_width, 1) > MOST_CELLS:
-                        raise WoodlabError(
-                            f"Sheet {name} of {path.name} claims {sheet.total_height} rows of "
-                            f"{sheet.total_width} columns, far more than a record book holds. "
-                            "Delete the empty rows and columns after the records."
-                        )
-                    tables[name] = _from_rows(name, sheet.to_python(skip_empty_area=False))
-            return tables
-    except (CalamineError, zipfile.BadZipFile, OSError) as error:
-        raise WoodlabError(
-            f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet "
-            "program and save it again as .xlsx or .ods."
-        ) from error
+    except (CalamineError, zipfile.BadZipFile, OSError, NotImplementedError) as error:
+        raise _damaged(path, error) from error
+    except BaseException as error:
+        # The reader is written in another language; its surprises are no Exceptions here.
+        if type(error).__name__ != "PanicException":
+            raise
+        raise _damaged(path, error) from None
+
+
+def _damaged(path: Path, error: BaseException) -> WoodlabError:
+    return WoodlabError(
+        f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet "
+        "program and save it again as .xlsx or .ods."
+    )
 
 
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
