@@ -192,11 +192,10 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
 def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, Any]:
     """Mean of a figure over logs with its interval; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
-    pieces = good.groupby("piece").agg(
-        value=(column, "mean"), error=("moisture_error_pct", "mean"), log=("log", "first")
-    )
-    unit = pieces["log"].astype(object).where(pieces["log"].notna(), pieces.index.to_series())
-    logs = pieces.groupby(unit.to_numpy())["value"].mean()
+    pieces = good.groupby("piece")[[column, "moisture_error_pct"]].mean()
+    log = good.drop_duplicates("piece").set_index("piece")["log"].reindex(pieces.index)
+    unit = log.astype(object).where(log.notna(), pieces.index.to_series()).to_numpy()
+    logs = pieces[column].groupby(unit).mean()
     n = len(logs)
     out: dict[str, Any] = {
         "estimate": float(logs.mean()) if n else np.nan,
@@ -209,7 +208,7 @@ def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, An
     }
     if n >= 2:
         spread = stats.t.ppf(0.5 + level / 2, n - 1) * logs.std(ddof=1) / np.sqrt(n)
-        shared = abs(float(logs.mean())) * float(pieces["error"].mean()) / 100
+        shared = abs(float(logs.mean())) * float(pieces["moisture_error_pct"].mean()) / 100
         reach = float(np.hypot(spread, 0.0 if np.isnan(shared) else shared))
         out["ci_lower"], out["ci_upper"] = out["estimate"] - reach, out["estimate"] + reach
         out["method"] = "t over logs, widened by the moisture's interval"
@@ -237,8 +236,8 @@ def _shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
                     else "the table has no figure"
                 )
                 told.append(
-                    f"{part} {row['estimate']:.1f} % ({level:.0%} interval {row['ci_lower']:.1f} "
-                    f"to {row['ci_upper']:.1f} %; {table})"
+                    f"{part} {row['estimate']:.1f} % ({_percent(level)} interval "
+                    f"{row['ci_lower']:.1f} to {row['ci_upper']:.1f} %; {table})"
                 )
         row = known.loc["across the grain, measured/expected"]
         if told:
@@ -250,7 +249,7 @@ def _shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
         elif np.isfinite(row["ci_lower"]):
             out.append(
                 f"{species}: across the grain the rims shrank {row['estimate']:.2f} times what "
-                f"the table leads to expect ({level:.0%} interval {row['ci_lower']:.2f} to "
+                f"the table leads to expect ({_percent(level)} interval {row['ci_lower']:.2f} to "
                 f"{row['ci_upper']:.2f}), from {row['n_pieces']} pieces of {row['n_logs']} logs."
             )
         else:
@@ -269,8 +268,9 @@ def _course_sentences(
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
         out.append(
             f"Half of the pieces had done nine tenths of their movement by day "
-            f"{all_of_them['days']:.0f} ({level:.0%} interval {all_of_them['ci_lower']:.0f} to "
-            f"{until}; {pieces}), counted to {end_pct:.1f} % moisture ({end_words})."
+            f"{all_of_them['days']:.0f} ({_percent(level)} interval "
+            f"{all_of_them['ci_lower']:.0f} to {until}; {pieces}), counted to {end_pct:.1f} % "
+            f"moisture ({end_words})."
         )
     elif all_of_them["n_pieces"]:
         bound = all_of_them["ci_lower"]
@@ -282,14 +282,15 @@ def _course_sentences(
     if len(quarter) and np.isfinite(quarter["share"]).any():
         row = quarter.iloc[-1]
         interval = (
-            f" ({level:.0%} interval {row['ci_lower']:.0%} to {row['ci_upper']:.0%})"
+            f" ({_percent(level)} interval {_percent(row['ci_lower'])} to "
+            f"{_percent(row['ci_upper'])})"
             if np.isfinite(row["ci_lower"])
             else ""
         )
         out.append(
-            f"By day {row['days']:.0f}, {row['share']:.0%} of the movement was done{interval}, "
-            f"{row['n_pieces']:.0f} pieces. (Common practice, no source: most within three to "
-            "four months.)"
+            f"By day {row['days']:.0f}, {_percent(row['share'])} of the movement was done"
+            f"{interval}, {row['n_pieces']:.0f} pieces. (Common practice, no source: most "
+            "within three to four months.)"
         )
     return out
 
@@ -309,3 +310,7 @@ def _moisture_sentences(rows: pd.DataFrame) -> list[str]:
             "listed with the reason and count for nothing."
         )
     return out
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from woodlab.studies.rim_moisture import GREEN_DAYS
 from woodlab.studies.rim_rows import READING_SD_MM
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 
@@ -13,6 +14,7 @@ SETTLED_SHARE = 0.9
 # A rim below this moisture tells the whole movement of its own piece by the straight line in
 # moisture; above it the table (or the species' own rims) must.
 OWN_WHOLE_PCT = 20.0
+LEAST_DROP_PCT = 2.0  # below fibre saturation, for the table's line to be drawn from a rim
 LEAST_WHOLE_MM = 4.0  # of a smaller whole movement, read to 0.5 mm, no share can be told
 
 COURSE_COLUMNS = [
@@ -26,7 +28,7 @@ def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float)
 
     The whole is the shrinkage across down to `end_pct`: of a piece's own last rim below 20 %
     moisture, carried on by the straight line in moisture; else the table's, times the species'
-    measured/expected ratio where that is known.
+    measured/expected ratio (1 where that is not known).
 
     Parameters
     ----------
@@ -39,44 +41,33 @@ def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float)
     """
     ratio = estimates[estimates["figure"] == "across the grain, measured/expected"]
     ratios = ratio.set_index("species")["estimate"].fillna(1.0)
-    parts = [
-        _of_piece(piece, float(ratios[piece["species"].iloc[0]]), end_pct)
-        for _, piece in rows.groupby("piece", sort=True)
-    ]
-    if not parts:
-        return pd.DataFrame(columns=COURSE_COLUMNS)
-    return pd.concat(parts, ignore_index=True)[COURSE_COLUMNS]
+    out = rows.sort_values(["piece", "on"], ignore_index=True)
+    piece = out["piece"]
+    start = out.groupby("piece")["round_moisture_pct"].transform("first")
+    start = start.clip(upper=FIBRE_SATURATION_PCT)
+    out["to_end"] = ((start - end_pct) / (start - out["moisture_pct"])).clip(lower=0)
 
+    own = out[out["moisture_pct"] <= OWN_WHOLE_PCT].groupby("piece").last()
+    own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
+    begun = (out["moisture_pct"] < start - LEAST_DROP_PCT) & out["expected_across_pct"].notna()
+    table = out[begun].groupby("piece").last()
+    table_whole = table["expected_across_pct"] * table["to_end"] * table["species"].map(ratios)
 
-def _of_piece(piece: pd.DataFrame, ratio: float, end_pct: float) -> pd.DataFrame:
-    piece = piece.sort_values("on")
-    start = min(float(piece["round_moisture_pct"].iloc[0]), FIBRE_SATURATION_PCT)
-    dried = piece[piece["moisture_pct"] <= OWN_WHOLE_PCT]
-    whole, whole_from, reason = np.nan, "", ""
-    if len(dried):
-        last = dried.iloc[-1]
-        to_end = (start - end_pct) / (start - last["moisture_pct"])
-        whole = float(last["across_shrink_pct"]) * max(to_end, 1.0)
-        whole_from = "its own last rim"
-    else:
-        sure = piece["moisture_pct"] < start - 2
-        if sure.any() and piece.loc[sure, "expected_across_pct"].notna().any():
-            last = piece[sure].iloc[-1]
-            to_end = (start - end_pct) / (start - last["moisture_pct"])
-            whole = float(last["expected_across_pct"]) * to_end * ratio
-            whole_from = "the table" if ratio == 1.0 else "the table and the species' own rims"
-        else:
-            reason = "no rim below fibre saturation with a known moisture yet"
-    rim = float(piece["round_mm"].iloc[0])
-    if np.isfinite(whole) and whole / 100 * rim < LEAST_WHOLE_MM:
-        whole, reason = np.nan, f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little"
-    reach = 1.96 * np.sqrt(2) * READING_SD_MM / (whole / 100 * rim)
-    out = piece.copy()
+    by_own = piece.isin(own_whole.index)
+    whole = piece.map(own_whole).where(by_own, piece.map(table_whole))
+    whole_mm = whole / 100 * out["round_mm"]
+    no_whole = "no rim below fibre saturation with a known moisture yet"
+    small = f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"
+    out["reason"] = np.select([whole.isna(), whole_mm < LEAST_WHOLE_MM], [no_whole, small], "")
+    whole = whole.where(out["reason"] == "")
+    reach = 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
     out["share"] = out["across_shrink_pct"] / whole
     out["share_lower"], out["share_upper"] = out["share"] - reach, out["share"] + reach
-    out["whole_from"], out["reason"] = whole_from, reason
+    words = np.where(by_own, "its own last rim", "the table and the species' own rims")
+    out["whole_from"] = np.where(out["reason"] == "", words, "")
     # The rim that it is counted from has done nothing: it is the origin, not a row.
-    return out[(out["days"] > 0) & (out["across_shrink_pct"] != 0)]
+    first = (out["days"] <= GREEN_DAYS) & ~piece.duplicated()
+    return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
 
 
 def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:

@@ -109,7 +109,7 @@ def _from_curves(fits: Any | None, rims: pd.DataFrame) -> pd.DataFrame:
         parts.append(at[["piece", "on", *[name for name in names if name in at]]])
     at = pd.concat(parts, ignore_index=True)
     found = rims.merge(at.drop_duplicates(["piece", "on"]), on=["piece", "on"], how="left")
-    found = found.reindex(columns=names).set_axis(rims.index, axis=0)
+    found = found.reindex(columns=names).astype(float).set_axis(rims.index, axis=0)
     for name in names[1:]:  # a curve with no interval of its own: say as little as an assumption
         side = -ASSUMED_HALF_WIDTH_PCT if "lower" in name else ASSUMED_HALF_WIDTH_PCT
         found[name] = found[name].fillna((found["moisture_pct"] + side).clip(lower=0))

@@ -408,7 +408,7 @@ def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
         f"bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
         f"By the table's mean alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
         f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of the table's "
-        f"({margin.share:.0%} of trees under the upper limit; {margin.scatter_source}).",
+        f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
         f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
         f"the reckoning asks for {against}.",
     )
