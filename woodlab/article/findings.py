@@ -80,10 +80,14 @@ def written(
 ) -> dict[str, Any]:
     """`text` and `span` of a finding, to the figures that its interval allows.
 
-    An end of the interval is not rounded onto `no_difference`: 1.04 stays apart from 1.
+    For a ratio give its `no_difference`, 1: no end of the interval is rounded onto it (1.04
+    stays apart from 1), and a small ratio keeps a figure (0.03 is not 0).
     """
     decimals = decimals_for(ci_lower, ci_upper, value)
     if no_difference is not None:
+        small = [v for v in (value, ci_lower) if math.isfinite(v) and 0 < v < 1]
+        needed = [min(2, -math.floor(math.log10(v))) for v in small]
+        decimals = max([decimals, *needed])  # 0.03, not 0
         ends = [end for end in (ci_lower, ci_upper) if math.isfinite(end) and end != no_difference]
         while decimals < 4 and any(round(end, decimals) == no_difference for end in ends):
             decimals += 1

@@ -18,6 +18,7 @@ from woodlab.book.record_book import RecordBook
 
 RATES = "wl.crack_study(book).rates"
 EFFECTS = "wl.crack_study(book).effects"
+FEWEST_CRACKED = 5  # with fewer, nothing short of a clear difference is spoken of
 
 
 def cracks_part(book: RecordBook, forms: Forms) -> Part:
@@ -104,6 +105,8 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
     if not (math.isfinite(lower) or math.isfinite(upper)):
         return None
     word = certainty_of_ratio(ratio, lower, upper)
+    if word is Certainty.LIKELY and int(row["n_cracked"]) < FEWEST_CRACKED:
+        word = Certainty.CANNOT_TELL
     if not math.isfinite(ratio) and lower <= 0:
         lower = math.nan
     form = written(forms, ratio, lower, upper, no_difference=1.0)

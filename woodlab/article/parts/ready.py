@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 import woodlab as wl
@@ -15,16 +17,17 @@ _SURE = 0.95
 
 
 def ready_part(book: RecordBook, forms: Forms) -> Part:
-    """How many pieces are ready on the day of the last weighing, and the dates of the rest."""
-    ready = wl.forecast_ready(wl.fit_drying(book))
+    """How many pieces have reached the target by the last weighing, and the dates of the rest."""
+    ready = wl.forecast_ready(wl.fit_drying(book, intervals=False))
     told = ready[ready["p_ready_now"].notna()]
     without = ready[ready["p_ready_now"].isna()]
     findings: list[Finding] = []
+    said: list[str] = []
     if len(told):
-        findings.append(_now(told, forms))
-    later = told[(told["p_ready_now"] < _SURE) & told["ready_on"].notna()]
-    later = later[later["ready_on"] > later["as_of"]]
-    said = [found.sentence for found in findings]
+        reached, now = _reached(told, forms), _now(told, forms)
+        findings = [reached, now]
+        said = [f"{reached.sentence}; {now.sentence}"]
+    later = told[told["ready_on"] > told["as_of"]]
     if len(later):
         said.append(_later(later, forms))
     never = told[told["ready_on"].isna()]
@@ -45,22 +48,42 @@ def ready_part(book: RecordBook, forms: Forms) -> Part:
     )
 
 
+def _target(told: pd.DataFrame, forms: Forms) -> str:
+    lowest, highest = told["target_moisture_pct"].min(), told["target_moisture_pct"].max()
+    if forms.number(lowest) == forms.number(highest):
+        return f"{forms.number(lowest)} %"
+    return f"{forms.interval(lowest, highest)} %"
+
+
+def _reached(told: pd.DataFrame, forms: Forms) -> Finding:
+    there = int((told["ready_on"] <= told["as_of"]).sum())
+    day = forms.date(told["as_of"].iloc[0])
+    share = forms.share(there, len(told))
+    return Finding(
+        key="ready.reached", value=there / len(told), ci_lower=math.nan, ci_upper=math.nan,
+        unit="share", n_pieces=len(told), call=CALL, where={"ready_on": "<= as_of"}, text=share,
+        sentence=f"by {day}, {share} pieces had once dried to {_target(told, forms)} moisture",
+        short=f"by {day}, {share} pieces had dried to {_target(told, forms)} moisture",
+    )  # fmt: skip
+
+
 def _now(told: pd.DataFrame, forms: Forms) -> Finding:
     sure = int((told["p_ready_now"] >= _SURE).sum())
-    count = len(told)
-    day = forms.date(told["as_of"].iloc[0])
-    lowest, highest = told["target_moisture_pct"].min(), told["target_moisture_pct"].max()
-    target = forms.number(lowest)
-    if forms.number(highest) != target:
-        target = forms.interval(lowest, highest)
-    share = forms.share(sure, count)
-    nan = float("nan")
+    share = forms.share(sure, len(told))
+    chance = forms.number(100 * _SURE)
+    damp = (told["ready_on"] <= told["as_of"]) & (told["p_ready_now"] < 0.5)
+    since = (
+        f", since {forms.number(int(damp.sum()))} have probably taken up water again in damp air "
+        "and want a drier place before they are turned"
+        if damp.any()
+        else ""
+    )
     return Finding(
-        key="ready.now", value=sure / count, ci_lower=nan, ci_upper=nan, unit="share",
-        n_pieces=count, call=CALL, where={"p_ready_now": f">= {_SURE}"}, text=share,
-        sentence=f"on {day}, {share} pieces were dry enough ({target} % moisture or less, each "
-        f"with a chance of at least {forms.number(100 * _SURE)} %)",
-        short=f"on {day}, {share} pieces were ready",
+        key="ready.now", value=sure / len(told), ci_lower=math.nan, ci_upper=math.nan,
+        unit="share", n_pieces=len(told), call=CALL, where={"p_ready_now": f">= {_SURE}"},
+        text=share,
+        sentence=f"on that day {share} were that dry, each with a chance of at least {chance} %"
+        f"{since}",
     )  # fmt: skip
 
 
