@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 # Time runs as ln(1 + days / 7): straight at first, then slower and slower, so that a line in it
 # is a rate that changes as a power of time, and finite at turning.
@@ -65,14 +64,27 @@ class Course:
         weights = _WEIGHTS * (b - a) / 2 * WEEK_DAYS * np.exp(u)
         return self.basis(days), np.log(weights)
 
-    def log_integral(self, gamma: np.ndarray, start: float, end: float) -> tuple[float, np.ndarray]:
-        """ln of the course's integral over a span of days, and its slope in `gamma`."""
+    def span(self, start: float, end: float) -> Span:
+        """Nodes over one span of days, for its integral."""
         cuts = WEEK_DAYS * np.expm1(np.linspace(slow_time(start), slow_time(end), 5))
         basis, log_weights = self.nodes(cuts[:-1], cuts[1:])
-        basis, log_weights = basis.reshape(-1, self.df), log_weights.ravel()
-        inside = log_weights + basis @ gamma
-        total = logsumexp(inside)
-        return float(total), np.exp(inside - total) @ basis
+        return Span(basis.reshape(-1, self.df), log_weights.ravel())
+
+
+@dataclass(frozen=True, eq=False)
+class Span:
+    """Nodes of an integral over the course: basis (q, df) and ln weights [days] (q,)."""
+
+    basis: np.ndarray
+    log_weights: np.ndarray
+
+    def log_integral(self, gamma: np.ndarray) -> tuple[float, np.ndarray]:
+        """ln of the course's integral, and its slope in `gamma`."""
+        inside = self.log_weights + self.basis @ gamma
+        top = inside.max()
+        parts = np.exp(inside - top)
+        total = parts.sum()
+        return float(top + np.log(total)), (parts / total) @ self.basis
 
 
 def choose_course(middles: np.ndarray, last_days: float, df: int | None = None) -> Course:

@@ -1,4 +1,4 @@
-"""What each piece brings to the hazard: species, wall, seal as columns, and what can be told apart."""
+"""Species, wall and seal as columns of the hazard, and which effects can be told apart."""
 
 from __future__ import annotations
 

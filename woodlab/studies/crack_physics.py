@@ -10,8 +10,8 @@ from scipy.stats import chi2
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.crack_design import CrackDesign, is_estimable
-from woodlab.studies.firth import Constraint
 from woodlab.studies.first_cracks import FirstCracks
+from woodlab.studies.firth import Constraint
 from woodlab.studies.hazard import HazardModel, fit_hazard
 
 CORE_COLUMN = "core_to_surface_pct"

@@ -37,14 +37,15 @@ def log_rate_of(chance: float, log_sd: float) -> float:
 
 def log_rate(course: Course, weights: np.ndarray, start_days: float, end_days: float) -> Constraint:
     """ln of the rate summed over a span of days, as a function of the dense parameters."""
-    linear = weights[: len(weights) - course.df] if course.df else weights
+    linear = weights[: len(weights) - course.df]
     p = len(linear)
+    span = course.span(start_days, end_days)
 
     def value(dense: np.ndarray) -> float:
-        return float(linear @ dense[:p]) + course.log_integral(dense[p:], start_days, end_days)[0]
+        return float(linear @ dense[:p]) + span.log_integral(dense[p:])[0]
 
     def gradient(dense: np.ndarray) -> np.ndarray:
-        return np.concatenate([linear, course.log_integral(dense[p:], start_days, end_days)[1]])
+        return np.concatenate([linear, span.log_integral(dense[p:])[1]])
 
     return Constraint(value, gradient)
 
@@ -145,8 +146,8 @@ def _one_risk(
             nan,
             nan,
             (
-                f"the data cannot say: {species} was never tried with {seal}, and the records cannot "
-                "tell the species from the seal"
+                f"the data cannot say: {species} was never tried with {seal}, and the records "
+                "cannot tell the species from the seal"
             ),
         )
     held = log_rate(model.course, model.dense_weights(weights), 0.0, by_day)
@@ -263,7 +264,7 @@ def _read_off(
     def crossing(at: float) -> float:
         if not thin < at < thick:
             return nan
-        return float(brentq(lambda wall: signed(wall) - at, low, high, xtol=0.02))
+        return float(brentq(lambda wall: signed(wall) - at, low, high, xtol=0.1))
 
     wall, lower, upper = crossing(0.0), crossing(-z), crossing(z)
     words = []
@@ -278,6 +279,12 @@ def _read_off(
             f"{'for sure ' if thick < -z else ''}below {level}"
         )
         lower = high if thick <= -z else lower
+    elif np.isnan(lower) and np.isnan(upper):
+        words.append(
+            f"the data cannot say: any wall tried ({low:g} to {high:g} mm) may be the one where "
+            f"the chance passes {level} (best guess {wall:.0f} mm)"
+        )
+        wall = nan
     else:
         if np.isnan(lower):
             words.append(f"that it is thinner than the walls tried ({low:g} mm) is not ruled out")

@@ -136,13 +136,17 @@ def wall_sentences(walls: pd.DataFrame) -> list[str]:
     said = []
     cells = walls[walls["n_pieces"] > 0]
     for _, row in cells[np.isfinite(cells["wall_mm"])].iterrows():
-        low = f"{row['ci_lower']:.0f}" if np.isfinite(row["ci_lower"]) else "below those tried"
-        high = f"{row['ci_upper']:.0f}" if np.isfinite(row["ci_upper"]) else "above those tried"
+        if not np.isfinite(row["ci_lower"]):
+            span = f"at most {row['ci_upper']:.0f}; how much thinner it may be is not known"
+        elif not np.isfinite(row["ci_upper"]):
+            span = f"at least {row['ci_lower']:.0f}; how much thicker it may be is not known"
+        else:
+            span = f"{row['ci_lower']:.0f} to {row['ci_upper']:.0f}"
         seal = "bare" if row["seal"] == "none" else f"under {row['seal']}"
         said.append(
             f"{row['species']}, {seal}: the chance of a crack by day {row['by_day']:.0f} stays at "
             f"or below {percent(row['max_risk'])} up to a wall of {row['wall_mm']:.0f} mm (95 % "
-            f"interval {low} to {high}; {pieces(row['n_pieces'])})."
+            f"interval {span}; {pieces(row['n_pieces'])})."
         )
     silent = int((~np.isfinite(cells["wall_mm"])).sum())
     if silent:

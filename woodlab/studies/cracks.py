@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ class CrackStudy:
         `estimate`, `ci_lower`, `ci_upper`, `p_value`, `n_pieces`, `n_cracked`, `reason`.
     model : HazardModel or None
         None where no crack was found.
-    sentences, cautions : tuple of str
+    notes, cautions : tuple of str
     """
 
     rates: pd.DataFrame
@@ -72,8 +73,14 @@ class CrackStudy:
     physics: pd.DataFrame
     model: HazardModel | None
     reference: str
-    sentences: tuple[str, ...]
+    notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
+    _walls: dict[tuple[float, float], pd.DataFrame] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def sentences(self) -> tuple[str, ...]:
+        """The findings in plain words, each with its interval and number of pieces."""
+        return _sentences(self)
 
     @property
     def log_effect(self) -> pd.DataFrame:
@@ -151,7 +158,10 @@ class CrackStudy:
             If `max_risk` is not between 0 and 1, or `by_day` is not above 0.
         """
         if self.model is not None:
-            return thickest_walls(self.model, max_risk, by_day)
+            key = (float(max_risk), float(by_day))
+            if key not in self._walls:
+                self._walls[key] = thickest_walls(self.model, max_risk, by_day)
+            return self._walls[key].copy()
         used = self.first.used
         cells = used.groupby(["species", "seal"]).size().rename("n_pieces").reset_index()
         nan = {name: np.nan for name in ("wall_mm", "ci_lower", "ci_upper")}
@@ -206,17 +216,26 @@ class CrackStudy:
             return pd.DataFrame(columns=looks.GAP_COLUMNS)
         return looks.look_gaps(self.model, unseen_days, piece_days, until_day)
 
-    def risk_by_wall(self, by_day: float = 120, n_walls: int = 9) -> pd.DataFrame:
+    def risk_by_wall(
+        self, by_day: float = 120, seal: str | None = None, n_walls: int = 7
+    ) -> pd.DataFrame:
         """The chance against the wall, over the walls tried: what the chart of risks draws.
+
+        Parameters
+        ----------
+        seal : str, optional
+            The seal that all pieces are planned with; the reference unless given.
+        n_walls : int
+            Points along the walls of each species.
 
         Returns
         -------
         DataFrame
-            A row a species, seal (that were tried together) and wall: as `risk` gives it.
+            A row a species and wall: as `risk` gives it.
         """
         rows = []
-        used = self.first.used
-        for (species, seal), group in used.groupby(["species", "seal"]):
+        seal = self.reference if seal is None else seal
+        for species, group in self.first.used.groupby("species"):
             low, high = group["wall_mm"].min(), group["wall_mm"].max()
             walls = np.linspace(low, high, n_walls if high - low >= 1 else 1)
             rows.append(pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
@@ -283,7 +302,7 @@ def crack_study(
     model = fit_hazard(used, first.intervals, design) if n_cracked else None
     few = too_few_looks(first)
     growth = crack_growth(first)
-    study = CrackStudy(
+    return CrackStudy(
         rates=crack_rates(first, few),
         whole=whole_fractions(first),
         effects=effects_table(used, design, model),
@@ -294,9 +313,8 @@ def crack_study(
         physics=with_core(first, design, core_to_surface),
         model=model,
         reference=design.seals[0],
-        sentences=(),
+        notes=tuple(notes),
     )
-    return replace(study, sentences=_sentences(study, notes))
 
 
 def _design(
@@ -349,9 +367,9 @@ def _levels(
     return (first, *sorted(name for name in counts.index if name != first)), note
 
 
-def _sentences(study: CrackStudy, notes: list[str]) -> tuple[str, ...]:
+def _sentences(study: CrackStudy) -> tuple[str, ...]:
     said = crack_words.rate_sentences(study.rates, study.first, study.too_few)
-    said += notes
+    said += study.notes
     if study.model is None:
         said.append(f"{NO_CRACKS.capitalize()}; only upper limits of the rates can be given.")
         return tuple(said)

@@ -107,7 +107,7 @@ def _daily_looks(
     """Looks with days since turning, one row a piece and moment; and counts of those before it."""
     columns = ["piece", "on", "crack_mm"]
     table = looks[columns].copy()
-    table["action"] = looks["action"] if "action" in looks else "none"
+    table["action"] = looks.get("action", "none")
     turned = table["piece"].map(pieces.set_index("piece")["turned_on"])
     table["days"] = (table["on"] - turned.dt.normalize()).dt.total_seconds() / 86400
     # A look on the day of turning counts as day 0 whatever the hour of either.

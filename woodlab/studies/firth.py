@@ -207,7 +207,7 @@ class PenalisedFit:
         for _ in range(40):
             outer = inner + step
             if excess(outer) > 0:
-                root = brentq(excess, inner, outer, xtol=1e-5 * abs(scale), rtol=1e-10)
+                root = brentq(excess, inner, outer, xtol=1e-4 * abs(scale), rtol=1e-10)
                 return float(root)
             inner, step = outer, step * 1.5
         raise WoodlabError("the likelihood stays flat on one side, so there is no interval.")

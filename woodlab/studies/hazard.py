@@ -175,15 +175,19 @@ def _with_spreads(rows: BinomialRows) -> tuple[BinomialRows, PenalisedFit, float
             value += -len(own) * np.log(species_sd) + np.log(species_sd) - species_sd / PRIOR_SD
         return -value
 
-    sds = {"log": PRIOR_SD, "species": PRIOR_SD}
-    which = ["log"] * by_log + ["species"] * by_species
+    sds = {"log_sd": PRIOR_SD, "species_sd": PRIOR_SD}
+    which = ["log_sd"] * by_log + ["species_sd"] * by_species
     for _ in range(3 if len(which) > 1 else 1):
         for name in which:
+
+            def along(ln_sd: float, name: str = name) -> float:
+                return loss(**(sds | {name: float(np.exp(ln_sd))}))
+
             best = minimize_scalar(
-                lambda ln_sd, name=name: loss(**{f"{k}_sd": v for k, v in (sds | {name: float(np.exp(ln_sd))}).items()}),
-                bounds=np.log(_SD_RANGE), method="bounded", options={"xatol": 0.02},
-            )  # fmt: skip
+                along, bounds=np.log(_SD_RANGE), method="bounded", options={"xatol": 0.02}
+            )
             sds[name] = float(np.exp(best.x))
-    final = with_sds(sds["log"], sds["species"])
+    final = with_sds(sds["log_sd"], sds["species_sd"])
     fit = fit_penalised(final, known["start"])
-    return final, fit, sds["log"] if by_log else np.nan, sds["species"] if by_species else np.nan
+    log_sd = sds["log_sd"] if by_log else np.nan
+    return final, fit, log_sd, sds["species_sd"] if by_species else np.nan

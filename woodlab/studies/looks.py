@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from woodlab.errors import WoodlabError
+from woodlab.studies.course import Course
 from woodlab.studies.crack_risk import LEVEL, log_rate
 from woodlab.studies.firth import Constraint
 from woodlab.studies.hazard import HazardModel
@@ -30,31 +32,36 @@ def typical_piece(model: HazardModel) -> np.ndarray:
     return model.design.fixed(model.used).mean(axis=0)
 
 
-def unseen_days(model: HazardModel, start_day: float, gap_days: float) -> float:
-    """How long a crack that opens within a gap between looks is expected to run unseen [days].
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """The rate of a typical piece: ln level and the course's parameters."""
 
-    The mean of (end of the gap - opening), the opening following the hazard of a typical piece
-    within the gap; near half of the gap, and more where the hazard is falling fast.
-    """
-    return _unseen(model, model.fit.dense, start_day, gap_days)[0]
+    course: Course
+    level: float
+    gamma: np.ndarray
 
+    @classmethod
+    def of(cls, model: HazardModel, dense: np.ndarray | None = None) -> _Course:
+        dense = model.fit.dense if dense is None else dense
+        weights = model.dense_weights(typical_piece(model))
+        p = len(weights) - model.course.df
+        return cls(model.course, float(weights[:p] @ dense[:p]), dense[p:])
 
-def _unseen(
-    model: HazardModel, dense: np.ndarray, start_day: float, gap_days: float
-) -> tuple[float, float]:
-    """Expected unseen days of a crack that opens in the gap, and the chance of one opening."""
-    weights = model.dense_weights(typical_piece(model))
-    p = len(weights) - model.course.df
-    level = float(weights[:p] @ dense[:p])
-    edges = np.linspace(start_day, start_day + gap_days, _GRID + 1)
-    middle = (edges[1:] + edges[:-1]) / 2
-    rate = np.exp(level + model.course.basis(middle) @ dense[p:]) * np.diff(edges)
-    whole = np.exp(-np.concatenate([[0.0], np.cumsum(rate)]))
-    opened = whole[:-1] - whole[1:]
-    chance = float(opened.sum())
-    if chance <= 0:
-        return gap_days / 2, 0.0
-    return float(opened @ (edges[-1] - middle)) / chance, chance
+    def unseen(self, start_day: float, gap_days: float) -> tuple[float, float]:
+        """Expected unseen days of a crack that opens in a gap, and the chance of one opening.
+
+        The days are the mean of (end of the gap - opening), the opening following the rate within
+        the gap: about half of the gap, and more where the rate is falling fast.
+        """
+        edges = np.linspace(start_day, start_day + gap_days, _GRID + 1)
+        middle = (edges[1:] + edges[:-1]) / 2
+        rate = np.exp(self.level + self.course.basis(middle) @ self.gamma) * np.diff(edges)
+        whole = np.exp(-np.concatenate([[0.0], np.cumsum(rate)]))
+        opened = whole[:-1] - whole[1:]
+        chance = float(opened.sum())
+        if chance <= 0:
+            return gap_days / 2, 0.0
+        return float(opened @ (edges[-1] - middle)) / chance, chance
 
 
 def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float) -> pd.DataFrame:
@@ -69,9 +76,10 @@ def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float)
 
         def unseen(dense: np.ndarray, gap: float = gap) -> tuple[float, float]:
             """Mean over the cracks of the season, and unseen days per 100 pieces."""
+            typical = _Course.of(model, dense)
             still, found, lost = 1.0, 0.0, 0.0
             for start in np.arange(0, until - 1e-9, gap):
-                days, chance = _unseen(model, dense, start, min(gap, until - start))
+                days, chance = typical.unseen(start, min(gap, until - start))
                 found += still * chance
                 lost += still * chance * days
                 still *= 1 - chance
@@ -116,16 +124,23 @@ def look_gaps(
         raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
     until = _until(model, until_day)
     weights = model.dense_weights(typical_piece(model))
+    typical = _Course.of(model)
     rows = []
-    for week, start in enumerate(np.arange(0, until - 1e-9, 7.0), start=1):
-        end = min(start + 7.0, until)
-        held = log_rate(model.course, weights, float(start), float(end))
-        chance, lower, upper, reason = _week_chance(model, held)
-        per_day = [x / (end - start) * 7 for x in (chance, lower, upper)]
-        even = [_even_gap(model, start, x, piece_days) for x in per_day]
+    for week, start in enumerate(np.arange(0.0, until, 7.0), start=1):
+        end = float(min(start + 7.0, model.last_days))
+        if week > 1 and end - start < 3.5:
+            break  # the last days are no week
+        chance, lower, upper, reason = _week_chance(
+            model, log_rate(model.course, weights, start, end)
+        )
+        unseen = [typical.unseen(start, gap)[0] for gap in range(1, LONGEST_GAP_DAYS + 1)]
+        even = [
+            _longest(unseen, piece_days / (100 * x * 7 / (end - start)))
+            for x in (chance, upper, lower)
+        ]
         rows.append(
-            [week, float(start), float(end), chance, lower, upper,
-             _longest_gap(model, start, unseen_limit_days), even[0], even[2], even[1], reason]
+            [week, start, end, chance, lower, upper, _longest(unseen, unseen_limit_days), *even,
+             reason]
         )  # fmt: skip
     return pd.DataFrame(rows, columns=GAP_COLUMNS)
 
@@ -142,23 +157,9 @@ def _week_chance(model: HazardModel, held: Constraint) -> tuple[float, float, fl
     return chance(centre), chance(lower), chance(upper), ""
 
 
-def _longest_gap(model: HazardModel, start: float, limit: float) -> float:
-    """In whole days, one at least, `LONGEST_GAP_DAYS` at most."""
-    best = 1.0
-    for gap in range(1, LONGEST_GAP_DAYS + 1):
-        if unseen_days(model, start, gap) > limit:
-            break
-        best = float(gap)
-    return best
-
-
-def _even_gap(model: HazardModel, start: float, chance: float, piece_days: float) -> float:
-    """Gap at which 100 whole pieces lose `piece_days` unseen days a week, at that week's chance."""
-    if not np.isfinite(chance):
+def _longest(unseen: list[float], limit: float) -> float:
+    """The longest gap in whole days, one at least, that keeps the unseen days at the limit."""
+    if not np.isfinite(limit):
         return np.nan
-    best = 1.0
-    for gap in range(1, LONGEST_GAP_DAYS + 1):
-        if 100 * chance * unseen_days(model, start, gap) > piece_days:
-            break
-        best = float(gap)
-    return best
+    within = [gap for gap, days in enumerate(unseen, start=1) if days <= limit]
+    return float(max(within, default=1))

@@ -1,0 +1,184 @@
+"""How well the crack study's intervals hold: seasons of known truth, by hand, not by pytest.
+
+    python tests/bench/bench_cracks.py [seasons] [scenario ...]
+
+Prints, for each scenario, one row a quantity: bias of ln(estimate), share of seasons whose 95 %
+interval holds the truth, share below and above; and how many intervals were infinite or of no
+width. The hazards are not those that the study fits: they fall exponentially or rise and fall.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+import woodlab as wl
+from woodlab.book.record_book import RecordBook
+
+SPECIES = ("red oak", "sugar maple", "white ash")
+SEALS = ("none", "wax all over")
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Ln rates against bare red oak of 28 mm, the spread between logs, and the looks."""
+
+    species: tuple[float, ...] = (0.0, 0.5, -0.4)
+    seals: tuple[float, ...] = (0.0, -0.8)
+    wall: float = 0.4
+    log_sd: float = 0.5
+    rate: float = 0.012
+    course: str = "falling"
+    look_every: int = 4
+    look_later: int = 14
+    crack_free: str = ""
+    n_logs: int = 30
+    per_log: int = 4
+
+
+SCENARIOS = {
+    "as most": Truth(),
+    "few cracks": Truth(rate=0.003),
+    "logs differ much": Truth(log_sd=0.9),
+    "logs alike": Truth(log_sd=0.0),
+    "seldom looked at": Truth(look_every=14, look_later=40),
+    "rising, then falling": Truth(course="rising", rate=0.02),
+    "no crack under wax": Truth(crack_free="wax all over"),
+    "a fifth of the pieces": Truth(n_logs=8, per_log=3),
+}
+
+
+def summed_rate(days: np.ndarray, course: str) -> np.ndarray:
+    """The course's integral, to be multiplied by rate and effects."""
+    if course == "falling":
+        return 60 * -np.expm1(-days / 60)
+    return np.e * 20 * (1 - (1 + days / 20) * np.exp(-days / 20))
+
+
+def season(truth: Truth, seed: list[int]) -> RecordBook:
+    rng = np.random.default_rng(seed)
+    grid = np.linspace(0, 400, 8001)
+    course = summed_rate(grid, truth.course)
+    turned = pd.Timestamp("2026-01-10")
+    pieces, looks = [], []
+    for g in range(truth.n_logs):
+        s = g % len(SPECIES)
+        log_effect = rng.normal(0, truth.log_sd)
+        seals = rng.permutation(np.resize(np.arange(len(SEALS)), truth.per_log))
+        for j, i in enumerate(seals):
+            wall = rng.uniform(18, 40)
+            ln_rate = truth.species[s] + truth.seals[i] + truth.wall * (wall - 28) / 10 + log_effect
+            need = rng.exponential() / (truth.rate * np.exp(ln_rate))
+            opened = float(np.interp(need, course, grid)) if need < course[-1] else np.inf
+            if SEALS[i] == truth.crack_free:
+                opened = np.inf
+            name = f"{g + 1}-{j + 1}"
+            pieces.append([name, SPECIES[s], SEALS[i], wall, f"log {g + 1}", turned])
+            early = np.arange(truth.look_every, 120, truth.look_every)
+            early = early + rng.integers(-1, 2, len(early))
+            for day in np.unique(np.r_[early, np.arange(120, 300, truth.look_later)]):
+                looks.append([name, turned + pd.Timedelta(days=int(day)), 12.0 * (day >= opened)])
+                if day >= opened:
+                    break
+    columns = ["piece", "species", "seal", "wall_mm", "log", "turned_on"]
+    frame = pd.DataFrame(pieces, columns=columns)
+    weighings = pd.DataFrame({"piece": frame["piece"], "on": turned, "mass_g": 1000.0})
+    return RecordBook.from_frames(
+        pieces=frame, weighings=weighings, looks=pd.DataFrame(looks, columns=["piece", "on", "crack_mm"])
+    )  # fmt: skip
+
+
+def true_effects(truth: Truth, reference_species: str) -> dict[str, float]:
+    base = truth.species[SPECIES.index(reference_species)]
+    out = {
+        f"seal: {SEALS[1]} against {SEALS[0]}": truth.seals[1],
+        "wall: per 10 mm thicker": truth.wall,
+    }
+    for name, value in zip(SPECIES, truth.species, strict=True):
+        out[f"species: {name} against {reference_species}"] = value - base
+    return out
+
+
+PLANNED = pd.DataFrame(
+    {"species": SPECIES, "seal": [SEALS[0], SEALS[1], SEALS[0]], "wall_mm": [22.0, 28.0, 36.0]}
+)
+
+
+def true_risk(truth: Truth, by_day: float) -> np.ndarray:
+    z, w = np.polynomial.hermite_e.hermegauss(41)
+    w = w / w.sum()
+    out = []
+    for row in PLANNED.itertuples():
+        ln_rate = truth.species[SPECIES.index(row.species)] + truth.seals[SEALS.index(row.seal)]
+        ln_rate += truth.wall * (row.wall_mm - 28) / 10
+        total = truth.rate * summed_rate(np.array(by_day), truth.course) * np.exp(ln_rate)
+        out.append(float(w @ -np.expm1(-total * np.exp(truth.log_sd * z))))
+    return np.array(out)
+
+
+def true_whole(truth: Truth, seal: int, by_day: float) -> float:
+    """Share still whole under a seal, over the species, walls and logs of the season."""
+    z, w = np.polynomial.hermite_e.hermegauss(21)
+    walls = np.linspace(18, 40, 45)
+    eta = np.array(truth.species)[:, None, None] + truth.seals[seal]
+    eta = eta + (truth.wall * (walls - 28) / 10)[None, :, None] + truth.log_sd * z
+    total = truth.rate * summed_rate(np.array(by_day), truth.course) * np.exp(eta)
+    return float((np.exp(-total) @ (w / w.sum())).mean())
+
+
+def run(name: str, count: int) -> pd.DataFrame:
+    truth, rows = SCENARIOS[name], []
+    cracks, bad = [], 0
+    for k in range(count):
+        study = wl.crack_study(season(truth, [20260109, k]), reference_species=SPECIES[0])
+        known = true_effects(truth, SPECIES[0])
+        cracks.append(int(study.first.used["cracked"].sum()))
+        for row in study.effects.itertuples():
+            ends = np.array([row.ci_lower, row.ci_upper])
+            told = bool(np.isfinite(row.hazard_ratio))
+            bad += told and not (np.isfinite(ends).all() and ends[0] < ends[1] and ends[0] > 0)
+            if told and not (truth.crack_free and row.kind == "seal"):
+                rows.append([row.term, np.log(row.hazard_ratio) - known[row.term],
+                             np.exp(known[row.term]) < ends[0], np.exp(known[row.term]) > ends[1]])  # fmt: skip
+        if not truth.crack_free and study.model is not None:
+            risks = study.risk(PLANNED, by_day=100)
+            for risk, row in zip(true_risk(truth, 100), risks.itertuples(), strict=True):
+                if np.isfinite(row.risk):
+                    what = f"risk by day 100: {row.species}, {row.seal}, {row.wall_mm:g} mm"
+                    rows.append(
+                        [what, np.log(row.risk / risk), risk < row.ci_lower, risk > row.ci_upper]
+                    )
+        for i, seal in enumerate(SEALS):
+            mine = study.whole[(study.whole["group"] == seal) & (study.whole["kind"] == "known")]
+            mine = mine[(mine["from_days"] <= 60) & (mine["to_days"] >= 60)]
+            if len(mine) and SEALS[i] != truth.crack_free:
+                real, row = true_whole(truth, i, 60), mine.iloc[0]
+                rows.append([f"share whole on day 60: {seal}", np.log(row["whole_from"] / real),
+                             real < row["ci_lower"], real > row["ci_upper"]])  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["what", "bias", "truth_below", "truth_above"])
+    table = frame.groupby("what", sort=False).agg(
+        bias=("bias", "mean"), bias_se=("bias", lambda x: x.std() / np.sqrt(len(x))),
+        truth_below=("truth_below", "mean"), truth_above=("truth_above", "mean"),
+        seasons=("bias", "size"),
+    ).reset_index()  # fmt: skip
+    table.insert(3, "holds", 1 - table["truth_below"] - table["truth_above"])
+    print(f"\n## {name}: {count} seasons of {truth.n_logs * truth.per_log} pieces, "
+          f"{np.mean(cracks):.0f} cracked on average; {bad} intervals infinite or without width\n")  # fmt: skip
+    print("| " + " | ".join(table.columns) + " |\n|" + "---|" * table.shape[1])
+    for row in table.itertuples(index=False):
+        cells = [f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in row]
+        print("| " + " | ".join(cells) + " |")
+    sys.stdout.flush()
+    return table
+
+
+if __name__ == "__main__":
+    seasons = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    for scenario in sys.argv[2:] or SCENARIOS:
+        began = time.perf_counter()
+        run(scenario, seasons)
+        print(f"\n{(time.perf_counter() - began) / seasons:.2f} s a season")
