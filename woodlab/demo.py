@@ -14,7 +14,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.simulate import SeasonTruth, SimulatedSeason, simulate_season
-from woodlab.drying.weather import invented_air
+from woodlab.drying.weather import Climate, invented_air
 from woodlab.studies.rim_geometry import dried_rim
 from woodlab.wood.shrinkage import shrinkage
 
@@ -22,6 +22,9 @@ DEMO_SEED = 20260109
 PLACE = "loft over the Brindle Mill (invented)"
 MAKERS = ("Odrin", "Tavi", "Mirelle", "Ansgard")
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
+
+# A loft over a workshop that is warmed by day: drier than an open shed, milder in winter.
+_CLIMATE = Climate(mean_c=13.0, swing_c=7.5, mean_rh_pct=63.0, swing_rh_pct=5.0)
 
 # How many logs of each species.
 _LOGS = {
@@ -54,7 +57,7 @@ _WAX_G_PER_RIM_MM = {"none": 0.0, "wax on end grain": 0.05, "paint all over": 0.
 def demo_season(seed: int = DEMO_SEED) -> SimulatedSeason:
     """The invented season with the truth behind it, before anyone made a mistake in the book."""
     rng = np.random.default_rng(seed)
-    air = invented_air("2025-01-09", 400, seed=seed + 1, place=PLACE)
+    air = invented_air("2025-01-09", 369, seed=seed + 1, place=PLACE, climate=_CLIMATE)
     return simulate_season(_pieces(rng), air, seed=seed + 2, truth=_TRUTH)
 
 
