@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.tables import Column
+from woodlab.errors import WoodlabError
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 
@@ -56,7 +57,10 @@ def _by_unique(cells: pd.Series, one: Callable, dtype: str) -> Converted:
     if isinstance(cells.dtype, pd.CategoricalDtype):
         codes, uniques = cells.cat.codes.to_numpy(), cells.cat.categories.tolist()
     else:
-        codes, found = pd.factorize(cells)
+        try:
+            codes, found = pd.factorize(cells)
+        except TypeError:  # lists and the like, in frames made in code
+            codes, found = pd.factorize(cells.map(repr, na_action="ignore"))
         uniques = found.tolist() if cells.dtype == object else list(found)
     values, troubles = [], {}
     for code, cell in enumerate(uniques):
@@ -75,12 +79,15 @@ def _by_unique(cells: pd.Series, one: Callable, dtype: str) -> Converted:
     return Converted(result, of_cells, missing, codes, tuple(values))
 
 
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+# Control characters, and the mark that stands for what could not be decoded.
+_UNREADABLE = re.compile(
+    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]"
+)
 
 
-def as_text(cells: pd.Series) -> pd.Series:
+def as_text(cells: pd.Series) -> Converted:
     """Cells of a column that the book does not know, as text."""
-    return _by_unique(cells, _text, "str").values
+    return _by_unique(cells, _text, "str")
 
 
 def _text(cell: object) -> tuple[str | None, Trouble]:
@@ -89,8 +96,8 @@ def _text(cell: object) -> tuple[str | None, Trouble]:
     text = str(cell).strip()
     if not text:
         return None, None
-    if _CONTROL.search(text):
-        return None, ("the text holds a control character", "Type the text anew.")
+    if _UNREADABLE.search(text):
+        return None, ("the text holds a character that cannot be read", "Type the text anew.")
     return text, None
 
 
@@ -107,11 +114,28 @@ def _or(choices: tuple[str, ...]) -> str:
     return f"{', '.join(choices[:-1])} or {choices[-1]}"
 
 
+def as_date(value: object) -> pd.Timestamp:
+    """A date that a user gave, read by the rules of the book's cells.
+
+    Raises
+    ------
+    WoodlabError
+        If it is none.
+    """
+    stamp, trouble = _date(value)
+    if stamp is None:
+        problem = trouble[0] if trouble else "it is empty"
+        raise WoodlabError(f"{value!r} is not a date ({problem}). {_DATE_REMEDY}")
+    return stamp
+
+
 _ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)?")
 _DATE_REMEDY = "Type the date as year-month-day: 2026-03-09."
 
 
 def _date(cell: object) -> tuple[pd.Timestamp | None, Trouble]:
+    if cell is None or cell is pd.NaT:
+        return None, None
     if isinstance(cell, dt.datetime):
         stamp = pd.Timestamp(cell)
     elif isinstance(cell, dt.date):
@@ -140,7 +164,12 @@ def _numbers(
     cells: pd.Series, column: Column, to_own_unit: Callable, comma_decimals: bool
 ) -> Converted:
     troubles: dict[int, tuple[str, str]] = {}
-    if pd.api.types.is_bool_dtype(cells) or not pd.api.types.is_numeric_dtype(cells):
+    kind = pd.api.types
+    if (
+        not kind.is_numeric_dtype(cells)
+        or kind.is_bool_dtype(cells)
+        or kind.is_complex_dtype(cells)
+    ):
         found = _by_unique(cells, lambda cell: _number(cell, comma_decimals), "float64")
         values, troubles = found.values.to_numpy(), found.troubles
     else:
@@ -177,7 +206,7 @@ _GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
 
 
 def _number(cell: object, comma_decimals: bool) -> tuple[float | None, Trouble]:
-    if isinstance(cell, bool | dt.date | dt.time | dt.timedelta):
+    if isinstance(cell, bool | complex | dt.date | dt.time | dt.timedelta):
         return None, ("not a number", "Type a number alone.")
     if isinstance(cell, int | float | np.number):
         return float(cell), None

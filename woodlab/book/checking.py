@@ -46,7 +46,12 @@ def check_table(raw: RawTable) -> CheckedTable:
         match = match_heading(heading, columns)
         if match is None:
             cells = raw.frame[heading]
-            extra[heading] = as_text(cells) if cells.dtype == object else cells
+            extra[heading] = cells
+            if cells.dtype == object:
+                text = as_text(cells)
+                extra[heading] = text.values
+                faults += _cell_faults(raw, heading, text.troubles)
+                faults += _swallowed_rows(raw, heading, text)
             continue
         column, to_own_unit = match
         if column.name in found:
@@ -66,6 +71,8 @@ def check_table(raw: RawTable) -> CheckedTable:
             empty = ("is empty", f"Type {column.meaning}.")
             troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
         faults += _cell_faults(raw, heading, troubles)
+        if column.kind == "text":
+            faults += _swallowed_rows(raw, heading, one)
     absent: dict[object, pd.Series] = {}
     for column in columns:
         if column.name in found:
@@ -96,6 +103,24 @@ def _cell_faults(
         Fault(raw.name, row, str(heading), _shown(cell), *troubles[position])
         for position, row, cell in zip(positions, rows, cells, strict=True)
     ]
+
+
+def _swallowed_rows(raw: RawTable, heading: object, one: Converted) -> list[Fault]:
+    """Texts that hold whole rows: a quote was opened and not closed in the row where it stands."""
+    separators = max(len(raw.frame.columns) - 1, 2)
+    swallowed = [
+        code
+        for code, text in enumerate(one.names)
+        if isinstance(text, str)
+        and "\n" in text
+        and any(line.count(mark) >= separators for line in text.split("\n")[1:] for mark in ",;\t")
+    ]
+    if not swallowed or one.codes is None:
+        return []
+    problem = "the text holds further rows"
+    remedy = "Close the double quote where the text ends, or take it away."
+    positions = np.flatnonzero(np.isin(one.codes, swallowed))
+    return _cell_faults(raw, heading, dict.fromkeys(positions.tolist(), (problem, remedy)))
 
 
 def _shown(cell: object) -> str:

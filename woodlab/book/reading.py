@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import zipfile
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +14,14 @@ import pandas as pd
 from woodlab.book.claims import check_claims
 from woodlab.book.files import settled
 from woodlab.book.tables import TABLES
+from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
+
+
+# Some thirty million weighings; more would not fit into the memory of most computers.
+MOST_CSV_BYTES = 1_000_000_000
 
 
 @dataclass(frozen=True)
@@ -57,33 +62,60 @@ def read_raw(path: Path) -> dict[str, RawTable]:
 
 
 def _read_folder(path: Path) -> dict[str, RawTable]:
-    tables = {}
-    by_name = {entry.name.casefold(): entry for entry in path.iterdir() if entry.is_file()}
+    tables: dict[str, RawTable] = {}
+    by_name: dict[str, Path] = {}
+    for entry in sorted(path.iterdir()):
+        name = entry.name.casefold()
+        if name in by_name and name.removesuffix(".csv") in TABLES and entry.is_file():
+            raise WoodlabError(
+                f"{path.name} holds {by_name[name].name} and {entry.name}, which mean the same "
+                "table. Rename or remove one of them."
+            )
+        if entry.is_file():
+            by_name[name] = entry
     for name in TABLES:
         file = settled(path, by_name.get(f"{name}.csv", path / f"{name}.csv"))
         if file.is_file():
-            tables[name] = _read_csv(name, file)
+            tables[name] = read_csv_table(name, file)
     return tables
 
 
-def _decode(name: str, data: bytes) -> str:
+def _decoded(data: bytes) -> str:
+    """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return data.decode("latin-1")
+    if data[1:2] == b"\x00" or data[:1] == b"\x00":  # UTF-16 that lacks its mark
+        return data.decode("utf-16-le" if data[1:2] == b"\x00" else "utf-16-be", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        # UTF-8 with a broken place in it, or the older one-byte letters throughout?
+        if re.search(rb"[\xc3-\xf4][\x80-\xbf]", data):
+            return data.decode("utf-8-sig", errors="replace")
+        return data.decode("cp1252", errors="replace")
 
 
-def _read_csv(name: str, file: Path) -> RawTable:
+def read_csv_table(name: str, file: Path) -> RawTable:
+    """One table from a CSV file.
+
+    Raises
+    ------
+    WoodlabError
+        If the file is too large or cannot be read as CSV at all.
+    """
+    size = file.stat().st_size
+    if size > MOST_CSV_BYTES:
+        raise WoodlabError(
+            f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it the "
+            "right file? If so, make a book of each season."
+        )
     data = file.read_bytes()
-    utf8 = data[:2] not in (b"\xff\xfe", b"\xfe\xff")
     head = data[:4000].split(b"\n", 1)[0].decode("latin-1")
     separator = max(",;\t", key=head.count)
-    if not data.strip():
+    if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
+    if b"\x00" in data:
+        return _read_by_cell(name, file, _decoded(data))
     options = {
         "sep": separator,
         "decimal": "." if separator == "," else ",",
@@ -96,14 +128,13 @@ def _read_csv(name: str, file: Path) -> RawTable:
     try:
         # The short way: pandas reads numbers as numbers. Only a file it stumbles over is read
         # cell by cell, to say which cell is wrong.
-        source = io.BytesIO(data) if utf8 else io.StringIO(_decode(name, data))
         with _long_rows_are_errors():
-            frame = pd.read_csv(source, **options)  # type: ignore[call-overload]
-        if frame.columns.duplicated().any() or b"\x00" in data:
-            return _read_by_cell(name, _decode(name, data), separator)
+            frame = pd.read_csv(io.BytesIO(data), **options)  # type: ignore[call-overload]
+        if len(frame.columns) != len(_headings(head, separator)):
+            return _read_by_cell(name, file, _decoded(data))
     except (ValueError, pd.errors.ParserWarning, OverflowError):
         # UnicodeDecodeError and pandas' ParserError are ValueErrors.
-        return _read_by_cell(name, _decode(name, data), separator)
+        return _read_by_cell(name, file, _decoded(data))
     frame.index = pd.RangeIndex(2, len(frame) + 2)
     return RawTable(name, _without_blank_rows(frame), comma_decimals=separator != ",")
 
@@ -117,17 +148,24 @@ class _long_rows_are_errors:
         self._catch = warnings.catch_warnings()
         self._catch.__enter__()
         warnings.simplefilter("error", pd.errors.ParserWarning)
+        warnings.simplefilter(
+            "ignore", pd.errors.DtypeWarning
+        )  # the cells are looked at one by one
 
     def __exit__(self, *error: object) -> None:
         self._catch.__exit__(*error)  # type: ignore[arg-type]
 
 
-def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
-    from woodlab.book.units import match_heading
+def _headings(head: str, separator: str) -> list[str]:
+    """The headings as pandas would name them, unless one stands twice or is empty."""
+    line = head.removeprefix("\xef\xbb\xbf").rstrip("\r\n")
+    found = next(csv.reader([line], delimiter=separator), [])
+    return [heading for heading in dict.fromkeys(found) if heading]
 
+
+def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
     types: dict[str, object] = {}
-    for heading in head.lstrip("\ufeff").removeprefix("ï»¿").strip("\r\n").split(separator):
-        heading = heading.strip('"')
+    for heading in _headings(head, separator):
         match = match_heading(heading, TABLES[name])
         if match is None or match[0].name == "note" or name == "pieces":
             types[heading] = object  # few cells alike, and quicker than pandas' str
@@ -136,10 +174,22 @@ def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
     return types
 
 
-def _read_by_cell(name: str, text: str, separator: str) -> RawTable:
+def _read_by_cell(name: str, file: Path, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    separator = max(",;\t", key=text[:4000].split("\n", 1)[0].count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    try:
+        rows = list(reader)
+    except csv.Error as error:
+        raise WoodlabError(
+            f"{file.name} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
+            "right file? Open it in a spreadsheet program and save it again as CSV."
+        ) from error
     return _from_rows(name, rows, comma_decimals=separator != ",")
+
+
+def _is_blank(cell: object) -> bool:
+    return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
 def _from_rows(
@@ -148,21 +198,31 @@ def _from_rows(
     """A raw table from rows of cells, the first of them the headings."""
     if not rows:
         return RawTable(name, pd.DataFrame())
-    headings = [str(cell).strip() for cell in rows[0]]
+    headings = ["" if _is_blank(cell) else str(cell).strip() for cell in rows[0]]
     while headings and not headings[-1]:
         headings.pop()
     width = len(headings)
-    faults = []
-    for column, heading in enumerate(headings):
-        if not heading:
-            faults.append(
-                Fault(
-                    name, 1, None, "", f"column {column + 1} has no heading",
-                    "Type a heading in row 1, or delete the column.",
-                )
-            )  # fmt: skip
+    faults = [
+        Fault(
+            name, 1, None, "", f"column {column + 1} has no heading",
+            "Type a heading in row 1, or delete the column.",
+        )
+        for column, heading in enumerate(headings)
+        if not heading
+    ]  # fmt: skip
+    faults += [
+        Fault(
+            name, 1, heading[:80], "", "the heading stands twice", "Rename one of the two columns."
+        )
+        for heading in dict.fromkeys(headings)
+        if heading and headings.count(heading) > 1
+    ]
+    filled = []
     for position, row in enumerate(rows[1:], start=2):
-        extra = [str(cell) for cell in row[width:] if str(cell).strip()]
+        if all(_is_blank(cell) for cell in row):
+            continue
+        filled.append(position)
+        extra = [str(cell) for cell in row[width:] if not _is_blank(cell)]
         if extra:
             faults.append(
                 Fault(
@@ -172,20 +232,18 @@ def _from_rows(
                     "cells a heading.",
                 )
             )  # fmt: skip
-    cells = [[*row[:width], *[""] * (width - len(row))] for row in rows[1:]]
-    frame = pd.DataFrame(cells, columns=headings, dtype=object)
-    frame = frame.where(frame.map(lambda cell: str(cell).strip() != ""), None)
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
-    repeated = frame.columns[frame.columns.duplicated()].unique()
-    for heading in repeated:
-        faults.append(
-            Fault(
-                name, 1, str(heading), "", "the heading stands twice",
-                "Rename one of the two columns.",
-            )
-        )  # fmt: skip
-    frame = frame.loc[:, ~frame.columns.duplicated()]
-    return RawTable(name, _without_blank_rows(frame), comma_decimals, tuple(faults))
+    columns: dict[str, pd.Series] = {}
+    index = pd.Index(filled, dtype="int64")
+    for column, heading in enumerate(headings):
+        cells = [
+            rows[position - 1][column] if column < len(rows[position - 1]) else None
+            for position in filled
+        ]
+        cells = [None if _is_blank(cell) else cell for cell in cells]
+        # A table with two columns of one heading is not used; its cells are kept all the same.
+        own = heading if heading not in columns else f"{heading} (column {column + 1})"
+        columns[own] = pd.Series(cells, index=index, dtype=object)
+    return RawTable(name, pd.DataFrame(columns, index=index), comma_decimals, tuple(faults))
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
@@ -195,7 +253,7 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _read_workbook(path: Path) -> dict[str, RawTable]:
-    from python_calamine import CalamineError, CalamineWorkbook
+    from python_calamine import CalamineWorkbook
 
     try:
         check_claims(path)
@@ -216,7 +274,9 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
                 for name in TABLES
                 if name in wanted
             }
-    except (CalamineError, zipfile.BadZipFile, OSError, NotImplementedError) as error:
+    except (WoodlabError, MemoryError):
+        raise
+    except Exception as error:  # a damaged file can fail its reader in any way
         raise _damaged(path, error) from error
     except BaseException as error:
         # The reader is written in another language; its surprises are no Exceptions here.
@@ -242,6 +302,15 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
         )
     raw = {}
     for name, frame in frames.items():
+        if not isinstance(frame, pd.DataFrame):
+            raise WoodlabError(
+                f"{name} is a {type(frame).__name__}, and a table is given as a pandas DataFrame."
+            )
+        if frame.columns.nlevels > 1 or frame.columns.has_duplicates:
+            raise WoodlabError(
+                f"{name} has columns of one name, or names of several levels. Give each column "
+                "one name of its own."
+            )
         copy = frame.copy()
         copy.index = pd.RangeIndex(2, len(copy) + 2)
         raw[name] = RawTable(name, copy)

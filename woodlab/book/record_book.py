@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book import files
+from woodlab.book.cells import as_date
 from woodlab.book.checking import (
     SET_ASIDE_COLUMNS,
     CheckedTable,
@@ -117,12 +118,7 @@ class RecordBook:
         WoodlabError
             If `date` is no date.
         """
-        try:
-            end = pd.Timestamp(date).normalize() + pd.Timedelta(days=1)
-        except (ValueError, TypeError) as error:
-            raise WoodlabError(f"{date!r} is not a date. Type it as 2026-06-20.") from error
-        if pd.isna(end):
-            raise WoodlabError("The date is empty. Type it as 2026-06-20.")
+        end = as_date(date).normalize() + pd.Timedelta(days=1)
         tables, rows = {}, {}
         for name in TABLES:
             frame = getattr(self, name)
