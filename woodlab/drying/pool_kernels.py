@@ -19,7 +19,7 @@ from numba import njit
 
 from woodlab.drying.slab_kernels import GAMMA, _coefficients, _factor, _solve, diffusivity
 
-CELLS = 10
+CELLS = 16
 SECONDS = 86400.0
 # Positions in a row of parameters
 LN_D, LN_S, LN_START, RISE, SATURATION, AIR_SHIFT = range(6)
@@ -59,7 +59,7 @@ def run_coarse(
     wet = base * math.exp(rise * saturation)
     rate = math.exp(params[LN_S]) * SECONDS / half_m
     cap = saturation if capped else math.inf
-    longest = min(max(0.03 * (1.0 / rate + 0.4 / d15), 1.0), 6.0)
+    longest = min(max(0.015 * (1.0 / rate + 0.4 / d15), 1.0), 4.0)
     n = CELLS
     m = np.full(n, math.exp(params[LN_START]))
     y1, y2, between = np.empty(n), np.empty(n), np.empty(n)
@@ -85,7 +85,7 @@ def run_coarse(
             break
         if goal <= now + 1e-9:
             break
-        h = min(goal - now, max(young, min(0.25 * now, longest)))
+        h = min(goal - now, max(young, min(0.15 * now, longest)))
         if goal - now < 1.5 * h:
             h = goal - now
         air = (_air_sum(sums, start + now + h) - _air_sum(sums, start + now)) / h + shift

@@ -15,15 +15,18 @@ Priors are estimates of our own, wide enough that a season of a dozen pieces ove
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.air_course import air_course
+from woodlab.drying.batch import Rows, gather
 from woodlab.drying.green import start_moisture_information
 from woodlab.errors import WoodlabError
 
@@ -99,6 +102,7 @@ class PoolData:
     of_seal: np.ndarray
     of_log: np.ndarray
     half_m: np.ndarray
+    rows: Rows  # as gathered, ragged
     days: np.ndarray  # (n, k) since turning
     net_g: np.ndarray  # (n, k) weighed mass less sealer
     counts: np.ndarray
@@ -151,14 +155,14 @@ def pack(book: RecordBook, until: np.datetime64 | None = None) -> PoolData:
     log = pieces["log"].astype(object)
     alone = "piece " + pieces["piece"].astype(object)
     of_log, logs = pd.factorize(log.where(log.notna(), alone))
-    weighed = _weighings(book, pieces, until)
+    weighed = _weighings(book, until)
     air = _air(book, pieces, weighed["last"], until)
     start_ln, start_sd = _start_of_species(book, pieces, list(species))
     return PoolData(
         pieces=pieces, species=tuple(map(str, species)), seals=tuple(map(str, seals)),
         logs=tuple(map(str, logs)), of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=pieces["wall_mm"].to_numpy(dtype=float) / 2000,
-        days=weighed["days"], net_g=weighed["net"], counts=weighed["counts"],
+        rows=weighed["rows"], days=weighed["days"], net_g=weighed["net"], counts=weighed["counts"],
         scale_g=weighed["scale"], suspect=weighed["suspect"], steps=tuple(weighed["steps"]),
         start_ln=start_ln, start_sd=start_sd,
         own_species=np.array([of_species[of_log == i][0] for i in range(len(logs))]),
@@ -166,85 +170,69 @@ def pack(book: RecordBook, until: np.datetime64 | None = None) -> PoolData:
     )  # fmt: skip
 
 
-def _weighings(book: RecordBook, pieces: pd.DataFrame, until: np.datetime64 | None) -> dict:
-    rows = book.weighings[["piece", "on", "mass_g", "event", "scale_g"]]
-    index = pd.Series(np.arange(len(pieces)), pieces["piece"].to_numpy())
-    row = rows["piece"].map(index)
-    day = (rows["on"] - rows["piece"].map(pieces.set_index("piece")["turned_on"])) / _DAY
-    keep = row.notna() & (day >= 0) & (rows["mass_g"] > 0)
+def _weighings(book: RecordBook, until: np.datetime64 | None) -> dict[str, Any]:
+    """Ragged rows of `batch.gather` as padded tables."""
     if until is not None:
-        keep &= rows["on"] < until + _DAY
-    rows, row, day = rows[keep], row[keep].to_numpy(dtype=int), day[keep].to_numpy(dtype=float)
-    order = np.lexsort((day, row))
-    row, day = row[order], day[order]
-    mass = rows["mass_g"].to_numpy(dtype=float)[order]
-    event = rows["event"].astype(object).to_numpy()[order]
-    step = rows["scale_g"].to_numpy(dtype=float)[order]
-    n = len(pieces)
-    counts = np.bincount(row, minlength=n)
+        book = replace(book, weighings=book.weighings[book.weighings["on"] < until + _DAY])
+    rows = gather(book)
+    counts, n = rows.counts, len(rows.counts)
     k = max(int(counts.max(initial=0)), 1)
-    at = np.arange(row.size) - np.repeat(np.cumsum(counts) - counts, counts)
-    days, net = np.zeros((n, k)), np.zeros((n, k))
-    scale, suspect = np.ones((n, k)), np.zeros((n, k), dtype=bool)
-    sealer = pieces["seal_g"].to_numpy(dtype=float)
-    sealer = np.where(np.isfinite(sealer), sealer, 0.0)
-    days[row, at] = day
-    net[row, at] = mass - sealer[row]
+    owner = np.repeat(np.arange(n), counts)
+    at = np.arange(owner.size) - rows.ptr[owner]
+    days, net, scale = np.zeros((n, k)), np.zeros((n, k)), np.ones((n, k))
+    days[owner, at], net[owner, at] = rows.days, rows.mass_g
+    scale[owner, at] = rows.resolution_g[owner]
     steps = []
-    for p in range(n):
-        mine = np.flatnonzero(row == p) if row.size < 20000 else np.arange(
-            counts[:p].sum(), counts[: p + 1].sum()
-        )  # fmt: skip
-        if mine.size == 0:
-            continue
-        scale[p, : mine.size] = np.where(np.isfinite(step[mine]), step[mine], guess_scale(mass[mine]))
-        jumps = [j for j in range(1, mine.size) if isinstance(event[mine[j]], str)]
-        suspect[p, : mine.size] = _gross(net[p, : mine.size], jumps)
-        for j in jumps:
-            after = net[p, : mine.size].copy()
-            cut = event[mine[j]] in ("trimmed", "glued")
-            shape = after / after[j] if cut else np.ones(mine.size)
-            steps.append((p, j, np.where(np.arange(mine.size) < j, 0.0, shape)))
-    last = rows["on"].max() if len(rows) else pieces["turned_on"].max()
+    for p in np.flatnonzero(np.diff(rows.step_ptr)):
+        for s in range(rows.step_ptr[p], rows.step_ptr[p + 1]):
+            first, cut = rows.steps[s]
+            shape = np.zeros(counts[p])
+            shape[first:] = net[p, first : counts[p]] / net[p, first] if cut else 1.0
+            steps.append((int(p), int(first), shape))
+    here = np.arange(k)[None, :] < counts[:, None]
+    suspect = gross_errors(net, here, steps)
+    if len(book.weighings):
+        last = max(book.weighings["on"].max(), book.pieces["turned_on"].max())
+    else:
+        last = book.pieces["turned_on"].max()
     return {
-        "days": days, "net": net, "counts": counts, "scale": scale, "suspect": suspect,
-        "steps": steps, "last": last,
+        "rows": rows, "days": days, "net": net, "counts": counts, "scale": scale,
+        "suspect": suspect, "steps": steps, "last": last,
     }  # fmt: skip
 
 
-def guess_scale(mass_g: np.ndarray) -> float:
-    """The resolution of a scale [g] from what was read off it: the coarsest step that fits all.
+def gross_errors(
+    net: np.ndarray, here: np.ndarray, steps: list[tuple[int, int, np.ndarray]]
+) -> np.ndarray:
+    """Weights far from all of their neighbours: a tenfold slip, the wrong piece. (n, k) of bool.
 
-    Examples
-    --------
-    >>> guess_scale(np.array([905.0, 870, 845]))
-    5.0
+    Compared with the median of the two before and the two after; across an event that changed
+    the mass nothing is compared.
     """
-    for step in (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1):
-        if mass_g.size >= 3 and np.abs(mass_g / step - np.round(mass_g / step)).max() < 1e-6:
-            return step
-    return 1.0 if mass_g.size < 3 else 0.1
-
-
-def _gross(net: np.ndarray, jumps: list[int]) -> np.ndarray:
-    """Weights far from the line through their neighbours: a tenfold slip, a swapped piece."""
-    out = np.zeros(net.size, dtype=bool)
-    if net.size < 4:
-        return out
-    ln = np.log(np.maximum(net, 1e-3))
-    for j in range(net.size):
-        near = [i for i in (j - 2, j - 1, j + 1, j + 2) if 0 <= i < net.size]
-        if any(min(near + [j]) < jump <= max(near + [j]) for jump in jumps):
-            continue
-        middle = float(np.median(ln[near]))
-        spread = float(np.median(np.abs(ln[near] - middle)))
-        out[j] = abs(ln[j] - middle) > 0.35 + 2 * spread
+    n, k = net.shape
+    ln = np.where(here, np.log(np.maximum(net, 1e-3)), np.nan)
+    near = np.full((4, n, k), np.nan)
+    for j, shift in enumerate((-2, -1, 1, 2)):
+        if abs(shift) < k:
+            if shift < 0:
+                near[j, :, -shift:] = ln[:, :shift]
+            else:
+                near[j, :, :-shift] = ln[:, shift:]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN behind the last weighing
+        middle = np.nanmedian(near, axis=0)
+        spread = np.nanmedian(np.abs(near - middle), axis=0)
+    enough = np.isfinite(near).sum(axis=0) >= 2
+    out = here & enough & (np.abs(ln - middle) > 0.3 + 2 * np.nan_to_num(spread))
+    out &= here.sum(axis=1)[:, None] >= 4
+    for p, first, _ in steps:
+        out[p, max(first - 2, 0) : first + 2] = False
     return out
 
 
 def _air(
     book: RecordBook, pieces: pd.DataFrame, last: pd.Timestamp, until: np.datetime64 | None
-) -> dict:
+) -> dict[str, Any]:
     first = np.datetime64(pieces["turned_on"].min(), "D")
     end = max(np.datetime64(last, "D"), np.datetime64(pieces["turned_on"].max(), "D"))
     if until is not None:
@@ -287,7 +275,7 @@ def _start_of_species(
     return mean, sd
 
 
-def _offcuts(book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]) -> dict:
+def _offcuts(book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]) -> dict[str, Any]:
     table = book.offcuts
     empty = (np.empty(0, dtype=int), np.empty(0))
     if len(table) == 0:

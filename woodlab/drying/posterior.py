@@ -304,32 +304,33 @@ def linearise(
 
 
 def errors(
-    data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray, most: int = 150
+    data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray, most: int = 60
 ) -> tuple[float, float, np.ndarray]:
     """Slip [g], drift [points] by marginal likelihood on a grid, and weights of the weighings."""
     pick = np.argsort(-data.counts, kind="stable")[:most]
     some = take(data, pick)
     dry = np.exp(mode.ln_dry[pick])
     prior = np.diag([*(1 / mode.sds[[1, 3, 5]] ** 2), 1 / FLAT_SD**2])
-    best, found = -np.inf, (mode.slip_g, mode.drift_pct)
-    for slip in SLIPS_G:
-        for drift in DRIFTS_PCT:
-            root = noise_root(some, dry, slip, drift, mode.weight[pick])
-            r = np.einsum("nij,nj->ni", root, residual[pick])
-            j = root @ raw[pick][:, :, :4]
-            a = j.transpose(0, 2, 1) @ j + prior
-            b = np.einsum("nki,nk->ni", j, r)
-            gain = np.einsum("ni,ni->n", b, np.linalg.solve(a, b[:, :, None])[:, :, 0])
-            value = (
-                np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
-                - 0.5 * np.linalg.slogdet(a)[1].sum()
-                - 0.5 * ((r**2).sum() - gain.sum())
-                - 0.5 * (np.log(slip / 0.8) / 0.8) ** 2
-                - 0.5 * (np.log(drift / 0.1) / 0.8) ** 2
-            )
-            if value > best:
-                best, found = value, (float(slip), float(drift))
-    slip, drift = found
+
+    def value(slip: float, drift: float) -> float:
+        root = noise_root(some, dry, slip, drift, mode.weight[pick])
+        r = np.einsum("nij,nj->ni", root, residual[pick])
+        j = root @ raw[pick][:, :, :4]
+        a = j.transpose(0, 2, 1) @ j + prior
+        b = np.einsum("nki,nk->ni", j, r)
+        gain = np.einsum("ni,ni->n", b, np.linalg.solve(a, b[:, :, None])[:, :, 0])
+        return float(
+            np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
+            - 0.5 * np.linalg.slogdet(a)[1].sum()
+            - 0.5 * ((r**2).sum() - gain.sum())
+            - 0.5 * (np.log(slip / 0.8) / 0.8) ** 2
+            - 0.5 * (np.log(drift / 0.1) / 0.8) ** 2
+        )
+
+    slip, drift = mode.slip_g, mode.drift_pct
+    for _ in range(2):  # one at a time, twice: the ridge between them is not long
+        slip = float(max(SLIPS_G, key=lambda one: value(one, drift)))
+        drift = float(max(DRIFTS_PCT, key=lambda one: value(slip, one)))
     variance = data.scale_g**2 / 12 + slip**2 + (drift / 100 * np.exp(mode.ln_dry))[:, None] ** 2
     odd = residual**2 / variance
     weight = np.where(odd > 12.0, 6.0 / (5.0 + odd), 1.0)
@@ -458,7 +459,7 @@ def find_mode(
     sds = mode.sds
     for it in range(most):
         _, residual, raw = evaluate(data, law, layout, mode)
-        if it >= 2 or start:
+        if it in (2, 4, 6) or (start and it == 0):
             slip, drift, weight = errors(data, mode, residual, raw)
             mode = replace(mode, slip_g=slip, drift_pct=drift, weight=weight)
         sampler = Sampler(data, layout, linearise(data, mode, residual, raw), priors, rng)
