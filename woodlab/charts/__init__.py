@@ -10,6 +10,14 @@ _HOMES: dict[str, list[str]] = {
     "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
     "intervals": ["interval_chart"],
     "drying": ["weighings_overview", "doubts_chart", "season_air", "drying_curves", "residuals"],
+    "movement": [
+        "rim_from_above",
+        "bowl_section",
+        "measured_and_expected",
+        "shrinkage_estimates",
+        "movement_course",
+        "wall_window_chart",
+    ],
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
