@@ -10,7 +10,7 @@ fixed effects from restricted maximum likelihood, Biometrics 53, 983-997.
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -51,6 +51,7 @@ class BlockedFit:
     _slopes: np.ndarray  # (r, p, p): derivative of the covariance by each variance
     _spread: np.ndarray  # (r, r): covariance of the variances
     _df: float  # of the residual, where there are no other variances
+    _inside: BlockedFit | None = None  # the same with the blocks held fixed
 
     def contrast(self, weights: ArrayLike, level: float = 0.95) -> Comparison:
         """weights' beta with its interval.
@@ -61,6 +62,8 @@ class BlockedFit:
             If there is no residual freedom, or nothing varies.
         """
         line = np.asarray(weights, dtype=float)
+        if self._inside is not None and self._inside.tells(line):
+            return self._inside.contrast(line, level)
         stderr = float(np.sqrt(line @ self.cov @ line))
         slope = np.einsum("p,rpq,q->r", line, self._slopes, line)
         scatter = float(slope @ self._spread @ slope)
@@ -68,6 +71,12 @@ class BlockedFit:
         df = 2 * plain**2 / scatter if scatter > 0 else self._df
         df = min(max(df, 1.0), self._df)
         return from_t(float(line @ self.beta), stderr, df, self.method, level)
+
+
+    def tells(self, line: np.ndarray) -> bool:
+        """Whether the contrast lies in what this fit can tell."""
+        shape = self._plain
+        return bool(np.allclose(shape @ np.linalg.pinv(shape, rcond=1e-8) @ line, line, atol=1e-6))
 
 
 def blocked_fit(
@@ -131,9 +140,8 @@ def blocked_fit(
             found = _by_statsmodels(y, x, codes, z)
         if found is not None:
             return _small_sample(y, x, codes, z, *found)
-        held = _held_fixed(y, x, codes)
-        if held is not None:
-            return held
+        plain = _least_squares(y, x, n_blocks, "least squares")
+        return replace(plain, _inside=_held_fixed(y, x, codes))
     return _least_squares(y, x, n_blocks, "least squares")
 
 
@@ -259,17 +267,25 @@ def _small_sample(
 
 
 def _held_fixed(y: np.ndarray, x: np.ndarray, codes: np.ndarray) -> BlockedFit | None:
-    """Least squares inside the blocks, where all of X but its ones is estimable there."""
-    dummies = np.eye(int(codes.max()) + 1)[codes][:, 1:]
-    full = np.column_stack([x, dummies])
-    free = len(y) - np.linalg.matrix_rank(full)
-    if np.linalg.matrix_rank(full) < full.shape[1] or 2 * free < len(y) - x.shape[1]:
+    """Least squares inside the blocks, where that leaves freedom enough."""
+    size = np.bincount(codes)
+
+    def inside(values: np.ndarray) -> np.ndarray:
+        sums = np.zeros((size.size, values.shape[1]))
+        np.add.at(sums, codes, values)
+        return values - (sums / size[:, None])[codes]
+
+    within, gap = inside(x), inside(y[:, None])[:, 0]
+    inverse = np.linalg.pinv(within.T @ within, rcond=1e-10, hermitian=True)
+    free = len(y) - size.size - int(np.linalg.matrix_rank(within, tol=1e-8))
+    if free < 1 or 2 * free < len(y) - x.shape[1]:
         return None
-    fit = _least_squares(y, full, int(codes.max()) + 1, "blocks held fixed")
-    p = x.shape[1]
+    beta = inverse @ within.T @ gap
+    variance = float(np.sum((gap - within @ beta) ** 2)) / free
     return BlockedFit(
-        fit.beta[:p], fit.cov[:p, :p], fit.block_cov, fit.residual_sd, fit.method, fit.n_blocks,
-        fit._plain[:p, :p], fit._slopes[:, :p, :p], fit._spread, fit._df,
+        beta, variance * inverse, np.zeros((1, 1)), float(np.sqrt(variance)), "blocks held fixed",
+        size.size, variance * inverse, inverse[None], np.array([[2 * variance**2 / free]]),
+        float(free),
     )  # fmt: skip
 
 

@@ -1,0 +1,279 @@
+"""From one outcome, piece by piece, to its ratio for each seal against the reference.
+
+Everything is done on logarithms. Pieces of a log are compared inside the log; species, place and
+the logarithm of the wall are held; the ratio is that at the mean wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from woodlab.errors import WoodlabError
+from woodlab.studies.comparison import Comparison, holm, paired, together, welch
+from woodlab.studies.confounding import Comparable, comparable
+from woodlab.studies.mixed import blocked_fit
+from woodlab.studies.randomisation import randomisation_test
+
+EFFECT_COLUMNS = [
+    "outcome", "seal", "reference", "ratio", "ci_lower", "ci_upper", "p_value", "n_pieces",
+    "n_logs", "method", "p_holm", "p_randomisation", "df", "reason",
+]  # fmt: skip
+WIDEST = 1000.0  # an interval wider than this factor says nothing
+TWINS = 0.05  # walls of twins differ by no more than this
+_SLOPES_FROM = 8  # pieces of each seal, from which each seal may have its own slope on the wall
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One outcome, one row a piece.
+
+    Attributes
+    ----------
+    name : str
+        `drying_time`, ...
+    frame : DataFrame
+        piece, seal, species, log, place, wall_mm, allotted; `lower`, `upper`: natural logarithms
+        between which the outcome lies, equal where it is known; `free`: a number that needed
+        neither law nor seal, for the randomisation test.
+    sets : ndarray, (sets, n), optional
+        Draws of the outcome of each piece, where it comes from a fit and not from the scale.
+    basis : str
+        What stands behind the draws, for the name of the method.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    sets: np.ndarray | None = None
+    basis: str = ""
+
+
+def effect_rows(outcome: Outcome, reference: str, seals: list[str], seed: int) -> pd.DataFrame:
+    """One row for each of `seals` against `reference`; see `EFFECT_COLUMNS`."""
+    rows = []
+    for seal in seals:
+        row = _blank(outcome.name, seal, reference)
+        told = comparable(outcome.frame, seal, reference)
+        if told.reason:
+            row["reason"] = told.reason
+        else:
+            row |= _one(outcome, told, seal, reference, seed)
+        rows.append(row)
+    table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
+    table["p_holm"] = holm(table["p_value"].to_numpy(dtype=float))
+    return table
+
+
+def _blank(outcome: str, seal: str, reference: str) -> dict[str, object]:
+    row: dict[str, object] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
+    return row | {
+        "outcome": outcome, "seal": seal, "reference": reference, "n_pieces": 0, "n_logs": 0,
+        "method": "", "reason": "",
+    }  # fmt: skip
+
+
+def _one(
+    outcome: Outcome, told: Comparable, seal: str, reference: str, seed: int
+) -> dict[str, object]:
+    frame = outcome.frame
+    pair = frame[frame["piece"].isin(told.pieces)]
+    row: dict[str, object] = {"n_pieces": len(pair), "n_logs": int(blocks(pair).nunique())}
+    known = pair["lower"] == pair["upper"]
+    groups = {name: pair["seal"] == name for name in (reference, seal)}
+    known = pair["lower"] == pair["upper"]
+    if not all((known & group).any() for group in groups.values()):
+        return row | _one_sided(pair, known, groups, seal, reference)
+    try:
+        got = _compare(outcome, pair, seal, reference, seed)
+    except WoodlabError as error:
+        return row | {"reason": f"too few pieces for an interval: {error}"}
+    if got.ci_upper - got.ci_lower > np.log(WIDEST):
+        return row | {"reason": "too few pieces: the interval spans more than a thousandfold"}
+    row |= {
+        "ratio": np.exp(got.estimate), "ci_lower": np.exp(got.ci_lower),
+        "ci_upper": np.exp(got.ci_upper), "p_value": got.p_value, "method": got.method,
+        "df": got.df,
+    }  # fmt: skip
+    return row | randomised(pair, seal, seed)
+
+
+def blocks(frame: pd.DataFrame) -> pd.Series:
+    """The log of each piece; a piece with no log named is a block of its own."""
+    alone = "piece " + frame["piece"].astype(object)
+    return frame["log"].astype(object).where(frame["log"].notna(), alone)
+
+
+def _compare(
+    outcome: Outcome, pair: pd.DataFrame, seal: str, reference: str, seed: int
+) -> Comparison:
+    used = _connected(outcome.frame, pair, seal, reference)
+    x, line = design(used, seal, reference)
+    if outcome.sets is not None:
+        sets, tail = outcome.sets[:, used.index.to_numpy()], f", {outcome.basis}"
+    else:
+        sets, tail = used["lower"].to_numpy()[None, :], ""
+    if outcome.name == "drying_time":
+        late = int((used["lower"] != used["upper"]).sum())
+        tail = f", {late} of {len(used)} times drawn from the pooled curves" if late else ""
+        sets = sets if late else sets[:1]
+    parts = [_known(values, used, x, line, seal, reference, len(sets) == 1) for values in sets]
+    names = [part.method for part in parts]
+    return together(parts, max(names, key=names.count) + tail)
+
+
+def _known(
+    values: np.ndarray, used: pd.DataFrame, x: np.ndarray, line: np.ndarray, seal: str,
+    reference: str, single: bool,
+) -> Comparison:  # fmt: skip
+    """Compare known numbers, in the way that their design asks for."""
+    numbers = used.assign(value=values)
+    simple = _simple(numbers, seal, reference)
+    if simple is not None:
+        return simple
+    block = blocks(used)
+    if _told_inside(x, line, block):
+        by: Literal["statsmodels", "profile"] = "statsmodels" if single else "profile"
+        return blocked_fit(values, x, block.to_numpy(), by=by).contrast(line)
+    return _between_logs(numbers[numbers["seal"].isin([seal, reference])], seal, reference)
+
+
+def _simple(numbers: pd.DataFrame, seal: str, reference: str) -> Comparison | None:
+    """Twins, or two plain groups with nothing to adjust for, where there are but two seals."""
+    if numbers["seal"].nunique() > 2:
+        return None
+    both = numbers.assign(block=blocks(numbers), wall=np.log(numbers["wall_mm"]))
+    one = both[both["seal"] == seal].set_index("block")
+    two = both[both["seal"] == reference].set_index("block")
+    if one.index.is_unique and two.index.is_unique and set(one.index) == set(two.index):
+        two = two.loc[one.index]
+        if (one["wall"] - two["wall"]).abs().max() <= TWINS:
+            return paired(one["value"], two["value"])
+    plain = both["block"].nunique() == len(both) and both["species"].nunique() == 1
+    if plain and np.ptp(both["wall"]) <= TWINS and both["place"].nunique(dropna=False) == 1:
+        return welch(one["value"], two["value"])
+    return None
+
+
+def _connected(
+    frame: pd.DataFrame, pair: pd.DataFrame, seal: str, reference: str
+) -> pd.DataFrame:
+    """The pair's pieces, and those of other seals that help with walls, species and logs."""
+    other = frame[~frame["seal"].isin([seal, reference])]
+    species = set(pair["species"])
+    return pd.concat([pair, other[other["species"].isin(species)]])
+
+
+def design(used: pd.DataFrame, seal: str, reference: str) -> tuple[np.ndarray, np.ndarray]:
+    """Fixed effects, and the line that picks `seal` against `reference` at the mean wall.
+
+    Ones, a column for each other seal, species and place, and the centred logarithm of the wall,
+    with a slope for each seal where there are pieces enough. Columns that add nothing are left.
+    """
+    wall = np.log(used["wall_mm"].to_numpy(dtype=float))
+    pair = used["seal"].isin([seal, reference]).to_numpy()
+    wall = wall - wall[pair].mean()
+    seals = [name for name in dict.fromkeys(used["seal"]) if name not in (reference, seal)]
+    indicators = [(used["seal"] == name).to_numpy(dtype=float) for name in [seal, *seals]]
+    columns = [np.ones(len(used)), *indicators]
+    for factor in ("species", "place"):
+        levels = used[factor].astype(object).where(used[factor].notna(), "")
+        columns += [
+            (levels == level).to_numpy(dtype=float) for level in sorted(map(str, set(levels)))[1:]
+        ]
+    if np.ptp(wall) > 0.02:
+        columns.append(wall)
+        counts = used["seal"].value_counts()
+        if counts.min() >= _SLOPES_FROM and len(used) - len(columns) - len(seals) >= 20:
+            columns += [indicator * wall for indicator in indicators]
+    kept: list[np.ndarray] = []
+    for column in columns:
+        trial = np.column_stack([*kept, column])
+        if np.linalg.matrix_rank(trial) == trial.shape[1]:
+            kept.append(column)
+    line = np.zeros(len(kept))
+    line[1] = 1.0
+    return np.column_stack(kept), line
+
+
+def _told_inside(x: np.ndarray, line: np.ndarray, block: pd.Series) -> bool:
+    """Whether the difference can be told inside the blocks, or no block has two pieces."""
+    codes = pd.factorize(block)[0]
+    count = int(codes.max()) + 1
+    if count == len(codes):
+        return True
+    full = np.column_stack([x, np.eye(count)[codes]])
+    wide = np.concatenate([line, np.zeros(count)])
+    rank = np.linalg.matrix_rank(full)
+    return bool(np.linalg.matrix_rank(np.vstack([full, wide])) == rank)
+
+
+def _between_logs(numbers: pd.DataFrame, seal: str, reference: str) -> Comparison:
+    """No log holds both seals: the logs' means are the numbers, as many as there are logs."""
+    means = (
+        numbers.assign(block=blocks(numbers), wall_mm=np.log(numbers["wall_mm"]))
+        .groupby(["block", "seal"], as_index=False)
+        .agg({"value": "mean", "wall_mm": "mean", "species": "first", "place": "first"})
+    )
+    means["wall_mm"] = np.exp(means["wall_mm"])
+    x, line = design(means, seal, reference)
+    got = blocked_fit(means["value"], x, np.arange(len(means))).contrast(line)
+    return replace(got, method="means of logs")
+
+
+def _one_sided(
+    pair: pd.DataFrame, known: pd.Series, groups: dict[str, pd.Series], seal: str, reference: str
+) -> dict[str, object]:
+    """A seal with no known outcome at all: a bound on one side, by the known bounds' own values."""
+    if not any((known & group).any() for group in groups.values()):
+        return {"reason": "neither seal has a piece that has reached the target yet"}
+    late = seal if not (known & groups[seal]).any() else reference
+    if not np.isfinite(pair.loc[groups[late], "lower"]).all():
+        return {"reason": f"no piece under {late!r} was weighed before it had reached the target"}
+    # Taken at their bounds the unknown times are too short: what they show, they at least have.
+    at_bound = pair.assign(upper=pair["lower"])
+    at_bound = at_bound[np.isfinite(at_bound["lower"])]
+    try:
+        whole = Outcome("", at_bound.reset_index(drop=True))
+        got = _compare(whole, whole.frame, seal, reference, 0)
+    except WoodlabError as error:
+        return {"reason": f"no piece under {late!r} has reached the target yet; {error}"}
+    side = "at least" if late == seal else "at most"
+    bound = np.exp(got.ci_lower if late == seal else got.ci_upper)
+    ends = (bound, np.inf) if late == seal else (0.0, bound)
+    return {
+        "ci_lower": ends[0], "ci_upper": ends[1], "method": f"{got.method}, times at their bound",
+        "df": got.df,
+        "reason": f"no piece under {late!r} has reached the target yet: the ratio is {side} "
+        f"{bound:.2g}, its other end is open",
+    }  # fmt: skip
+
+
+def randomised(pair: pd.DataFrame, seal: str, seed: int) -> dict[str, float]:
+    """p of the randomisation test inside the logs, where the seals were allotted by lot.
+
+    The wall is taken out first, by its slope inside the logs found without regard to the seal,
+    so that under the hypothesis the values stay as they are whoever is sealed.
+    """
+    if not (pair["allotted"] == "random").all():
+        return {"p_randomisation": np.nan}
+    values = pair["free"].to_numpy(dtype=float)
+    if not np.isfinite(values).all():
+        pair, values = pair[np.isfinite(values)], values[np.isfinite(values)]
+    if len(pair) < 2:
+        return {"p_randomisation": np.nan}
+    block = np.zeros(len(pair)) if pair["log"].isna().all() else pd.factorize(blocks(pair))[0]
+    wall = np.log(pair["wall_mm"].to_numpy(dtype=float))
+    inside = pd.DataFrame({"y": values, "w": wall})
+    inside = inside - inside.groupby(block).transform("mean")
+    power = float((inside["w"] ** 2).sum())
+    free = len(pair) - len(np.unique(block))
+    if power > 1e-4 and free > 2:
+        values = values - wall * float((inside["w"] * inside["y"]).sum()) / power
+    try:
+        test = randomisation_test(values, pair["seal"] == seal, block, seed=seed)
+    except WoodlabError:
+        return {"p_randomisation": np.nan}
+    return {"p_randomisation": test.p_value}
