@@ -14,9 +14,9 @@ from typing import Any
 LONGEST_NAME = 40
 
 # Marks that can begin something within a line; a backslash makes each a plain character.
-_WITHIN = re.compile(r"([\\`*_{}\[\]<>#@^~$|&\":=+])")
+_WITHIN = re.compile(r"([\\`*_{}\[\]<>#@^~$|&\"])")
 # What can begin a list, a rule, a heading or a caption at the start of a line.
-_AT_START = re.compile(r"^(\(?[A-Za-z0-9]*)([.)])(?![0-9])|^([-%/?!(,;'])")
+_AT_START = re.compile(r"^(\(?[A-Za-z0-9]*)([.)])(?![0-9])|^([-+=:%/?!(,;'])")
 _SPACES = re.compile(r"[^\S\u00a0\u202f]+")
 # Characters that would turn the reading order of what follows, and those XML has no place for.
 _LEFT_OUT = re.compile(

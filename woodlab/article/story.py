@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from woodlab.article.asked import Asked
 from woodlab.article.findings import Figure, Finding, Part, attempt
 from woodlab.article.forms import Forms
 from woodlab.article.parts.cracks import cracks_part
@@ -130,17 +131,18 @@ _WORDS = (
 
 def tell(book: RecordBook, forms: Forms, *, names: bool = False) -> Story:
     """Ask each study what it can say of the book, and put the answers in order."""
+    asked = Asked(book)
     makers: list[tuple[str, str, str, Callable[[], Part]]] = [
         ("drying", "How fast they dried", "How fast the pieces dry",
-         lambda: drying_part(book, forms)),
+         lambda: drying_part(asked, forms)),
         ("sealing", "What sealing did", "What sealing does",
-         lambda: sealing_part(book, forms)),
+         lambda: sealing_part(asked, forms)),
         ("cracks", "What cracked", "What cracks",
-         lambda: cracks_part(book, forms)),
+         lambda: cracks_part(asked, forms)),
         ("ready", "What is ready", "Which pieces are ready",
-         lambda: ready_part(book, forms)),
+         lambda: ready_part(asked, forms)),
         ("walls", "How much wall to leave", "How much wall to leave",
-         lambda: walls_part(book, forms)),
+         lambda: walls_part(asked, forms)),
     ]  # fmt: skip
     sections = tuple(
         Section(key, heading, attempt(what, make)) for key, heading, what, make in makers

@@ -21,7 +21,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 
 TEMPLATE_FILES = ("article.md.j2", "article.css", "article.typ")
-FIGURE_WIDTH_CM = {"column": 11.5, "page": 17.0}
+FIGURE_WIDTH_CM = {"column": 9.0, "page": 17.0}
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
                 "pypandoc_binary", "typst", "babel")  # fmt: skip
 

@@ -8,22 +8,21 @@ from typing import Any
 
 import pandas as pd
 
-import woodlab as wl
+from woodlab.article.asked import Asked
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import FEWEST_FOR_PERCENT, Forms
 from woodlab.article.parts.season import seal_name, seals_of
 from woodlab.article.plain import short_name
 from woodlab.article.words import Certainty, certainty_of_ratio
-from woodlab.book.record_book import RecordBook
 
 RATES = "wl.crack_study(book).rates"
 EFFECTS = "wl.crack_study(book).effects"
 FEWEST_CRACKED = 5  # with fewer, nothing short of a clear difference is spoken of
 
 
-def cracks_part(book: RecordBook, forms: Forms) -> Part:
+def cracks_part(asked: Asked, forms: Forms) -> Part:
     """Shares cracked, and ratios of the hazard for thicker walls and between species."""
-    study = wl.crack_study(book)
+    book, study = asked.book, asked.cracks
     rates = study.rates
     shares = [
         found
@@ -40,7 +39,10 @@ def cracks_part(book: RecordBook, forms: Forms) -> Part:
         if found is None and row["reason"]
     ]
     told = [
-        *(f"A crack was found in {found.both} pieces" for found in whole),
+        *(
+            f"A crack was found in {found.text} pieces{f' ({found.span})' if found.span else ''}"
+            for found in whole
+        ),
         *_by_seal(shares, forms),
         *(found.sentence for found in ratios if found.certainty != Certainty.CANNOT_TELL.value),
     ]
@@ -70,12 +72,13 @@ def _shares(
         span = ""
         if count >= FEWEST_FOR_PERCENT:
             ends = (100 * float(row["ci_lower"]), 100 * float(row["ci_upper"]))
-            span = f"{forms.interval(*ends)} %"
+            span = f"{forms.number(100 * cracked / count)} %, {forms.interval(*ends)} %"
         found.append(
             Finding(
                 key=key, value=cracked / count, ci_lower=float(row["ci_lower"]),
                 ci_upper=float(row["ci_upper"]), unit="share", n_pieces=count, call=RATES,
-                where={"by": by, "group": row["group"]}, text=forms.share(cracked, count),
+                where={"by": by, "group": row["group"]},
+                text=f"{forms.number(cracked)} of {forms.number(count)}",
                 span=span,
             )
         )  # fmt: skip

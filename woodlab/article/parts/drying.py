@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student_t
 
-import woodlab as wl
+from woodlab.article.asked import Asked
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
 from woodlab.article.parts.ready import named
@@ -24,9 +24,9 @@ CALL = 'wl.fit_drying(book, law="exponential").params'
 _MOST_CURVES = 3
 
 
-def drying_part(book: RecordBook, forms: Forms) -> Part:
+def drying_part(asked: Asked, forms: Forms) -> Part:
     """Days until half of the water that can leave has left, by seal; curves; pieces without."""
-    fits = wl.fit_drying(book, law="exponential")
+    book, fits = asked.book, asked.fits
     taus = fits.params[fits.params["parameter"] == "tau_days"]
     taus = taus.merge(book.pieces[["piece", "seal"]], on="piece", how="left")
     ends = taus[["estimate", "ci_lower", "ci_upper"]].to_numpy(dtype=float)

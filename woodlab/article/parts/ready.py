@@ -6,19 +6,18 @@ import math
 
 import pandas as pd
 
-import woodlab as wl
+from woodlab.article.asked import Asked
 from woodlab.article.findings import Finding, Part, first_sentence
 from woodlab.article.forms import Forms
 from woodlab.article.plain import short_name
-from woodlab.book.record_book import RecordBook
 
 CALL = "wl.forecast_ready(wl.fit_drying(book))"
 _SURE = 0.95
 
 
-def ready_part(book: RecordBook, forms: Forms) -> Part:
+def ready_part(asked: Asked, forms: Forms) -> Part:
     """How many pieces have reached the target by the last weighing, and the dates of the rest."""
-    ready = wl.forecast_ready(wl.fit_drying(book, intervals=False))
+    ready = asked.ready
     told = ready[ready["p_ready_now"].notna()]
     without = ready[ready["p_ready_now"].isna()]
     findings: list[Finding] = []
@@ -88,10 +87,15 @@ def _now(told: pd.DataFrame, forms: Forms) -> Finding:
 
 
 def _later(later: pd.DataFrame, forms: Forms) -> str:
-    first, last = later["earliest_on"].min(), later["latest_on"].max()
+    as_of, last = later["as_of"].iloc[0], later["latest_on"].max()
     level = forms.number(100 * float(later["level"].iloc[0]))
-    end = f"and {forms.date(last)}" if last == last else "and a day beyond the forecast"
-    start = forms.date(first) if first == first else forms.date(later["ready_on"].min())
+    first = later["earliest_on"].fillna(later["ready_on"]).clip(lower=as_of).min()
+    end = (
+        f"and {forms.date(last)}"
+        if later["latest_on"].notna().all()
+        else "and a day that cannot be foretold"
+    )
+    start = forms.date(first)
     middle = later["ready_on"].sort_values().iloc[(len(later) - 1) // 2]
     return (
         f"{forms.count(len(later), 'more piece')} should follow between {start} {end} ({level} % "

@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-import woodlab as wl
+from woodlab.article.asked import Asked
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
-from woodlab.article.parts.season import BARE, allotted_at_random, seal_name
+from woodlab.article.parts.season import allotted_at_random, seal_name
 from woodlab.article.plain import short_name
 from woodlab.article.words import Certainty, certainty_of_ratio
 from woodlab.book.record_book import RecordBook
@@ -45,9 +45,9 @@ _WORDS = {
 }
 
 
-def sealing_part(book: RecordBook, forms: Forms) -> Part:
+def sealing_part(asked: Asked, forms: Forms) -> Part:
     """Ratios of sealed to bare pieces: drying time, evenness of moisture, cracks."""
-    study = wl.seal_study(book, reference=BARE)
+    book, study = asked.book, asked.sealing
     effects = study.effects[study.effects["outcome"].isin(_WORDS)]
     findings, told, unknown = [], [], []
     for outcome in _WORDS:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from woodlab.article.asked import BARE
 from woodlab.article.forms import Forms
 from woodlab.article.plain import short_name
 from woodlab.book.record_book import RecordBook
 
-BARE = "none"
 _MOST_LISTED = 8
 
 

@@ -1,41 +1,54 @@
-"""How much wall to leave: reckoned from published shrinkage; and what the book's rims say."""
+"""How much wall to leave, and how much is too much: geometry, cracks, and the book's own rims."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
 
 import woodlab as wl
+from woodlab.article.asked import BARE, Asked
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
 from woodlab.article.plain import short_name
+from woodlab.article.words import Certainty, certainty_of_ratio
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
+from woodlab.studies.wall_window import wall_window
 
 FINISHED_WALL_MM = 8.0
 HEIGHT_SHARE = 0.4
 USUAL_RIM_MM = 250.0
+MAX_RISK, BY_DAY = 0.1, 120.0
 _MOST_SPECIES = 6
+_RATIO = "across the grain, measured/expected"
 
 
-def walls_part(book: RecordBook, forms: Forms) -> Part:
-    """The smallest rough wall for a common finished bowl, by species."""
+def walls_part(asked: Asked, forms: Forms) -> Part:
+    """Smallest rough wall by species, thickest wall that seldom cracks, rims against the table."""
+    book = asked.book
     rim = _finished_rim(book)
-    findings, unknown = [], []
-    for species in book.pieces["species"].value_counts().index[:_MOST_SPECIES]:
+    species = [str(name) for name in book.pieces["species"].value_counts().index[:_MOST_SPECIES]]
+    thinnest, unknown = [], []
+    for name in species:
         try:
-            findings.append(_finding(str(species), rim, forms))
+            thinnest.append(_thinnest(name, rim, forms))
         except WoodlabError as error:
-            unknown.append(f"what wall {short_name(species)} needs: {first_sentence(error)}")
+            unknown.append(f"what wall {short_name(name)} needs: {first_sentence(error)}")
+    thickest, told_thickest, silent, limits = _thickest(asked, forms)
+    moved, told_moved, silent_moves = _moved(asked, forms)
     return Part(
-        findings=tuple(findings),
-        told=_told(findings, rim, forms),
-        figures=_figure(findings, rim, forms),
-        unknown=tuple(unknown),
+        findings=(*thinnest, *thickest, *moved),
+        told=(*_told(thinnest, rim, forms), *told_thickest, *told_moved),
+        figures=_figure([found.where["species"] for found in thinnest], rim, limits, forms),
+        unknown=(*unknown, *silent, *silent_moves),
         method=(
             "The rough wall is carried through the geometry of a drying wedge of log, with the "
             "published shrinkage of each species and its scatter between trees.",
         )
-        if findings
+        if thinnest
         else (),
     )
 
@@ -46,33 +59,126 @@ def _finished_rim(book: RecordBook) -> float:
     return math.floor(median * 0.9 / 10) * 10.0 if median >= 100 else USUAL_RIM_MM
 
 
-def _finding(species: str, rim: float, forms: Forms) -> Finding:
+def _thinnest(species: str, rim: float, forms: Forms) -> Finding:
     height = HEIGHT_SHARE * rim
     answer = wl.rough_wall(species, rim, height, FINISHED_WALL_MM)
-    nan = float("nan")
-    form = written(forms, round(answer.wall_mm), nan, nan)
-    form["text"] = forms.number(answer.wall_mm)
+    text = forms.number(math.ceil(answer.wall_mm))
     return Finding(
-        key=f"walls.rough.{species}", value=answer.wall_mm, ci_lower=nan, ci_upper=nan, unit="mm",
-        n_pieces=0, call=f"wl.rough_wall({species!r}, {rim:g}, {height:g}, {FINISHED_WALL_MM:g})",
-        where={"field": "wall_mm"}, **form,
-        sentence=f"published shrinkage asks for {form['text']} mm in {short_name(species)}",
+        key=f"walls.rough.{species}", value=answer.wall_mm, ci_lower=math.nan, ci_upper=math.nan,
+        unit="mm", n_pieces=0,
+        call=f"wl.rough_wall({species!r}, {rim:g}, {height:g}, {FINISHED_WALL_MM:g}).wall_mm",
+        where={"species": species}, text=text,
+        sentence=f"published shrinkage asks for {text} mm in {short_name(species)}",
     )  # fmt: skip
 
 
-def _told(findings: list[Finding], rim: float, forms: Forms) -> tuple[str, ...]:
-    if not findings:
-        return ()
-    by_wall = [
-        f"{found.text} mm in {found.sentence.rpartition(' mm in ')[2]}" for found in findings
-    ]
-    return (
+def _told(thinnest: Sequence[Finding], rim: float, forms: Forms) -> list[str]:
+    if not thinnest:
+        return []
+    walls = [f"{found.text} mm in {short_name(found.where['species'])}" for found in thinnest]
+    return [
         f"For a finished bowl {forms.number(rim)} mm wide with a wall of "
         f"{forms.number(FINISHED_WALL_MM)} mm, published shrinkage asks for a rough wall of at "
-        f"least {forms.listed(by_wall)}; that holds for nineteen trees in twenty. It comes from "
-        "tables and geometry, not from this season's pieces",
+        f"least {forms.listed(walls)}; that is enough for nineteen trees in twenty, and comes "
+        "from tables and geometry, not from this season's pieces"
+    ]
+
+
+def _thickest(
+    asked: Asked, forms: Forms
+) -> tuple[list[Finding], list[str], list[str], pd.DataFrame | None]:
+    """Walls at which bare pieces seldom crack; where the data cannot say, that."""
+    try:
+        limits = asked.cracks.thickest_wall(MAX_RISK, BY_DAY)
+    except WoodlabError:  # said in the section on cracks
+        return [], [], [], None
+    bare = limits[limits["seal"].str.casefold() == BARE]
+    known = bare[bare["wall_mm"].notna()]
+    findings = [_limit(row, forms) for row in known.to_dict("records")]
+    risk = f"{forms.number(100 * MAX_RISK)} %"
+    what = f"the chance of a crack by day {forms.number(BY_DAY)} stays below {risk}"
+    told = []
+    if findings:
+        walls = [
+            f"{found.text} mm in {short_name(found.where['species'])} ({found.span or 'no bound'}; "
+            f"{forms.count(found.n_pieces, 'piece')})"
+            for found in findings
+        ]
+        told = [f"For bare walls up to {forms.listed(walls)}, {what}"]
+    open_ones = [short_name(name) for name in bare["species"][bare["wall_mm"].isna()]]
+    silent = (
+        [f"up to which bare wall {what} the data cannot say in {forms.listed(open_ones)}"]
+        if open_ones
+        else []
     )
+    return findings, told, silent, limits
 
 
-def _figure(findings: list[Finding], rim: float, forms: Forms) -> tuple[Figure, ...]:
-    return ()
+def _limit(row: dict[str, Any], forms: Forms) -> Finding:
+    value, lower, upper = (float(row[name]) for name in ("wall_mm", "ci_lower", "ci_upper"))
+    form = written(forms, value, lower, upper)
+    species = str(row["species"])
+    return Finding(
+        key=f"walls.thickest.{species}", value=value, ci_lower=lower, ci_upper=upper, unit="mm",
+        n_pieces=int(row["n_pieces"]),
+        call=f"wl.crack_study(book).thickest_wall({MAX_RISK:g}, {BY_DAY:g})",
+        where={"species": species, "seal": row["seal"]}, **form,
+    )  # fmt: skip
+
+
+def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[str]]:
+    """Movement across the grain, measured over expected, by species."""
+    try:
+        estimates = asked.movement.estimates
+    except WoodlabError as error:
+        return [], [], [f"whether rims moved as the tables say: {first_sentence(error)}"]
+    rows = estimates[(estimates["figure"] == _RATIO) & estimates["estimate"].notna()]
+    findings = [_move(row, forms) for row in rows.to_dict("records")]
+    if not findings:
+        return [], [], ["whether rims moved as the tables say: no species has enough rims for it"]
+    groups: dict[str, list[str]] = {}
+    for found in findings:
+        name = short_name(found.where["species"])
+        numbers = f"{name} ({found.text}, {found.span}; {forms.count(found.n_pieces, 'piece')})"
+        groups.setdefault(found.certainty, []).append(numbers)
+    words = {
+        Certainty.CLEAR.value: "moved otherwise than the tables say",
+        Certainty.LIKELY.value: "probably moved otherwise than the tables say",
+        Certainty.ALIKE.value: "moved as the tables say, within a tenth",
+        Certainty.CANNOT_TELL.value: "moved in a way that agrees with the tables",
+    }
+    told = [
+        f"Across the grain, rims of {forms.listed(names)} {words[word]}; the figures are measured "
+        "over expected"
+        for word, names in groups.items()
+    ]
+    return findings, told, []
+
+
+def _move(row: dict[str, Any], forms: Forms) -> Finding:
+    value, lower, upper = (float(row[name]) for name in ("estimate", "ci_lower", "ci_upper"))
+    form = written(forms, value, lower, upper, no_difference=1.0)
+    return Finding(
+        key=f"walls.moved.{row['species']}", value=value, ci_lower=lower, ci_upper=upper,
+        unit="ratio", n_pieces=int(row["n_pieces"]), n_logs=int(row["n_logs"]),
+        call="wl.movement_study(book).estimates",
+        where={"species": row["species"], "figure": _RATIO},
+        certainty=certainty_of_ratio(value, lower, upper).value, **form,
+    )  # fmt: skip
+
+
+def _figure(
+    species: Sequence[str], rim: float, limits: pd.DataFrame | None, forms: Forms
+) -> tuple[Figure, ...]:
+    from woodlab.charts.movement import wall_window_chart
+
+    if not species or limits is None or limits["wall_mm"].isna().all():
+        return ()
+    frame = wall_window(species, [rim], wall_mm=FINISHED_WALL_MM, thickest=limits)
+    chart = wall_window_chart(frame)
+    caption = (
+        f"The window for the rough wall of a bowl {forms.number(rim)} mm wide when finished: "
+        "thinner than its lower end and a round bowl may not fit; thicker than its upper end and "
+        f"more than {forms.number(100 * MAX_RISK)} % crack by day {forms.number(BY_DAY)}."
+    )
+    return (Figure("walls", chart, caption),)

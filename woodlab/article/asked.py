@@ -1,0 +1,52 @@
+"""Each study asked once, whichever parts of the article use its answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+import woodlab as wl
+from woodlab.book.record_book import RecordBook
+
+if TYPE_CHECKING:
+    from woodlab.drying.results import DryingFits
+    from woodlab.studies.cracks import CrackStudy
+    from woodlab.studies.movement import MovementStudy
+    from woodlab.studies.sealing import SealStudy
+
+BARE = "none"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A book's studies, each worked out on first use; their errors are raised then."""
+
+    book: RecordBook
+
+    @cached_property
+    def fits(self) -> DryingFits:
+        """One first-order curve a piece."""
+        return wl.fit_drying(self.book, law="exponential")
+
+    @cached_property
+    def sealing(self) -> SealStudy:
+        """Sealed against bare pieces."""
+        return wl.seal_study(self.book, reference=BARE)
+
+    @cached_property
+    def cracks(self) -> CrackStudy:
+        """Rates and ratios of cracking."""
+        return wl.crack_study(self.book)
+
+    @cached_property
+    def movement(self) -> MovementStudy:
+        """Rims against the table."""
+        return wl.movement_study(self.book, self.fits)
+
+    @cached_property
+    def ready(self) -> pd.DataFrame:
+        """The forecast as of the last weighing."""
+        return wl.forecast_ready(self.fits)
