@@ -163,7 +163,6 @@ def prepare(book: RecordBook, law: Law, air: float | str | None, fixed: dict[str
     design = START if not law.linear else FREE if free else AIR
     driven = (course is not None and law.changing_air) or design == START
     if course is not None and not law.changing_air:
-        level = _mean_air(rows, daily)
         courses, which = level[:, None], np.arange(len(pieces))
         start = np.zeros(len(pieces))
         daily = DailyAir(level[:, None], 0.0, which) if len(pieces) else daily
@@ -193,7 +192,7 @@ def _air_of_pieces(
         if len(book.weighings):
             last = max(last, book.weighings["on"].max())
         daily = course.for_pieces(book.pieces["turned_on"], book.pieces["place"], last)
-        return np.full(count, np.nan), np.zeros(count), daily
+        return _mean_air(rows, daily), np.zeros(count), daily
     if isinstance(air, int | float) and not isinstance(air, bool):
         if not 0 <= air <= 35:
             raise WoodlabError(

@@ -60,7 +60,7 @@ def curve(law, u, option, t, course, start, driven, forced, decay):
     """forced and decay of a linear law, or the moisture of another into `forced`."""
     n = t.size
     half = option[HALF_M]
-    if law == EXPONENTIAL or law == STRETCHED or law == TWO_TERM:
+    if law <= STRETCHED:
         if not driven:
             tau = math.exp(u[0])
             shape = math.exp(u[1]) if law == STRETCHED else 1.0
@@ -77,29 +77,25 @@ def curve(law, u, option, t, course, start, driven, forced, decay):
         if law == EXPONENTIAL:
             _drive_single(t, math.exp(-u[0]), course, start, decay, forced)
             return
-        rates = np.array([math.exp(u[1] - u[0]), math.exp(-u[0])])
-        weights = np.array([u[2], 1.0 - u[2]])
-        drive_one(
-            t, rates, weights, 2, course, start, False, 0.0, 1.0, decay, forced
-        )  # fmt: skip
-        return
-    if law == DIFFUSION or law == FILM:
-        biot = math.inf
+    rates, weights = np.empty(MOST_MODES), np.empty(MOST_MODES)
+    if law == TWO_TERM:
+        rates[0], rates[1] = math.exp(u[1] - u[0]), math.exp(-u[0])
+        weights[0], weights[1] = u[2], 1.0 - u[2]
+    biot, fo, count = math.inf, 0.0, 2
+    if law in (DIFFUSION, FILM):
         diffusivity = math.exp(u[0])
         if law == FILM:
             diffusivity, biot = sheet_numbers(u, half)
         fo = diffusivity * SECONDS / (half * half)
-        if driven:
-            rates = np.empty(MOST_MODES)
-            weights = np.empty(MOST_MODES)
-            count = fill_sheet_modes(fo, biot, rates, weights)
-            drive_one(
-                t, rates, weights, count, course, start, True, fo, biot, decay, forced
-            )  # fmt: skip
+        if not driven:
+            _sheet_curve(t, fo, biot, decay)
+            for i in range(n):
+                forced[i] = course[0] * (1.0 - decay[i])
             return
-        _sheet_curve(t, fo, biot, decay)
-        for i in range(n):
-            forced[i] = course[0] * (1.0 - decay[i])
+        count = fill_sheet_modes(fo, biot, rates, weights)
+    if law < TWO_PERIOD:
+        sheet = law != TWO_TERM
+        drive_one(t, rates, weights, count, course, start, sheet, fo, biot, decay, forced)
         return
     if law == TWO_PERIOD:
         two_period_one(t, math.exp(u[1]), math.exp(-u[0]), option[CRITICAL], course, start, forced)
@@ -176,7 +172,7 @@ def columns(law, design, u, option, t, course, start, driven, steps, shape, x, w
     n = t.size
     forced, decay = work[0], work[1]
     curve(law, u, option, t, course, start, driven, forced, decay)
-    count = 1 if design == START or design == RISE else 2
+    count = 1 if design in (START, RISE) else 2
     for i in range(n):
         if design == FREE:
             x[0, i] = 1.0

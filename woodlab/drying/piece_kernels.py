@@ -34,7 +34,14 @@ from woodlab.drying.fit_kernels import (
     START,
     sheet_numbers,
 )
-from woodlab.drying.search_kernels import descend, evaluate, jacobian, solve_small, spikes
+from woodlab.drying.search_kernels import (
+    copy_to,
+    descend,
+    evaluate,
+    jacobian,
+    solve_small,
+    spikes,
+)
 
 # Rows of the derived intervals of a piece
 Q_DRY, Q_START, Q_D, Q_S = range(4)
@@ -57,7 +64,7 @@ def _derived(law, design, u, c, half, out):
     out[Q_S] = math.nan
     if law == DIFFUSION:
         out[Q_D] = u[0]
-    if law == FILM or law == SLAB:
+    if law in (FILM, SLAB):
         diffusivity, biot = sheet_numbers(u, half)
         out[Q_D] = math.log(diffusivity)
         out[Q_S] = math.log(diffusivity * biot / half)
@@ -75,21 +82,25 @@ def fit_one(
     rows = n + 1
     x, x2, q = np.empty((MOST_C, rows)), np.empty((MOST_C, rows)), np.empty((MOST_C, rows))
     r = np.zeros((MOST_C, MOST_C + 1))
-    order = np.zeros(MOST_C, dtype=np.int64)
+    order, kept = np.zeros(MOST_C, dtype=np.int64), np.empty(n, dtype=np.int64)
     resid, work, shape = np.empty(rows), np.empty((2, n)), np.ones((m, n))
     j, coords = np.empty((k, rows)), np.zeros((k, MOST_C))
     has_prior = option[RATIO_SD] > 0.0 and design != RISE
-    linear = (1 if design == START or design == RISE else 2) + m
-    w[:] = 1.0
+    linear = (1 if design in (START, RISE) else 2) + m
+    for i in range(n):
+        w[i] = 1.0
     sigma = max(option[FLOOR], 1e-3 * abs(y[0]))
     span = max(t[n - 1] - t[0], 1.0)
+
+    # numba compiles a function anew for each literal among its arguments: name them instead
+    unbounded, no_one, many_steps, few_steps = n < 0, np.int64(-1), np.int64(60), np.int64(10)
 
     # 1. Start: the best of the grid.
     best_sse = math.inf
     best_g = 0
     trial, tried = np.empty(k), np.empty(grid.shape[0])
     for g in range(grid.shape[0]):
-        trial[:] = grid[g]
+        copy_to(grid[g], trial)
         if from_span:
             if law == DIFFUSION:
                 trial[0] = (
@@ -100,14 +111,14 @@ def fit_one(
         for a in range(k):
             trial[a] = min(max(trial[a], lower[a]), upper[a])
         sse, _, _ = evaluate(
-            law, design, trial, option, t, y, w, course, start, driven, steps, shape, sigma, False,
-            x, c, resid, q, r, order, work,
+            law, design, trial, option, t, y, w, course, start, driven, steps, shape, sigma,
+            unbounded, x, c, resid, q, r, order, work,
         )  # fmt: skip
         tried[g] = sse
         if sse < best_sse:
             best_sse = sse
             best_g = g
-            u[:] = trial
+            copy_to(trial, u)
     if k == 1 and 0 < best_g < grid.shape[0] - 1:
         # the foot of the parabola through the best and its neighbours: fewer steps to go
         left, right = tried[best_g - 1] - best_sse, tried[best_g + 1] - best_sse
@@ -117,15 +128,15 @@ def fit_one(
             u[0] += -shift if law == DIFFUSION else shift
 
     # 2. Descend; set gross errors aside one by one; let known start, steps and bounds settle.
-    bounded = False
+    bounded = unbounded
     taken = 0
     sse, pin, converged, count = 0.0, 0, False, 0
     for turn in range(8 + most_spikes):
         sse, pin, converged, count = descend(
-            law, design, u, lower, upper, -1, 60, 1e-10, option, t, y, w, course, start, driven,
+            law, design, u, lower, upper, no_one, many_steps, 1e-10, option, t, y, w, course, start, driven,
             steps, shape, sigma, bounded, x, x2, c, resid, q, r, order, work, j, coords,
         )  # fmt: skip
-        if taken < most_spikes and spikes(resid, w, n, max(option[FLOOR], 1e-9), order_of(n)) > 0:
+        if taken < most_spikes and spikes(resid, w, n, max(option[FLOOR], 1e-9), kept) > 0:
             taken += 1
             continue
         used = 0.0
@@ -189,13 +200,13 @@ def fit_one(
                 high = -1.0
                 high_value = 0.0
                 found = math.nan
-                at[:] = u
+                copy_to(u, at)
                 for tries in range(14):
                     step = min(step, room)
                     at[a] = u[a] + sign * step
                     if k > 1:
                         f, _, _, _ = descend(
-                            law, design, at, lower, upper, a, 10, 1e-5, option, t, y, w, course,
+                            law, design, at, lower, upper, a, few_steps, 1e-5, option, t, y, w, course,
                             start, driven, steps, shape, sigma, bounded, x3, x2, c2, resid2, q2, r,
                             order, work, j, coords,
                         )  # fmt: skip
@@ -241,11 +252,6 @@ def fit_one(
 
 
 @njit(cache=True, nogil=True)
-def order_of(n):
-    return np.empty(n, dtype=np.int64)
-
-
-@njit(cache=True, nogil=True)
 def _reshape(design, steps, x, c, shape, w, n, linear):
     """Let the step of a trimmed piece shrink as the wood that was cut off would have dried."""
     changed = False
@@ -283,7 +289,6 @@ def _covariance(
         law, design, u, option, t, w, course, start, driven, steps, shape, sigma, pin, count,
         c, q, j, coords, x, x2, work,
     )  # fmt: skip
-    cov[:] = 0.0
     normal = np.zeros((k, k))
     for a in range(k):
         for b in range(k):
@@ -353,7 +358,11 @@ def _inverse(a):
     for b in range(k):
         right = np.zeros(k)
         right[b] = 1.0
-        solve_small(a.copy(), right)
+        work = np.empty((k, k))
+        for i in range(k):
+            for j in range(k):
+                work[i, j] = a[i, j]
+        solve_small(work, right)
         for i in range(k):
             out[i, b] = right[i]
     return out

@@ -38,9 +38,8 @@ def reasons(
     for p in np.flatnonzero(fitted & (pin != 0)):
         bounded[p] = True
         dry = setup.task["options"][p, 1 if pin[p] < 0 else 2]
-        add(p, "the oven-dry mass would fall below what the wood can be, and is held at "
-            f"{dry:.4g} g" if pin[p] < 0 else
-            f"the oven-dry mass would exceed the lightest weighing, and is held at {dry:.4g} g")  # fmt: skip
+        why = "fall below what the wood can be" if pin[p] < 0 else "exceed the lightest weighing"
+        add(p, f"the oven-dry mass would {why}, and is held at {dry:.4g} g")
     for name, parts in frame.items():
         below, above = parts["open"][:, 0] & fitted, parts["open"][:, 1] & fitted
         for p in np.flatnonzero(below | above):

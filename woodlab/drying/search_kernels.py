@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 
@@ -111,16 +113,17 @@ def descend(
     )  # fmt: skip
     damping = 1e-4
     converged = False
-    best = u.copy()
+    best = np.empty(k)
+    copy_to(u, best)
     rows = t.size + 1
     fresh = True
+    normal, system = np.empty((k, k)), np.empty((k, k))
+    gradient, step = np.empty(k), np.empty(k)
     for _ in range(most_steps):
         jacobian(
             law, design, u, option, t, w, course, start, driven, steps, shape, sigma, pin, count,
             c, q, j, coords, x, x2, work,
         )  # fmt: skip
-        normal = np.zeros((k, k))
-        gradient = np.zeros(k)
         for a in range(k):
             for b in range(a, k):
                 total = 0.0
@@ -144,10 +147,11 @@ def descend(
                 gradient[a] = 0.0
         improved = False
         for _try in range(12):
-            system = normal.copy()
             for a in range(k):
+                step[a] = gradient[a]
+                for b in range(k):
+                    system[a, b] = normal[a, b]
                 system[a, a] = normal[a, a] * (1.0 + damping) + 1e-300
-            step = gradient.copy()
             solve_small(system, step)
             largest = 0.0
             for a in range(k):
@@ -155,7 +159,7 @@ def descend(
                 u[a] = min(max(best[a] + move, lower[a]), upper[a])
                 largest = max(largest, abs(u[a] - best[a]))
             if largest < tol:
-                u[:] = best
+                copy_to(best, u)
                 converged = True
                 break
             trial, pin, count = evaluate(
@@ -167,7 +171,7 @@ def descend(
                 fresh = True
                 converged = sse - trial <= 1e-13 * sse and largest < 1e-6
                 sse = trial
-                best[:] = u
+                copy_to(u, best)
                 damping = max(damping * 0.1, 1e-12)
                 break
             fresh = False
@@ -175,13 +179,33 @@ def descend(
         if converged or not improved:
             converged = True
             break
-    u[:] = best
+    copy_to(best, u)
     if not fresh:
         sse, pin, count = evaluate(
             law, design, u, option, t, y, w, course, start, driven, steps, shape, sigma, bounded,
             x, c, resid, q, r, order, work,
         )  # fmt: skip
     return sse, pin, converged, count
+
+
+@njit(cache=True, nogil=True)
+def copy_to(source, target):
+    for i in range(source.size):
+        target[i] = source[i]
+
+
+@njit(cache=True, nogil=True)
+def _middle(values, work):
+    """Median by a plain sort (numpy's takes far longer to compile); `work` is overwritten."""
+    m = values.size
+    for i in range(m):
+        x = values[i]
+        j = i
+        while j > 0 and work[j - 1] > x:
+            work[j] = work[j - 1]
+            j -= 1
+        work[j] = x
+    return 0.5 * (work[(m - 1) // 2] + work[m // 2])
 
 
 @njit(cache=True, nogil=True)
@@ -199,19 +223,19 @@ def spikes(resid, w, n, floor, kept):
             m += 1
     if m < 7:
         return 0
-    off = np.empty(m)
-    near = np.empty(4)
+    off, size = np.empty(m), np.empty(m)
     for a in range(m):
         low = min(max(a - 2, 0), m - 5)
-        b = 0
+        total, least, greatest = 0.0, math.inf, -math.inf
         for s in range(low, low + 5):
             if s != a:
-                near[b] = resid[kept[s]]
-                b += 1
-        near.sort()
-        off[a] = resid[kept[a]] - 0.5 * (near[1] + near[2])
-    size = np.abs(off)
-    usual = max(1.4826 * np.median(size), floor)
+                value = resid[kept[s]]
+                total += value
+                least = min(least, value)
+                greatest = max(greatest, value)
+        off[a] = resid[kept[a]] - 0.5 * (total - least - greatest)  # median of the four
+        size[a] = abs(off[a])
+    usual = max(1.4826 * _middle(size, off), floor)
     worst = -1
     for a in range(m):
         limit = 8.0 if 2 <= a < m - 2 else 16.0
