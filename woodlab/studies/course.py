@@ -68,7 +68,7 @@ class Course:
         """Nodes over one span of days, for its integral."""
         cuts = WEEK_DAYS * np.expm1(np.linspace(slow_time(start), slow_time(end), 5))
         basis, log_weights = self.nodes(cuts[:-1], cuts[1:])
-        return Span(basis.reshape(-1, self.df), log_weights.ravel())
+        return Span(basis.reshape(log_weights.size, self.df), log_weights.ravel())
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,29 +87,60 @@ class Span:
         return float(top + np.log(total)), (parts / total) @ self.basis
 
 
-def choose_course(middles: np.ndarray, last_days: float, df: int | None = None) -> Course:
-    """A course fit for the number of cracks: none below 4, then 1, 2 from 12, 3 from 40.
+# Share of a course column's scatter that the intervals must show beside the other columns.
+_LEAST_SHOWN = 0.15
+
+
+def choose_course(
+    from_days: np.ndarray, to_days: np.ndarray, cracked: np.ndarray, df: int | None = None
+) -> Course:
+    """A course fit for the number of cracks: constant below 4, then df 1, 2 from 12, 3 from 40.
+
+    Fewer where the looks do not tell early from late: when all pieces were looked at once, on
+    about the same day, the course stays constant.
 
     Parameters
     ----------
-    middles : array
-        Middle of the interval in which each crack began [days since turning].
-    last_days : float
-        The last look [days].
+    from_days, to_days : array
+        The intervals between looks of pieces still whole [days since turning].
+    cracked : array of bool
+        Whether the piece cracked in the interval.
     df : int, optional
-        Degrees of freedom, instead of those by the number of cracks.
+        Degrees of freedom to try, instead of those by the number of cracks.
     """
-    count = len(middles)
     if df is None:
-        df = int(np.searchsorted([4, 12, 40], count, side="right"))
-    if df == 0 or count == 0:
-        return Course(np.empty(0))
-    high = slow_time(max(last_days, 1.0))
-    if df == 1:
-        return Course(np.array([0.0, high]))
-    inner = np.quantile(slow_time(middles), np.linspace(0, 1, df + 1)[1:-1])
+        df = int(np.searchsorted([4, 12, 40], int(cracked.sum()), side="right"))
+    middles = slow_time((from_days + to_days)[cracked] / 2)
+    high = float(slow_time(max(float(to_days.max()), 1.0)))
+    for tried in range(df, 0, -1):
+        course = Course(_knots(middles, high, tried))
+        if _is_shown(course, from_days, to_days):
+            return course
+    return Course(np.empty(0))
+
+
+def _knots(middles: np.ndarray, high: float, df: int) -> np.ndarray:
+    """Nought, quantiles of the cracks' middles, and the last look."""
+    inner = np.quantile(middles, np.linspace(0, 1, df + 1)[1:-1])
     knots = np.concatenate([[0.0], np.clip(inner, 0.15 * high, 0.85 * high), [high]])
-    least = 0.05 * high
     for i in range(1, df):
-        knots[i] = max(knots[i], knots[i - 1] + least)
-    return Course(knots)
+        knots[i] = max(knots[i], knots[i - 1] + 0.05 * high)
+    return knots
+
+
+def _is_shown(course: Course, from_days: np.ndarray, to_days: np.ndarray) -> bool:
+    """Whether the intervals differ enough in time to tell the course from its level."""
+    basis, log_widths = course.nodes(from_days, to_days)
+    weights = np.exp(log_widths)
+    means = np.einsum("nq,nqm->nm", weights / weights.sum(axis=1, keepdims=True), basis)
+    whole = course.basis(WEEK_DAYS * np.expm1(np.linspace(0, course.knots[-1], 50)))
+    centred = means - means.mean(axis=0)
+    for j in range(course.df):
+        others = np.delete(centred, j, axis=1)
+        rest = centred[:, j] - others @ (np.linalg.pinv(others) @ centred[:, j])
+        grid = whole - whole.mean(axis=0)
+        grid_others = np.delete(grid, j, axis=1)
+        grid_rest = grid[:, j] - grid_others @ (np.linalg.pinv(grid_others) @ grid[:, j])
+        if rest.std() < _LEAST_SHOWN * grid_rest.std():
+            return False
+    return True

@@ -41,7 +41,7 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
     """How many cracked, and which pieces were looked at too little."""
     every = rates[rates["by"] == "all"].iloc[0]
     said = [
-        f"Of {pieces(every['n_pieces'])} that were looked at, {every['n_cracked']} cracked "
+        f"Of {pieces(every['n_pieces'])} looked over for cracks, {every['n_cracked']} cracked "
         f"({percent(every['rate'])}, 95 % interval {percent(every['ci_lower'])} to "
         f"{percent(every['ci_upper'])})."
     ]

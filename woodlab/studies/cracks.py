@@ -121,8 +121,8 @@ class CrackStudy:
         long = int((used["after_days"] >= by_day).sum())
         _, upper = wilson_interval(0, long)
         words = (
-            f"no crack was found; {crack_words.pieces(long)} of all kinds were looked at until "
-            f"day {by_day:g}: only an upper limit, the same for every piece"
+            f"no crack was found; {crack_words.pieces(long)} in all, looked at until "
+            f"day {by_day:g} or longer: only an upper limit, the same for every piece"
         )
         refuse = "the data cannot say: no crack was found, and no piece was looked at that long"
         known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
@@ -381,7 +381,13 @@ def _sentences(study: CrackStudy) -> tuple[str, ...]:
         said.append("All pieces were sealed alike, so the seal cannot be judged.")
     said += crack_words.effect_sentences(study.effects)
     said += crack_words.log_sentence(study.model, int(used["log"].nunique()))
-    said += crack_words.course_sentence(study.look_gaps(), n_cracked)
+    if study.model.course.df:
+        said += crack_words.course_sentence(study.look_gaps(), n_cracked)
+    else:
+        said.append(
+            "How the rate runs over the days the records do not tell (few cracks, or too few "
+            "days with looks): it is taken as the same on every day."
+        )
     day = min(120.0, study.model.last_days)
     said += crack_words.wall_sentences(study.thickest_wall(by_day=day))
     said += growth_sentences(study.growth_by_action)

@@ -35,7 +35,7 @@ from woodlab.studies.firth_kernels import (
     row_parts,
 )
 
-_MOST_ITERATIONS = 200
+_MOST_ITERATIONS = 100
 _MOST_STEP = 5.0
 
 
@@ -200,6 +200,8 @@ class PenalisedFit:
                 return -z
             nearest = min(starts, key=lambda known: abs(known - value))
             held = _climb(self.rows, starts[nearest], constraint, value, 1e-7)
+            if not held.converged:
+                raise WoodlabError("the likelihood could not be followed far enough for an end.")
             starts[value] = (held.dense, held.effects)
             return float(np.sqrt(max(2 * (self.objective - held.objective), 0.0))) - z
 
@@ -407,7 +409,7 @@ def _line_search(
     """The first of ever shorter steps that gains; None where none does."""
     p = rows.n_dense
     size = min(1.0, _MOST_STEP / max(float(np.abs(move).max()), 1e-300))
-    for _ in range(25):
+    for _ in range(16):
         dense, effects = start[0] + size * move[:p], start[1] + size * move[p:]
         if constraint is not None:
             dense, effects = _corrected(constraint, value, dense, effects, state)

@@ -96,11 +96,13 @@ def fit_hazard(
     course : Course, optional
         Chosen by the number of cracks unless given.
     """
-    found = intervals[intervals["cracked"]]
     last_days = float(intervals["to_days"].max())
     if course is None:
-        middles = ((found["from_days"] + found["to_days"]) / 2).to_numpy()
-        course = choose_course(middles, last_days)
+        course = choose_course(
+            intervals["from_days"].to_numpy(float),
+            intervals["to_days"].to_numpy(float),
+            intervals["cracked"].to_numpy(bool),
+        )
     rows_frame = merged_intervals(intervals)
     design = _chosen(design, used)
     place = pd.Series(np.arange(len(used)), used["piece"])

@@ -69,10 +69,8 @@ def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float)
     until = _until(model, until_day)
     rows = []
     for gap in gaps_days:
-        if not 0 < gap <= until:
-            raise WoodlabError(
-                f"a gap between looks must be above 0 and at most {until:g} days (found {gap!r})."
-            )
+        if not gap > 0:
+            raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
 
         def unseen(dense: np.ndarray, gap: float = gap) -> tuple[float, float]:
             """Mean over the cracks of the season, and unseen days per 100 pieces."""
@@ -107,7 +105,7 @@ def _log_sd(model: HazardModel, figures: Callable[[np.ndarray], tuple[float, flo
         slopes.append((np.log(up) - np.log(down)) / 2e-4)
     slope = np.stack(slopes, axis=1)
     variance = np.einsum("kj,jl,kl->k", slope, model.fit.covariance, slope)
-    return np.sqrt(np.maximum(variance, 0.0))
+    return np.minimum(np.sqrt(np.maximum(variance, 0.0)), 50.0)
 
 
 def _until(model: HazardModel, until_day: float) -> float:
