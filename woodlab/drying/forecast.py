@@ -89,7 +89,7 @@ def forecast_ready(
     >>> fits = wl.fit_drying(book, law="slab", pool=True)             # doctest: +SKIP
     >>> wl.forecast_ready(fits, target_moisture_pct=12)               # doctest: +SKIP
     """
-    _check(target_moisture_pct, level, within_pct, draws)
+    check_request(target_moisture_pct, level, within_pct, draws)
     day = as_of_day(fits.book, as_of)
     if (fits.book.pieces["turned_on"] <= pd.Timestamp(day)).sum() == 0:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
@@ -101,7 +101,7 @@ def forecast_ready(
     return ready_frame(season, level)
 
 
-def _check(target: float | None, level: float, within: float, draws: int) -> None:
+def check_request(target: float | None, level: float, within: float, draws: int) -> None:
     if target is not None and not 2 <= target <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "

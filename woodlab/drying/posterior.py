@@ -34,7 +34,8 @@ from woodlab.drying.pool_model import PoolData, PooledLaw, Priors, in_threads
 FREE_INNER = np.log(1e-6)  # a diffusivity [m2/s] with no resistance left
 FREE_SURFACE = np.log(1e-4)  # a surface coefficient [m/s] with none
 DRIFT_DAYS = 30.0
-LEAST_SD, MOST_SD = 0.008, 1.2
+LEAST_SD = 0.008
+MOST_SD = (1.2, 1.2, 0.6, 1.2, 0.5, 0.25, 0.3)  # a law that does not fit must not buy itself room
 STEP_G = 1e4  # prior scale of a step in mass whose size is not known
 FLAT_SD = 1.5  # of ln oven-dry mass
 SLIPS_G = np.array([0.1, 0.3, 0.6, 1.0, 1.6, 2.5, 4.0, 8.0])
@@ -358,7 +359,7 @@ class Sampler:
         columns = layout.columns
         self.flat = (columns[:, :, None] * self.size + columns[:, None, :]).ravel()
         self.components = priors.components
-        self.grid = np.linspace(np.log(LEAST_SD), np.log(MOST_SD), 90)
+        self.grids = [np.linspace(np.log(LEAST_SD), np.log(most), 90) for most in MOST_SD]
         logs, ln = data.log_offcuts
         if logs.size:
             names = {pair: i for i, pair in enumerate(layout.names)}
@@ -438,14 +439,15 @@ class Sampler:
                 gone = self.offcut_ln - effects[self.offcut_at].sum(axis=1)
             else:
                 gone = effects[self.layout.component == j]
+            grid = self.grids[j]
             log_density = (
-                -gone.size * self.grid
-                - 0.5 * (gone @ gone) * np.exp(-2 * self.grid)
-                - 0.5 * ((self.grid - np.log(median)) / spread) ** 2
+                -gone.size * grid
+                - 0.5 * (gone @ gone) * np.exp(-2 * grid)
+                - 0.5 * ((grid - np.log(median)) / spread) ** 2
             )
             density = np.exp(log_density - log_density.max()).cumsum()
             at = np.searchsorted(density, self.rng.random() * density[-1])
-            out[j] = np.exp(self.grid[min(at, self.grid.size - 1)])
+            out[j] = np.exp(grid[min(at, grid.size - 1)])
         return out
 
 

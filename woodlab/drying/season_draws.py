@@ -12,8 +12,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -147,8 +147,6 @@ def held_back_scores(
 
 
 def _of_pieces(data: PoolData, at: np.ndarray) -> PoolData:
-    from dataclasses import replace
-
     where = {int(p): i for i, p in enumerate(at)}
     return replace(
         data, half_m=data.half_m[at], days=data.days[at], net_g=data.net_g[at],
@@ -192,8 +190,6 @@ def carried_over(mode: Mode, known: PoolData, data: PoolData) -> Mode | None:
     if known.n != data.n or known.logs != data.logs or known.species != data.species:
         return None
     weight = np.where(data.suspect, 1e-8, 1.0)
-    from dataclasses import replace
-
     return replace(mode, weight=weight)
 
 
@@ -208,8 +204,20 @@ def draw_season(
     seed: int = 0,
     monthly: pd.DataFrame | None = None,
     horizon_days: int = HORIZON_DAYS,
+    target_by_piece: Mapping[str, float] | None = None,
 ) -> SeasonDraws:
-    """Everything that is known of the season at the end of `as_of`, run on into the future."""
+    """Everything that is known of the season at the end of `as_of`, run on into the future.
+
+    The last few answers are kept: the ready list, the counts by week and the chart of a season
+    ask for the same draws.
+    """
+    key = (
+        book.hash, as_of, target_pct, within_pct, tuple(laws), draws, seed, horizon_days,
+        None if monthly is None else monthly.to_csv(),
+        None if target_by_piece is None else tuple(sorted(target_by_piece.items())),
+    )  # fmt: skip
+    if key in _KEPT:
+        return _KEPT[key]
     known = book.until(pd.Timestamp(as_of))
     data = pack(known, as_of)
     frame, earlier = weigh_laws(known, data, as_of, laws, seed)
@@ -219,7 +227,9 @@ def draw_season(
     days = horizon_days + int((as_of - after) / _DAY) + 2
     air = air_to_come(known.air, after, days, draws=draws, seed=seed + 1, monthly=monthly)
     place = data.place if air.equilibrium_pct.shape[1] > 1 else np.zeros(data.n, dtype=int)
-    if target_pct is None:
+    if target_by_piece is not None:
+        target = data.pieces["piece"].map(target_by_piece).to_numpy(dtype=float)
+    elif target_pct is None:
         target = air.yearly_mean_pct[place] + within_pct
     else:
         target = np.full(data.n, float(target_pct))
@@ -235,10 +245,18 @@ def draw_season(
         at += count
     passage, now, weight = (np.concatenate(part, axis=1) for part in zip(*parts, strict=True))
     # the shares of the laws hold for every piece
-    return SeasonDraws(
+    season = SeasonDraws(
         data, as_of, passage, now, weight / weight.sum(axis=1, keepdims=True), target, frame,
         tuple(posts), air,
     )  # fmt: skip
+    while len(_KEPT) >= MOST_KEPT:
+        _KEPT.pop(next(iter(_KEPT)), None)
+    _KEPT[key] = season
+    return season
+
+
+MOST_KEPT = 3
+_KEPT: dict[tuple[object, ...], SeasonDraws] = {}
 
 
 def _shares(weight: np.ndarray, draws: int) -> np.ndarray:

@@ -1,0 +1,336 @@
+"""Around the forecast: the steady-weight rule, how many by when, and how past forecasts did."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.batch import gather
+from woodlab.drying.forecast import WITHIN_PCT, as_of_day, check_request, ready_frame
+from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
+from woodlab.errors import WoodlabError
+
+if TYPE_CHECKING:
+    from woodlab.drying.results import DryingFits
+
+SIZES_MM = ((0.0, 200.0, "rim under 200 mm"), (200.0, 280.0, "rim 200 to 280 mm"),
+            (280.0, np.inf, "rim 280 mm and over"))  # fmt: skip
+
+
+def steady_weight(
+    book: RecordBook,
+    forecast: pd.DataFrame | None = None,
+    as_of: str | pd.Timestamp | None = None,
+    weeks: float = 4.0,
+    tolerance_pct: float = 0.5,
+) -> pd.DataFrame:
+    """The other rule that makers use: ready when the weight has been steady for some weeks.
+
+    Common practice, no source. It knows nothing of moisture: a well-sealed piece loses little
+    even while it is wet, and a dry piece never rests in changing air.
+
+    Parameters
+    ----------
+    book : RecordBook
+    forecast : DataFrame, optional
+        From `forecast_ready`, to see where the two rules disagree, and why.
+    as_of : date, optional
+        Nothing after this day is used; by default that of the forecast, else the last weighing.
+    weeks, tolerance_pct : float
+        Steady means: at least three weighings over this long, none further than `tolerance_pct`
+        (of the last mass) from another.
+
+    Returns
+    -------
+    DataFrame
+        `piece`, `steady` (True, False, or NA where there are too few weighings), `change_pct`,
+        `span_days`, `n_weighings`; with a forecast also `p_ready_now`, `agrees` and `why`.
+
+    Raises
+    ------
+    WoodlabError
+        If `weeks` or `tolerance_pct` is not above zero.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.RecordBook.from_frames(
+    ...     pieces=pd.DataFrame({"piece": ["A"], "species": ["red oak"], "turned_on": ["2026-03-01"],
+    ...                          "wall_mm": [25], "seal": ["none"]}),
+    ...     weighings=pd.DataFrame({"piece": "A", "on": ["2026-05-01", "2026-05-15", "2026-05-29"],
+    ...                             "mass_g": [801, 800, 800]}))
+    >>> bool(steady_weight(book)["steady"].item())
+    True
+    """
+    if not (weeks > 0 and tolerance_pct > 0):
+        raise WoodlabError(
+            f"weeks and tolerance_pct must be above zero (found {weeks:g} and {tolerance_pct:g})."
+        )
+    if forecast is not None and as_of is None and len(forecast):
+        as_of = forecast["as_of"].iloc[0]
+    known = book.until(pd.Timestamp(as_of_day(book, as_of)))
+    rows = gather(known)
+    out = []
+    for p, piece in enumerate(known.pieces["piece"]):
+        days = rows.days[rows.ptr[p] : rows.ptr[p + 1]]
+        mass = rows.mass_g[rows.ptr[p] : rows.ptr[p + 1]]
+        span, change, count, steady = 0.0, np.nan, 0, pd.NA
+        if days.size >= 3:
+            # the shortest run of weighings, from the last one back, that lasts long enough
+            back = np.flatnonzero(days <= days[-1] - 7 * weeks + 1.5)
+            first = min(int(back[-1]), days.size - 3) if back.size else -1
+            if first >= 0:
+                span, count = float(days[-1] - days[first]), int(days.size - first)
+                change = 100 * float(np.ptp(mass[first:])) / float(mass[-1])
+                steady = bool(change <= tolerance_pct)
+        out.append((piece, steady, change, span, count))
+    frame = pd.DataFrame(
+        out, columns=["piece", "steady", "change_pct", "span_days", "n_weighings"]
+    )  # fmt: skip
+    frame["steady"] = frame["steady"].astype("boolean")
+    if forecast is None:
+        return frame
+    other = forecast.set_index("piece").reindex(frame["piece"]).reset_index()
+    frame["p_ready_now"] = other["p_ready_now"]
+    frame["agrees"] = _agree(frame["steady"], frame["p_ready_now"])
+    frame["why"] = [
+        _why(steady, agrees, row)
+        for steady, agrees, row in zip(
+            frame["steady"], frame["agrees"], other.itertuples(), strict=True
+        )
+    ]
+    return frame
+
+
+def _agree(steady: pd.Series, chance: pd.Series) -> pd.Series:
+    ready = (chance >= 0.5).astype("boolean").mask(chance.isna())
+    return steady == ready
+
+
+def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped-def]
+    if steady is pd.NA:
+        return "too few weighings over these weeks for the steady-weight rule"
+    if agrees is pd.NA or agrees:
+        return ""
+    now = f"{row.moisture_now_pct:.1f} % against a target of {row.target_moisture_pct:.1f} %"
+    if steady:
+        if row.seal not in (None, "none"):
+            return (
+                f"steady, yet wet ({now}): behind its seal it loses too little in these weeks for "
+                "the rule to see"
+            )
+        return f"steady, yet above the target ({now}): it rests with air that is too damp for it"
+    return (
+        f"at the target ({now}), but its weight still moves: it dries on below it, or follows "
+        "the changing air"
+    )
+
+
+def _season(
+    fits: DryingFits, as_of: str | pd.Timestamp | None, target: float | None, within: float,
+    draws: int, seed: int,
+) -> SeasonDraws:  # fmt: skip
+    check_request(target, 0.9, within, draws)
+    day = as_of_day(fits.book, as_of)
+    return draw_season(
+        fits.book, day, target_pct=target, within_pct=within, laws=CANDIDATES, draws=draws,
+        seed=seed,
+    )  # fmt: skip
+
+
+def even_draws(values: np.ndarray, weight: np.ndarray, seed: int = 0) -> np.ndarray:
+    """Draws of equal weight, (n, d); each stays in its own column as far as its weight allows.
+
+    So the pieces of one column share one course of the air, and sums over pieces spread as they
+    should.
+
+    Examples
+    --------
+    >>> even_draws(np.array([[1.0, 2.0]]), np.array([[1.0, 0.0]])).tolist()
+    [[1.0, 1.0]]
+    """
+    rng = np.random.default_rng(seed)
+    n, d = values.shape
+    out = values.copy()
+    for p in range(n):
+        edges = np.cumsum(weight[p]) * d
+        count = np.diff(np.floor(np.concatenate([[0.0], edges]) + rng.random() + 1e-9)).astype(int)
+        spare = np.repeat(np.arange(d), np.maximum(count - 1, 0))
+        empty = np.flatnonzero(count <= 0)
+        fill = rng.permutation(spare)[: empty.size]
+        out[p, empty[: fill.size]] = values[p, fill]
+    return out
+
+
+def ready_by_week(
+    fits: DryingFits,
+    as_of: str | pd.Timestamp | None = None,
+    target_moisture_pct: float | None = None,
+    level: float = 0.90,
+    *,
+    weeks: int = 52,
+    within_pct: float = WITHIN_PCT,
+    draws: int = 300,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """How many pieces will be ready by when: overall, by species and by size.
+
+    Counted in each drawn future, in which all pieces of a place share one course of the air, so
+    that the interval is as wide as the weather makes it. A piece counts from the first day on
+    which it is at the target.
+
+    Parameters
+    ----------
+    fits, as_of, target_moisture_pct, level, within_pct, draws, seed
+        As for `forecast_ready`.
+    weeks : int
+        How many weeks from `as_of`.
+
+    Returns
+    -------
+    DataFrame
+        `by` (`all`, `species`, `size`), `group`, `week_ending`, `expected`, `lower`, `upper`
+        (number of pieces), `n_pieces`.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> fits = wl.fit_drying(wl.demo_book(), law="slab", pool=True)   # doctest: +SKIP
+    >>> ready_by_week(fits, target_moisture_pct=12, weeks=20)         # doctest: +SKIP
+    """
+    if weeks < 1:
+        raise WoodlabError(f"weeks must be at least 1 (found {weeks}).")
+    check_request(target_moisture_pct, level, within_pct, draws)
+    season = _season(fits, as_of, target_moisture_pct, within_pct, draws, seed)
+    data = season.data
+    even = even_draws(season.passage_days, season.weight, seed)
+    start = data.start[:, None] + even  # days of the course
+    now = float((season.as_of - data.first_day) / np.timedelta64(1, "D"))
+    ends = now + 7.0 * np.arange(0, weeks + 1)
+    rim = data.pieces["rim_mm"].to_numpy(dtype=float)
+    size = np.full(data.n, "rim not measured", dtype=object)
+    for low, high, name in SIZES_MM:
+        size[(rim >= low) & (rim < high)] = name
+    species = data.pieces["species"].to_numpy(dtype=object)
+    groups = [("all", "all", np.ones(data.n, dtype=bool))]
+    groups += [("species", str(s), species == s) for s in sorted(set(species), key=str)]
+    groups += [("size", str(s), size == s) for s in sorted(set(size), key=str)]
+    tail = (1 - level) / 2
+    parts = []
+    for by, group, mine in groups:
+        ready = (start[mine][:, :, None] <= ends[None, None, :] + 1.0).sum(axis=0)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "by": by,
+                    "group": group,
+                    "week_ending": pd.Timestamp(season.as_of)
+                    + pd.to_timedelta(7 * np.arange(0, weeks + 1), unit="D"),
+                    "expected": ready.mean(axis=0),
+                    "lower": np.quantile(ready, tail, axis=0),
+                    "upper": np.quantile(ready, 1 - tail, axis=0),
+                    "n_pieces": int(mine.sum()),
+                }
+            )
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def past_forecasts(
+    fits: DryingFits,
+    dates: Sequence[str | pd.Timestamp] | None = None,
+    target_moisture_pct: float | None = None,
+    level: float = 0.90,
+    *,
+    within_pct: float = WITHIN_PCT,
+    draws: int = 200,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """How forecasts as of earlier dates turned out, by what was weighed since.
+
+    For each date the book is cut off there and forecast. What came of it: the day on which the
+    weights, between weighings on a straight line, passed the target, with the oven-dry mass as
+    the whole book tells it. Pieces that had passed by then, or have not yet, are not judged.
+
+    Parameters
+    ----------
+    fits : DryingFits
+    dates : sequence of dates, optional
+        By default at two fifths and three fifths of the record.
+    target_moisture_pct, level, within_pct, draws, seed
+        As for `forecast_ready`.
+
+    Returns
+    -------
+    DataFrame
+        `as_of`, `piece`, `ready_on`, `earliest_on`, `latest_on`, `turned_out_on`, `error_days`
+        (forecast less outcome), `held` (the interval held the outcome).
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> fits = wl.fit_drying(wl.demo_book(), law="slab", pool=True)   # doctest: +SKIP
+    >>> past_forecasts(fits, ["2025-05-01"], target_moisture_pct=14)  # doctest: +SKIP
+    """
+    check_request(target_moisture_pct, level, within_pct, draws)
+    book = fits.book
+    columns = ["as_of", "piece", "ready_on", "earliest_on", "latest_on", "turned_out_on",
+               "error_days", "held"]  # fmt: skip
+    empty = pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    if len(book.weighings) == 0:
+        return empty
+    first, last = book.weighings["on"].min(), book.weighings["on"].max()
+    if dates is None:
+        dates = [(first + share * (last - first)).normalize() for share in (0.4, 0.6)]
+    whole = _season(fits, None, target_moisture_pct, within_pct, draws, seed)
+    target = whole.target_pct
+    table = ready_frame(whole, level).set_index("piece")
+    parts = []
+    for date in dates:
+        day = as_of_day(book, date)
+        known = book.until(pd.Timestamp(day))
+        if len(known.pieces) == 0 or len(known.weighings) == 0:
+            continue
+        targets = dict(zip(table.index, target, strict=True))
+        season = draw_season(
+            book, day, target_pct=target_moisture_pct, within_pct=within_pct, draws=draws,
+            seed=seed,
+            target_by_piece=None if target_moisture_pct is not None else targets,
+        )  # fmt: skip
+        then = ready_frame(season, level)
+        then["turned_out_on"] = [
+            _passed(whole, table, piece, targets[piece]) for piece in then["piece"]
+        ]
+        open_then = then["turned_out_on"].notna() & (then["turned_out_on"] > pd.Timestamp(day))
+        then = then[open_then]
+        gone = (then["ready_on"] - then["turned_out_on"]) / pd.Timedelta(days=1)
+        then = then.assign(
+            error_days=gone,
+            held=(then["earliest_on"] <= then["turned_out_on"])
+            & (then["latest_on"].isna() | (then["turned_out_on"] <= then["latest_on"])),
+        )
+        parts.append(then[columns])
+    return pd.concat(parts, ignore_index=True) if parts else empty
+
+
+def _passed(
+    whole: SeasonDraws, table: pd.DataFrame, piece: str, target_pct: float
+) -> pd.Timestamp:
+    """The day on which the weights passed the target; NaT if they have not."""
+    data = whole.data
+    p = int(np.flatnonzero((data.pieces["piece"] == piece).to_numpy())[0])
+    k = int(data.counts[p])
+    good = ~data.suspect[p, :k]
+    days, mass = data.days[p, :k][good], data.net_g[p, :k][good]
+    goal = float(table.loc[piece, "oven_dry_g"]) * (1 + target_pct / 100)
+    below = np.flatnonzero(mass <= goal)
+    if below.size == 0 or below[0] == 0:
+        return pd.NaT
+    j = int(below[0])
+    share = (mass[j - 1] - goal) / (mass[j - 1] - mass[j])
+    day = days[j - 1] + share * (days[j] - days[j - 1])
+    return (data.pieces["turned_on"].iloc[p] + pd.Timedelta(days=float(day))).normalize()
