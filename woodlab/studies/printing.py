@@ -1,0 +1,108 @@
+"""Tables on paper, with room to write. Text from a book is carried as data, never as markup."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from woodlab.book.files import write_bytes
+from woodlab.errors import WoodlabError, WorkError
+
+# Characters that turn the reading order of what follows, and control characters.
+_LEFT_OUT = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+
+# Everything shown comes from `data` as strings: a string is shown as it is, whatever is in it.
+_PAGE = """
+#let data = json(bytes(sys.inputs.at("data")))
+#set document(title: data.title)
+#set page(paper: data.paper, flipped: data.landscape, margin: (x: 12mm, top: 12mm, bottom: 12mm),
+  footer-descent: 3mm, footer: text(size: 7.5pt)[#data.footer #h(1fr)
+    #context counter(page).display("1 / 1", both: true)])
+#set text(font: "Libertinus Serif", size: 9pt, lang: "en", hyphenate: false)
+#text(size: 14pt, weight: "bold", data.title)
+#for line in data.above { block(above: 4pt, below: 4pt, line) }
+#let side(name) = if name == "right" { right } else { left }
+#table(
+  columns: data.columns.map(c => c.width * 1fr),
+  rows: (auto, ..data.rows.map(_ => data.row_mm * 1mm)),
+  align: (x, y) => side(data.columns.at(x).align) + horizon,
+  inset: (x: 3pt, y: 1.5pt),
+  stroke: (x, y) => (bottom: 0.4pt + luma(110), left: if x > 0 { 0.3pt + luma(190) }),
+  table.header(..data.columns.map(c => text(size: 8pt, weight: "bold", c.heading))),
+  ..data.rows.flatten().map(cell => box(clip: true, text(size: data.text_pt * 1pt, cell))),
+)
+#for line in data.below { block(above: 5pt, below: 3pt, text(size: 8.5pt, line)) }
+"""
+
+
+@dataclass(frozen=True)
+class SheetColumn:
+    """A column of a printed sheet: heading, share of the width, side, most characters."""
+
+    heading: str
+    width: float
+    align: str = "left"
+    longest: int = 40
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A table to print: lines above and below it, cells as text; empty cells to write in."""
+
+    title: str
+    columns: Sequence[SheetColumn]
+    rows: Sequence[Sequence[str]]
+    above: Sequence[str] = ()
+    below: Sequence[str] = ()
+    footer: str = ""
+    row_mm: float = 8.0
+    text_pt: float = 8.5
+    landscape: bool = False
+    paper: str = "a4"
+
+
+def shown(text: object, longest: int = 60) -> str:
+    """Text on one line of paper: no control characters, cut with an ellipsis when too long.
+
+    Examples
+    --------
+    >>> shown("wax, twice, then a bag of shavings", 12)
+    'wax, twice,…'
+    """
+    plain = _LEFT_OUT.sub("", re.sub(r"\s+", " ", str(text))).strip()
+    return plain if len(plain) <= longest else plain[: longest - 1].rstrip() + "…"
+
+
+def print_sheet(sheet: Sheet, path: str | Path) -> Path:
+    """Write a sheet as PDF.
+
+    Raises
+    ------
+    WoodlabError
+        If `path` does not end in .pdf or cannot be written.
+    WorkError
+        If the page could not be set.
+    """
+    import typst
+
+    path = Path(path)
+    if path.suffix.casefold() != ".pdf":
+        raise WoodlabError(f"A sheet is printed to a .pdf file, not to {path.name!r}.")
+    data = asdict(sheet)
+    data["rows"] = [
+        [shown(cell, column.longest) for cell, column in zip(row, sheet.columns, strict=True)]
+        for row in sheet.rows
+    ]
+    for part in ("above", "below"):
+        data[part] = [shown(line, 600) for line in data[part]]
+    data["title"], data["footer"] = shown(sheet.title, 120), shown(sheet.footer, 160)
+    try:
+        pdf = typst.compile(_PAGE.encode(), sys_inputs={"data": json.dumps(data)})
+    except (RuntimeError, typst.TypstError) as error:
+        raise WorkError(f"The sheet could not be set: {error}") from error
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_bytes(path, pdf)
+    return path
