@@ -212,7 +212,7 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     share = altair.Y("share:Q", title="Share of the movement done", axis=altair.Axis(format="%"))
     days = altair.X("days:Q", title=["Days since turning [d]", "line: mean, band: 95 % interval"])
     each = altair.Chart(known).encode(tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
-    dots = {"size": 22, "opacity": 0.5, "color": COLOURS[4]}
+    dots: dict[str, Any] = {"size": 22, "opacity": 0.5, "color": COLOURS[4]}
     band = altair.Chart(means).mark_area(opacity=2 * BAND_OPACITY, color=COLOURS[0])
     mean = altair.Chart(means).mark_line(color=COLOURS[0], strokeWidth=3)
     by_days = altair.layer(

@@ -13,7 +13,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.rim_course import mean_course, movement_course, settled_after
-from woodlab.studies.rim_moisture import equilibrium_pct, rim_moisture
+from woodlab.studies.rim_moisture import GREEN_DAYS, equilibrium_pct, rim_moisture
 from woodlab.studies.rim_rows import rim_rows
 from woodlab.studies.wall_window import wall_window
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
@@ -21,6 +21,8 @@ from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dr
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
 # is below fibre saturation too, and the straight line from green to dry holds on average (ours).
 DRY_ENOUGH_PCT = 20.0
+# A rim whose moisture is so ill known that its shrinkage could be out by this much says nothing.
+MOST_MOISTURE_ERROR_PCT = 30.0
 
 _FIGURES = {  # figure -> (column of the rows, unit)
     "radial shrinkage": ("radial_pct", "%"),
@@ -117,10 +119,11 @@ def movement_study(
     Notes
     -----
     A rim's two measures across and up give its two strains (`strains_from_rim`), these and the
-    two moistures the shrinkage green to oven-dry. Rims of one piece are averaged, then pieces of
-    one log; logs (pieces where no log is named) are the units of a t interval, which is widened
-    by the mean half-width that the moistures' own intervals give. Only rims below 20 % moisture
-    count, where the core is below fibre saturation too.
+    two moistures the shrinkage green to oven-dry. The last rim of each piece counts, if below
+    20 % moisture, where the core is below fibre saturation too: the drier, the less an error of
+    the moisture matters. Pieces of one log are averaged; logs (pieces where no log is named) are
+    the units of a t interval, which is widened by the mean half-width that the moistures' own
+    intervals give.
 
     Examples
     --------
@@ -157,8 +160,7 @@ def movement_study(
 
 
 def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
-    dry = rows[rows["moisture_pct"] <= DRY_ENOUGH_PCT].copy()
-    dry = dry[dry["days"] > 0]
+    dry = _last_dry(rows)
     for part, measured in (("across", "across_shrink_pct"), ("rise", "rise_change_mm")):
         expected = dry[f"expected_{part}_{'pct' if part == 'across' else 'mm'}"]
         sure = expected.abs() > (1.0 if part == "across" else 1.0)  # else a ratio says nothing
@@ -189,6 +191,17 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     return pd.DataFrame(out, columns=columns)
 
 
+def _last_dry(rows: pd.DataFrame) -> pd.DataFrame:
+    """The last rim of each piece, where it is dry enough and its moisture well enough known.
+
+    The last, not the one of least moisture: that would pick the moistures that are too low by
+    error.
+    """
+    dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
+    dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)]
+    return dry.sort_values("on").drop_duplicates("piece", keep="last").sort_index().copy()
+
+
 def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, Any]:
     """Mean of a figure over logs with its interval; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
@@ -215,7 +228,7 @@ def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, An
     elif n == 1:
         out["reason"] = "one log (or one piece) only: nothing to take an interval from"
     elif not len(rows):
-        out["reason"] = f"no rim measured below {DRY_ENOUGH_PCT:g} % moisture yet"
+        out["reason"] = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
     else:
         out["reason"] = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
     return out
