@@ -107,7 +107,8 @@ def _add_biot(
     low, high = out["ends"][:, 1, 0], out["ends"][:, 1, 1]
     if not asked:
         low, high = out["u"][:, 1] - quantile * sd, out["u"][:, 1] + quantile * sd
-    biot = _parts(value, value * sd, np.exp(low), np.exp(high), fitted)
+    with np.errstate(over="ignore"):  # an open side is exp of a large number: infinity
+        biot = _parts(value, value * sd, np.exp(low), np.exp(high), fitted)
     if asked:
         _open_sides(biot, 0.0, np.inf)
         only_surface, only_inside = biot["open"][:, 0], biot["open"][:, 1]
