@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 import warnings
 from dataclasses import dataclass
 from importlib.resources import as_file, files
@@ -16,6 +13,7 @@ from tqdm import tqdm
 import woodlab
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.errors import WoodlabError, WorkError
+from woodlab.swapping import recover, swap_in, working_folder
 
 # What makes a folder one of ours, so that a second run may replace it.
 MARK = "season.json"
@@ -73,29 +71,35 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
     options = options or SeasonOptions()
     book_path, out = Path(book_path).resolve(), Path(out).resolve()
     book = open_book(book_path)
+    _check_options(book, options)
     _check_target(book_path, out)
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        partial = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except OSError as error:
-        raise WorkError(
-            f"{out} cannot be written ({error.strerror}). Choose another folder with --out."
-        ) from error
-    try:
-        _fill(book, book_path, partial, options)
-        _swap_in(partial, out)
+        with working_folder(out) as partial:
+            _fill(book, book_path, partial, options)
+            swap_in(partial, out)
     except OSError as error:
         raise WorkError(
             f"The season could not be written to {out} ({error.strerror or error}). What stood "
-            "there before is untouched. Free some space or choose another folder with --out."
+            "there before is untouched. Free some space, or choose another folder with --out."
         ) from error
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
     return out
 
 
+def _check_options(book: RecordBook, options: SeasonOptions) -> None:
+    """What would stop the run at its end is better said at its beginning."""
+    if options.as_of is not None and len(book.until(options.as_of).pieces) == 0:
+        raise WoodlabError(
+            f"On {options.as_of} no piece of this book was turned yet. Give a later day."
+        )
+    if len(book.pieces) == 0:
+        raise WoodlabError(
+            f"{book.name} holds no pieces yet, so there is nothing to write about. Add pieces and "
+            "weighings first."
+        )
+
+
 def _check_target(book_path: Path, out: Path) -> None:
-    _recover(out)
+    recover(out)
     if out == book_path or book_path.is_relative_to(out) or out.is_relative_to(book_path):
         raise WoodlabError(
             f"{out} holds the record book or lies in it. Choose another folder with --out, so "
@@ -185,24 +189,3 @@ def _write_index(book: RecordBook, folder: Path, notebooks: list[str]) -> None:
     (folder / "index.html").write_text(page, encoding="utf-8")
     made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
     (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")
-
-
-def _old(out: Path) -> Path:
-    return out.with_name(f".{out.name}-old")
-
-
-def _swap_in(partial: Path, out: Path) -> None:
-    os.chmod(partial, 0o755)
-    if out.exists():
-        os.replace(out, _old(out))
-    os.replace(partial, out)
-    shutil.rmtree(_old(out), ignore_errors=True)
-
-
-def _recover(out: Path) -> None:
-    """After a run that was stopped between the two moves of `_swap_in`."""
-    if _old(out).exists():
-        if out.exists():
-            shutil.rmtree(_old(out), ignore_errors=True)
-        else:
-            os.replace(_old(out), out)
