@@ -28,6 +28,10 @@ _YEAR = 365.25
 # a tenth of its level; a heated room has one of the other sign.
 LEVEL_SD = 0.4
 WAVE_SD = 0.12
+# An unheated store (its temperature follows the year) is damp in winter and dry in summer.
+UNHEATED_WAVE, UNHEATED_WAVE_SD = 0.10, 0.07
+WARMEST_DAY = 205.0  # of the year, north of the equator
+LEAST_SWING_C = 5.0
 SECOND_WAVE_SD = 0.03
 YEAR_SD = 0.03  # one year's level against another's
 YEAR_DAYS = 300.0
@@ -111,7 +115,8 @@ def air_to_come(
         on = ((rows["on"].to_numpy().astype("datetime64[D]") - after) / _DAY).astype(int) - 1
         ln = np.log(np.maximum(rows["equilibrium_pct"].to_numpy(dtype=float), 1.0))
         longest = max(longest, int(on.max() - on.min()) + 1)
-        parts.append(_place(on, ln, float(ln.mean()), given, after, normal, chosen))
+        side = _unheated(on, rows["temp_c"].to_numpy(dtype=float), _days_of_2000(after) + 1)
+        parts.append(_place(on, ln, float(ln.mean()), given, after, normal, chosen, side))
     rests = 2 if given is not None else 0 if longest >= 300 else 1
     return _done(np.stack(parts, axis=1), after, RESTS_ON[rests])
 
@@ -149,7 +154,7 @@ def _days_of_2000(day: np.datetime64) -> float:
 
 def _place(
     on: np.ndarray, ln: np.ndarray, level: float, given: np.ndarray | None, after: np.datetime64,
-    normal: np.ndarray, chosen: np.ndarray,
+    normal: np.ndarray, chosen: np.ndarray, side: int = 0,
 ) -> np.ndarray:  # fmt: skip
     """Draws of one place, (draws, days); `on` counts from the first day to come, so is negative."""
     _, draws, days = normal.shape
@@ -165,7 +170,7 @@ def _place(
         rest = ln - year
     order = np.argsort(on)[-_MOST_LOGGED:]
     sizes = _all_sizes()
-    state, cover, value = _filter(on[order], rest[order], sizes, base, given is None)
+    state, cover, value = _filter(on[order], rest[order], sizes, base, given is None, side)
     value = value + _prior_of(sizes)
     weight = np.exp(value - value.max())
     which = np.searchsorted(np.cumsum(weight / weight.sum()), chosen * (1 - 1e-9))
@@ -185,6 +190,18 @@ def _place(
     return np.exp(out + (level if given is None else np.log(given)[None, :]))
 
 
+def _unheated(on: np.ndarray, temp_c: np.ndarray, base: float) -> int:
+    """1 where the temperature follows the northern year, -1 the southern one, 0 neither."""
+    if on.size < 30:
+        return 0
+    weeks = pd.Series(temp_c).groupby(on // 7).mean()
+    season = np.cos(2 * np.pi * (base + 7 * weeks.index.to_numpy() + 3 - WARMEST_DAY) / _YEAR)
+    if np.ptp(weeks) < LEAST_SWING_C or np.ptp(season) < 0.2:
+        return 0
+    together = float(np.corrcoef(weeks, season)[0, 1])
+    return 0 if abs(together) < 0.6 else int(np.sign(together))
+
+
 def _wrapped(given: np.ndarray) -> np.ndarray:
     return given[np.arange(366) % given.size]
 
@@ -200,7 +217,7 @@ def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _filter(
-    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: bool
+    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: bool, side: int = 0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Kalman filter of the log up to day 0, for all sizes at once.
 
@@ -217,6 +234,11 @@ def _filter(
         sds[:, 5 + j], memory[:, 5 + j] = sd, kept
         grown[:, 5 + j] = sd**2 * (1 - kept**2)
     state = np.zeros((count, _STATES))
+    if wave and side:
+        sds[:, 1:3] = UNHEATED_WAVE_SD
+        turn = 2 * np.pi * WARMEST_DAY / _YEAR
+        state[:, 1] = -side * UNHEATED_WAVE * np.cos(turn)
+        state[:, 2] = -side * UNHEATED_WAVE * np.sin(turn)
     diagonal = np.arange(_STATES)
     cover = np.zeros((count, _STATES, _STATES))
     cover[:, diagonal, diagonal] = sds**2

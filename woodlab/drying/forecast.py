@@ -75,7 +75,7 @@ def forecast_ready(
     DataFrame
         A row a piece: `piece`, `moisture_now_pct` [%], `p_ready_now`, `ready_on` (median date),
         `earliest_on`, `latest_on`, `reason`; then what it rests on. A date is NaT where that
-        share of the futures does not get there within 900 days.
+        share of the futures does not get there within 800 days.
 
     Raises
     ------
@@ -224,7 +224,7 @@ def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
     """Relative humidity [%] at 20 C whose constant air brings a piece there in half a year."""
     post = season.posteriors[0]
     data = post.data
-    levels = np.arange(1.0, 26.0, 0.5)
+    levels = np.arange(1.0, 26.0, 1.0)
     course = np.tile(levels[:, None], (1, 2))
     sums = np.concatenate([np.zeros((levels.size, 1)), np.cumsum(course, axis=1)], axis=1)
     humid = np.arange(5.0, 96.0, 1.0)
@@ -241,6 +241,7 @@ def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
             passage, _ = kernels.run_coarse(
                 np.zeros(1), 0, params, post.law.capped, data.half_m[p], whole, data.start[p],
                 now, now + DRIER_AIR_DAYS, float(season.target_pct[p]), np.zeros(1),
+                kernels.COARSE,
             )  # fmt: skip
             if not np.isfinite(passage):
                 break
