@@ -7,8 +7,10 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
+    "sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks", "pairs_by_log"],
     "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
     "intervals": ["interval_chart"],
+    "ready": ["ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
     "drying": ["weighings_overview", "doubts_chart", "season_air", "drying_curves", "residuals"],
     "movement": [
         "rim_from_above",
@@ -17,6 +19,14 @@ _HOMES: dict[str, list[str]] = {
         "shrinkage_estimates",
         "movement_course",
         "wall_window_chart",
+    ],
+    "cracks": [
+        "crack_rate_chart",
+        "crack_ratios",
+        "whole_fraction_chart",
+        "risk_by_wall_chart",
+        "looks_calendar",
+        "looking_every",
     ],
 }
 

@@ -72,7 +72,6 @@ class BlockedFit:
         df = min(max(df, 1.0), self._df)
         return from_t(float(line @ self.beta), stderr, df, self.method, level)
 
-
     def tells(self, line: np.ndarray) -> bool:
         """Whether the contrast lies in what this fit can tell."""
         shape = self._plain
@@ -174,9 +173,7 @@ def _by_statsmodels(
     return block_cov, residual
 
 
-def _by_profile(
-    y: np.ndarray, x: np.ndarray, codes: np.ndarray
-) -> tuple[np.ndarray, float] | None:
+def _by_profile(y: np.ndarray, x: np.ndarray, codes: np.ndarray) -> tuple[np.ndarray, float] | None:
     """The same by a search along ratio = block variance / residual variance.
 
     V = sigma2 (I + ratio Z Z'), whose inverse is known in closed form block by block.
@@ -201,9 +198,9 @@ def _by_profile(
         spread = float(np.log1p(ratio * size).sum() + np.linalg.slogdet(head)[1])
         return free * float(np.log(rest)) + spread
 
-    grid = np.linspace(np.log(_NONE) - 1, 9.0, 41)
+    grid = np.linspace(np.log(_NONE) - 1, 9.0, 15)
     best = int(np.argmin([deviance(value) for value in grid]))
-    ends = grid[max(best - 1, 0)], grid[min(best + 1, 40)]
+    ends = grid[max(best - 1, 0)], grid[min(best + 1, 14)]
     ratio = float(np.exp(minimize_scalar(deviance, bounds=ends, method="bounded").x))
     if ratio <= _NONE:
         return None

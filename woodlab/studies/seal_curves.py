@@ -14,6 +14,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels
+from woodlab.drying.air_to_come import air_to_come
 from woodlab.drying.modes import DailyAir
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, PooledLaw, Priors, pack
 from woodlab.drying.posterior import (
@@ -26,13 +27,12 @@ from woodlab.drying.posterior import (
     run_curves,
     sample,
 )
-from woodlab.drying.season_draws import draw_season
 from woodlab.drying.slab import run_slab
 from woodlab.errors import WoodlabError
 
 LAWS = ("slab", "open_slab", "film")
-DRAWS = 600
-SETS = 30  # draws of each piece's own parameters that are analysed as if known
+DRAWS = 300
+SETS = 20  # draws of each piece's own parameters that are analysed as if known
 # Without a target: so many points above the mean of the air log, where the day is still sharp.
 ABOVE_AIR_PCT = 4.0
 TARGET_WITHOUT_AIR_PCT = 16.0
@@ -82,12 +82,12 @@ def seal_curves(book: RecordBook, target_pct: float | None, seed: int) -> SealCu
     target = target_pct if target_pct is not None else usual_target(data)
     course = _courses(posterior)
     times = _times(posterior, course, target)
-    sets = time_sets(book, times, law.name, target, seed)
+    sets = time_sets(book, posterior, times, target, seed)
     return SealCurves(posterior, target, course, times, sets)
 
 
 def time_sets(
-    book: RecordBook, times: pd.DataFrame, law: str, target_pct: float, seed: int
+    book: RecordBook, posterior: Posterior, times: pd.DataFrame, target_pct: float, seed: int
 ) -> np.ndarray:
     """Draws of ln days to the target, (SETS, n_pieces): known days as they are, others drawn.
 
@@ -99,38 +99,46 @@ def time_sets(
     late = np.flatnonzero((low != high) & times["lower"].notna().to_numpy())
     if not late.size:
         return sets
-    last = max(book.weighings["on"].max(), book.pieces["turned_on"].max())
-    as_of = np.datetime64(last, "D")
-    draws = 4 * SETS
-    season = draw_season(
-        book, as_of, target_pct=target_pct, laws=(law,), draws=draws, seed=seed,
-        horizon_days=HORIZON_DAYS,
-    )  # fmt: skip
-    ln_days = np.log(np.clip(season.passage_days, 0.5, HORIZON_DAYS))
+    found = _run_on(book, posterior, late, target_pct, seed)
     rng = np.random.default_rng(seed)
-    for i in late:
-        mine, weight = ln_days[i], season.weight[i]
-        inside = (mine >= low[i]) & (mine <= high[i])
-        for j in range(SETS):
-            at = 4 * j  # one draw of what all pieces share, wherever it suits the piece
-            if inside[at]:
-                sets[j, i] = mine[at]
-            elif inside.any():
-                share = np.where(inside, weight + 1e-9, 0.0)
-                sets[j, i] = rng.choice(mine, p=share / share.sum())
-            else:
-                sets[j, i] = low[i] if np.isfinite(low[i]) else high[i]
+    for k, i in enumerate(late):
+        inside = (found[:, k] >= low[i]) & (found[:, k] <= high[i])
+        own = found[inside, k]
+        bound = low[i] if np.isfinite(low[i]) else high[i]
+        # where a draw disagrees with the weighings, another draw of the same piece stands in
+        other = rng.choice(own, SETS) if own.size else np.full(SETS, bound)
+        sets[:, i] = np.where(inside, found[:, k], other)
     return sets
 
 
-
-
-def usual_target(data: PoolData) -> float:
-    """Moisture [%] to which days are counted unless one is given; a whole number."""
-    if not data.has_air:
-        return TARGET_WITHOUT_AIR_PCT
-    mean = np.diff(data.sums, axis=1).mean()
-    return float(np.round(mean + ABOVE_AIR_PCT))
+def _run_on(
+    book: RecordBook, posterior: Posterior, late: np.ndarray, target_pct: float, seed: int
+) -> np.ndarray:
+    """ln of the first day at the target, (SETS, late), one draw of the air for all in each."""
+    data = posterior.data
+    logged = np.diff(data.sums, axis=1)
+    past = logged.shape[1]
+    if data.has_air:
+        past = min(int((data.log_end - data.first_day) / np.timedelta64(1, "D")) + 1, past)
+    after = data.first_day + np.timedelta64(past - 1, "D")
+    ahead = HORIZON_DAYS + int(data.start[late].max())
+    air = air_to_come(book.air, after, ahead, draws=SETS, seed=seed + 1).equilibrium_pct
+    place = data.place[late] if air.shape[1] == len(logged) else np.zeros(late.size, dtype=int)
+    some = replace(
+        data, days=np.tile(np.arange(HORIZON_DAYS + 1.0), (late.size, 1)),
+        counts=np.full(late.size, HORIZON_DAYS + 1), half_m=data.half_m[late], place=place,
+        start=data.start[late], pieces=data.pieces.iloc[late],
+    )  # fmt: skip
+    out = np.empty((SETS, late.size))
+    for j, draw in enumerate(_picked(posterior, SETS)[np.arange(SETS) % posterior.params.shape[1]]):
+        course = np.concatenate([logged[: air.shape[1], :past], air[j]], axis=1)
+        sums = np.concatenate([np.zeros((len(course), 1)), np.cumsum(course, axis=1)], axis=1)
+        params = np.ascontiguousarray(posterior.params[late, draw])
+        curves = run_curves(replace(some, sums=sums), posterior.law, params)
+        for k, curve in enumerate(curves):
+            at = passage(some.days[k], curve, target_pct, 0.0)
+            out[j, k] = at[0] if np.isfinite(at[0]) else at[1]
+    return out
 
 
 def best_fit(data: PoolData, seed: int) -> tuple[PooledLaw, Mode]:
@@ -282,9 +290,7 @@ def difference_sets(posterior: Posterior, sets: int = SETS) -> np.ndarray:
         "rise_per_pct": flat(pool_kernels.RISE),
         "fibre_saturation_pct": flat(pool_kernels.SATURATION),
     }
-    run = run_slab(
-        days, values, np.repeat(2000 * data.half_m, many), air, cap=posterior.law.capped
-    )
+    run = run_slab(days, values, np.repeat(2000 * data.half_m, many), air, cap=posterior.law.capped)
     largest = run.largest_difference_pct.reshape(data.n, many).T
     return np.log(np.maximum(largest, 1e-3))
 

@@ -157,9 +157,7 @@ def _simple(numbers: pd.DataFrame, seal: str, reference: str) -> Comparison | No
     return None
 
 
-def _connected(
-    frame: pd.DataFrame, pair: pd.DataFrame, seal: str, reference: str
-) -> pd.DataFrame:
+def _connected(frame: pd.DataFrame, pair: pd.DataFrame, seal: str, reference: str) -> pd.DataFrame:
     """The pair's pieces, and those of other seals that help with walls, species and logs."""
     other = frame[~frame["seal"].isin([seal, reference])]
     species = set(pair["species"])

@@ -195,9 +195,7 @@ def cautions(
     if len(silent):
         why = ", ".join(f"{row.piece} ({row.reason})" for row in silent.head(5).itertuples())
         more = f" and {len(silent) - 5} more" if len(silent) > 5 else ""
-        said.append(
-            f"Without a drying time: {_count(len(silent), 'piece')}, namely {why}{more}."
-        )
+        said.append(f"Without a drying time: {_count(len(silent), 'piece')}, namely {why}{more}.")
     late = np.isinf(pieces["at_most_days"]) & pieces["at_least_days"].notna()
     if late.any():
         said.append(

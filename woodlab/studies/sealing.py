@@ -9,9 +9,10 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
-from woodlab.studies.seal_cracks import crack_rows, crack_shares
+from woodlab.studies.seal_cracks import crack_rows
 from woodlab.studies.seal_curves import SealCurves, difference_sets, seal_curves, surface_sets
 from woodlab.studies.seal_effects import EFFECT_COLUMNS, Outcome, effect_rows
+from woodlab.studies.seal_frames import pair_frame, piece_frame, seal_frame, typical_frame
 from woodlab.studies.seal_words import cautions, sentences
 
 OUTCOMES = ("drying_time", "surface_coefficient", "core_to_surface", "crack_hazard")
@@ -34,6 +35,12 @@ class SealStudy:
         `core_to_surface_pct` (of the pooled fit), `cracked` (NaN: never looked at), `reason`.
     course : DataFrame
         `piece`, `seal`, `days`, `moisture_pct`: for the curves.
+    typical : DataFrame
+        `seal`, `days`, `moisture_pct` (median of the pieces), `n_pieces`: while at least half of
+        the seal's pieces are on record.
+    pairs : DataFrame
+        `log`, `seal`, `days` (geometric mean of the pieces), `at_least` (true where a piece had
+        not reached the target), `n_pieces`: logs that hold more than one seal.
     by_seal : DataFrame
         One row a seal: `seal`, `n_pieces`, `n_reached`, `median_days` (NaN where fewer than
         half have reached the target), `n_looked`, `n_cracked`, `crack_pct`, `ci_lower`,
@@ -48,6 +55,8 @@ class SealStudy:
     effects: pd.DataFrame
     pieces: pd.DataFrame
     course: pd.DataFrame
+    typical: pd.DataFrame
+    pairs: pd.DataFrame
     by_seal: pd.DataFrame
     target_moisture_pct: float
     law: str
@@ -109,12 +118,13 @@ def seal_study(
         parts.append(effect_rows(outcome, reference, seals, seed))
     parts.append(crack_rows(book, facts, reference, seals, seed))
     effects = pd.concat(parts, ignore_index=True)[EFFECT_COLUMNS]
-    pieces = _pieces(timed, fitted, book)
-    by_seal = _by_seal(pieces, [reference, *seals])
+    pieces = piece_frame(timed, fitted, book)
+    by_seal = seal_frame(pieces, [reference, *seals])
     course = curves.course.merge(facts[["piece", "seal"]], on="piece")
+    course = course[["piece", "seal", "days", "moisture_pct"]]
     target = curves.target_pct
     return SealStudy(
-        effects, pieces, course[["piece", "seal", "days", "moisture_pct"]], by_seal, target,
+        effects, pieces, course, typical_frame(course), pair_frame(pieces), by_seal, target,
         curves.posterior.law.name, reference,
         sentences(effects, pieces, by_seal, reference, target),
         cautions(book, pieces, reference, target),
@@ -161,50 +171,3 @@ def _fitted(name: str, timed: pd.DataFrame, sets: np.ndarray, curves: SealCurves
     frame = timed[told].reset_index(drop=True).assign(lower=0.0, upper=0.0)
     basis = f"pooled {curves.posterior.law.name} fit"
     return Outcome(name, frame.assign(free=frame["early_loss"]), sets[:, told], basis)
-
-
-def _pieces(timed: pd.DataFrame, fitted: dict[str, np.ndarray], book: RecordBook) -> pd.DataFrame:
-    exact = timed["lower"] == timed["upper"]
-    known = timed["reason"] == ""
-    cracked = crack_shares(book)
-    return pd.DataFrame(
-        {
-            "piece": timed["piece"], "seal": timed["seal"], "species": timed["species"],
-            "log": timed["log"], "place": timed["place"], "wall_mm": timed["wall_mm"],
-            "allotted": timed["allotted"],
-            "drying_days": np.exp(timed["lower"]).where(exact),
-            "at_least_days": np.exp(timed["lower"]), "at_most_days": np.exp(timed["upper"]),
-            "surface_m_s": np.exp(np.median(fitted["surface_coefficient"], axis=0)),
-            "core_to_surface_pct": np.exp(np.median(fitted["core_to_surface"], axis=0)),
-            "cracked": timed["piece"].map(cracked), "reason": timed["reason"],
-        }
-    ).assign(
-        surface_m_s=lambda frame: frame["surface_m_s"].where(known),
-        core_to_surface_pct=lambda frame: frame["core_to_surface_pct"].where(known),
-    )  # fmt: skip
-
-
-def _by_seal(pieces: pd.DataFrame, seals: list[str]) -> pd.DataFrame:
-    from scipy import stats
-
-    rows = []
-    for seal in seals:
-        own = pieces[pieces["seal"] == seal]
-        timed = own["at_least_days"].notna()
-        days = own.loc[timed, "drying_days"].fillna(
-            own.loc[timed, "at_most_days"].where(own["at_least_days"] < 1, np.inf)
-        )
-        looked = own["cracked"].notna()
-        hits, total = int(own["cracked"].sum()), int(looked.sum())
-        share = stats.binomtest(hits, total).proportion_ci(0.95) if total else (np.nan, np.nan)
-        middle = float(np.median(days)) if len(days) else np.nan
-        rows.append(
-            {
-                "seal": seal, "n_pieces": len(own),
-                "n_reached": int(own["drying_days"].notna().sum()),
-                "median_days": middle if np.isfinite(middle) else np.nan, "n_looked": total,
-                "n_cracked": hits, "crack_pct": 100 * hits / total if total else np.nan,
-                "ci_lower": 100 * share[0], "ci_upper": 100 * share[1],
-            }
-        )  # fmt: skip
-    return pd.DataFrame(rows)
