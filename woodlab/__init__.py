@@ -27,6 +27,7 @@ _HOMES = {
     "woodlab.drying.core_surface": ["core_to_surface"],
     "woodlab.drying.oven_dry": ["oven_dry_mass"],
     "woodlab.drying.forecast": ["forecast_ready"],
+    "woodlab.drying.forecast_curves": ["forecast_curves"],
     "woodlab.drying.ready": ["steady_weight", "ready_by_week", "past_forecasts"],
     "woodlab.drying.simulate": ["simulate_season"],
     "woodlab.studies.sealing": ["seal_study"],

@@ -233,7 +233,7 @@ def draw_season(
         target = air.yearly_mean_pct[place] + within_pct
     else:
         target = np.full(data.n, float(target_pct))
-    sums = _whole_course(data, after, air)
+    sums = whole_course(data, after, air)
     parts, posts, at = [], [], 0
     for law, count in zip(kept["law"], share, strict=True):
         start = None
@@ -265,7 +265,7 @@ def _shares(weight: np.ndarray, draws: int) -> np.ndarray:
     return share
 
 
-def _whole_course(data: PoolData, after: np.datetime64, air: AirToCome) -> np.ndarray:
+def whole_course(data: PoolData, after: np.datetime64, air: AirToCome) -> np.ndarray:
     """Running sums of the air for each draw: as logged up to `after`, then as drawn."""
     past = int((after - data.first_day) / _DAY) + 1
     values = np.diff(data.sums, axis=1)

@@ -1,0 +1,208 @@
+"""Charts of readiness: dates with intervals, counts by week, curves with what is yet to come."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from woodlab.charts.theme import (
+    BAND_OPACITY,
+    COLOURS,
+    FAINT_INK,
+    INK,
+    Size,
+    panel_px,
+    series_encoding,
+    themed,
+)
+
+ROW_PX = 15
+_DATE = alt.Axis(format="%d %b %y", labelAngle=0, tickCount=6)
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Text columns as plain objects, so that absent values are null in the chart's data."""
+    out = frame.copy()
+    for name in out.columns:
+        if pd.api.types.is_string_dtype(out[name]):
+            out[name] = out[name].astype(object).where(out[name].notna(), "not recorded")
+    return out
+
+
+def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") -> Any:
+    """Dates of readiness with their intervals, one row a piece, the earliest on top.
+
+    Parameters
+    ----------
+    forecast : DataFrame
+        From `forecast_ready`. Pieces without a median date are left out; the alt text counts
+        them.
+    most : int
+        How many rows; later ones are left out and counted, too.
+    size : {"column", "page"}
+    """
+    rows = _plain(forecast[forecast["ready_on"].notna()]).sort_values(["ready_on", "piece"])
+    left_out = len(forecast) - min(len(rows), most)
+    rows = rows.head(most)
+    as_of = forecast["as_of"].iloc[0] if len(forecast) else pd.Timestamp("2000-01-01")
+    far = max([as_of, *rows["ready_on"]]) + pd.Timedelta(days=120)
+    # an open end is drawn to the edge of the chart, with no tick on it
+    rows["open_end"] = rows["latest_on"].isna() | (rows["latest_on"] > far)
+    rows["shown_to"] = rows["latest_on"].where(~rows["open_end"], far)
+    order = list(rows["piece"])
+    y = alt.Y("piece:N", sort=order, title="Piece", axis=alt.Axis(labelOverlap=False))
+    seals = sorted(rows["seal"].unique())
+    look = series_encoding("seal", "Seal", mark="point", domain=seals, size=size)
+    base = alt.Chart(rows)
+    points = base.mark_point(size=42).encode(
+        x=alt.X("ready_on:T", title="Ready on (median; line: earliest to latest)", axis=_DATE),
+        y=y,
+        **look,
+    )
+    lines = base.mark_rule(strokeWidth=1.5).encode(
+        x=alt.X("earliest_on:T"), x2="shown_to:T", y=y,
+        color=alt.Color("seal:N", scale=look["color"].scale, legend=None),
+    )  # fmt: skip
+    ends = (
+        alt.Chart(rows[~rows["open_end"]])
+        .mark_tick(thickness=1.5, size=7, color=FAINT_INK)
+        .encode(x="latest_on:T", y=y)
+    )
+    today = alt.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]}))
+    rule = today.mark_rule(strokeDash=[4, 3], color=INK).encode(x="as_of:T")
+    word = today.mark_text(align="left", dx=4, dy=-6, baseline="bottom").encode(
+        x="as_of:T", y=alt.value(0), text="says:N"
+    )
+    level = f"{100 * forecast['level'].iloc[0]:.0f} %" if len(forecast) else ""
+    if len(rows):
+        said = (
+            f"Dates on which {len(rows)} pieces will be ready, as of {as_of.date()}: from "
+            f"{rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the median, "
+            f"each with its {level} interval. {left_out} pieces are not shown."
+        )
+    else:
+        said = f"No piece has a median date of readiness; {left_out} pieces are not shown."
+    chart = alt.layer(points, lines, ends, rule, word).properties(height=alt.Step(ROW_PX))
+    return themed(chart, alt=said, size=size)
+
+
+def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
+    """Expected number of ready pieces by week, with its band; one `by` at a time.
+
+    Parameters
+    ----------
+    weeks : DataFrame
+        From `ready_by_week`, the rows of one group or of the groups of one `by`.
+    """
+    rows = _plain(weeks)
+    groups = list(dict.fromkeys(rows["group"]))
+    x = alt.X("week_ending:T", title="Week ending", axis=_DATE)
+    area_look = series_encoding(
+        "group", "Group", mark="area", domain=groups, legend=False, size=size
+    )  # fmt: skip
+    line_look = series_encoding(
+        "group", "Group", mark="line", domain=groups, legend=len(groups) > 1, size=size
+    )
+    band = alt.Chart(rows).mark_area(opacity=BAND_OPACITY).encode(
+        x=x, y=alt.Y("lower:Q", title="Pieces ready"), y2="upper:Q", **area_look
+    )  # fmt: skip
+    line = alt.Chart(rows).mark_line().encode(x=x, y="expected:Q", **line_look)
+    last = rows.groupby("group", sort=False).tail(1)
+    said = "; ".join(
+        f"{row.group}: {row.expected:.0f} ({row.lower:.0f} to {row.upper:.0f}) of {row.n_pieces} "
+        f"pieces by {row.week_ending.date()}"
+        for row in last.itertuples()
+    )
+    return themed(alt.layer(line, band), alt=f"Number of pieces ready by week. {said}.", size=size)
+
+
+def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
+    """Moisture of a few pieces: weighings, the curve so far and to come with its band, the target.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        From `forecast_curves`.
+    """
+    rows = _plain(curves)
+    names = list(dict.fromkeys(rows["piece"]))
+    top = float(rows["moisture_pct"].max()) if len(rows) else 100.0
+    panels = []
+    for i, name in enumerate(names):
+        mine = rows[rows["piece"] == name]
+        axis = "Moisture [% of oven-dry mass]" if i == 0 else None
+        x = alt.X("on:T", title=None, axis=alt.Axis(format="%b %y", labelAngle=0, tickCount=4))
+        y = alt.Y("moisture_pct:Q", title=axis, scale=alt.Scale(domain=[0, top]))
+        drawn = mine[mine["part"] != "weighed"]
+        band = alt.Chart(drawn).mark_area(opacity=BAND_OPACITY, color=COLOURS[0]).encode(
+            x=x, y=alt.Y("lower_pct:Q", title=axis), y2="upper_pct:Q"
+        )  # fmt: skip
+        past = alt.Chart(drawn[drawn["part"] == "so far"]).mark_line(color=COLOURS[0])
+        ahead = alt.Chart(drawn[drawn["part"] == "to come"]).mark_line(
+            color=COLOURS[0], strokeDash=[6, 3]
+        )
+        dots = alt.Chart(mine[mine["part"] == "weighed"]).mark_point(
+            color=COLOURS[2], shape="circle", filled=True, size=22
+        )
+        goal = alt.Chart(mine.head(1))
+        line = goal.mark_rule(strokeDash=[2, 2], color=INK).encode(
+            y=alt.Y("target_moisture_pct:Q", title=axis)
+        )
+        panels.append(
+            alt.layer(
+                band, past.encode(x=x, y=y), ahead.encode(x=x, y=y), dots.encode(x=x, y=y), line
+            ).properties(width=panel_px(size, max(len(names), 1), axis_px=46), height=210,
+                         title=f"Piece {name}")  # fmt: skip
+        )
+    last = rows[rows["part"] == "to come"].groupby("piece", sort=False).tail(1)
+    said = "; ".join(
+        f"{row.piece} ends at {row.moisture_pct:.0f} % ({row.lower_pct:.0f} to "
+        f"{row.upper_pct:.0f}) on {row.on.date()}"
+        for row in last.itertuples()
+    )
+    said = (
+        "Moisture of single pieces: dots are weighings, the solid line the curve so far, the "
+        f"dashed one what is to come, with its band; dotted: the target. {said}."
+    )
+    if not panels:
+        empty = alt.Chart(pd.DataFrame({"says": ["no piece to show"]})).mark_text().encode(
+            text="says:N"
+        )  # fmt: skip
+        return themed(empty, alt="No piece to show.", size=size)
+    return themed(alt.hconcat(*panels), alt=said, size=size)
+
+
+def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
+    """Forecast against outcome: a point on the diagonal was right; its line is the interval.
+
+    Parameters
+    ----------
+    past : DataFrame
+        From `past_forecasts`.
+    """
+    rows = _plain(past[past["ready_on"].notna()])
+    rows["asked"] = pd.to_datetime(rows["as_of"]).dt.strftime("%Y-%m-%d")
+    asked = sorted(rows["asked"].unique())
+    edge = [*rows["turned_out_on"], *rows["ready_on"]] or [pd.Timestamp("2000-01-01")]
+    far = max(edge) + pd.Timedelta(days=30)
+    rows["shown_to"] = rows["latest_on"].fillna(far).clip(upper=far)
+    look = series_encoding("asked", "Forecast as of", mark="point", domain=asked, size=size)
+    x = alt.X("turned_out_on:T", title="Turned out ready on", axis=_DATE)
+    y = alt.Y("ready_on:T", title="Forecast (median, interval)", axis=alt.Axis(format="%d %b %y"))
+    points = alt.Chart(rows).mark_point(size=30).encode(x=x, y=y, **look)
+    bars = alt.Chart(rows).mark_rule(strokeWidth=1, opacity=0.5).encode(
+        x=x, y="earliest_on:T", y2="shown_to:T",
+        color=alt.Color("asked:N", scale=look["color"].scale, legend=None),
+    )  # fmt: skip
+    ends = pd.DataFrame({"day": [min(edge), max(edge)]})
+    diagonal = alt.Chart(ends).mark_line(color=FAINT_INK, strokeDash=[4, 3]).encode(
+        x="day:T", y="day:T"
+    )  # fmt: skip
+    held = int(rows["held"].sum()) if len(rows) else 0
+    said = (
+        f"Forecast against outcome for {len(rows)} pieces: the interval held the outcome for "
+        f"{held} of them. Points on the dashed diagonal came out as forecast."
+    )
+    return themed(alt.layer(points, bars, diagonal), alt=said, size=size)
