@@ -55,6 +55,12 @@ def first_verdict(setup: Setup) -> tuple[np.ndarray, pd.DataFrame]:
             mine = rows.mass_g[rows.ptr[p] : rows.ptr[p + 1]]
             status[p] = "failed"
             reason[p] = f"the mass changes by {np.ptp(mine):.3g} g only: no drying to fit"
+        if setup.design == FREE:
+            ends = rows.ptr[1:][some] - 1
+            rises = (rows.mass_g[ends] > rows.mass_g[starts]) & (np.diff(rows.step_ptr)[some] == 0)
+            for p in some[rises & (status[some] == "ok")]:
+                status[p] = "failed"
+                reason[p] = "the mass rises from the first weighing to the last: no drying to fit"
     return np.flatnonzero(status == "ok"), pd.DataFrame({"status": status, "reason": reason})
 
 

@@ -157,6 +157,11 @@ def fit_chunk(task: dict[str, Any]) -> dict[str, np.ndarray]:
     from woodlab.drying import fit_kernels as names
     from woodlab.drying import piece_kernels
 
+    # A read-only or strided array would be another type, and compiled for anew.
+    task = {
+        name: np.require(value, requirements=["C", "W"]) if isinstance(value, np.ndarray) else value
+        for name, value in task.items()
+    }
     k = task["grid"].shape[1]
     n = task["ptr"].size - 1
     size = k + names.MOST_C

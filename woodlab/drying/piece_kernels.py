@@ -133,8 +133,9 @@ def fit_one(
     sse, pin, converged, count = 0.0, 0, False, 0
     for turn in range(8 + most_spikes):
         sse, pin, converged, count = descend(
-            law, design, u, lower, upper, no_one, many_steps, 1e-10, option, t, y, w, course, start, driven,
-            steps, shape, sigma, bounded, x, x2, c, resid, q, r, order, work, j, coords,
+            law, design, u, lower, upper, no_one, many_steps, 1e-10, option, t, y, w, course,
+            start, driven, steps, shape, sigma, bounded, x, x2, c, resid, q, r, order, work, j,
+            coords,
         )  # fmt: skip
         if taken < most_spikes and spikes(resid, w, n, max(option[FLOOR], 1e-9), kept) > 0:
             taken += 1
@@ -206,9 +207,9 @@ def fit_one(
                     at[a] = u[a] + sign * step
                     if k > 1:
                         f, _, _, _ = descend(
-                            law, design, at, lower, upper, a, few_steps, 1e-5, option, t, y, w, course,
-                            start, driven, steps, shape, sigma, bounded, x3, x2, c2, resid2, q2, r,
-                            order, work, j, coords,
+                            law, design, at, lower, upper, a, few_steps, 1e-5, option, t, y, w,
+                            course, start, driven, steps, shape, sigma, bounded, x3, x2, c2,
+                            resid2, q2, r, order, work, j, coords,
                         )  # fmt: skip
                     else:
                         f, _, _ = evaluate(
