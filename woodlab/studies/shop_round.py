@@ -113,7 +113,8 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     frame["_looked"] = looked_on.notna()
     frame["days_since_look"] = (day - looked_on.fillna(turned)).dt.days.astype(float)
     frame["last_crack_mm"] = last["crack_mm"].reindex(frame["piece"]).to_numpy(dtype=float)
-    frame["_open"] = (frame["last_crack_mm"] > 0) & ~frame["piece"].isin(last.index[last["action"] == "glued"])
+    glued = last.index[last["action"] == "glued"]
+    frame["_open"] = (frame["last_crack_mm"] > 0) & ~frame["piece"].isin(glued)
     frame["last_on"] = _dates_of(frame["piece"], weighed["on"])
     frame["last_g"] = weighed["mass_g"].reindex(frame["piece"]).to_numpy(dtype=float)
     frame["days_since_weighing"] = (day - frame["last_on"].dt.normalize()).dt.days.astype(float)
@@ -330,8 +331,8 @@ def print_round(
     sheet = Sheet(
         title=f"Round of the week from {day}",
         above=(
-            "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight is out of "
-            "its band, check the mark, the scale, and whether wax has fallen off; weigh again.",
+            "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight is "
+            "out of its band, check the mark, the scale, and whether wax has fallen off; weigh again.",
         ),
         columns=_SHEET,
         rows=[_line(row) for row in frame.to_dict("records")],
