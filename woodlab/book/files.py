@@ -31,7 +31,7 @@ def write_bytes(path: Path, data: bytes) -> None:
     """
     path = Path(path)
     with _said_plainly(path):
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=_beside(path), dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
@@ -43,6 +43,18 @@ def write_bytes(path: Path, data: bytes) -> None:
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
+
+
+def _beside(path: Path) -> str:
+    return f".{path.name[:40]}.new-"
+
+
+def clear_leftovers(path: Path) -> None:
+    """Remove what writers that were killed left beside a file; its lock must be held."""
+    start = _beside(path)
+    for entry in path.parent.iterdir():
+        if entry.name.startswith(start):
+            entry.unlink(missing_ok=True)
 
 
 def _keep_mode(path: Path, new: str) -> None:
@@ -129,7 +141,13 @@ def book_lock(path: Path, wait_seconds: float = 30.0) -> Iterator[None]:
                 f"Another program is writing to {path}. Wait until it is done and try again."
             ) from None
     try:
-        yield
+        with _said_plainly(path):
+            if not path.is_dir():
+                clear_leftovers(path)
+            else:
+                for file in path.glob("*.csv"):
+                    clear_leftovers(file)
+            yield
     finally:
         lock.release()
 

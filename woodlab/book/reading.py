@@ -158,7 +158,7 @@ class _long_rows_are_errors:
 
 def _headings(head: str, separator: str) -> list[str]:
     """The headings as pandas would name them, unless one stands twice or is empty."""
-    line = head.removeprefix("\xef\xbb\xbf").rstrip("\r\n")
+    line = head.removeprefix("\xef\xbb\xbf").split("\r", 1)[0]
     found = next(csv.reader([line], delimiter=separator), [])
     return [heading for heading in dict.fromkeys(found) if heading]
 

@@ -241,6 +241,9 @@ def date_text(dates: pd.Series) -> pd.Series:
     timed = dates.notna() & (dates != dates.dt.normalize())
     if timed.any():
         text = text.mask(timed, dates.dt.strftime("%Y-%m-%dT%H:%M:%S"))
+        fine = timed & (dates != dates.dt.floor("s"))
+        if fine.any():
+            text = text.mask(fine, dates.dt.strftime("%Y-%m-%dT%H:%M:%S.%f"))
     return text
 
 

@@ -1,0 +1,152 @@
+"""Writers to be killed at random moments, and what must hold of the book or the folder after.
+
+Each works in a forked child, so that a kill costs milliseconds and not the start of a program.
+Shared by the tests beside this file and by `tests/bench/bench_faults.py`.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+
+import woodlab as wl
+from woodlab.swapping import recover, swap_in, working_folder
+
+
+def season_of(pieces: int, weighings: int, grams: float) -> wl.RecordBook:
+    marks = [f"P{number}" for number in range(pieces)]
+    days = pd.date_range("2026-03-01", periods=weighings)
+    return wl.RecordBook.from_frames(
+        pieces=pd.DataFrame(
+            {"piece": marks, "species": "sugar maple", "turned_on": "2026-03-01", "wall_mm": 25.0,
+             "seal": "none"}
+        ),
+        weighings=pd.DataFrame(
+            [[mark, day, grams - number] for mark in marks for number, day in enumerate(days)],
+            columns=["piece", "on", "mass_g"],
+        ),
+    )  # fmt: skip
+
+
+def killed(work: Callable[[Callable[[], None]], None], seconds: float) -> int:
+    """Fork, let `work` go on for so long after its start, kill it; how often it said `done`."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.close(read)
+            os.write(write, b".")  # started
+            work(lambda: os.write(write, b"."))
+        finally:
+            os._exit(1)
+    os.close(write)
+    os.read(read, 1)
+    time.sleep(seconds)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    said = 0
+    while piece := os.read(read, 4096):
+        said += len(piece)
+    os.close(read)
+    return said
+
+
+def kill_saving(path: Path, rng: random.Random, longest: float) -> str:
+    """Kill `book.save` over an existing book: it is the one or the other, whole."""
+    one, other = season_of(5, 4, 1500), season_of(3, 9, 1200)
+    if not path.exists():
+        one.save(path)
+
+    def work(done: Callable[[], None]) -> None:
+        while True:
+            other.save(path)
+            one.save(path)
+
+    killed(work, rng.uniform(0, longest))
+    found = wl.open_book(path).hash
+    assert found in (one.hash, other.hash), "the book is neither the old one nor the new one"
+    return "old" if found == one.hash else "new"
+
+
+def kill_adding(path: Path, rng: random.Random, longest: float) -> str:
+    """Kill `add_weighings`: what it said was done is there, once, and nothing by half."""
+    if path.exists():
+        for file in path.iterdir() if path.is_dir() else [path]:
+            file.unlink()
+    season_of(2, 1, 1500).save(path)
+    base = len(wl.open_book(path).weighings)
+
+    def work(done: Callable[[], None]) -> None:
+        for number in range(1, 1000):
+            day = pd.Timestamp("2026-03-01") + pd.Timedelta(days=number)
+            wl.add_weighings(path, [{"piece": "P0", "on": day, "mass_g": 1500.0 - number}])
+            done()
+
+    said = killed(work, rng.uniform(0, longest))
+    masses = wl.open_book(path).weighings["mass_g"].tolist()[base:]
+    assert len(masses) in (said, said + 1), f"{said} rows were said to be added, {len(masses)} are"
+    assert masses == [1500.0 - number for number in range(1, len(masses) + 1)]
+    wl.add_weighings(path, [{"piece": "P1", "on": "2026-03-20", "mass_g": 1490}])
+    beside = [f.name for f in path.parent.rglob("*") if ".new-" in f.name]
+    assert not beside, f"the next writer left {beside}"
+    return f"{min(len(masses), 9)} added"
+
+
+def kill_swapping(target: Path, rng: random.Random, longest: float) -> str:
+    """Kill the swap of a season's folder: the old output or the new, and no leftovers after."""
+
+    def work(done: Callable[[], None]) -> None:
+        for number in range(1, 100_000):
+            with working_folder(target) as partial:
+                for name in ("a.html", "b.html", "season.json"):
+                    (partial / name).write_text(str(number))
+                swap_in(partial, target)
+            done()
+
+    said = killed(work, rng.uniform(0, longest))
+    for moment in ("as it stands", "after recovery"):
+        if moment == "after recovery":
+            recover(target)
+            left = [f.name for f in target.parent.iterdir() if f.name.startswith(".")]
+            assert not left, f"recovery left {left}"
+        if said == 0 and not target.exists():
+            return "none yet"
+        contents = {(target / n).read_text() for n in ("a.html", "b.html", "season.json")}
+        assert len(contents) == 1, f"{moment}: two outputs mixed"
+        assert int(contents.pop()) in (said, said + 1), moment
+    import shutil
+
+    shutil.rmtree(target)
+    return "old or new"
+
+
+VICTIMS = {"saving": kill_saving, "adding": kill_adding, "swapping": kill_swapping}
+
+
+def in_child(work: Callable[[], object]) -> str:
+    """Run `work` in a forked child; what it returned or raised, as text."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(read)
+        try:
+            text = f"returned {work()}"
+        except wl.WoodlabError as error:
+            text = f"{type(error).__name__}: {error}"
+        except BaseException as error:  # noqa: BLE001 - the parent shall hear of it
+            text = f"broken: {type(error).__name__}: {error}"
+        os.write(write, text.encode()[:60_000])
+        os._exit(0)
+    os.close(write)
+    text = b""
+    while piece := os.read(read, 65536):
+        text += piece
+    os.close(read)
+    os.waitpid(child, 0)
+    return text.decode()
