@@ -7,6 +7,7 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
+    "plan": ["plan_chart", "power_chart", "round_chart"],
     "sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks", "pairs_by_log"],
     "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
     "intervals": ["interval_chart"],

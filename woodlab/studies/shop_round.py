@@ -332,7 +332,7 @@ def print_round(
         title=f"Round of the week from {day}",
         above=(
             "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight is "
-            "out of its band, check the mark, the scale, and whether wax has fallen off; weigh again.",
+            "out of its band, check the mark, the scale and whether wax fell off; weigh again.",
         ),
         columns=_SHEET,
         rows=[_line(row) for row in frame.to_dict("records")],

@@ -181,7 +181,7 @@ def _outcomes(pool: pd.DataFrame | None, outcome: str) -> np.ndarray | None:
 
 
 def _bar(total: int, progress: bool) -> Any:
-    from tqdm.auto import tqdm
+    from tqdm import tqdm
 
     return tqdm(total=total, disable=not progress, desc="trials", unit="design")
 

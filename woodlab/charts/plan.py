@@ -1,0 +1,116 @@
+"""Next season: the plan's balance, the power of a trial, what the round should find."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair
+import pandas as pd
+
+from woodlab.charts.theme import BAND_OPACITY, COLOURS, FAINT_INK, INK, series_encoding, themed
+from woodlab.errors import WoodlabError
+
+_SPOKEN = {
+    "drying_time": "drying time", "surface_coefficient": "surface coefficient",
+    "crack_hazard": "cracks",
+}  # fmt: skip
+
+
+def plan_chart(plan: pd.DataFrame) -> Any:
+    """A planned trial: each piece at its wall, a line a log, its seal by colour and shape.
+
+    Parameters
+    ----------
+    plan : DataFrame
+        `piece`, `log`, `wall_mm`, `seal`, as `TrialPlan.plan`.
+    """
+    frame = plan.dropna(subset=["wall_mm"]).assign(log=plan["log"].fillna("no log"))
+    if frame.empty:
+        raise WoodlabError("The plan has no walls to draw. Give wall_mm in the blanks.")
+    seals = list(dict.fromkeys(frame["seal"]))
+    counts = ", ".join(f"{n} {seal}" for seal, n in frame["seal"].value_counts().items())
+    chart = (
+        altair.Chart(frame[["piece", "log", "wall_mm", "seal"]])
+        .mark_point(size=90)
+        .encode(
+            x=altair.X("wall_mm:Q", title="wall (mm)", scale=altair.Scale(zero=False, padding=12)),
+            y=altair.Y("log:N", title="log"),
+            tooltip=["piece:N", "log:N", "wall_mm:Q", "seal:N"],
+            **series_encoding("seal", "Seal", mark="point", domain=seals, size="page"),
+        )
+        .properties(height=altair.Step(20))
+    )
+    alt = f"Planned pieces by log and wall: {counts}, in {frame['log'].nunique()} logs."
+    return themed(chart, alt=alt, size="page")
+
+
+def power_chart(power: pd.DataFrame) -> Any:
+    """The chance to see an effect against the number of logs, a line an outcome.
+
+    Parameters
+    ----------
+    power : DataFrame
+        `outcome`, `ratio`, `n_logs`, `power`, `mc_error`, as `TrialPower.power`.
+    """
+    frame = power.assign(
+        effect=[
+            f"{_SPOKEN.get(row.outcome, row.outcome)} x {row.ratio:.2g}"
+            for row in power.itertuples()
+        ],
+        percent=100 * power["power"],
+        low=100 * (power["power"] - 1.96 * power["mc_error"]).clip(0, 1),
+        high=100 * (power["power"] + 1.96 * power["mc_error"]).clip(0, 1),
+    )
+    effects = list(dict.fromkeys(frame["effect"]))
+    x = altair.X("n_logs:Q", title="logs in the trial", scale=altair.Scale(nice=False))
+    base = altair.Chart(frame[["effect", "n_logs", "percent", "low", "high"]]).encode(x=x)
+    y_title = ["chance to see the effect (%)", "bars: simulation error, 95 %"]
+    y = altair.Y("percent:Q", title=y_title, scale=altair.Scale(domain=[0, 100]))
+    points = base.mark_point(size=60).encode(
+        y=y, **series_encoding("effect", "Effect", mark="both", domain=effects)
+    )
+    line_look = series_encoding("effect", "Effect", mark="line", domain=effects, legend=False)
+    lines = base.mark_line().encode(y=y, **line_look)
+    bars = base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=line_look["color"])
+    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]}))
+    rule = wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK).encode(y="at:Q")
+    said = wanted.mark_text(align="left", dx=4, dy=-7, color=INK).encode(
+        y="at:Q", x=altair.value(0), text="said:N"
+    )
+    last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
+    words = "; ".join(
+        f"{row.effect}: {row.percent:.0f} % with {row.n_logs} logs" for row in last.itertuples()
+    )
+    chart = altair.layer(points, lines, bars, rule, said)
+    return themed(chart, alt=f"Chance to see an effect by number of logs. {words}.")
+
+
+def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
+    """The most urgent pieces of a round: expected change since the last weighing, with its band.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As made by `shop_round`: `piece`, `last_g`, `expected_g`, `lower_g`, `upper_g`.
+    """
+    rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
+    if rows.empty:
+        raise WoodlabError("No piece of the round has an expected weight to draw.")
+    part = pd.DataFrame({"piece": rows["piece"]})
+    for name, column in (("expect", "expected_g"), ("low", "lower_g"), ("high", "upper_g")):
+        part[name] = 100 * (rows[column] / rows["last_g"] - 1)
+    order = part["piece"].tolist()
+    title = ["expected change since the last weighing (%)", "with the band for one weighing, 99 %"]
+    base = altair.Chart(part).encode(y=altair.Y("piece:N", title="piece", sort=order))
+    bars = base.mark_bar(opacity=2 * BAND_OPACITY, color=COLOURS[4], height=9).encode(
+        x=altair.X("low:Q", title=title), x2="high:Q"
+    )
+    points = base.mark_point(size=45, color=COLOURS[0]).encode(x="expect:Q")
+    zero = altair.Chart(pd.DataFrame({"at": [0]})).mark_rule(strokeDash=[4, 3])
+    chart = altair.layer(bars, zero.encode(x="at:Q"), points).properties(height=altair.Step(16))
+    alt = (
+        f"Expected change in weight of {len(part)} pieces, most urgent first; the middle piece "
+        f"{part['expect'].median():.1f} %, bands from {part['low'].min():.0f} to "
+        f"{part['high'].max():.0f} %."
+    )
+    return themed(chart, alt=alt)
