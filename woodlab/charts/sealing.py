@@ -229,7 +229,7 @@ def days_against_cracks(by_seal: pd.DataFrame, *, size: Size = "column") -> Any:
         y2="ci_upper:Q",
         color=series_encoding("words", "", mark="area", legend=False, **look)["color"],
     )
-    chart = altair.layer(points, bars)
+    chart = altair.layer(points, bars).properties(height=330)
     said = "; ".join(
         f"{r.seal}: {r.median_days:.0f} days, {r.n_cracked} of {r.n_looked} cracked "
         f"({r.ci_lower:.0f} to {r.ci_upper:.0f} %)"

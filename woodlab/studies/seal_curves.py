@@ -141,6 +141,14 @@ def _run_on(
     return out
 
 
+def usual_target(data: PoolData) -> float:
+    """Moisture [%] to which days are counted unless one is given; a whole number."""
+    if not data.has_air:
+        return TARGET_WITHOUT_AIR_PCT
+    mean = np.diff(data.sums, axis=1).mean()
+    return float(np.round(mean + ABOVE_AIR_PCT))
+
+
 def best_fit(data: PoolData, seed: int) -> tuple[PooledLaw, Mode]:
     """The law whose curves the weighings bear out best, and its best fit.
 
