@@ -187,7 +187,7 @@ def _table(book: RecordBook, sections: tuple[Section, ...], forms: Forms) -> dic
         rows.append(cells)
     return {
         "header": ["Seal", "Pieces", *(title for title, _ in used)],
-        "rule": Source(f"|:{'-' * 24}|{'-' * 8}:|" + f"{'-' * 26}:|" * len(used)),
+        "rule": Source(f"|:{'-' * 24}|{'-' * 12}:|" + f"{'-' * 26}:|" * len(used)),
         "rows": rows,
         "caption": (
             "The season by seal: estimates with 95 % intervals in brackets; “–” where there is "

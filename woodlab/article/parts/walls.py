@@ -68,7 +68,6 @@ def _thinnest(species: str, rim: float, forms: Forms) -> Finding:
         unit="mm", n_pieces=0,
         call=f"wl.rough_wall({species!r}, {rim:g}, {height:g}, {FINISHED_WALL_MM:g}).wall_mm",
         where={"species": species}, text=text,
-        sentence=f"published shrinkage asks for {text} mm in {short_name(species)}",
     )  # fmt: skip
 
 
