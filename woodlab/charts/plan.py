@@ -54,7 +54,7 @@ def power_chart(power: pd.DataFrame) -> Any:
     """
     frame = power.assign(
         effect=[
-            f"{_SPOKEN.get(row.outcome, row.outcome)} x {row.ratio:.2g}"
+            f"{_SPOKEN.get(row.outcome, row.outcome)} x {row.ratio:.3g}"
             for row in power.itertuples()
         ],
         percent=100 * power["power"],
@@ -101,7 +101,9 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
         part[name] = 100 * (rows[column] / rows["last_g"] - 1)
     order = part["piece"].tolist()
     title = ["expected change since the last weighing (%)", "with the band for one weighing, 99 %"]
-    base = altair.Chart(part).encode(y=altair.Y("piece:N", title="piece", sort=order))
+    base = altair.Chart(part).encode(
+        y=altair.Y("piece:N", title="piece", sort=order, axis=altair.Axis(labelOverlap=False))
+    )
     bars = base.mark_bar(opacity=2 * BAND_OPACITY, color=COLOURS[4], height=9).encode(
         x=altair.X("low:Q", title=title), x2="high:Q"
     )
