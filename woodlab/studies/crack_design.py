@@ -127,7 +127,7 @@ def independent_columns(matrix: np.ndarray) -> np.ndarray:
         rest = column - basis @ (basis.T @ column)
         rest = rest - basis @ (basis.T @ rest)
         size = np.linalg.norm(rest)
-        if size > 1e-7 * max(np.linalg.norm(column), 1e-300):
+        if size > 1e-7 * max(float(np.linalg.norm(column)), 1e-300):
             basis = np.hstack([basis, rest[:, None] / size])
             kept.append(j)
     return np.array(kept, dtype=int)

@@ -19,6 +19,8 @@ LEVEL = 0.95
 # A wall counts as tried in a species this far beyond its own thinnest and thickest piece, as
 # long as it lies within the walls of the whole book.
 SLACK_MM = 2.0
+# A day counts as seen up to this much later than the last look.
+DAY_SLACK = 1.1
 
 _Z, _W = np.polynomial.hermite_e.hermegauss(21)
 _W = _W / _W.sum()
@@ -89,7 +91,7 @@ class _Range:
         return ""
 
     def day_refusal(self, by_day: float) -> str:
-        if by_day > self.last_days:
+        if by_day > DAY_SLACK * self.last_days:
             return (
                 f"no piece was looked at as late as day {by_day:g}; the last look was on day "
                 f"{self.last_days:.0f}"
@@ -267,27 +269,27 @@ def _read_off(
         return float(brentq(lambda wall: signed(wall) - at, low, high, xtol=0.1))
 
     wall, lower, upper = crossing(0.0), crossing(-z), crossing(z)
-    words = []
+    said: list[str] = []
     if thin >= 0:
-        words.append(
+        said.append(
             f"the data cannot say: even at the thinnest wall tried ({low:g} mm) the chance is "
             f"{'for sure ' if thin > z else ''}above {level}"
         )
     elif thick <= 0:
-        words.append(
+        said.append(
             f"the data cannot say: even at the thickest wall tried ({high:g} mm) the chance is "
             f"{'for sure ' if thick < -z else ''}below {level}"
         )
         lower = high if thick <= -z else lower
     elif np.isnan(lower) and np.isnan(upper):
-        words.append(
+        said.append(
             f"the data cannot say: any wall tried ({low:g} to {high:g} mm) may be the one where "
             f"the chance passes {level} (best guess {wall:.0f} mm)"
         )
         wall = nan
     else:
         if np.isnan(lower):
-            words.append(f"that it is thinner than the walls tried ({low:g} mm) is not ruled out")
+            said.append(f"that it is thinner than the walls tried ({low:g} mm) is not ruled out")
         if np.isnan(upper):
-            words.append(f"that it is thicker than the walls tried ({high:g} mm) is not ruled out")
-    return wall, lower, upper, "; ".join(words)
+            said.append(f"that it is thicker than the walls tried ({high:g} mm) is not ruled out")
+    return wall, lower, upper, "; ".join(said)

@@ -245,8 +245,8 @@ def fit_penalised(
     >>> bool(-9 < lower < upper < -0.2)
     True
     """
-    if rows.design.shape[0] != len(rows.events):
-        raise WoodlabError("`design` and `events` must have the same number of rows.")
+    if rows.design.shape[0] != len(rows.events) or not len(rows.events):
+        raise WoodlabError("`design` and `events` must have the same number of rows, one at least.")
     if start is None:
         start = (_first_guess(rows), np.zeros(rows.n_groups))
     return _climb(rows, start)
@@ -255,7 +255,7 @@ def fit_penalised(
 def _first_guess(rows: BinomialRows) -> np.ndarray:
     """All effects at nought and, where a column is constant, the overall share in it."""
     dense = np.zeros(rows.n_dense)
-    constant = np.flatnonzero(np.ptp(rows.design, axis=0) == 0) if len(rows.design) else []
+    constant = np.flatnonzero(np.ptp(rows.design, axis=0) == 0)
     if len(constant) and rows.design[0, constant[0]]:
         weights = np.ones(len(rows.events)) if rows.weights is None else rows.weights
         total = float(weights @ rows.events)

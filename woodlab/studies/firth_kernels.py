@@ -1,5 +1,8 @@
 """The loops over rows of the penalised likelihood, compiled."""
 
+# mypy: ignore-errors
+# (numba infers the types of its functions; annotations there would not be checked)
+
 from __future__ import annotations
 
 import numpy as np

@@ -160,7 +160,7 @@ def _with_spreads(rows: BinomialRows) -> tuple[BinomialRows, PenalisedFit, float
 
     def with_sds(log_sd: float, species_sd: float) -> BinomialRows:
         out = with_group_sd(rows, log_sd) if by_log else rows
-        if by_species:
+        if rows.shared is not None:
             out = replace(out, precision=np.where(rows.shared, 1 / species_sd**2, 0.0))
         return out
 

@@ -114,7 +114,7 @@ def _self_consistent(inside: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray
         # Squared extrapolation (Varadhan and Roland 2008, Scand. J. Stat. 35:335), kept where
         # it raises the likelihood.
         change, turn = first - mass, second - 2 * first + mass
-        size = np.linalg.norm(change) / max(np.linalg.norm(turn), 1e-300)
+        size = float(np.linalg.norm(change)) / max(float(np.linalg.norm(turn)), 1e-300)
         ahead = mass + 2 * size * change + size**2 * turn
         ahead = np.maximum(ahead, second * 1e-3)
         ahead = ahead / ahead.sum()

@@ -1,0 +1,492 @@
+"""The crack study: what it makes of looks, what it refuses, and what it must never say."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import woodlab as wl
+from woodlab.book.record_book import RecordBook
+from woodlab.errors import MissingTableError, WoodlabError
+from woodlab.studies.crack_risk import chance_of
+from woodlab.studies.first_cracks import first_cracks
+from woodlab.studies.hazard import merged_intervals
+
+TURNED = pd.Timestamp("2026-01-10")
+
+
+def made_book(pieces, looks):
+    """Pieces as a dict of columns; looks as (piece, day since turning, crack_mm, action)."""
+    frame = pd.DataFrame(pieces).assign(turned_on=TURNED)
+    rows = pd.DataFrame(looks, columns=["piece", "day", "crack_mm", "action"])
+    rows["on"] = TURNED + pd.to_timedelta(rows.pop("day"), unit="D")
+    weighings = pd.DataFrame({"piece": frame["piece"], "on": TURNED, "mass_g": 1000.0})
+    tables = {"looks": rows} if len(rows) else {}
+    return RecordBook.from_frames(pieces=frame, weighings=weighings, **tables)
+
+
+def looks_of(names, opened, days=range(4, 124, 8)):
+    return [
+        (name, day, 10.0 if day >= at else 0.0, "none")
+        for name, at in zip(names, opened, strict=True)
+        for day in days
+    ]
+
+
+def crossed(n, seed=1, species=("ash", "oak"), seals=("none", "wax"), per_log=None):
+    rng = np.random.default_rng(seed)
+    out = {
+        "piece": [f"p{i}" for i in range(n)],
+        "species": [species[i % len(species)] for i in range(n)],
+        "seal": [seals[(i // len(species)) % len(seals)] for i in range(n)],
+        "wall_mm": rng.uniform(18, 40, n).round(1),
+    }
+    if per_log:
+        out["log"] = [f"L{i // per_log}" for i in range(n)]
+    return out
+
+
+@pytest.fixture(scope="module")
+def study():
+    """60 pieces from 15 logs; bare and thick ones crack sooner, by a fixed draw."""
+    pieces = crossed(60, seed=3, per_log=4)
+    rng = np.random.default_rng(4)
+    rate = 0.006 * np.exp(
+        0.8 * (np.array(pieces["wall_mm"]) - 28) / 10 - 0.9 * (np.array(pieces["seal"]) == "wax")
+    )
+    opened = rng.exponential(size=60) / rate
+    return wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+
+
+def assert_sound(effects):
+    told = effects[effects["hazard_ratio"].notna()]
+    ends = told[["ci_lower", "ci_upper"]].to_numpy(float)
+    assert np.isfinite(ends).all()
+    assert (ends[:, 0] > 0).all()
+    assert (ends[:, 0] < told["hazard_ratio"]).all()
+    assert (told["hazard_ratio"] < ends[:, 1]).all()
+    assert told["p_value"].between(0, 1).all()
+    silent = effects[effects["hazard_ratio"].isna()]
+    assert silent[["ci_lower", "ci_upper", "p_value"]].isna().all(axis=None)
+    assert (silent["reason"].str.len() > 20).all()
+
+
+# --- looks to intervals
+
+
+def test_a_crack_began_between_the_last_clean_look_and_the_find():
+    pieces = pd.DataFrame({**crossed(6), "turned_on": TURNED})
+    table = [
+        ("p0", 3, 0, "none"), ("p0", 6, 0, "none"), ("p0", 9, 4, "glued"), ("p0", 12, 0, "none"),
+        ("p1", 5, 7, "none"),
+        ("p2", 0, 3, "none"), ("p2", 4, 5, "none"),
+        ("p3", 4, 0, "none"), ("p3", 4, 6, "none"),
+        ("p4", -9, 0, "none"), ("p4", 8, 0, "none"),
+    ]  # fmt: skip
+    looks = pd.DataFrame(table, columns=["piece", "day", "crack_mm", "action"])
+    looks["on"] = TURNED + pd.to_timedelta(looks["day"], unit="D")
+    first = first_cracks(pieces, looks)
+    frame = first.pieces.set_index("piece")
+    assert frame.loc["p0", ["after_days", "by_days"]].tolist() == [6, 9]  # it closed later
+    assert frame.loc["p1", ["after_days", "by_days"]].tolist() == [0, 5]  # left-censored
+    assert frame.loc["p2", ["after_days", "by_days"]].tolist() == [0, 1]  # on day 0
+    assert frame.loc["p3", ["after_days", "by_days"]].tolist() == [0, 4]  # two looks in a day
+    assert frame.loc["p4", ["after_days", "by_days"]].tolist() == [8, np.inf]
+    assert frame.loc["p5", "status"] == "no looks"
+    assert first.intervals[first.intervals["piece"] == "p0"]["to_days"].tolist() == [3, 6, 9]
+    said = " ".join(first.notes)
+    for words in ("1 piece a crack", "day of turning", "1 look dated before turning"):
+        assert words in said
+
+
+def test_a_piece_is_at_risk_for_its_whole_time_however_rows_are_joined():
+    pieces = crossed(10)
+    first = first_cracks(
+        pd.DataFrame({**pieces, "turned_on": TURNED}),
+        made_book(pieces, looks_of(pieces["piece"], [30, 60, *[999] * 8], range(3, 200, 3))).looks,
+    )
+    joined = merged_intervals(first.intervals)
+    assert len(joined) < len(first.intervals) / 3
+    for frame in (joined, first.intervals):
+        length = (frame["to_days"] - frame["from_days"]).groupby(frame["piece"]).sum()
+        assert length.loc["p0"] == 30
+        assert length.loc["p5"] == 198
+    assert joined[joined["cracked"]][["from_days", "to_days"]].values.tolist() == [
+        [27, 30],
+        [57, 60],
+    ]
+
+
+# --- effects
+
+
+def test_terms_are_named_in_words(study):
+    terms = study.effects["term"].tolist()
+    assert terms == [
+        "seal: wax against none",
+        "wall: per 10 mm thicker",
+        "species: oak against ash",
+    ]
+    assert_sound(study.effects)
+
+
+def test_the_truth_of_the_draw_lies_in_the_intervals(study):
+    rows = study.effects.set_index("kind")
+    for kind, truth in (("seal", np.exp(-0.9)), ("wall", np.exp(0.8)), ("species", 1.0)):
+        assert rows.loc[kind, "ci_lower"] < truth < rows.loc[kind, "ci_upper"]
+    assert rows.loc["seal", "hazard_ratio"] < 1 < rows.loc["wall", "hazard_ratio"]
+
+
+def test_a_season_of_many_pieces_comes_near_the_truth():
+    pieces = crossed(1200, seed=5)
+    rng = np.random.default_rng(6)
+    rate = 0.01 * np.exp(
+        0.5 * (np.array(pieces["wall_mm"]) - 28) / 10 - 0.7 * (np.array(pieces["seal"]) == "wax")
+        + 0.6 * (np.array(pieces["species"]) == "oak")
+    )  # fmt: skip
+    opened = rng.exponential(size=1200) / rate
+    effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
+    found = np.log(effects.set_index("kind")["hazard_ratio"])
+    assert found["seal"] == pytest.approx(-0.7, abs=0.2)
+    assert found["wall"] == pytest.approx(0.5, abs=0.2)
+    assert found["species"] == pytest.approx(0.6, abs=0.2)
+
+
+def test_one_look_each_is_the_plain_penalised_model():
+    """All looked at once, on day 60: the study must be Firth's cloglog fit of that table."""
+    from woodlab.studies.firth import BinomialRows, Constraint, fit_penalised
+
+    pieces = crossed(40)
+    cracked = np.array([i % 5 == 0 or (i % 4 < 2 and i % 3 == 0) for i in range(40)])
+    opened = np.where(cracked, 30, 999)
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened, [60])))
+    assert study.model.course.df == 0
+    wall = (np.array(pieces["wall_mm"]) - np.mean(pieces["wall_mm"])) / 10
+    x = np.c_[np.ones(40), wall, np.array(pieces["species"]) == "oak",
+              np.array(pieces["seal"]) == "wax"].astype(float)  # fmt: skip
+    fit = fit_penalised(BinomialRows(x, cracked * 1.0, offset=np.full(40, np.log(60.0))))
+    seal = study.effects.iloc[0]
+    held = Constraint.linear(np.eye(4)[3])
+    assert np.log(seal["hazard_ratio"]) == pytest.approx(fit.dense[3], abs=1e-5)
+    ends = fit.profile(held)
+    np.testing.assert_allclose(np.log([seal["ci_lower"], seal["ci_upper"]]), ends, atol=1e-3)
+    assert seal["p_value"] == pytest.approx(fit.p_value(held), abs=1e-5)
+
+
+def test_seal_that_follows_species_gets_words_and_no_number():
+    pieces = crossed(24)
+    pieces["seal"] = ["none" if name == "ash" else "wax" for name in pieces["species"]]
+    opened = [15 + 3 * i if i % 3 == 0 else 999 for i in range(24)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    rows = study.effects.set_index("kind")
+    assert rows.loc[["seal", "species"], "hazard_ratio"].isna().all()
+    assert "wax has only oak, none only ash" in rows.loc["seal", "reason"]
+    assert np.isfinite(rows.loc["wall", "hazard_ratio"])
+    assert any("cannot tell seal from species" in said for said in study.sentences)
+    plan = pd.DataFrame({"species": ["ash", "ash"], "seal": ["none", "wax"], "wall_mm": 28.0})
+    risk = study.risk(plan)
+    assert np.isfinite(risk["risk"].iloc[0])
+    assert np.isnan(risk["risk"].iloc[1])
+    assert "cannot tell the species from the seal" in risk["reason"].iloc[1]
+
+
+def test_seal_that_follows_the_wall_gets_no_number():
+    pieces = crossed(24, species=("ash",))
+    pieces["wall_mm"] = [20.0 if name == "none" else 37.0 - (i == 2) * 0.4
+                         for i, name in enumerate(pieces["seal"])]  # fmt: skip
+    opened = [15 + 3 * i if i % 3 == 0 else 999 for i in range(24)]
+    effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
+    rows = effects.set_index("kind")
+    assert np.isnan(rows.loc["seal", "hazard_ratio"])
+    assert "wax has walls of 37 mm, none of 20 mm" in rows.loc["seal", "reason"]
+    assert np.isnan(rows.loc["wall", "hazard_ratio"])
+
+
+def test_species_of_one_log_each_cannot_be_told_from_it():
+    pieces = crossed(24)
+    pieces["log"] = pieces["species"]
+    opened = [15 + 3 * i if i % 3 == 0 else 999 for i in range(24)]
+    effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
+    row = effects.set_index("kind").loc["species"]
+    assert np.isnan(row["hazard_ratio"])
+    assert "a second log of it would" in row["reason"]
+
+
+def test_many_species_with_few_pieces_are_drawn_together():
+    pieces = crossed(36, species=tuple("abcdef"), per_log=3)
+    opened = [10 + i if i % 6 == 0 or i % 7 == 0 else 999 for i in range(36)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    assert study.model.design.pooled
+    assert "species partly pooled" in study.effects["method"].iloc[0]
+    rows = study.effects[study.effects["kind"] == "species"]
+    assert_sound(study.effects)
+    # every piece of `a` cracked and few of the others: the pooled ratio is drawn in to below
+    # what the counts alone would say, and still on their side
+    crude = np.log(6 / 6) - np.log(5 / 30)
+    shrunk = -np.log(rows["hazard_ratio"]).mean()
+    assert 0.2 < shrunk < crude * 2
+
+
+# --- books at the edge
+
+
+EDGES = {
+    "all cracked at the first look": (20, lambda i: 0, range(4, 60, 8)),
+    "all cracked on day 0": (20, lambda i: 0, (0, 4)),
+    "one crack": (20, lambda i: 20 if i == 3 else 999, range(4, 60, 8)),
+    "no crack under wax": (40, lambda i: 20 + i if (i // 2) % 2 == 0 else 999, range(4, 124, 8)),
+    "one look each": (24, lambda i: 20 if i % 3 == 0 else 999, (60,)),
+    "looks years apart": (24, lambda i: 400 if i % 3 == 0 else 999, (300, 900)),
+    "one piece": (1, lambda i: 20, range(4, 60, 8)),
+    "two pieces": (2, lambda i: 20 if i else 999, range(4, 60, 8)),
+    "none cracked": (20, lambda i: 999, range(4, 124, 8)),
+}
+
+
+@pytest.mark.parametrize("name", EDGES)
+def test_books_at_the_edge_get_an_answer_or_a_reason(name):
+    count, opened, days = EDGES[name]
+    pieces = crossed(count)
+    table = looks_of(pieces["piece"], [opened(i) for i in range(count)], days)
+    study = wl.crack_study(made_book(pieces, table))
+    assert_sound(study.effects)
+    assert all(isinstance(said, str) and "nan" not in said for said in study.sentences)
+    last = max(days)
+    risk = study.risk(study.first.used[["species", "seal", "wall_mm"]].head(2), by_day=last / 2)
+    told = risk["risk"].notna()
+    assert (risk.loc[told, "ci_lower"] <= risk.loc[told, "risk"]).all()
+    assert (risk.loc[told, "risk"] <= risk.loc[told, "ci_upper"]).all()
+    assert risk.loc[~told, "reason"].str.contains("cannot say|no crack was found").all()
+    assert len(study.thickest_wall(by_day=last / 2)) >= 1
+
+
+def test_a_group_without_cracks_has_an_upper_end_and_says_so():
+    pieces = crossed(40)
+    opened = [20 + i if (i // 2) % 2 == 0 else 999 for i in range(40)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    row = study.effects.iloc[0]
+    assert 0 < row["ci_lower"] < row["hazard_ratio"] < row["ci_upper"] < 0.2
+    assert "none of the 20 pieces of wax cracked" in row["reason"]
+
+
+def test_a_book_without_cracks_gives_bounds_and_no_ratio():
+    pieces = crossed(20)
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], [999] * 20)))
+    assert study.model is None
+    assert study.effects["hazard_ratio"].isna().all()
+    risk = study.risk(pd.DataFrame({"species": ["ash"], "seal": ["wax"], "wall_mm": [28.0]}), 60)
+    assert np.isnan(risk["risk"].item())
+    assert (risk["ci_lower"].item(), risk["ci_upper"].item()) == (
+        0,
+        pytest.approx(0.1611, abs=1e-4),
+    )
+    assert not len(study.look_gaps())
+    assert not len(study.look_every())
+
+
+def test_no_looks_and_no_looks_in_time_are_refused():
+    pieces = crossed(4)
+    with pytest.raises(MissingTableError, match="'looks' is needed to see when cracks opened"):
+        wl.crack_study(made_book(pieces, []))
+    with pytest.raises(WoodlabError, match="no piece was looked at after the day"):
+        wl.crack_study(made_book(pieces, [("p0", 0, 0.0, "none")]))
+
+
+def test_pieces_without_or_with_too_few_looks_are_named():
+    pieces = crossed(12)
+    table = looks_of(pieces["piece"][:9], [20, 30, 40, *[999] * 6])
+    table += [("p9", 8, 0.0, "none"), ("p10", 4, 0.0, "none"), ("p10", 8, 0.0, "none")]
+    study = wl.crack_study(made_book(pieces, table))
+    assert study.too_few.set_index("piece")["reason"].to_dict() == {
+        "p9": "looked at once only",
+        "p10": "last looked at on day 8; by day 41 four in five of the cracks had been found",
+        "p11": "no look is written down",
+    }
+    every = study.rates[study.rates["by"] == "all"].iloc[0]
+    assert every[["n_pieces", "n_cracked", "n_no_looks", "n_too_few_looks"]].tolist() == [
+        11,
+        3,
+        1,
+        2,
+    ]
+
+
+def test_references_are_found_or_named(study):
+    pieces = crossed(20, seals=("Oil", "wax"))
+    opened = [20 + i if i % 3 == 0 else 999 for i in range(20)]
+    book = made_book(pieces, looks_of(pieces["piece"], opened))
+    assert wl.crack_study(book, reference="oil").effects["term"].iloc[0] == "seal: wax against Oil"
+    said = wl.crack_study(book).sentences
+    assert any("set against" in words for words in said)
+    with pytest.raises(WoodlabError, match="'tar' is no seal of this book. Type one of: Oil, wax"):
+        wl.crack_study(book, reference="tar")
+
+
+small = st.lists(
+    st.tuples(
+        st.sampled_from(["ash", "oak", "elm"]), st.sampled_from(["none", "wax"]),
+        st.integers(15, 45), st.sampled_from([None, "A", "B", "C"]), st.integers(-5, 90),
+        st.lists(st.integers(-2, 80), max_size=4),
+    ),
+    min_size=1, max_size=9,
+)  # fmt: skip
+
+
+@settings(max_examples=12, deadline=None)
+@given(small)
+def test_any_small_book_gets_sound_answers(rows):
+    pieces = {
+        "piece": [f"p{i}" for i in range(len(rows))], "species": [r[0] for r in rows],
+        "seal": [r[1] for r in rows], "wall_mm": [float(r[2]) for r in rows],
+        "log": [r[3] for r in rows],
+    }  # fmt: skip
+    looks = [
+        (f"p{i}", day, 9.0 if day >= row[4] >= 0 else 0.0, "none")
+        for i, row in enumerate(rows)
+        for day in row[5]
+    ]
+    book = made_book(pieces, looks)
+    turned_and_seen = any(row[5] and max(row[5]) > 0 for row in rows)
+    cracked_on_day_0 = any(day >= row[4] >= 0 and day >= 0 for row in rows for day in row[5])
+    if not turned_and_seen and not cracked_on_day_0:
+        with pytest.raises(WoodlabError, match="look"):
+            wl.crack_study(book)
+        return
+    study = wl.crack_study(book)
+    assert_sound(study.effects)
+    share = study.rates["rate"].dropna()
+    assert share.between(0, 1).all()
+
+
+# --- risk, walls, looks
+
+
+def test_risk_by_a_second_route(study):
+    """The chance as 1 - exp(-integral of the rate), over logs drawn at random, by hand."""
+    model = study.model
+    plan = pd.DataFrame({"species": ["oak"], "seal": ["none"], "wall_mm": [30.0]})
+    weights = model.dense_weights(model.design.fixed(plan)[0])
+    p = len(weights) - model.course.df
+    days = np.linspace(0, 100, 20001)
+    rate = np.exp(
+        weights[:p] @ model.fit.dense[:p] + model.course.basis(days) @ model.fit.dense[p:]
+    )
+    total = np.trapezoid(rate, days)
+    drawn = np.random.default_rng(0).normal(0, model.log_sd, 400_000)
+    by_hand = np.mean(1 - np.exp(-total * np.exp(drawn)))
+    row = study.risk(plan, by_day=100).iloc[0]
+    assert row["risk"] == pytest.approx(by_hand, abs=1e-3)
+    assert row["ci_lower"] < row["risk"] < row["ci_upper"]
+
+
+def test_risk_grows_with_wall_and_days_and_refuses_in_words(study):
+    plan = pd.DataFrame({"species": "ash", "seal": "none", "wall_mm": [20.0, 30.0, 38.0]})
+    risk = study.risk(plan, by_day=100)["risk"]
+    assert risk.is_monotonic_increasing
+    assert (study.risk(plan, by_day=50)["risk"] < risk).all()
+    strange = pd.DataFrame(
+        {
+            "species": ["elm", "ash", "ash"],
+            "seal": ["none", "tar", "none"],
+            "wall_mm": [30, 30, 80.0],
+        }
+    )
+    out = study.risk(strange, by_day=100)
+    assert out["risk"].isna().all()
+    for words, reason in zip(
+        ("'elm'", "'tar'", "80 mm were never tried"), out["reason"], strict=True
+    ):
+        assert reason.startswith("the data cannot say")
+        assert words in reason
+    late = study.risk(plan, by_day=400)["reason"].iloc[0]
+    assert "no piece was looked at as late as day 400" in late
+    with pytest.raises(WoodlabError, match="missing: seal"):
+        study.risk(plan.drop(columns="seal"))
+    with pytest.raises(WoodlabError, match="by_day must be"):
+        study.risk(plan, by_day=0)
+
+
+def test_the_thickest_wall_is_where_the_risk_and_its_band_cross_the_level(study):
+    walls = study.thickest_wall(max_risk=0.3, by_day=100)
+    told = walls[walls["wall_mm"].notna()]
+    assert len(told)
+    for row in told.itertuples():
+        plan = {"species": [row.species], "seal": [row.seal]}
+        at = study.risk(pd.DataFrame({**plan, "wall_mm": [row.wall_mm]}), by_day=100).iloc[0]
+        assert at["risk"] == pytest.approx(0.3, abs=0.01)
+        for wall, end in ((row.ci_lower, "ci_upper"), (row.ci_upper, "ci_lower")):
+            if np.isfinite(wall):
+                at = study.risk(pd.DataFrame({**plan, "wall_mm": [wall]}), by_day=100).iloc[0]
+                assert at[end] == pytest.approx(0.3, abs=0.015)
+    silent = walls[walls["wall_mm"].isna()]
+    assert silent["reason"].str.contains("the data cannot say").all()
+    with pytest.raises(WoodlabError, match="max_risk must be between 0 and 1"):
+        study.thickest_wall(max_risk=10)
+
+
+def test_chance_over_logs_lies_between():
+    assert chance_of(np.log(0.2), np.nan) == pytest.approx(1 - np.exp(-0.2))
+    drawn = 1 - np.exp(-0.2 * np.exp(np.random.default_rng(1).normal(0, 0.6, 400_000)))
+    assert chance_of(np.log(0.2), 0.6) == pytest.approx(drawn.mean(), abs=1e-3)
+
+
+def test_unseen_days_of_a_constant_rate_by_the_closed_form():
+    pieces = crossed(12)
+    opened = [50 if i == 2 else 999 for i in range(12)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    assert study.model.course.df == 0
+    weights = study.model.dense_weights(study.model.design.fixed(study.first.used).mean(axis=0))
+    rate = float(np.exp(weights @ study.model.fit.dense))
+    every = study.look_every((4, 14), until_day=112).set_index("gap_days")
+    for gap in (4.0, 14.0):
+        mean_opening = 1 / rate - gap / np.expm1(rate * gap)
+        assert every.loc[gap, "unseen_days"] == pytest.approx(gap - mean_opening, rel=2e-3)
+        lost = 100 * (1 - np.exp(-rate * 112)) * (gap - mean_opening)
+        assert every.loc[gap, "unseen_days_per_100"] == pytest.approx(lost, rel=5e-3)
+
+
+def test_the_calendar_of_looks(study):
+    gaps = study.look_gaps(unseen_days=2, until_day=100)
+    assert gaps["from_day"].tolist() == list(range(0, 100, 7))
+    assert (gaps["ci_lower"] < gaps["chance"]).all()
+    assert (gaps["chance"] < gaps["ci_upper"]).all()
+    assert gaps["longest_gap_days"].between(3, 4).all()
+    assert (gaps["even_gap_lower_days"] <= gaps["even_gap_days"]).all()
+    every = study.look_every()
+    assert (every["unseen_days"] < every["gap_days"]).all()
+    assert every["unseen_days_per_100"].is_monotonic_increasing
+
+
+# --- after the crack
+
+
+def test_glued_and_left_are_told_as_what_they_are():
+    pieces = crossed(8)
+    table = []
+    for i in range(8):
+        act = "glued" if i % 2 else "none"
+        later = 9.0 if i in (0, 2, 4, 1) else 5.0
+        table += [(f"p{i}", 5, 0.0, "none"), (f"p{i}", 9, 5.0, act), (f"p{i}", 20, later, "none")]
+    study = wl.crack_study(made_book(pieces, table))
+    rows = study.growth_by_action.set_index("action")
+    assert rows.loc["glued", ["n_followed", "n_grew"]].tolist() == [4, 1]
+    assert rows.loc["none", ["n_followed", "n_grew"]].tolist() == [4, 3]
+    assert any("not a trial of gluing" in said for said in study.sentences)
+    assert any("fly apart" in said for said in study.cautions)
+
+
+def test_core_to_surface_in_place_of_wall_and_seal():
+    pieces = crossed(60, seed=9)
+    rng = np.random.default_rng(10)
+    core = rng.uniform(5, 45, 60)
+    opened = rng.exponential(size=60) / (0.001 * np.exp(0.9 * core / 10))
+    frame = pd.DataFrame({"piece": pieces["piece"], "core_to_surface_pct": core})
+    book = made_book(pieces, looks_of(pieces["piece"], opened))
+    physics = wl.crack_study(book, core_to_surface=frame).physics
+    ratio = physics.iloc[0]
+    assert ratio["ci_lower"] < np.exp(0.9) < ratio["ci_upper"]
+    assert ratio["ci_lower"] > 1
+    assert physics["p_value"].iloc[1] > 0.01  # wall and seal have no part in this draw
+    with pytest.raises(WoodlabError, match="missing: core_to_surface_pct"):
+        wl.crack_study(book, core_to_surface=frame[["piece"]])

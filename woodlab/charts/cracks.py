@@ -1,0 +1,276 @@
+"""Charts of the crack study: frame in, chart out, nothing computed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair
+import pandas as pd
+
+from woodlab.charts.intervals import interval_chart
+from woodlab.charts.theme import (
+    BAND_OPACITY,
+    COLOURS,
+    FAINT_INK,
+    INK,
+    PAPER,
+    Size,
+    panel_px,
+    series_encoding,
+    themed,
+)
+from woodlab.errors import WoodlabError
+
+_PERCENT = altair.Axis(format="%")
+
+
+def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "column") -> Any:
+    """Crude rates of cracking of the groups of one kind, with Wilson intervals.
+
+    Parameters
+    ----------
+    rates : DataFrame
+        `study.rates`.
+    by : str
+        "species", "seal", "wall" or "all".
+    """
+    frame = rates[(rates["by"] == by) & rates["rate"].notna()]
+    if not len(frame):
+        raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
+    frame = pd.DataFrame(
+        {
+            "label": frame["group"].astype(str),
+            "estimate": 100 * frame["rate"],
+            "ci_lower": 100 * frame["ci_lower"],
+            "ci_upper": 100 * frame["ci_upper"],
+            "text": frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str),
+        }
+    )
+    return interval_chart(frame, title="Pieces that cracked [%]", size=size)
+
+
+def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
+    """A forest of hazard ratios; a term without a number is named with no mark.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        `study.effects`.
+    """
+    told = effects[effects["hazard_ratio"].notna()]
+    if not len(told):
+        raise WoodlabError("no effect could be told, so there are no ratios to draw.")
+    frame = told.rename(columns={"term": "label", "hazard_ratio": "estimate"})
+    frame = frame.assign(
+        text=frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
+    )
+    return interval_chart(
+        frame[["label", "estimate", "ci_lower", "ci_upper", "text"]],
+        title="Rate of cracking against the other [ratio]",
+        reference=1.0,
+        log=True,
+        size=size,
+    )
+
+
+def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = "page") -> Any:
+    """The share still whole against days since turning, a panel a group.
+
+    Level stretches are lines, with their 95 % band; between them the looks leave open when it
+    fell: a gap, crossed by a thin dotted line.
+
+    Parameters
+    ----------
+    whole : DataFrame
+        `study.whole`.
+    by : str
+        "all", "species", "seal" or "wall".
+    """
+    frame = whole[whole["by"] == by]
+    if not len(frame):
+        raise WoodlabError(f"there are no groups of {by!r} to draw.")
+    count = frame["group"].nunique()
+    columns = 2 if count == 4 else min(3, count)
+    x = altair.X("from_days:Q", title="Days since turning")
+    y_scale = altair.Scale(domain=[0, 1])
+    known = altair.Chart(frame).transform_filter("datum.kind == 'known'")
+    band = known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
+        x=x,
+        x2="to_days:Q",
+        y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, scale=y_scale),
+        y2="ci_upper:Q",
+    )
+    lines = known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(
+        x=x,
+        x2="to_days:Q",
+        y=altair.Y("whole_from:Q", scale=y_scale),
+        tooltip=[
+            altair.Tooltip("from_days:Q", title="from day", format=".0f"),
+            altair.Tooltip("to_days:Q", title="to day", format=".0f"),
+            altair.Tooltip("whole_from:Q", title="still whole", format=".0%"),
+            altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".0%"),
+            altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".0%"),
+        ],
+    )
+    gaps = altair.Chart(frame).transform_filter("datum.kind == 'gap'")
+    fall = gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK).encode(
+        x=x,
+        x2="to_days:Q",
+        y=altair.Y("whole_from:Q", scale=y_scale),
+        y2="whole_to:Q",
+    )
+    ends = "; ".join(
+        f"{name} ({part['n_pieces'].iloc[0]} pieces): {part['whole_to'].iloc[-1]:.0%} by day "
+        f"{part['to_days'].iloc[-1]:.0f}"
+        for name, part in frame.groupby("group", sort=False)
+    )
+    panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)
+    chart = panel.facet(altair.Facet("group:N", title=None), columns=columns)
+    alt = (
+        "Share of pieces still whole against days since turning, with 95 % bands and gaps where "
+        f"the looks leave open when it fell. {ends}."
+    )
+    return themed(chart, alt=alt, size=size)
+
+
+def risk_by_wall_chart(
+    risk: pd.DataFrame, pieces: pd.DataFrame, *, seal: str = "none", size: Size = "page"
+) -> Any:
+    """The chance of a crack against the wall, a panel a species, with band and pieces.
+
+    Parameters
+    ----------
+    risk : DataFrame
+        `study.risk_by_wall(seal=...)`.
+    pieces : DataFrame
+        `study.first.used`: each piece a mark at its wall, at the top where it cracked and at the
+        foot where it did not; those under `seal` filled.
+    seal : str
+        The seal that the curve is for.
+    """
+    curve = risk[risk["risk"].notna()]
+    if not len(curve):
+        raise WoodlabError("no risk could be told, so there is nothing to draw.")
+    species = sorted(curve["species"].unique())
+    columns = min(3, len(species))
+    frame = curve.assign(row="curve")
+    marks = pieces[pieces["species"].isin(species)].assign(row="piece")
+    marks["height"] = [1.06 if cracked else -0.06 for cracked in marks["cracked"]]
+    marks["state"] = ["cracked" if cracked else "whole" for cracked in marks["cracked"]]
+    marks["under"] = [name if name == seal else "another seal" for name in marks["seal"]]
+    both = pd.concat([frame, marks], ignore_index=True)
+    x = altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False))
+    scale = altair.Scale(domain=[-0.1, 1.1])
+    axis = altair.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])
+    base = altair.Chart(both)
+    curves = base.transform_filter("datum.row == 'curve'")
+    band = curves.mark_area(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
+        x=x,
+        y=altair.Y("ci_lower:Q", title="Chance of a crack", axis=axis, scale=scale),
+        y2="ci_upper:Q",
+    )
+    line = curves.mark_line(color=COLOURS[0]).encode(x=x, y=altair.Y("risk:Q", scale=scale))
+    points = (
+        base.transform_filter("datum.row == 'piece'")
+        .mark_point(size=34, opacity=0.8)
+        .encode(
+            x=x,
+            y=altair.Y("height:Q", scale=scale),
+            **series_encoding(
+                "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"],
+                size=size,
+            ),
+            tooltip=["piece:N", "seal:N", "state:N",
+                     altair.Tooltip("wall_mm:Q", title="wall [mm]", format=".0f")],
+        )
+    )  # fmt: skip
+    panel = altair.layer(band, line, points).properties(width=panel_px(size, columns), height=170)
+    chart = panel.facet(altair.Facet("species:N", title=None), columns=columns)
+    day = curve["by_day"].iloc[0]
+    told = "; ".join(
+        f"{name}: {part['risk'].iloc[0]:.0%} at {part['wall_mm'].iloc[0]:.0f} mm, "
+        f"{part['risk'].iloc[-1]:.0%} at {part['wall_mm'].iloc[-1]:.0f} mm"
+        for name, part in curve.groupby("species", sort=False)
+    )
+    alt = f"Chance of a crack by day {day:.0f} under {seal}, with 95 % bands. {told}."
+    return themed(chart, alt=alt, size=size)
+
+
+def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
+    """How the chance of a first crack runs week by week, and how often to look.
+
+    Parameters
+    ----------
+    gaps : DataFrame
+        `study.look_gaps()`.
+    """
+    if not len(gaps):
+        raise WoodlabError("no crack was found, so there is no calendar of looks to draw.")
+    x = altair.X("week:Q", title="Week since turning", axis=altair.Axis(tickMinStep=1))
+    base = altair.Chart(gaps)
+    chance = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
+        x=x,
+        y=altair.Y("ci_lower:Q", title=["First crack in that week", "with 95 % interval"],
+                   axis=altair.Axis(format=".1%")),
+        y2="ci_upper:Q",
+    ) + base.mark_point(color=COLOURS[0]).encode(
+        x=x, y="chance:Q",
+        tooltip=["week:Q", altair.Tooltip("chance:Q", format=".1%"),
+                 altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".1%"),
+                 altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".1%")],
+    )  # fmt: skip
+    axis_title = ["Longest gap", "between looks [days]"]
+    band = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
+        x=x,
+        y=altair.Y("even_gap_lower_days:Q", title=axis_title),
+        y2="even_gap_upper_days:Q",
+    )
+    points = base.mark_point(color=COLOURS[0]).encode(
+        x=x,
+        y="even_gap_days:Q",
+        tooltip=["week:Q", altair.Tooltip("even_gap_days:Q", title="gap [days]")],
+    )
+    short = base.mark_line(color=INK, strokeDash=[4, 3], strokeWidth=1.5).encode(
+        x=x, y="longest_gap_days:Q"
+    )
+    label = (
+        altair.Chart(gaps.tail(1))
+        .mark_text(align="right", baseline="bottom", dy=-3, stroke=PAPER, strokeWidth=0, color=INK)
+        .encode(x=x, y="longest_gap_days:Q", text=altair.value("for a short run of each crack"))
+    )
+    looks = band + points + short + label
+    width = panel_px(size, 1)
+    chart = altair.vconcat(
+        chance.properties(width=width, height=140), looks.properties(width=width, height=140)
+    )
+    first, last = gaps.iloc[0], gaps.iloc[-1]
+    alt = (
+        f"Chance of a first crack, week by week: {first['chance']:.1%} in week 1, "
+        f"{last['chance']:.1%} in week {last['week']:.0f}; below, the longest gap between looks "
+        f"that keeps 100 pieces within the accepted unseen days: {first['even_gap_days']:.0f} days "
+        f"in week 1, {last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that "
+        f"keeps the run of one crack short ({first['longest_gap_days']:.0f} days)."
+    )
+    return themed(chart, alt=alt, size=size)
+
+
+def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
+    """How long a crack runs unseen under each gap between looks.
+
+    Parameters
+    ----------
+    every : DataFrame
+        `study.look_every()`.
+    """
+    if not len(every):
+        raise WoodlabError("no crack was found, so there is nothing to draw.")
+    frame = pd.DataFrame(
+        {
+            "label": [f"every {gap:g} days" for gap in every["gap_days"]],
+            "estimate": every["unseen_days"],
+            "ci_lower": every["ci_lower"],
+            "ci_upper": every["ci_upper"],
+            "text": [f"{n} looks" for n in every["n_looks"]],
+        }
+    )
+    return interval_chart(frame, title="A crack runs unseen for [days]", size=size)
