@@ -196,10 +196,9 @@ def _stretched_response(
 
 
 def _two_period(days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
-    values = _filled("two_period", params)
-    return two_period_moisture(
-        days, params["start_moisture_pct"], values["tau_days"], air, values["critical_pct"]
-    )
+    values = {**_filled("two_period", params), "start": params["start_moisture_pct"]}
+    times, _, each = broadcast(days, values, wall_mm, air)
+    return two_period_moisture(times, each["start"], each["tau_days"], air, each["critical_pct"])
 
 
 def _slab(days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
