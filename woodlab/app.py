@@ -7,6 +7,7 @@ Exit codes: 0 the work was done; 2 a fault in the records or in the request, sai
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,13 +15,16 @@ from pathlib import Path
 from woodlab.errors import RecordError, WoodlabError, WorkError
 
 DONE, FAILED, FAULT = 0, 1, 2
+MOST_SHOWN = 100
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns its exit code."""
     options = _parser().parse_args(arguments)
     try:
-        return int(options.run(options) or DONE)
+        done = int(options.run(options) or DONE)
+        sys.stdout.flush()
+        return done
     except RecordError as error:
         print(error, file=sys.stderr)
         return FAULT
@@ -30,11 +34,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except WoodlabError as error:
         print(f"woodlab: {error}", file=sys.stderr)
         return FAULT
+    except KeyboardInterrupt:
+        print("woodlab: stopped. What stood there before is untouched.", file=sys.stderr)
+        return FAILED
+    except BrokenPipeError:  # the reader of our output, `head` perhaps, has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except (MemoryError, OSError) as error:
         print(f"woodlab: {error or 'not enough memory'}. Nothing was changed.", file=sys.stderr)
         return FAILED
-    except KeyboardInterrupt:
-        print("woodlab: stopped.", file=sys.stderr)
+    except Exception as error:
+        if os.environ.get("WOODLAB_TRACE"):
+            raise
+        print(
+            f"woodlab: something went wrong that is no fault of yours ({type(error).__name__}: "
+            f"{str(error)[:300]}). Nothing was changed. To report it, set WOODLAB_TRACE=1, run "
+            "the command again, and send what it prints.",
+            file=sys.stderr,
+        )
         return FAILED
 
 
@@ -70,6 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     add.add_argument("book", type=Path)
     add.add_argument("table", choices=["weighings", "looks"])
     add.add_argument("file", type=Path, help="a CSV file with the table's columns")
+    add.add_argument("--sure", action="store_true", help="take entries that look like slips too")
     add.set_defaults(run=_add)
 
     demo = commands.add_parser("demo", help="write the invented season, to try things on")
@@ -94,8 +112,11 @@ def _check(options: argparse.Namespace) -> None:
     print(book.counts.to_string(index=False))
     doubts = book.doubts
     print(f"\nNo faults. {len(doubts)} entries in doubt (kept and used):")
-    for doubt in doubts.itertuples():
-        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {doubt.value}: {doubt.doubt}")
+    for doubt in doubts.head(MOST_SHOWN).itertuples():
+        value = str(doubt.value)[:80]
+        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {value}: {doubt.doubt[:200]}")
+    if len(doubts) > MOST_SHOWN:
+        print(f"  ... and {len(doubts) - MOST_SHOWN} more; notebook 1 shows all of them.")
 
 
 def _blank(options: argparse.Namespace) -> None:
@@ -120,22 +141,30 @@ def _round(options: argparse.Namespace) -> None:
 
 
 def _add(options: argparse.Namespace) -> None:
-    import pandas as pd
+    from woodlab.book.adding import add_looks, add_weighings
+    from woodlab.book.reading import read_csv_table
 
-    from woodlab.book import adding
-
-    try:
-        rows = pd.read_csv(options.file, dtype=str, keep_default_na=False, na_values=[""])
-    except (OSError, ValueError) as error:
-        raise WoodlabError(f"{options.file} cannot be read as CSV ({error}).") from error
-    append = adding.add_weighings if options.table == "weighings" else adding.add_looks
-    append(options.book, rows)
+    if not options.file.is_file():
+        raise WoodlabError(f"There is no file at {options.file}. Give a CSV file of new rows.")
+    new = read_csv_table(options.table, options.file)
+    if new.faults:
+        raise RecordError(new.faults)
+    rows = new.frame.astype(
+        {name: object for name in new.frame if new.frame[name].dtype == "category"}
+    )
+    append = add_weighings if options.table == "weighings" else add_looks
+    append(options.book, rows, sure=options.sure)
     print(f"{len(rows)} rows added to {options.table}.")
 
 
 def _demo(options: argparse.Namespace) -> None:
     from woodlab.demo import DEMO_SEED, demo_book
 
+    if options.folder.exists() and (not options.folder.is_dir() or any(options.folder.iterdir())):
+        raise WoodlabError(
+            f"{options.folder} exists and is not empty. Name a new folder, so that no book of "
+            "yours is written over."
+        )
     seed = DEMO_SEED if options.seed is None else options.seed
     demo_book(seed=seed).save(options.folder)
     print(f"An invented season is written to {options.folder}.")

@@ -82,6 +82,13 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
             f"The season could not be written to {out} ({error.strerror or error}). What stood "
             "there before is untouched. Free some space, or choose another folder with --out."
         ) from error
+    except (WoodlabError, MemoryError):
+        raise
+    except Exception as error:
+        raise WorkError(
+            f"The season could not be finished ({type(error).__name__}: {str(error)[:300]}). What "
+            f"stood in {out} before is untouched."
+        ) from error
     return out
 
 
@@ -147,6 +154,8 @@ def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOp
                 progress_bar=False,
                 cwd=str(target.parent),
                 kernel_name="python3",
+                # Its warnings are for those who run kernels by hand.
+                extra_arguments=["--Application.log_level=40"],
             )
         except PapermillExecutionError as error:
             # papermill has put a cell with the book's path behind the first one

@@ -153,7 +153,7 @@ def _slips(book: RecordBook, table: str, new: pd.DataFrame) -> list[Fault]:
     found += _far_on(book, new)
     if table == "looks":
         found += _odd_looks(book, old, new)
-    remedy = "Look again and mend it, or add it with sure=True if it is right."
+    remedy = "Look again and mend it, or add it with sure=True (--sure) if it is right."
     return [Fault(table, int(r), c, str(v), doubt, remedy) for r, c, v, doubt in found]
 
 
