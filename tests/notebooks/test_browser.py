@@ -150,6 +150,77 @@ def test_a_printed_page_shows_the_charts(page, exported, tmp_path):
 
 
 @pytest.fixture(scope="module")
+def article(tmp_path_factory):
+    """A small article as HTML: a table, figures, a box, long names."""
+    import pandas as pd
+
+    import woodlab as wl
+
+    days = [0, 7, 14, 28, 56, 84, 112, 140]
+    pieces = pd.DataFrame(
+        {"piece": ["A1", "A2", "B1", "B2"], "species": "sugar maple", "turned_on": "2026-01-05",
+         "seal": ["none", "wax all over, two coats, and a paper bag"] * 2, "wall_mm": 25.0}
+    )  # fmt: skip
+    rows = [
+        {"piece": piece, "on": pd.Timestamp("2026-01-05") + pd.Timedelta(days=day),
+         "mass_g": round(900 * (1 + 0.6 * 0.5 ** (day / half)))}
+        for piece, half in zip(pieces["piece"], (12, 40, 15, 50), strict=True)
+        for day in days
+    ]  # fmt: skip
+    book = wl.RecordBook.from_frames(pieces=pieces, weighings=pd.DataFrame(rows))
+    with pytest.MonkeyPatch.context() as patch:
+        for slow in ("forecast_ready", "seal_study"):
+
+            def refused(*_, **__):
+                raise wl.WoodlabError("not asked for here")
+
+            patch.setattr(wl, slow, refused)
+        folder = wl.write_article(book, tmp_path_factory.mktemp("a") / "article", ("html",))
+    return folder / "article.html"
+
+
+@pytest.mark.parametrize("width", [360, 800, 1400])
+def test_the_article_s_page_fits_any_window_and_asks_for_nothing(browser, article, width):
+    context = browser.new_context(viewport={"width": width, "height": 900})
+    context.set_offline(True)
+    page = context.new_page()
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(article.as_uri())
+    assert page.evaluate(
+        "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+    )
+    assert page.locator("figure img").count() >= 1
+    for picture in page.locator("figure img").all():
+        box = picture.bounding_box()
+        assert box["width"] > 200
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+        assert picture.evaluate("image => image.naturalWidth") > 900
+    assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+    context.close()
+
+
+def test_the_article_s_page_is_light_dark_and_prints_dark_on_white(browser, article):
+    def shade(page, selector, what):
+        colour = page.locator(selector).first.evaluate(f"e => getComputedStyle(e).{what}")
+        return sum(int(part) for part in colour.strip("rgba()").split(",")[:3]) / 3
+
+    for scheme, light_page in (("light", True), ("dark", False)):
+        context = browser.new_context(color_scheme=scheme)
+        page = context.new_page()
+        page.goto(article.as_uri())
+        paper, ink = shade(page, "html", "backgroundColor"), shade(page, "p", "color")
+        assert (paper > 200) is light_page
+        assert abs(paper - ink) > 150
+        assert shade(page, "figure img", "backgroundColor") > 250  # charts stay on white
+        page.emulate_media(media="print")
+        assert shade(page, "html", "backgroundColor") > 250
+        assert shade(page, "p", "color") < 60
+        context.close()
+
+
+@pytest.fixture(scope="module")
 def lab(notebook):
     """A JupyterLab server of its own, on this machine only."""
     with socket.socket() as probe:
