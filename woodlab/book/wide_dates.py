@@ -116,18 +116,22 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
             if word not in _MONTHS or before is None or year_text is not None:
                 return None
             after, year_text = None, after
-        day = int(before or after)
-        if not 1 <= day <= 31:
+        day_number = int(before or after)
+        if not 1 <= day_number <= 31:
             return None
-        return Written(cell, year=_full_year(year_text), month=_MONTHS[word], day=day)
-    first, _, second, year = match.groups()
-    if year is None and match[2] == "." and not match[0].endswith("."):
+        named = _MONTHS[word]
+        return Written(cell, year=_full_year(year_text), month=named, day=day_number)
+    first, second = match[1], match[3]
+    year_written: str | None = match[4]
+    if year_written is None and match[2] == "." and not match[0].endswith("."):
         return None  # 12.5 is a number
-    if year is None and match[2] == "-":
+    if year_written is None and match[2] == "-":
         return None  # A 3-4 is a name or a range
     if not (1 <= int(first) <= 31 and 1 <= int(second) <= 31):
         return None
-    return Written(cell, first=int(first), second=int(second), year=_full_year(year))
+    return Written(
+        cell, first=int(first), second=int(second), year=_full_year(year_written)
+    )
 
 
 def _full_year(text: str | None) -> int | None:
@@ -225,7 +229,7 @@ def _order(found: list[Written], day_first: bool | None) -> tuple[bool, list[str
     if not numeric:
         return order, []
     shown = "day before month" if order else "month before day"
-    proof = (day_shown or month_shown or [None])[0]
+    proof = next(iter(day_shown or month_shown), None)
     because = "as told" if day_first is not None else f"as {proof.cell!r} shows" if proof else ""
     reason = f", {because}" if because else ""
     return order, [f"Dates such as {numeric[0].cell!r} were read {shown}{reason}."]

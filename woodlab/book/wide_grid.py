@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -85,7 +86,7 @@ def _looks_like_workbook(path: Path) -> bool:
         return file.read(4) == b"PK\x03\x04"
 
 
-def _clean(rows: list[list[object]]) -> list[list[object]]:
+def _clean(rows: Sequence[Sequence[object]]) -> list[list[object]]:
     width = max((len(row) for row in rows), default=0)
     return [
         [None if is_empty(cell) else cell for cell in row] + [None] * (width - len(row))

@@ -121,8 +121,8 @@ def _best(grid: Grid, turned: bool) -> Layout | None:
             best = (score, int(line), column)
     if best is None:
         return None
-    score, line, column = best
-    return Layout(grid, turned, column, _blocks(grid, line, column, dated), score)
+    score, head, column = best
+    return Layout(grid, turned, column, _blocks(grid, head, column, dated), score)
 
 
 def _mass_like(cell: object) -> bool:

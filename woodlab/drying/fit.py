@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.air_course import AirCourse, air_course
@@ -292,7 +293,7 @@ def _search_space(law: str, rows: Rows) -> tuple[int, np.ndarray, np.ndarray, np
     """Starting grid (first column relative to ln of the record's length), lower and upper u."""
     times = np.arange(-3.5, 2.0, 1.0)
     starts = np.log([45.0, 90.0])
-    axes = {
+    every: dict[str, list[ArrayLike]] = {
         "exponential": [np.arange(-4.0, 2.1, 1.0)],
         "two_term": [np.arange(-2.5, 1.0, 1.0), [0.7, 1.8, 3.2], [0.2, 0.5, 0.8]],
         "stretched": [times, [-0.5, 0.0, 0.35]],
@@ -300,7 +301,8 @@ def _search_space(law: str, rows: Rows) -> tuple[int, np.ndarray, np.ndarray, np
         "film": [times, [-2.0, 0.5, 3.0]],
         "two_period": [times, starts],
         "slab": [np.arange(-2.5, 1.0, 1.0), [-1.5, 1.5], starts],
-    }[law]
+    }
+    axes = [np.asarray(axis, dtype=float) for axis in every[law]]
     grid = np.array(np.meshgrid(*axes, indexing="ij")).reshape(len(axes), -1).T.copy()
     ln = np.log
     low = {

@@ -63,7 +63,9 @@ def rank_laws(
     for name in names:
         law_named(name)
     owner, held_last, held_later = _held_back(book)
-    whole, last, later = {}, {}, {}
+    whole: dict[str, DryingFits] = {}
+    last: dict[str, np.ndarray] = {}
+    later: dict[str, np.ndarray] = {}
     for name in names:
         options = {"intervals": False, "executor": executor, "progress": progress}
         whole[name] = fit_drying(book, name, **options)  # type: ignore[arg-type]

@@ -35,34 +35,34 @@ def reasons(
         reason[p] = f"{reason[p]}; {text}" if reason[p] else text
 
     pin = np.nan_to_num(out["result"][:, 4]).astype(int)
-    for p in np.flatnonzero(fitted & (pin != 0)):
+    for p in np.flatnonzero(fitted & (pin != 0)).tolist():
         bounded[p] = True
         dry = setup.task["options"][p, 1 if pin[p] < 0 else 2]
         why = "fall below what the wood can be" if pin[p] < 0 else "exceed the lightest weighing"
         add(p, f"the oven-dry mass would {why}, and is held at {dry:.4g} g")
     for name, parts in frame.items():
         below, above = parts["open"][:, 0] & fitted, parts["open"][:, 1] & fitted
-        for p in np.flatnonzero(below | above):
+        for p in np.flatnonzero(below | above).tolist():
             bounded[p] = True
             text = _bound(name, bool(below[p]), bool(above[p]), parts, p)
             if text:
                 add(p, text)
     source = setup.known["rests_on"].to_numpy()
-    for p in np.flatnonzero(lent & fitted):
+    for p in np.flatnonzero(lent & fitted).tolist():
         add(p, "the weighings do not show yet where the curve ends: "
             f"the start moisture is taken from the {source[p]}")  # fmt: skip
     if setup.course is not None and not setup.law.changing_air:
-        for p in np.flatnonzero(fitted):
+        for p in np.flatnonzero(fitted).tolist():
             add(p, f"this law holds in constant air: the mean of the log, "
                 f"{setup.equilibrium_pct[p]:.1f} %, was taken")  # fmt: skip
     early = setup.rows.n_early
-    for p in np.flatnonzero(fitted & (early > 0)):
+    for p in np.flatnonzero(fitted & (early > 0)).tolist():
         add(p, f"{early[p]} weighing{'s' if early[p] > 1 else ''} before turning not used")
     weights = out["w"]
     starts = np.minimum(setup.rows.ptr[:-1], max(weights.size - 1, 0))
     if weights.size:
         aside = np.where(setup.rows.counts > 0, np.add.reduceat(weights == 0, starts), 0)
-        for p in np.flatnonzero(fitted & (aside > 0)):
+        for p in np.flatnonzero(fitted & (aside > 0)).tolist():
             add(
                 p, f"{aside[p]} weighing{'s' if aside[p] > 1 else ''} far from the others set aside"
             )

@@ -215,7 +215,8 @@ def _power(
     job: _Job, n_logs: int, trials: int, seed: np.random.SeedSequence, executor: Executor | None
 ) -> float:
     sizes = [CHUNK] * (trials // CHUNK) + ([trials % CHUNK] if trials % CHUNK else [])
-    root = np.random.SeedSequence([*np.atleast_1d(seed.entropy), *seed.spawn_key, n_logs])
+    entropy = np.ravel(np.asarray(seed.entropy)).tolist()
+    root = np.random.SeedSequence([*entropy, *seed.spawn_key, n_logs])
     tasks = [
         (job, n_logs, size, own) for size, own in zip(sizes, root.spawn(len(sizes)), strict=True)
     ]
