@@ -77,13 +77,14 @@ def asked_once():
 
 
 @pytest.fixture
-def no_forecast(monkeypatch):
-    """Without the slowest study; the tests with it are above."""
+def light(monkeypatch):
+    """Without the two slowest studies, which the articles above have."""
 
-    def refused(fits):
-        raise WoodlabError("no forecast was asked for here")
+    def refused(*_, **__):
+        raise WoodlabError("not asked for here")
 
     monkeypatch.setattr(wl, "forecast_ready", refused)
+    monkeypatch.setattr(wl, "seal_study", refused)
 
 
 @pytest.fixture(scope="module", params=["a4", "us-letter"])
@@ -380,7 +381,7 @@ EVIL = {
 
 
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
-def test_hostile_names_arrive_as_characters_in_every_format(tmp_path, no_forecast):
+def test_hostile_names_arrive_as_characters_in_every_format(tmp_path, light):
     out = wl.write_article(season(EVIL), tmp_path / "article", names=True)
     wanted = [*EVIL["species"].values(), *EVIL["seal"].values(), *EVIL["maker"].values()]
     page = html_page(out)
@@ -442,10 +443,13 @@ BOOKS = {
 }
 
 
+LIGHT = ("no looks", "no offcuts, no air, no looks")
+
+
 @pytest.mark.parametrize("kind", BOOKS)
 def test_there_is_an_article_for_any_book(kind, book, tmp_path, request):
-    if kind.startswith("no "):
-        request.getfixturevalue("no_forecast")
+    if kind in LIGHT:
+        request.getfixturevalue("light")
     with warnings.catch_warnings():
         warnings.simplefilter("error", RuntimeWarning)
         out = wl.write_article(BOOKS[kind](book), tmp_path / "article", formats=("md",))
