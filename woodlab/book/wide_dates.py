@@ -121,16 +121,16 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
             return None
         named = _MONTHS[word]
         return Written(cell, year=_full_year(year_text), month=named, day=day_number)
-    first, second = match[1], match[3]
+    left, right = match[1], match[3]
     year_written: str | None = match[4]
     if year_written is None and match[2] == "." and not match[0].endswith("."):
         return None  # 12.5 is a number
     if year_written is None and match[2] == "-":
         return None  # A 3-4 is a name or a range
-    if not (1 <= int(first) <= 31 and 1 <= int(second) <= 31):
+    if not (1 <= int(left) <= 31 and 1 <= int(right) <= 31):
         return None
     return Written(
-        cell, first=int(first), second=int(second), year=_full_year(year_written)
+        cell, first=int(left), second=int(right), year=_full_year(year_written)
     )
 
 
