@@ -394,7 +394,8 @@ class Sampler:
         h[:, :3] = psi * cv[:, :3]
         h[:, 3:] = lin.b[:, 4:] - np.einsum("nij,ni->nj", a_ug, cv)
         wide = q[:, lay.of_column][:, :, lay.of_column]
-        matrix = np.bincount(self.flat, wide.ravel(), self.size**2).reshape(self.size, self.size)
+        matrix: np.ndarray = np.bincount(self.flat, wide.ravel(), self.size**2)
+        matrix = matrix.reshape(self.size, self.size)
         right = np.bincount(lay.columns.ravel(), h[:, lay.of_column].ravel(), self.size)
         sd = np.where(lay.component >= 0, sds[np.maximum(lay.component, 0)], lay.sd)
         matrix[np.arange(self.size), np.arange(self.size)] += 1 / sd**2
@@ -453,7 +454,7 @@ class Sampler:
 
 def find_mode(
     data: PoolData, law: PooledLaw, priors: Priors, rng: np.random.Generator,
-    start: Mode | None = None, most: int = 14,
+    start: Mode | None = None, most: int = 10,
 ) -> tuple[Mode, Layout]:  # fmt: skip
     """Gauss-Newton to the joint mode, errors and variance components estimated on the way."""
     layout = lay_out(data, law, priors)
@@ -465,7 +466,7 @@ def find_mode(
             slip, drift, weight = errors(data, mode, residual, raw)
             mode = replace(mode, slip_g=slip, drift_pct=drift, weight=weight)
         sampler = Sampler(data, layout, linearise(data, mode, residual, raw), priors, rng)
-        if it < most - 3:
+        if it < most - 4:  # the last steps settle with the components held
             kept = []
             for _ in range(12):
                 effects, u = sampler.draw(sds)
@@ -479,12 +480,12 @@ def find_mode(
         params = kernel_params(law, layout, moved, np.tile(common, (data.n, 1)))
         root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
         ln_dry, _ = solve_dry(data, run_curves(data, law, params), root)
-        converged = bool(np.abs(step).max(initial=0.0) < 0.02)
+        converged = bool(np.abs(step).max(initial=0.0) < 0.03)
         mode = replace(
             mode, u=moved, ln_dry=ln_dry, common=common, effects=effects, sds=sds,
             iterations=it + 1, converged=converged,
         )  # fmt: skip
-        if it >= (3 if start else 6) and converged:
+        if it >= (2 if start else 5) and converged:
             break
     return mode, layout
 
