@@ -1,0 +1,141 @@
+"""`seal_study` on a small season of known truth, and its words."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import woodlab as wl
+from woodlab.drying.simulate import SURFACE_M_S, Schedule, simulate_season
+from woodlab.drying.weather import invented_air
+from woodlab.errors import MissingTableError, WoodlabError
+from woodlab.studies.seal_effects import EFFECT_COLUMNS
+
+
+@pytest.fixture(scope="module")
+def season():
+    rng = np.random.default_rng(3)
+    rows = [
+        {
+            "piece": f"{log}{seal[0]}{seal[-1]}", "species": "sugar maple", "log": log,
+            "turned_on": pd.Timestamp("2026-01-20"), "wall_mm": float(rng.integers(20, 34)),
+            "seal": seal, "rim_mm": 240.0, "allotted": "random",
+        }
+        for log in "ABCDE"
+        for seal in ("none", "wax all over")
+    ]  # fmt: skip
+    rows.append(rows[0] | {"piece": "X", "seal": "wax on end grain"})
+    air = invented_air("2026-01-01", 260, seed=8)
+    schedule = Schedule(weigh_every=14, weigh_until=84, weigh_later=28, look_every=10)
+    return simulate_season(pd.DataFrame(rows), air, seed=9, schedule=schedule)
+
+
+@pytest.fixture(scope="module")
+def study(season):
+    return wl.seal_study(season.book)
+
+
+def row(study, outcome, seal="wax all over"):
+    rows = study.effects[(study.effects["outcome"] == outcome) & (study.effects["seal"] == seal)]
+    assert len(rows) == 1
+    return rows.iloc[0]
+
+
+def test_effects_have_the_columns_of_the_contract(study):
+    assert list(study.effects.columns) == EFFECT_COLUMNS
+    assert EFFECT_COLUMNS[:10] == [
+        "outcome", "seal", "reference", "ratio", "ci_lower", "ci_upper", "p_value", "n_pieces",
+        "n_logs", "method",
+    ]  # fmt: skip
+    assert set(study.effects["outcome"]) == {
+        "drying_time", "surface_coefficient", "core_to_surface", "crack_hazard",
+    }  # fmt: skip
+
+
+def test_the_true_surface_coefficient_is_found_again(study):
+    got = row(study, "surface_coefficient")
+    true = SURFACE_M_S["wax all over"] / SURFACE_M_S["none"]
+    assert got["ci_lower"] <= true <= got["ci_upper"]
+    assert abs(np.log(got["ratio"] / true)) < 0.2
+    assert (got["n_pieces"], got["n_logs"]) == (10, 5)
+
+
+def test_sealing_slows_drying_and_evens_the_wall(study):
+    """A fact of the trade; common practice, no source."""
+    assert row(study, "drying_time")["ci_lower"] > 1
+    assert row(study, "core_to_surface")["ci_upper"] < 1
+
+
+def test_the_days_to_the_target_are_those_of_the_true_course(season, study):
+    ready = season.ready_on(study.target_moisture_pct)
+    turned = season.book.pieces.set_index("piece")["turned_on"]
+    true = (ready - turned).dt.days
+    got = study.pieces.set_index("piece")["drying_days"]
+    both = got.notna() & true.notna()
+    assert both.sum() >= 8
+    assert (np.abs(got[both] / true[both] - 1) < 0.08).all()
+
+
+def test_one_piece_is_refused_with_words(study):
+    for outcome in ("drying_time", "surface_coefficient", "core_to_surface", "crack_hazard"):
+        got = row(study, outcome, "wax on end grain")
+        assert np.isnan(got["ratio"])
+        assert "one piece under 'wax on end grain'" in got["reason"]
+
+
+def test_the_lot_is_tested_too(study):
+    assert row(study, "drying_time")["p_randomisation"] == pytest.approx(2 / 2**5)
+
+
+def test_sentences_carry_their_interval_and_number_of_pieces(study):
+    first = next(s for s in study.sentences if s.startswith("Pieces under wax all over took"))
+    got = row(study, "drying_time")
+    for value in (got["ratio"], got["ci_lower"], got["ci_upper"]):
+        assert f"{value:.1f}" in first
+    assert "10 pieces from 5 logs" in first
+    assert any("What would settle wax on end grain and none" in s for s in study.sentences)
+    assert any("Cracked wood" in s for s in study.cautions)
+
+
+def test_nothing_is_altered_and_the_same_seed_gives_the_same(season, study):
+    before = season.book.pieces.copy()
+    again = wl.seal_study(season.book)
+    pd.testing.assert_frame_equal(again.effects, study.effects)
+    pd.testing.assert_frame_equal(season.book.pieces, before)
+
+
+def test_requests_that_cannot_be_met_say_what_to_type(season):
+    with pytest.raises(WoodlabError, match="'oil'.*The book has: none, wax all over"):
+        wl.seal_study(season.book, reference="oil")
+    with pytest.raises(WoodlabError, match="target_moisture_pct = 99"):
+        wl.seal_study(season.book, target_moisture_pct=99)
+    pieces = season.book.pieces.assign(seal="none")
+    bare = wl.RecordBook.from_frames(pieces=pieces, weighings=season.book.weighings)
+    with pytest.raises(WoodlabError, match="nothing to compare"):
+        wl.seal_study(bare)
+    empty = wl.RecordBook.from_frames(
+        pieces=season.book.pieces, weighings=season.book.weighings.iloc[:0]
+    )
+    with pytest.raises(MissingTableError, match="weighings"):
+        wl.seal_study(empty)
+
+
+def test_without_looks_the_row_says_so(season):
+    book = wl.RecordBook.from_frames(
+        pieces=season.book.pieces, weighings=season.book.weighings, air=season.book.air
+    )
+    study = wl.seal_study(book)
+    assert "no looks" in row(study, "crack_hazard")["reason"]
+
+
+def test_charts_say_what_they_show(study):
+    made = [
+        wl.charts.curves_by_seal(study.course, study.typical, target_moisture_pct=16.0),
+        wl.charts.seal_ratios(study.effects),
+        wl.charts.days_against_cracks(study.by_seal),
+        wl.charts.pairs_by_log(study.pairs),
+    ]
+    words = [chart.description for chart in made]
+    assert "16 %" in words[0]
+    assert f"{row(study, 'drying_time')['ratio']:.2g}" in words[1]
+    assert "days" in words[2]
+    assert "5 logs" in words[3]
