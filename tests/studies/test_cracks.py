@@ -481,12 +481,12 @@ def test_core_to_surface_in_place_of_wall_and_seal():
     rng = np.random.default_rng(10)
     core = rng.uniform(5, 45, 60)
     opened = rng.exponential(size=60) / (0.001 * np.exp(0.9 * core / 10))
-    frame = pd.DataFrame({"piece": pieces["piece"], "core_to_surface_pct": core})
+    frame = pd.DataFrame({"piece": pieces["piece"], "difference_pct": core})
     book = made_book(pieces, looks_of(pieces["piece"], opened))
     physics = wl.crack_study(book, core_to_surface=frame).physics
     ratio = physics.iloc[0]
     assert ratio["ci_lower"] < np.exp(0.9) < ratio["ci_upper"]
     assert ratio["ci_lower"] > 1
     assert physics["p_value"].iloc[1] > 0.01  # wall and seal have no part in this draw
-    with pytest.raises(WoodlabError, match="missing: core_to_surface_pct"):
+    with pytest.raises(WoodlabError, match="missing: difference_pct"):
         wl.crack_study(book, core_to_surface=frame[["piece"]])

@@ -14,7 +14,7 @@ from woodlab.studies.first_cracks import FirstCracks
 from woodlab.studies.firth import Constraint
 from woodlab.studies.hazard import HazardModel, fit_hazard
 
-CORE_COLUMN = "core_to_surface_pct"
+CORE_COLUMN = "difference_pct"
 STEP_POINTS = 10.0
 PHYSICS_COLUMNS = [
     "question", "estimate", "ci_lower", "ci_upper", "p_value", "n_pieces", "n_cracked", "reason",
@@ -33,7 +33,7 @@ def with_core(
     design : CrackDesign
         Of the main model.
     core_to_surface : DataFrame or None
-        `piece`, `core_to_surface_pct` [points of moisture]; NaN where a piece has no curve.
+        `piece`, `difference_pct` [points of moisture]; NaN where a piece has no curve.
 
     Returns
     -------

@@ -264,8 +264,9 @@ def crack_study(
     smallest_mm : float
         A crack counts when it is longer than this [mm].
     core_to_surface : DataFrame, optional
-        `piece` and `core_to_surface_pct`, the largest difference of moisture between core and
-        surface [points]: asks whether it explains the cracks in place of wall and seal.
+        `piece` and `difference_pct`, as `wl.core_to_surface` gives them: the largest difference
+        of moisture between core and surface [points]. Asks whether it explains the cracks in
+        place of wall and seal.
 
     Returns
     -------
