@@ -51,7 +51,11 @@ class Story:
     @property
     def unknown(self) -> tuple[str, ...]:
         """What could not be told, and why."""
-        cannot = [found.sentence for found in self.findings if found.certainty == "cannot tell"]
+        cannot = [
+            found.sentence
+            for found in self.findings
+            if found.sentence and found.certainty == "cannot tell"
+        ]
         said = [*cannot, *(s for section in self.sections for s in section.part.unknown)]
         return tuple(dict.fromkeys(_sentence(text) for text in said))
 

@@ -22,23 +22,23 @@ _HOLM = 0.05
 # How an outcome is spoken of: above 1, below 1, alike, what cannot be told, and its unit.
 _WORDS = {
     "drying_time": (
-        "drying took longer than with bare pieces",
-        "drying took less time than with bare pieces",
-        "drying took about as long as with bare pieces",
+        "drying{} took longer than with bare pieces",
+        "drying{} took less time than with bare pieces",
+        "drying{} took about as long as with bare pieces",
         "whether drying takes longer than with bare pieces",
         "times as long",
     ),
     "core_to_surface": (
-        "the core stayed wetter against the surface than in bare pieces",
-        "the wall stayed more evenly moist than in bare pieces",
-        "the wall was about as evenly moist as in bare pieces",
+        "the core{} stayed wetter against the surface than in bare pieces",
+        "the wall{} stayed more evenly moist than in bare pieces",
+        "the wall was{} about as evenly moist as in bare pieces",
         "whether the wall stays more evenly moist than in bare pieces",
         "times the difference of core and surface",
     ),
     "crack_hazard": (
-        "cracks were more frequent than in bare pieces",
-        "cracks were rarer than in bare pieces",
-        "cracks were about as frequent as in bare pieces",
+        "cracks were{} more frequent than in bare pieces",
+        "cracks were{} rarer than in bare pieces",
+        "cracks were{} about as frequent as in bare pieces",
         "whether cracks are rarer than in bare pieces",
         "times the risk",
     ),
@@ -85,9 +85,9 @@ def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
     form = written(forms, ratio, lower, upper, no_difference=1.0)
     rises = ratio > 1 if math.isfinite(ratio) else lower > 1
     claim = {
-        Certainty.CLEAR: more if rises else less,
-        Certainty.LIKELY: f"probably {more if rises else less}",
-        Certainty.ALIKE: alike,
+        Certainty.CLEAR: (more if rises else less).format(""),
+        Certainty.LIKELY: (more if rises else less).format(" probably"),
+        Certainty.ALIKE: alike.format(""),
         Certainty.CANNOT_TELL: whether,
     }[word]
     numbers = _numbers(form, unit, int(row["n_pieces"]), int(row["n_logs"]), forms)

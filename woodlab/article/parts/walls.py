@@ -139,10 +139,15 @@ def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[s
     for found in findings:
         name = short_name(found.where["species"])
         numbers = f"{name} ({found.text}, {found.span}; {forms.count(found.n_pieces, 'piece')})"
-        groups.setdefault(found.certainty, []).append(numbers)
+        way = found.certainty
+        if way in (Certainty.CLEAR.value, Certainty.LIKELY.value):
+            way = "more" if found.value > 1 else "less"
+        if found.certainty == Certainty.LIKELY.value:
+            way = Certainty.CANNOT_TELL.value  # the table's figure is inside the interval
+        groups.setdefault(way, []).append(numbers)
     words = {
-        Certainty.CLEAR.value: "moved otherwise than the tables say",
-        Certainty.LIKELY.value: "probably moved otherwise than the tables say",
+        "more": "moved more than the tables say",
+        "less": "moved less than the tables say",
         Certainty.ALIKE.value: "moved as the tables say, within a tenth",
         Certainty.CANNOT_TELL.value: "moved in a way that agrees with the tables",
     }
@@ -169,15 +174,33 @@ def _move(row: dict[str, Any], forms: Forms) -> Finding:
 def _figure(
     species: Sequence[str], rim: float, limits: pd.DataFrame | None, forms: Forms
 ) -> tuple[Figure, ...]:
+    """The window of up to three species, over finished sizes about the usual one."""
     from woodlab.charts.movement import wall_window_chart
 
-    if not species or limits is None or limits["wall_mm"].isna().all():
+    if limits is None:
         return ()
-    frame = wall_window(species, [rim], wall_mm=FINISHED_WALL_MM, thickest=limits)
-    chart = wall_window_chart(frame)
+    known = set(limits["species"][limits["wall_mm"].notna()])
+    drawn = [name for name in species if name in known][:3]
+    if not drawn:
+        return ()
+    rims = [round(part * rim / 10) * 10.0 for part in (0.6, 0.8, 1.0, 1.2, 1.4)]
+    frame = wall_window(drawn, rims, wall_mm=FINISHED_WALL_MM, thickest=limits)
+    at = frame[(frame["rim_mm"] == rims[2])]
+    told = "; ".join(
+        f"{short_name(name)}: leave {forms.number(math.ceil(part['thinnest_mm'].iloc[0]))} mm or "
+        "more"
+        + "".join(
+            f", {short_name(row['seal'])} at most {forms.number(row['thickest_mm'])} mm"
+            for row in part[part["thickest_mm"].notna()].to_dict("records")
+        )
+        for name, part in at.groupby("species", sort=False)
+    )
+    chart = wall_window_chart(frame).properties(
+        description=f"Rough wall for a finished bowl {forms.number(rims[2])} mm wide. {told}."
+    )
     caption = (
-        f"The window for the rough wall of a bowl {forms.number(rim)} mm wide when finished: "
-        "thinner than its lower end and a round bowl may not fit; thicker than its upper end and "
-        f"more than {forms.number(100 * MAX_RISK)} % crack by day {forms.number(BY_DAY)}."
+        "The window for the rough wall by finished width: in the shaded part a round bowl may not "
+        "fit; above a seal's line more than "
+        f"{forms.number(100 * MAX_RISK)} % crack by day {forms.number(BY_DAY)}."
     )
     return (Figure("walls", chart, caption),)
