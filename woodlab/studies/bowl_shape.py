@@ -115,10 +115,10 @@ class Bowl:
         return within & (self.cover(radius, np.clip(depth, 0, self.height_mm)) <= self.wall_mm)
 
     def inner_radius(self, depth_mm: ArrayLike) -> np.ndarray:
-        """Radius of the hollow at a depth [mm]; 0 below its bottom."""
+        """Radius of the hollow at a depth [mm], its flat floor included; 0 below it."""
         depth = np.asarray(depth_mm, dtype=float)
         radius = self.outer_radius(depth)
-        hollow = self.cover(np.zeros(depth.shape), depth) > self.wall_mm
+        hollow = self.cover(np.zeros(depth.shape), depth) > self.wall_mm - 1e-9
         # The distance to a convex outside is concave: Newton's steps from outside stay outside.
         for _ in range(_INWARD_STEPS):
             near_r, near_u = _nearest(radius, depth, self.rim_mm / 2, self.drop_mm)
