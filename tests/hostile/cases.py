@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - rows of cases are easier to compare in one line
 """Hostile and broken input by name, and what must hold for each of them.
 
 Shared by the tests beside this file and by `tests/bench/bench_hostile.py`.
@@ -408,7 +409,7 @@ def judge(path: Path, scratch: Path, saving: bool = True) -> tuple[str, str]:
     try:
         kept = wl.open_book(path, set_aside=True)
     except wl.WoodlabError as error:
-        assert outcome == "fault", f"refused only with set_aside: {error}"
+        assert outcome == "fault", f"refused only with set_aside: {error}"  # noqa: PT017
     else:
         counts = kept.counts
         assert (counts["rows_in"] == counts["rows_kept"] + counts["rows_set_aside"]).all()
