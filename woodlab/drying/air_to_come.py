@@ -98,10 +98,10 @@ def air_to_come(
     >>> drawn.equilibrium_pct.shape, drawn.rests_on
     ((50, 1, 100), "the yearly course of the book's own air log")
     """
+    given = monthly_course(monthly, after + _DAY, days) if monthly is not None else None
     rng = np.random.default_rng(seed)
     known = air[air["on"] < after + _DAY] if len(air) else air
     course = air_course(known) if len(known) else None
-    given = monthly_course(monthly, after + _DAY, days) if monthly is not None else None
     normal = rng.standard_normal((_STATES, draws, days))
     chosen = rng.random(draws)
     if course is None:
@@ -138,8 +138,8 @@ def monthly_course(monthly: pd.DataFrame, first: np.datetime64, days: int) -> np
     missing = {"month", "temp_c", "rh_pct"} - set(monthly.columns)
     if missing or sorted(monthly["month"]) != list(range(1, 13)):
         raise WoodlabError(
-            "The monthly means of the air need the columns month, temp_c, rh_pct and one row for "
-            "each month from 1 to 12."
+            "The monthly means of the air need the columns month, temp_c, rh_pct and "
+            "one row for each month, 1 to 12."
         )
     rows = monthly.sort_values("month")
     level = np.asarray(equilibrium_moisture(rows["temp_c"], rows["rh_pct"]), dtype=float)

@@ -21,8 +21,9 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
-from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, in_threads, pack
+from woodlab.drying.pool_model import POOLED_LAWS, PoolData, in_threads, pack
 from woodlab.drying.posterior import Mode, Posterior, kernel_params, noise_root, sample
+from woodlab.errors import WoodlabError
 
 CANDIDATES = ("slab", "open_slab", "film")
 HORIZON_DAYS = 800
@@ -211,6 +212,12 @@ def draw_season(
     The last few answers are kept: the ready list, the counts by week and the chart of a season
     ask for the same draws.
     """
+    unknown = [law for law in laws if law not in POOLED_LAWS]
+    if unknown or not laws:
+        raise WoodlabError(
+            f"There is no pooled law {unknown[0] if unknown else ''!r}. Choose from: "
+            f"{', '.join(POOLED_LAWS)}."
+        )
     key = (
         book.hash, as_of, target_pct, within_pct, tuple(laws), draws, seed, horizon_days,
         None if monthly is None else monthly.to_csv(),

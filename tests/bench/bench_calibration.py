@@ -1,0 +1,128 @@
+"""Do the dates keep their word? Seasons of known truth, asked 45 days after the last turning.
+
+Run by hand: `python tests/bench/bench_calibration.py --seasons 12 --pieces 30 --table`.
+Prints a row for each truth of `season_truths`; `docs/calibration.md` holds the table.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import curve_fit
+
+from woodlab.drying.forecast import forecast_ready
+
+sys.path.insert(0, str(Path(__file__).parent))
+from season_truths import TRUTHS, draw  # noqa: E402
+
+
+def usual_way(book, as_of, target):
+    """One exponential to each piece, free end and the oven-dry mass from its lightest believed end.
+
+    The end is taken for the mass at the air's equilibrium: what a maker with a spreadsheet does.
+    """
+    out = {}
+    known = book.until(as_of)
+    level = 12.0
+    if len(known.air):
+        from woodlab.drying.air_course import air_course
+
+        level = float(air_course(known.air).logged["equilibrium_pct"].mean())
+    for piece in known.pieces.itertuples():
+        mine = known.weighings[known.weighings["piece"] == piece.piece].sort_values("on")
+        days = (mine["on"] - piece.turned_on).dt.days.to_numpy(dtype=float)
+        mass = mine["mass_g"].to_numpy()
+        out[piece.piece] = np.inf
+        if days.size < 4:
+            continue
+        try:
+            (end, more, tau), _ = curve_fit(
+                lambda t, a, b, c: a + b * np.exp(-t / c), days, mass,
+                p0=(mass[-1], mass[0] - mass[-1] + 1, 40.0), maxfev=4000,
+            )  # fmt: skip
+        except RuntimeError:
+            continue
+        goal = end / (1 + level / 100) * (1 + target / 100)
+        if more > 0 and tau > 0 and goal > end:
+            out[piece.piece] = max(tau * np.log(more / (goal - end)), 0.0)
+    return out
+
+
+def one_season(truth, seed, pieces, draws):
+    book, as_of, course, level = draw(truth, seed, pieces)
+    target = round(level + 2.0, 1)
+    clock = time.process_time()
+    frame = forecast_ready(SimpleNamespace(book=book), as_of, target, draws=draws, seed=seed)
+    spent = time.process_time() - clock
+    usual = usual_way(book, as_of, target)
+    rows = []
+    for row in frame.itertuples():
+        below = course.index[(course[row.piece] <= target).to_numpy()]
+        true = below[0] if len(below) else pd.NaT
+        rows.append(
+            {
+                "truth": truth.name, "seed": seed, "piece": row.piece, "true": true,
+                "asked": as_of, "ready": row.ready_on, "early": row.earliest_on,
+                "late": row.latest_on, "now": float(course.loc[as_of, row.piece]),
+                "said": row.moisture_now_pct, "p": row.p_ready_now, "target": target,
+                "usual": (row.turned_on + pd.Timedelta(days=min(usual[row.piece], 3000))),
+                "seconds": spent, "laws": row.laws,
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def summary(rows):
+    """One row: coverage over pieces still open, over seasons, median errors, false alarms."""
+    day = pd.Timedelta(days=1)
+    far = pd.Timestamp("2100-01-01")
+    known = rows[rows["true"].notna()]
+    still = known[known["true"] > known["asked"]]
+    late = still["late"].fillna(far)
+    held = (still["early"] - day / 2 <= still["true"]) & (still["true"] <= late + day / 2)
+    error = (still["ready"].fillna(far) - still["true"]) / day
+    usual = (still["usual"] - still["true"]) / day
+    by_season = held.groupby(still["seed"]).mean()
+    return {
+        "seasons": rows["seed"].nunique(), "pieces": len(rows), "still_open": len(still),
+        "held": held.mean(), "worst_season": by_season.min(),
+        "error_days": error.abs().median(), "usual_days": usual.abs().median(),
+        "width_days": ((late.clip(upper=still["asked"] + 800 * day) - still["early"]) / day).median(),
+        "false_ready": int(((rows["p"] >= 0.95) & (rows["now"] > rows["target"] + 3)).sum()),
+        "seconds": rows.groupby("seed")["seconds"].first().mean(),
+    }  # fmt: skip
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seasons", type=int, default=12)
+    parser.add_argument("--pieces", type=int, default=30)
+    parser.add_argument("--draws", type=int, default=200)
+    parser.add_argument("--first-seed", type=int, default=100)
+    parser.add_argument("--truth", help="only truths whose name begins so")
+    args = parser.parse_args()
+    for truth in TRUTHS:
+        if args.truth and not truth.name.startswith(args.truth):
+            continue
+        rows = pd.concat(
+            one_season(truth, args.first_seed + i, args.pieces, args.draws)
+            for i in range(args.seasons)
+        )
+        found = summary(rows)
+        print(
+            f"| {truth.name} | {found['seasons']} | {found['pieces']} | {found['still_open']} | "
+            f"{found['held']:.2f} | {found['worst_season']:.2f} | {found['error_days']:.1f} | "
+            f"{found['usual_days']:.1f} | {found['width_days']:.0f} | {found['false_ready']} | "
+            f"{found['seconds']:.1f} |",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,196 @@
+"""Seasons of known truth for the calibration of forecasts, by a solver that shares no code with
+the package: plain finite volumes, many cells, explicit steps.
+
+The nuisances differ from truth to truth, so that nothing is tuned to one: how diffusivity grows
+with moisture, where it stops, what drives the surface flux and where it is capped, how strong the
+seals are, how much logs and pieces vary, the climate, and how far back the air log reaches.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numba import njit
+
+import woodlab as wl
+
+SPECIES = {"sugar maple": 68.0, "black cherry": 58.0, "white ash": 45.0, "black walnut": 85.0}
+CELLS = 16
+
+
+@dataclass(frozen=True)
+class Truth:
+    """`form`: `constant`, `exponential`, `linear` or `power` growth of diffusivity with moisture."""
+
+    name: str
+    form: str = "exponential"
+    rise: float = 0.12
+    stops_pct: float = 30.0
+    cap_pct: float = 30.0
+    level: float = 2e-11
+    film: float = 1.0
+    log_sd: float = 0.15
+    piece_sd: float = 0.12
+    air_back_days: int = 365
+    air_bias_pct: float = 0.0
+
+
+FILM = Truth("film", "constant", cap_pct=np.inf, level=6e-11)
+SLAB = Truth("slab")
+TRUTHS = (
+    FILM,
+    SLAB,
+    Truth("slab, steep", rise=0.17, level=1.2e-11),
+    Truth("slab, gentle, cap at 27 %", rise=0.06, cap_pct=27.0, stops_pct=27.0, level=3e-11),
+    Truth("slab, no cap", cap_pct=np.inf),
+    Truth("film, capped", "constant", level=6e-11),
+    Truth("linear growth, capped", "linear", level=2.5e-11),
+    Truth("power growth, stops at 35 %", "power", rise=1.5, stops_pct=35.0, level=2.5e-11),
+    Truth("slab, air log from the first turning", air_back_days=0),
+    Truth("film, air log from the first turning", "constant", cap_pct=np.inf, level=6e-11,
+          air_back_days=0),
+    Truth("slab, air half a point off", air_bias_pct=0.5),
+)  # fmt: skip
+
+
+FORMS = ("constant", "exponential", "linear", "power")
+
+
+@njit
+def _growth(m, form, rise, stops):
+    held = min(m, stops)
+    if form == 0:
+        return 1.0
+    if form == 1:
+        return math.exp(rise * (held - 15.0))
+    if form == 2:
+        return 0.15 + 0.85 * max(held, 1.0) / 15.0
+    return (max(held, 2.0) / 15.0) ** rise
+
+
+@njit
+def _run(start, scale, film, air, begin, form, rise, stops, cap):
+    """Mean moisture at the end of each day, (n, days); NaN before a piece's day."""
+    n, days = start.size, air.size
+    width = 1.0 / CELLS
+    out = np.full((n, days), np.nan)
+    g = np.empty(CELLS)
+    for p in range(n):
+        m = np.full(CELLS, start[p])
+        for day in range(begin[p], days):
+            top = 0.0
+            for j in range(CELLS):
+                top = max(top, scale[p] * _growth(m[j], form, rise, stops))
+            parts = int(math.ceil(top / (0.2 * width * width))) + 1
+            h = 1.0 / parts
+            for _ in range(parts):
+                for j in range(CELLS):
+                    g[j] = scale[p] * _growth(m[j], form, rise, stops)
+                inside = 2.0 * g[CELLS - 1] / width
+                # film and half a cell in a row; the cap is on the surface's own moisture
+                surface = (inside * m[CELLS - 1] + film[p] * air[day]) / (inside + film[p])
+                flux = film[p] * (min(surface, cap) - air[day])
+                before = 0.0
+                for j in range(CELLS - 1):
+                    out_of = 0.5 * (g[j] + g[j + 1]) * (m[j] - m[j + 1]) / width
+                    m[j] += h * (before - out_of) / width
+                    before = out_of
+                m[CELLS - 1] += h * (before - flux) / width
+            out[p, day] = m.mean()
+    return out
+
+
+def _weather(rng: np.random.Generator, days: int, first: pd.Timestamp) -> pd.DataFrame:
+    on = pd.date_range(first, periods=days, freq="D")
+    year = np.cos(2 * np.pi * (on.dayofyear.to_numpy() - rng.uniform(190, 220)) / 365.25)
+    temp = rng.uniform(9, 14) + rng.uniform(6, 10) * year
+    humid = rng.uniform(62, 72) - rng.uniform(4, 10) * year
+    years = (on.year - on.year[0]).to_numpy()
+    humid = humid + rng.normal(0, 1.5, years.max() + 1)[years]
+    fast, slow = 0.0, 0.0
+    memory = np.exp(-1 / rng.uniform(20, 60))
+    for i in range(days):
+        fast = 0.7 * fast + rng.normal(0, 4.0)
+        slow = memory * slow + rng.normal(0, 2.5) * np.sqrt(1 - memory**2)
+        humid[i] += fast + slow
+        temp[i] += 0.4 * fast * rng.normal(0, 1)
+    return pd.DataFrame(
+        {"on": on, "temp_c": temp.round(1), "rh_pct": np.clip(humid, 25, 95).round()}
+    )
+
+
+def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420):
+    """A book, the day to ask (45 days after the last turning) and true moisture by day."""
+    rng = np.random.default_rng(seed)
+    first = pd.Timestamp("2025-01-05") + pd.Timedelta(days=int(rng.integers(0, 60)))
+    spread = int(rng.integers(25, 95))
+    air = _weather(rng, 366 + spread + 45 + after, first - pd.Timedelta(days=366))
+    names = list(SPECIES)
+    logs = [f"L{i}" for i in range(max(pieces // 4, 2))]
+    of_log = rng.integers(0, len(logs), pieces)
+    species = np.array(names)[np.arange(len(logs)) % len(names)][of_log]
+    felled = rng.integers(0, spread, len(logs))
+    begin = np.minimum(felled[of_log] + rng.integers(0, 4, pieces), spread)
+    seals = {
+        "none": 3.2e-8, "end grain waxed": 1.3e-8, "two coats of paint": 6e-9, "all waxed": 3.5e-9,
+    }  # fmt: skip
+    seals = {name: value * truth.film * np.exp(rng.normal(0, 0.25)) for name, value in seals.items()}
+    seal = rng.choice(list(seals), pieces)
+    wall = rng.uniform(18, 40, pieces).round()
+    level = {name: truth.level * np.exp(rng.normal(0, 0.25)) for name in names}
+    log_d = rng.normal(0, truth.log_sd, len(logs))
+    d = np.array([level[s] for s in species]) * np.exp(
+        log_d[of_log] + rng.normal(0, truth.piece_sd, pieces)
+    )
+    s = np.array([seals[x] for x in seal]) * np.exp(rng.normal(0, truth.piece_sd, pieces))
+    log_green = rng.normal(0, 0.12, len(logs))
+    green = np.array([SPECIES[x] for x in species]) * np.exp(
+        log_green[of_log] + rng.normal(0, 0.04, pieces)
+    )
+    level_air = np.asarray(wl.equilibrium_moisture(air["temp_c"], air["rh_pct"]), dtype=float)
+    half = wall / 2000
+    moisture = _run(
+        green, d * 86400 / half**2, s * 86400 / half, level_air[366:] + truth.air_bias_pct,
+        begin, FORMS.index(truth.form), truth.rise, truth.stops_pct, truth.cap_pct,
+    )  # fmt: skip
+    dry = 25.0 * wall * np.exp(rng.normal(0, 0.3, pieces))
+    step = rng.choice([1.0, 2.0])
+    rows = []
+    for p in range(pieces):
+        for day in [*range(0, 84, 7), *range(84, moisture.shape[1], 21)]:
+            at = int(begin[p] + day + (rng.integers(-1, 2) if day else 0))
+            if at >= moisture.shape[1]:
+                break
+            now = green[p] if day == 0 else moisture[p, at - 1]
+            mass = dry[p] * (1 + now / 100) + rng.normal(0, 0.6)
+            rows.append((f"P{p}", first + pd.Timedelta(days=at), round(mass / step) * step, step))
+    cuts = []
+    for i, log in enumerate(logs):
+        if rng.random() < 0.7:
+            for _ in range(2):
+                wet = 100 + SPECIES[names[i % len(names)]] * np.exp(
+                    log_green[i] + rng.normal(0, 0.05)
+                )
+                cuts.append((log, round(wet, 1), 100.0))
+    table = pd.DataFrame(
+        {
+            "piece": [f"P{p}" for p in range(pieces)], "species": species,
+            "turned_on": first + pd.to_timedelta(begin, unit="D"), "wall_mm": wall, "seal": seal,
+            "log": np.array(logs)[of_log], "seal_g": 0.0,
+        }
+    )  # fmt: skip
+    logged = air[air["on"] >= first - pd.Timedelta(days=truth.air_back_days)]
+    tables = {
+        "pieces": table, "air": logged,
+        "weighings": pd.DataFrame(rows, columns=["piece", "on", "mass_g", "scale_g"]),
+    }  # fmt: skip
+    if cuts:
+        tables["offcuts"] = pd.DataFrame(cuts, columns=["log", "wet_g", "oven_dry_g"])
+    book = wl.RecordBook.from_frames(**tables)
+    # moisture at the end of day j stands under the next date's morning
+    on = first + pd.to_timedelta(np.arange(1, moisture.shape[1] + 1), unit="D")
+    course = pd.DataFrame(moisture.T, index=on, columns=table["piece"])
+    return book, table["turned_on"].max() + pd.Timedelta(days=45), course, level_air[:731].mean()
