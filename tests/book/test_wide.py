@@ -314,7 +314,7 @@ DATE_FORMS = {
 }
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     season=seasons(),
     unit=st.lists(st.sampled_from(sorted(UNIT_FORMS)), min_size=3, max_size=3),
@@ -359,7 +359,7 @@ CELLS = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(rows=st.lists(st.lists(CELLS, max_size=5), max_size=6))
 def test_any_grid_is_read_with_every_cell_accounted_for_or_told_why_not(rows):
     from woodlab.book.wide import _Reader

@@ -78,7 +78,7 @@ def shop_round(
     >>> wl.shop_round(book, on="2026-03-09")[["piece", "do", "days_since_weighing"]]
       piece           do  days_since_weighing
     0    A1  look, weigh                  8.0
-    1    A2  look, weigh                  0.0
+    1    A2         look                  0.0
     """
     past = book.until(on)
     day = pd.Timestamp(on).normalize()
