@@ -62,7 +62,8 @@ def _reached(told: pd.DataFrame, forms: Forms) -> Finding:
         key="ready.reached", value=there / len(told), ci_lower=math.nan, ci_upper=math.nan,
         unit="share", n_pieces=len(told), call=CALL, where={"ready_on": "<= as_of"}, text=share,
         sentence=f"by {day}, {share} pieces had once dried to {_target(told, forms)} moisture",
-        short=f"by {day}, {share} pieces had dried to {_target(told, forms)} moisture",
+        short=f"by {day}, {share} pieces had dried to {_target(told, forms)} moisture"
+        if there and len(told) >= 5 else "",
     )  # fmt: skip
 
 

@@ -21,8 +21,7 @@ def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tup
     if not len(pieces):
         return ("The book holds no pieces yet.",)
     said = [
-        f"Between {forms.date(pieces['turned_on'].min())} and "
-        f"{forms.date(pieces['turned_on'].max())}, {forms.count(len(pieces), 'piece')} of "
+        f"{_when(pieces['turned_on'], forms)}, {forms.count(len(pieces), 'piece')} of "
         f"{forms.count(pieces['species'].nunique(), 'species', 'species')} "
         f"({_listed(pieces['species'], forms)}) {_were(len(pieces))} rough-turned green"
         f"{_logs(pieces, forms)}, with {_walls(pieces, forms)}.",
@@ -30,8 +29,9 @@ def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tup
     ]
     if len(weighings):
         said.append(
-            f"They were weighed {forms.count(len(weighings), 'time')} in all, from "
-            f"{forms.date(weighings['on'].min())} to {forms.date(weighings['on'].max())}."
+            f"{'It was' if len(pieces) == 1 else 'They were'} weighed "
+            f"{forms.count(len(weighings), 'time')} in all, the last time on "
+            f"{forms.date(weighings['on'].max())}."
         )
     said.append(_looks(book.looks, forms))
     said.append(_air(book.air, forms))
@@ -98,6 +98,11 @@ def _air(air: pd.DataFrame, forms: Forms) -> str:
         f"{forms.number(air['temp_c'].min())} to {forms.number(air['temp_c'].max())} °C, on "
         f"average {forms.number(air['rh_pct'].mean())} % relative humidity."
     )
+
+
+def _when(days: pd.Series, forms: Forms) -> str:
+    first, last = forms.date(days.min()), forms.date(days.max())
+    return f"On {first}" if first == last else f"Between {first} and {last}"
 
 
 def _walls(pieces: pd.DataFrame, forms: Forms) -> str:
