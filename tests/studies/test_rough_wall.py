@@ -27,11 +27,14 @@ def flat_level(rough, rim_mm, radial, tangential):
 def surface_points(finished, rng, n=120):
     """Random points (x, z, depth) of the finished outside, inside and foot, many at their ends."""
     part = np.clip(rng.uniform(-0.1, 1.1, n), 0, 1) ** rng.choice([1, 3])  # crowded at the rim
-    outer, inner = part * finished.height_mm, part * (finished.height_mm - finished.wall_mm)
+    hollow = finished.height_mm - finished.wall_mm
+    outer, inner = part * finished.height_mm, part * hollow
+    floor = finished.inner_radius(np.array([hollow]))
     spots = [
         (finished.outer_radius(outer), outer),
         (finished.inner_radius(inner), inner),
         (rng.uniform(0, finished.foot_mm / 2, n), np.full(n, finished.height_mm)),
+        (np.sqrt(rng.uniform(0, 1, n)) * floor, np.full(n, hollow)),
     ]
     radius, depth = (np.concatenate(part) for part in zip(*spots, strict=True))
     turn = np.pi / 2 * np.clip(rng.uniform(-0.2, 1.2, len(radius)), 0, 1)

@@ -284,15 +284,13 @@ def _green_points(
     hollow = finished.height_mm - finished.wall_mm
     outer, outer_depth = finished.outer_radius(finished.height_mm * down), finished.height_mm * down
     inner, inner_depth = finished.inner_radius(hollow * down), hollow * down
-    spread = np.linspace(0, 1, 7)  # over the flat foot and floor
-    outer, outer_depth = (
-        np.append(outer, finished.foot_mm / 2 * spread),
-        np.append(outer_depth, np.full(7, finished.height_mm)),
-    )
-    inner, inner_depth = (
-        np.append(inner, inner[-1] * spread),
-        np.append(inner_depth, np.full(7, hollow)),
-    )
+    # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
+    # a little inside its edge, where the side and the foot are equally far.
+    spread = np.linspace(0, 1, 60)
+    outer = np.append(outer, finished.foot_mm / 2 * spread)
+    outer_depth = np.append(outer_depth, np.full(60, finished.height_mm))
+    inner = np.append(inner, inner[-1] * spread)
+    inner_depth = np.append(inner_depth, np.full(60, hollow))
     turn = np.linspace(0, np.pi / 2, 9)
     # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
     along = 1 - strains["longitudinal_pct"].to_numpy() / 100
