@@ -91,6 +91,7 @@ def fit_one(
         w[i] = 1.0
     sigma = max(option[FLOOR], 1e-3 * abs(y[0]))
     span = max(t[n - 1] - t[0], 1.0)
+    least_usual = max(option[FLOOR], 1e-3 * abs(y[0]))
 
     # numba compiles a function anew for each literal among its arguments: name them instead
     unbounded, no_one, many_steps, few_steps = n < 0, np.int64(-1), np.int64(60), np.int64(10)
@@ -137,7 +138,7 @@ def fit_one(
             start, driven, steps, shape, sigma, bounded, x, x2, c, resid, q, r, order, work, j,
             coords,
         )  # fmt: skip
-        if taken < most_spikes and spikes(resid, w, n, max(option[FLOOR], 1e-9), kept) > 0:
+        if taken < most_spikes and spikes(resid, w, n, least_usual, kept) > 0:
             taken += 1
             continue
         used = 0.0
