@@ -7,6 +7,7 @@ from scipy.stats import chi2
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.firth import BinomialRows, Constraint, fit_penalised
+from woodlab.studies.penalised import evaluate
 
 # The data set sex2 by pattern of (age, oc, vic, vicl, vis, dia): women, and cases among them.
 # Heinze and Schemper 2002, Statistics in Medicine 21:2409; as in the R package logistf.
@@ -206,11 +207,9 @@ def test_the_maximum_is_one_with_course_and_shared_effects():
     assert fit.converged
     start = np.concatenate([fit.dense, fit.effects])
     rng = np.random.default_rng(0)
-    from woodlab.studies.firth import _evaluate
-
     for _ in range(20):
         near = start + 1e-3 * rng.normal(size=len(start))
-        assert _evaluate(fit.rows, near[:6], near[6:]).objective < fit.objective
+        assert evaluate(fit.rows, near[:6], near[6:]).objective < fit.objective
 
 
 def test_the_penalty_of_shared_effects_is_that_of_the_fixed_ones_left():
