@@ -116,7 +116,7 @@ def welch(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Compariso
     --------
     >>> got = welch([3.0, 4.0, 6.0, 5.0], [2.0, 2.0, 3.0])
     >>> round(got.estimate, 3), round(got.df, 2)
-    (2.167, 4.61)
+    (2.167, 4.35)
     """
     one, two = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
     if one.size < 2 or two.size < 2:
@@ -134,8 +134,8 @@ def welch(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Compariso
 def together(parts: Sequence[Comparison], method: str) -> Comparison:
     """The comparison of several filled-in sets, each analysed as if whole.
 
-    Rubin, D. B. (1987), Multiple Imputation for Nonresponse in Surveys; degrees of freedom of
-    Barnard, J., and Rubin, D. B. (1999), Biometrika 86, 948-955.
+    Rubin, D. B. (1987), Multiple Imputation for Nonresponse in Surveys. The degrees of freedom
+    are Satterthwaite's for the sum of the two variances, and never more than those of whole data.
 
     Examples
     --------
@@ -152,9 +152,7 @@ def together(parts: Sequence[Comparison], method: str) -> Comparison:
     total = within + between
     share = between / total
     whole = float(np.mean([part.df for part in parts]))
-    observed = (whole + 1) / (whole + 3) * whole * (1 - share)
-    drawn = (m - 1) / share**2 if share > 1e-9 else np.inf
-    df = max(1 / (1 / observed + 1 / drawn), 1.0)
+    df = min(whole, 1 / ((1 - share) ** 2 / whole + share**2 / (m - 1)))
     return from_t(float(estimates.mean()), float(np.sqrt(total)), df, method, parts[0].level)
 
 

@@ -88,7 +88,7 @@ def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
     >>> pieces = pd.DataFrame({"log": ["A", "A", "B"], "seal": ["none", "wax", "wax"],
     ...                        "drying_days": [40.0, np.nan, 90.0],
     ...                        "at_least_days": [40.0, 120.0, 90.0]})
-    >>> pair_frame(pieces)[["seal", "days", "at_least"]].values.tolist()
+    >>> pair_frame(pieces).round(6)[["seal", "days", "at_least"]].values.tolist()
     [['none', 40.0, False], ['wax', 120.0, True]]
     """
     known = pieces[pieces["at_least_days"].notna() & pieces["log"].notna()]
