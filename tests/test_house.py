@@ -77,6 +77,16 @@ def test_the_glossary_has_every_column_of_the_book_as_it_is_defined():
     assert book_glossary() in page
 
 
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_link_of_a_page_leads_somewhere(page):
+    for target in re.findall(r"\]\(([^)#]+)[)#]", page.read_text(encoding="utf-8")):
+        if "://" not in target:
+            assert (page.parent / target).exists(), target
+
+
 def test_there_are_nine_notebooks():
     assert [path.stem[0] for path in NOTEBOOKS] == list("123456789")
 

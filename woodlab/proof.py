@@ -58,9 +58,9 @@ def outside_checks(tests: str | Path | None = None) -> pd.DataFrame:
             "--checks-csv", str(target), "-p", "no:cacheprovider",
         ]  # fmt: skip
         run = subprocess.run(command, capture_output=True, text=True, cwd=folder.parent)
-        if not target.exists():
-            said = (run.stdout + run.stderr).strip().splitlines()
-            raise WorkError(f"The tests could not be run: {said[-1] if said else 'no output'}")
+        if run.returncode not in (0, 1) or not target.exists():
+            said = "\n".join((run.stdout + run.stderr).strip().splitlines()[-8:])
+            raise WorkError(f"The tests could not be run:\n{said or 'no output'}")
         rows = pd.read_csv(target)
     rows["passed"] = rows["difference"].abs() <= rows["within"]
     return rows
