@@ -79,6 +79,7 @@ def test_a_saved_chart_has_its_printed_width_at_300_ppi(tmp_path, size, width_mm
     assert struct.unpack(">I", png[at : at + 4])[0] == pytest.approx(300 / 0.0254, abs=1)
     svg = theme.save_chart(chart, tmp_path / "a.svg").read_text()
     assert float(ElementTree.fromstring(svg).get("width")) == theme.WIDTH_PX[size]
+    assert theme.printed_width_mm(tmp_path / "a.svg") == width_mm
 
 
 def test_another_ending_is_refused(tmp_path):

@@ -103,7 +103,6 @@ class Figure:
     key: str
     chart: Any
     caption: str
-    size: str = "page"
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 
 TEMPLATE_FILES = ("article.md.j2", "article.css", "article.typ")
-FIGURE_WIDTH_CM = {"column": 9.0, "page": 17.0}
+WIDEST_FIGURE_CM = 17.0
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
                 "pypandoc_binary", "typst", "babel")  # fmt: skip
 
@@ -209,7 +209,7 @@ def _save_figures(
     figures: Sequence[Figure], folder: Path, forms: Forms
 ) -> dict[str, dict[str, Any]]:
     """Write each as SVG and PNG; what the template needs to place it, by its key."""
-    from woodlab.charts.theme import save_chart
+    from woodlab.charts.theme import printed_width_mm, save_chart
 
     placed: dict[str, dict[str, Any]] = {}
     if figures:
@@ -218,13 +218,13 @@ def _save_figures(
         stem = f"figure_{number}"
         for ending in ("svg", "png"):
             save_chart(figure.chart, folder / f"{stem}.{ending}", locale=forms.name)
+        width_cm = min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{stem}.svg") / 10)
         placed[figure.key] = {
             "number": number,
             "path": Source(f"figures/{stem}.png"),
             "caption": figure.caption,
             "attributes": Source(
-                f"{{#fig-{number} width={FIGURE_WIDTH_CM[figure.size]:g}cm "
-                f'alt="{as_markdown(_alt(figure))}"}}'
+                f'{{#fig-{number} width={width_cm:.4g}cm alt="{as_markdown(_alt(figure))}"}}'
             ),
         }
     return placed

@@ -9,6 +9,7 @@ under the simulated colour blindness of Machado et al. (2009); shape and dash sa
 from __future__ import annotations
 
 import functools
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -292,6 +293,20 @@ def _locales(locale: str) -> dict[str, Any]:
         except ValueError:
             continue
     return {}
+
+
+def printed_width_mm(svg: str | Path) -> float:
+    """The width [mm] on paper of a chart saved as SVG.
+
+    Raises
+    ------
+    WoodlabError
+        When the file is no SVG with a width.
+    """
+    found = re.search(r'<svg [^>]*\bwidth="([\d.]+)"', Path(svg).read_text(encoding="utf-8")[:1000])
+    if found is None:
+        raise WoodlabError(f"{svg} is not a chart saved as SVG. Save it with save_chart.")
+    return float(found[1]) * MM_PER_PX
 
 
 def use_charts() -> None:

@@ -162,4 +162,4 @@ def _figure(shares: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
         "Pieces in which a crack was found, by seal: share and 95 % interval (Wilson). It is the "
         "plain count, with walls, species and logs as they happened to fall."
     )
-    return (Figure("cracks", chart, caption, size="column"),)
+    return (Figure("cracks", chart, caption),)

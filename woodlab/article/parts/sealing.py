@@ -156,7 +156,7 @@ def _figure(findings: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
         "How many times as long as bare pieces the sealed ones took to dry: estimate and 95 % "
         "interval; the dashed line is no difference."
     )
-    return (Figure("sealing", chart, caption, size="column"),)
+    return (Figure("sealing", chart, caption),)
 
 
 def _to_try(book: RecordBook, findings: Sequence[Finding]) -> tuple[str, ...]:

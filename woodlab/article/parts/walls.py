@@ -180,9 +180,9 @@ def _figure(
     if limits is None:
         return ()
     known = set(limits["species"][limits["wall_mm"].notna()])
-    drawn = [name for name in species if name in known][:3]
-    if not drawn:
+    if not known & set(species):
         return ()
+    drawn = sorted(species, key=lambda name: name not in known)[:3]
     rims = [round(part * rim / 10) * 10.0 for part in (0.6, 0.8, 1.0, 1.2, 1.4)]
     frame = wall_window(drawn, rims, wall_mm=FINISHED_WALL_MM, thickest=limits)
     at = frame[(frame["rim_mm"] == rims[2])]
