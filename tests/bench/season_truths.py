@@ -137,7 +137,9 @@ def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420):
     seals = {
         "none": 3.2e-8, "end grain waxed": 1.3e-8, "two coats of paint": 6e-9, "all waxed": 3.5e-9,
     }  # fmt: skip
-    seals = {name: value * truth.film * np.exp(rng.normal(0, 0.25)) for name, value in seals.items()}
+    seals = {
+        name: value * truth.film * np.exp(rng.normal(0, 0.25)) for name, value in seals.items()
+    }
     seal = rng.choice(list(seals), pieces)
     wall = rng.uniform(18, 40, pieces).round()
     level = {name: truth.level * np.exp(rng.normal(0, 0.25)) for name in names}

@@ -61,7 +61,9 @@ def test_columns_and_order_of_dates(frame):
 def test_moisture_now_is_near_the_truth(season, frame):
     true = season[0].moisture.loc[AS_OF].reindex(frame["piece"]).to_numpy()
     assert np.sqrt(np.mean((frame["moisture_now_pct"] - true) ** 2)) < 2.0
-    assert ((frame["now_lower_pct"] - 0.3 <= true) & (true <= frame["now_upper_pct"] + 0.3)).mean() > 0.6
+    assert (
+        (frame["now_lower_pct"] - 0.3 <= true) & (true <= frame["now_upper_pct"] + 0.3)
+    ).mean() > 0.6
 
 
 def test_nothing_later_than_as_of_is_used(season, frame):

@@ -153,8 +153,11 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         panels.append(
             alt.layer(
                 band, past.encode(x=x, y=y), ahead.encode(x=x, y=y), dots.encode(x=x, y=y), line
-            ).properties(width=panel_px(size, max(len(names), 1), axis_px=46), height=210,
-                         title=f"Piece {name}")  # fmt: skip
+            ).properties(
+                width=panel_px(size, max(len(names), 1), axis_px=46),
+                height=210,
+                title=f"Piece {name}",
+            )  # fmt: skip
         )
     last = rows[rows["part"] == "to come"].groupby("piece", sort=False).tail(1)
     said = "; ".join(

@@ -8,7 +8,7 @@ there (wood takes water up again in damp air). Draws of everything that is not k
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +16,7 @@ import pandas as pd
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.ready_numbers import quantiles
-from woodlab.drying.season_draws import CANDIDATES, HORIZON_DAYS, SeasonDraws, draw_season
+from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 
@@ -192,7 +192,9 @@ def _dates(turned: pd.Series, days: np.ndarray, way: str) -> pd.Series:
     """Whole dates; the interval is rounded outward, so that rounding cannot make it too narrow."""
     offset = (turned - turned.dt.normalize()) / pd.Timedelta(days=1)
     at = days + offset.to_numpy()
-    whole = {"near": np.round, "down": np.floor, "up": np.ceil}[way](at)
+    rounded: dict[str, Callable[..., np.ndarray]]
+    rounded = {"near": np.round, "down": np.floor, "up": np.ceil}
+    whole = rounded[way](at)
     finite = np.isfinite(whole)
     delta = pd.to_timedelta(np.where(finite, whole, 0), unit="D")
     return (turned.dt.normalize() + delta).where(pd.Series(finite, turned.index))
@@ -241,7 +243,7 @@ def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
             passage, _ = kernels.run_coarse(
                 np.zeros(1), 0, params, post.law.capped, data.half_m[p], whole, data.start[p],
                 now, now + DRIER_AIR_DAYS, float(season.target_pct[p]), np.zeros(1),
-                kernels.COARSE,
+                kernels.COARSE, params,
             )  # fmt: skip
             if not np.isfinite(passage):
                 break

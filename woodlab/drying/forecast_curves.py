@@ -92,7 +92,7 @@ def forecast_curves(
                 kernels.run_coarse(
                     grid, grid.size, post.params[p, d], post.law.capped, data.half_m[p],
                     sums[at, data.place[p]], data.start[p], -1.0, -1.0, -1.0, mean,
-                    kernels.COARSE,
+                    kernels.COARSE, post.params[p, d],
                 )  # fmt: skip
                 rows.append(mean)
                 at += 1
@@ -116,9 +116,7 @@ def forecast_curves(
         k = int(data.counts[p])
         good = np.flatnonzero(~data.suspect[p, :k])
         if k and good.size:
-            dry = float(
-                np.exp(quantiles(ln_dry[[p]], season.weight[[p]], (0.5,)).item())
-            )
+            dry = float(np.exp(quantiles(ln_dry[[p]], season.weight[[p]], (0.5,)).item()))
             parts.append(
                 pd.DataFrame(
                     {

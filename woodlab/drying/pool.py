@@ -15,8 +15,8 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_course import air_course
-from woodlab.drying.pool_model import POOLED_LAWS, UNKNOWN_AIR_PCT, PoolData, Priors, pack
-from woodlab.drying.posterior import STEP_G, Posterior, noise_root, sample, solve_dry
+from woodlab.drying.pool_model import POOLED_LAWS, UNKNOWN_AIR_PCT, Priors, pack
+from woodlab.drying.posterior import STEP_G, Posterior, noise_root, sample
 from woodlab.drying.results import DryingFits
 from woodlab.errors import WoodlabError
 

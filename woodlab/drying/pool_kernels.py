@@ -41,11 +41,14 @@ def _air_sum(sums, at):
 
 @njit(cache=True, nogil=True)
 def run_coarse(
-    times, n_times, params, capped, half_m, sums, start, now_at, horizon, target, mean, cells
+    times, n_times, params, capped, half_m, sums, start, now_at, horizon, target, mean, cells,
+    pace,
 ):  # fmt: skip
     """Mean moisture at `times[:n_times]` into `mean`; day of first passage below `target`, and
     the moisture at `now_at`. Times in days since turning; infinity where it is not reached.
 
+    `pace` is the row of parameters that sets the steps: that of the piece itself, or, for a
+    derivative, that of the point it is taken at, so that the grid of times does not move with it.
     With `horizon` not above the last time and `target` below zero it is a plain run.
     """
     width = np.empty(cells)
@@ -60,14 +63,16 @@ def run_coarse(
     wet = base * math.exp(rise * saturation)
     rate = math.exp(params[LN_S]) * SECONDS / half_m
     cap = saturation if capped else math.inf
-    slowest = 1.0 / rate + 0.4 / d15
+    slowest = half_m / math.exp(pace[LN_S]) / SECONDS
+    slowest += 0.4 * half_m * half_m / math.exp(pace[LN_D]) / SECONDS
     longest = min(max(0.015 * slowest, 1.0), 4.0)
     n = cells
     m = np.full(n, math.exp(params[LN_START]))
     y1, y2, between = np.empty(n), np.empty(n), np.empty(n)
     upper, pivot, lower = np.empty(n), np.empty(n), np.empty(n)
     s = m[0]
-    young = 0.5 * width[n - 1] ** 2 / diffusivity(m[0], base, rise, saturation, wet)
+    young = 0.5 * width[n - 1] ** 2 * half_m * half_m / SECONDS
+    young /= math.exp(pace[LN_D] + pace[RISE] * (min(math.exp(pace[LN_START]), 30.0) - 15.0))
     ahead = (1.0 - GAMMA) / GAMMA
     now = 0.0
     level = m[0]
@@ -136,7 +141,7 @@ def curves(times, counts, params, capped, half_m, sums, which, start, first, las
             continue
         run_coarse(
             times[p], counts[p], params[p], capped, half_m[p], sums[which[p]], start[p],
-            -1.0, -1.0, -1.0, out[p], FINE,
+            -1.0, -1.0, -1.0, out[p], FINE, params[p],
         )  # fmt: skip
 
 
@@ -144,13 +149,19 @@ def curves(times, counts, params, capped, half_m, sums, which, start, first, las
 def slopes(times, counts, params, capped, half_m, sums, which, start, free, steps, first, last,
            out, jac):  # fmt: skip
     """Moisture, and its derivative in each of the `free` parameters by one-sided differences."""
+    near = np.empty(times.shape[1])
     for p in range(first, last):
         k = counts[p]
         if k == 0:
             continue
         run_coarse(
             times[p], k, params[p], capped, half_m[p], sums[which[p]], start[p],
-            -1.0, -1.0, -1.0, out[p], FINE,
+            -1.0, -1.0, -1.0, out[p], FINE, params[p],
+        )  # fmt: skip
+        # differences of coarse runs on one grid: a tenth of a percent of a slope does no harm
+        run_coarse(
+            times[p], k, params[p], capped, half_m[p], sums[which[p]], start[p],
+            -1.0, -1.0, -1.0, near, COARSE, params[p],
         )  # fmt: skip
         row = params[p].copy()
         for f in range(free.size):
@@ -158,11 +169,11 @@ def slopes(times, counts, params, capped, half_m, sums, which, start, free, step
             row[free[f]] = kept + steps[f]
             run_coarse(
                 times[p], k, row, capped, half_m[p], sums[which[p]], start[p],
-                -1.0, -1.0, -1.0, jac[p, f], FINE,
+                -1.0, -1.0, -1.0, jac[p, f], COARSE, params[p],
             )  # fmt: skip
             row[free[f]] = kept
             for i in range(k):
-                jac[p, f, i] = (jac[p, f, i] - out[p, i]) / steps[f]
+                jac[p, f, i] = (jac[p, f, i] - near[i]) / steps[f]
 
 
 @njit(cache=True, nogil=True)
@@ -178,4 +189,5 @@ def passages(times, counts, params, capped, half_m, sums, which, start, now_at, 
             passage[p, d], at_now[p, d] = run_coarse(
                 times[p], counts[p], params[p, d], capped, half_m[p], sums[d, which[p]], start[p],
                 now_at[p], horizon[p], target[p, d], mean[p, d], COARSE,
+                params[p, d],
             )  # fmt: skip

@@ -275,7 +275,9 @@ def _start_of_species(
     return mean, sd
 
 
-def _offcuts(book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]) -> dict[str, Any]:
+def _offcuts(
+    book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]
+) -> dict[str, Any]:
     table = book.offcuts
     empty = (np.empty(0, dtype=int), np.empty(0))
     if len(table) == 0:

@@ -352,7 +352,12 @@ class Sampler:
     """Gibbs on the linear model: common effects (pieces integrated out), pieces, components."""
 
     def __init__(
-        self, data: PoolData, layout: Layout, linear: Linear, priors: Priors, rng: np.random.Generator
+        self,
+        data: PoolData,
+        layout: Layout,
+        linear: Linear,
+        priors: Priors,
+        rng: np.random.Generator,
     ) -> None:
         self.data, self.layout, self.linear, self.rng = data, layout, linear, rng
         self.size = len(layout.mean)

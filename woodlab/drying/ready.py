@@ -317,9 +317,7 @@ def past_forecasts(
     return pd.concat(parts, ignore_index=True) if parts else empty
 
 
-def _passed(
-    whole: SeasonDraws, table: pd.DataFrame, piece: str, target_pct: float
-) -> pd.Timestamp:
+def _passed(whole: SeasonDraws, table: pd.DataFrame, piece: str, target_pct: float) -> pd.Timestamp:
     """The day on which the weights passed the target; NaT if they have not."""
     data = whole.data
     p = int(np.flatnonzero((data.pieces["piece"] == piece).to_numpy())[0])
