@@ -24,7 +24,10 @@ EFFECT_COLUMNS = [
 ]  # fmt: skip
 WIDEST = 1000.0  # an interval wider than this factor says nothing
 TWINS = 0.05  # walls of twins differ by no more than this
-_SLOPES_FROM = 8  # pieces of each seal, from which each seal may have its own slope on the wall
+# From so many pieces of a seal on, and with so much freedom left inside the logs, the seal may have
+# its own slope on the wall.
+_SLOPES_FROM, _FREE_WITH_SLOPES = 5, 5
+_WALLS_VARY = 0.15  # range of ln wall that a slope needs
 
 
 @dataclass(frozen=True)
@@ -43,12 +46,16 @@ class Outcome:
         Draws of the outcome of each piece, where it comes from a fit and not from the scale.
     basis : str
         What stands behind the draws, for the name of the method.
+    slopes : bool
+        Whether what a seal does depends on the wall: where the wood itself holds the moisture
+        back, the surface matters less.
     """
 
     name: str
     frame: pd.DataFrame
     sets: np.ndarray | None = None
     basis: str = ""
+    slopes: bool = False
 
 
 def effect_rows(outcome: Outcome, reference: str, seals: list[str], seed: int) -> pd.DataFrame:
@@ -110,7 +117,7 @@ def _compare(
     outcome: Outcome, pair: pd.DataFrame, seal: str, reference: str, seed: int
 ) -> Comparison:
     used = _connected(outcome.frame, pair, seal, reference)
-    x, line = design(used, seal, reference)
+    x, line = design(used, seal, reference, slopes=outcome.slopes)
     if outcome.sets is not None:
         sets, tail = outcome.sets[:, used.index.to_numpy()], f", {outcome.basis}"
     else:
@@ -119,7 +126,11 @@ def _compare(
         late = int((used["lower"] != used["upper"]).sum())
         tail = f", {late} of {len(used)} times drawn from the pooled curves" if late else ""
         sets = sets if late else sets[:1]
-    parts = [_known(values, used, x, line, seal, reference, len(sets) == 1) for values in sets]
+    single = len(sets) == 1
+    parts = []
+    for values in sets:
+        simple = _simple(used.assign(value=values), seal, reference, outcome.slopes)
+        parts.append(simple or _known(values, used, x, line, seal, reference, single))
     names = [part.method for part in parts]
     return together(parts, max(names, key=names.count) + tail)
 
@@ -130,9 +141,6 @@ def _known(
 ) -> Comparison:  # fmt: skip
     """Compare known numbers, in the way that their design asks for."""
     numbers = used.assign(value=values)
-    simple = _simple(numbers, seal, reference)
-    if simple is not None:
-        return simple
     block = blocks(used)
     if _told_inside(x, line, block):
         by: Literal["statsmodels", "profile"] = "statsmodels" if single else "profile"
@@ -140,7 +148,7 @@ def _known(
     return _between_logs(numbers[numbers["seal"].isin([seal, reference])], seal, reference)
 
 
-def _simple(numbers: pd.DataFrame, seal: str, reference: str) -> Comparison | None:
+def _simple(numbers: pd.DataFrame, seal: str, reference: str, slopes: bool) -> Comparison | None:
     """Twins, or two plain groups with nothing to adjust for, where there are but two seals."""
     if numbers["seal"].nunique() > 2:
         return None
@@ -150,11 +158,22 @@ def _simple(numbers: pd.DataFrame, seal: str, reference: str) -> Comparison | No
     if one.index.is_unique and two.index.is_unique and set(one.index) == set(two.index):
         two = two.loc[one.index]
         if (one["wall"] - two["wall"]).abs().max() <= TWINS:
-            return paired(one["value"], two["value"])
+            return _twins(one, two, slopes)
     plain = both["block"].nunique() == len(both) and both["species"].nunique() == 1
     if plain and np.ptp(both["wall"]) <= TWINS and both["place"].nunique(dropna=False) == 1:
         return welch(one["value"], two["value"])
     return None
+
+
+def _twins(one: pd.DataFrame, two: pd.DataFrame, slopes: bool) -> Comparison:
+    """Student's paired t; where the gain may follow the wall, that at the mean wall."""
+    wall = ((one["wall"] + two["wall"]) / 2).to_numpy()
+    if not slopes or len(one) < _SLOPES_FROM or np.ptp(wall) < _WALLS_VARY:
+        return paired(one["value"], two["value"])
+    gain = (one["value"] - two["value"]).to_numpy()
+    x = np.column_stack([np.ones(len(gain)), wall - wall.mean()])
+    got = blocked_fit(gain, x, np.arange(len(gain))).contrast([1.0, 0.0])
+    return replace(got, method="paired t, wall held")
 
 
 def _connected(frame: pd.DataFrame, pair: pd.DataFrame, seal: str, reference: str) -> pd.DataFrame:
@@ -164,11 +183,13 @@ def _connected(frame: pd.DataFrame, pair: pd.DataFrame, seal: str, reference: st
     return pd.concat([pair, other[other["species"].isin(species)]])
 
 
-def design(used: pd.DataFrame, seal: str, reference: str) -> tuple[np.ndarray, np.ndarray]:
+def design(
+    used: pd.DataFrame, seal: str, reference: str, *, slopes: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
     """Fixed effects, and the line that picks `seal` against `reference` at the mean wall.
 
     Ones, a column for each other seal, species and place, and the centred logarithm of the wall,
-    with a slope for each seal where there are pieces enough. Columns that add nothing are left.
+    with `slopes` one for each seal that has pieces enough. Columns that add nothing are left.
     """
     wall = np.log(used["wall_mm"].to_numpy(dtype=float))
     pair = used["seal"].isin([seal, reference]).to_numpy()
@@ -183,9 +204,8 @@ def design(used: pd.DataFrame, seal: str, reference: str) -> tuple[np.ndarray, n
         ]
     if np.ptp(wall) > 0.02:
         columns.append(wall)
-        counts = used["seal"].value_counts()
-        if counts.min() >= _SLOPES_FROM and len(used) - len(columns) - len(seals) >= 20:
-            columns += [indicator * wall for indicator in indicators]
+        if slopes:
+            columns += _slopes(used, wall, indicators, len(columns))
     kept: list[np.ndarray] = []
     for column in columns:
         trial = np.column_stack([*kept, column])
@@ -194,6 +214,20 @@ def design(used: pd.DataFrame, seal: str, reference: str) -> tuple[np.ndarray, n
     line = np.zeros(len(kept))
     line[1] = 1.0
     return np.column_stack(kept), line
+
+
+def _slopes(
+    used: pd.DataFrame, wall: np.ndarray, indicators: list[np.ndarray], others: int
+) -> list[np.ndarray]:
+    rows = [indicator > 0 for indicator in indicators]
+    rows.append(~np.any(rows, axis=0))  # the reference
+    enough = [own.sum() >= _SLOPES_FROM and np.ptp(wall[own]) > _WALLS_VARY for own in rows]
+    logs = blocks(used).nunique()
+    taken = logs if logs < len(used) else 0
+    free = len(used) - taken - others - sum(enough[:-1])
+    if not enough[-1] or free < _FREE_WITH_SLOPES:
+        return []
+    return [own * wall for own, can in zip(indicators, enough[:-1], strict=True) if can]
 
 
 def _told_inside(x: np.ndarray, line: np.ndarray, block: pd.Series) -> bool:

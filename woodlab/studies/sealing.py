@@ -163,11 +163,13 @@ def _timed(timed: pd.DataFrame, curves: SealCurves) -> Outcome:
     told = timed["lower"].notna().to_numpy()
     frame = timed[told].reset_index(drop=True)
     known = frame["lower"].where(np.isfinite(frame["lower"]), frame["upper"])
-    return Outcome("drying_time", frame.assign(free=known), curves.time_sets[:, told])
+    return Outcome("drying_time", frame.assign(free=known), curves.time_sets[:, told], slopes=True)
 
 
 def _fitted(name: str, timed: pd.DataFrame, sets: np.ndarray, curves: SealCurves) -> Outcome:
     told = (timed["reason"] == "").to_numpy()
     frame = timed[told].reset_index(drop=True).assign(lower=0.0, upper=0.0)
     basis = f"pooled {curves.posterior.law.name} fit"
-    return Outcome(name, frame.assign(free=frame["early_loss"]), sets[:, told], basis)
+    free = frame["early_loss"]
+    slopes = name == "core_to_surface"
+    return Outcome(name, frame.assign(free=free), sets[:, told], basis, slopes)
