@@ -63,7 +63,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
     )
     lines = base.mark_rule(strokeWidth=1.5).encode(
         x=alt.X("earliest_on:T"), x2="shown_to:T", y=y,
-        color=alt.Color("seal:N", scale=look["color"].scale, legend=None),
+        color=alt.Color("seal:N", scale=look["color"]["scale"], legend=None),
     )  # fmt: skip
     ends = (
         alt.Chart(rows[~rows["open_end"]])
@@ -197,7 +197,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     points = alt.Chart(rows).mark_point(size=30).encode(x=x, y=y, **look)
     bars = alt.Chart(rows).mark_rule(strokeWidth=1, opacity=0.5).encode(
         x=x, y="earliest_on:T", y2="shown_to:T",
-        color=alt.Color("asked:N", scale=look["color"].scale, legend=None),
+        color=alt.Color("asked:N", scale=look["color"]["scale"], legend=None),
     )  # fmt: skip
     ends = pd.DataFrame({"day": [min(edge), max(edge)]})
     diagonal = alt.Chart(ends).mark_line(color=FAINT_INK, strokeDash=[4, 3]).encode(
