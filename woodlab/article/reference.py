@@ -19,7 +19,7 @@ _INK = "1B2949"
 _SHEETS = {"a4": (11906, 16838), "us-letter": (12240, 15840)}
 _MARGIN = 1134  # 20 mm
 
-_FONT = '<w:rFonts w:ascii="Georgia" w:hAnsi="Georgia" w:cs="Georgia"/>'
+_FONT = '<w:rFonts w:ascii="Times New Roman" w:hAnsi="Times New Roman" w:cs="Times New Roman"/>'
 _CAPTION = '<w:rPr><w:i w:val="0"/><w:sz w:val="18"/><w:color w:val="4A4A46"/></w:rPr>'
 
 
@@ -34,10 +34,10 @@ def _heading(size: int, before: int, after: int) -> str:
 _STYLES = {
     "Title": f'<w:pPr><w:spacing w:after="200"/><w:jc w:val="left"/></w:pPr>'
     f'<w:rPr>{_FONT}<w:b/><w:color w:val="{_INK}"/><w:sz w:val="38"/></w:rPr>',
-    "BodyText": '<w:pPr><w:spacing w:before="0" w:after="120" w:line="264" w:lineRule="auto"/>'
+    "BodyText": '<w:pPr><w:spacing w:before="0" w:after="120" w:line="257" w:lineRule="auto"/>'
     "</w:pPr>",
     "Compact": '<w:pPr><w:spacing w:before="20" w:after="20"/></w:pPr>'
-    '<w:rPr><w:sz w:val="19"/></w:rPr>',
+    '<w:rPr><w:sz w:val="18"/></w:rPr>',
     "Heading1": _heading(26, 260, 80),
     "Heading2": _heading(22, 200, 60),
     "Caption": f'<w:pPr><w:spacing w:before="60" w:after="180"/></w:pPr>{_CAPTION}',
@@ -51,7 +51,7 @@ _BOX = (
     '<w:name w:val="Box"/><w:basedOn w:val="BodyText"/><w:qFormat/><w:pPr>'
     '<w:pBdr><w:left w:val="single" w:sz="24" w:space="8" w:color="1B2949"/></w:pBdr>'
     '<w:shd w:val="clear" w:color="auto" w:fill="EEF1F4"/>'
-    '<w:spacing w:before="0" w:after="0"/><w:ind w:left="227" w:right="113"/></w:pPr>'
+    '<w:spacing w:before="160" w:after="120"/><w:ind w:left="227" w:right="113"/></w:pPr>'
     '<w:rPr><w:sz w:val="19"/></w:rPr></w:style>'
 )
 
@@ -83,7 +83,7 @@ def _restyled(content: bytes) -> bytes:
         for child in list(run):
             if child.tag in (f"{{{_W}}}rFonts", f"{{{_W}}}sz", f"{{{_W}}}szCs"):
                 run.remove(child)
-        run[:0] = _elements(f'{_FONT}<w:sz w:val="21"/><w:szCs w:val="21"/>')
+        run[:0] = _elements(f'{_FONT}<w:sz w:val="20"/><w:szCs w:val="20"/>')
     for style in root.iter(f"{{{_W}}}style"):
         settings = _STYLES.get(str(style.get(f"{{{_W}}}styleId")))
         if settings is None:
@@ -106,8 +106,8 @@ def _on_paper(content: bytes, paper: str) -> bytes:
     width, height = _SHEETS[paper]
     body.extend(
         _elements(
-            f'<w:sectPr><w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="{_MARGIN}" '
-            f'w:bottom="{_MARGIN}" w:left="{_MARGIN}" w:right="{_MARGIN}" w:header="567" '
+            f'<w:sectPr><w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="907" '
+            f'w:bottom="907" w:left="{_MARGIN}" w:right="{_MARGIN}" w:header="567" '
             'w:footer="567" w:gutter="0"/></w:sectPr>'
         )
     )

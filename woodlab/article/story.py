@@ -175,7 +175,7 @@ def _table(book: RecordBook, sections: tuple[Section, ...], forms: Forms) -> dic
     columns = [
         ("Half the water gone [days]", "drying.half"),
         ("Drying time against bare [ratio]", "sealing.drying_time"),
-        ("Cracked", "cracks.share"),
+        ("Cracked [of those looked at]", "cracks.share"),
     ]
     seals = seals_of(book.pieces)
     used = [
@@ -191,7 +191,10 @@ def _table(book: RecordBook, sections: tuple[Section, ...], forms: Forms) -> dic
         rows.append(cells)
     return {
         "header": ["Seal", "Pieces", *(title for title, _ in used)],
-        "rule": Source(f"|:{'-' * 24}|{'-' * 12}:|" + f"{'-' * 26}:|" * len(used)),
+        "rule": Source(
+            f"|:{'-' * 22}|{'-' * 11}:|"
+            + "".join(f"{'-' * (32 if key == 'cracks.share' else 24)}:|" for _, key in used)
+        ),
         "rows": rows,
         "caption": (
             "The season by seal: estimates with 95 % intervals in brackets; “–” where there is "

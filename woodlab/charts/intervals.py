@@ -73,7 +73,7 @@ def interval_chart(
         f"{_number(row['ci_upper'])})"
         for _, row in frame.iterrows()
     )
-    chart = altair.layer(*layers).properties(height=altair.Step(42))
+    chart = altair.layer(*layers).properties(height=altair.Step(36))
     return themed(chart, alt=f"{title} with {level} intervals: {rows}.", size=size)
 
 

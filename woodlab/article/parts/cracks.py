@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -37,6 +38,10 @@ def cracks_part(asked: Asked, forms: Forms) -> Part:
         f"{_about(row)}: {first_sentence(row['reason'])}"
         for row, found in zip(effects.to_dict("records"), made, strict=True)
         if found is None and row["reason"]
+    ]
+    silent += _untold_species(ratios, forms)
+    ratios = [
+        replace(found, sentence="") if _is_untold_species(found) else found for found in ratios
     ]
     told = [
         *(
@@ -72,7 +77,7 @@ def _shares(
         span = ""
         if count >= FEWEST_FOR_PERCENT:
             ends = (100 * float(row["ci_lower"]), 100 * float(row["ci_upper"]))
-            span = f"{forms.number(100 * cracked / count)} %, {forms.interval(*ends)} %"
+            span = f"{forms.number(100 * cracked / count)}\u00a0%, {forms.interval(*ends)}\u00a0%"
         found.append(
             Finding(
                 key=key, value=cracked / count, ci_lower=float(row["ci_lower"]),
@@ -90,6 +95,26 @@ def _by_seal(shares: Sequence[Finding], forms: Forms) -> list[str]:
         return []
     named = [f"{seal_name(found.where['group'])} {found.text}" for found in shares]
     return [f"By seal: {forms.listed(named)}"]
+
+
+def _is_untold_species(found: Finding) -> bool:
+    return found.key.startswith("cracks.species.") and (
+        found.certainty == Certainty.CANNOT_TELL.value
+    )
+
+
+def _untold_species(ratios: Sequence[Finding], forms: Forms) -> list[str]:
+    """One sentence for all species that cannot be told from the one they are held against."""
+    untold = [found for found in ratios if _is_untold_species(found)]
+    if not untold:
+        return []
+    named = [
+        f"{short_name(found.where['level'])} ({found.both} times the rate; "
+        f"{forms.count(found.n_pieces, 'piece')})"
+        for found in untold
+    ]
+    other = short_name(untold[0].where["reference"])
+    return [f"whether these crack more or less than {other} we cannot tell: {forms.listed(named)}"]
 
 
 def _about(row: dict[str, Any]) -> str:
@@ -136,7 +161,8 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
     key = f"cracks.{row['kind']}" + (f".{row['level']}" if row["kind"] != "wall" else "")
     return Finding(
         key=key, value=ratio, ci_lower=lower, ci_upper=upper, unit="ratio",
-        n_pieces=int(row["n_pieces"]), call=EFFECTS, where={"term": row["term"]},
+        n_pieces=int(row["n_pieces"]), call=EFFECTS,
+        where={"term": row["term"], "level": row["level"], "reference": row["reference"]},
         certainty=word.value, sentence=said, **form,
         short=claim if word is Certainty.CLEAR and row["kind"] == "wall" else "",
     )  # fmt: skip
