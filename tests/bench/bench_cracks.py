@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -38,6 +38,8 @@ class Truth:
     crack_free: str = ""
     n_logs: int = 30
     per_log: int = 4
+    names: tuple[str, ...] = SPECIES
+    species_sd: float = 0.0  # above 0: the species' ln rates are drawn anew each season
 
 
 SCENARIOS = {
@@ -49,6 +51,9 @@ SCENARIOS = {
     "rising, then falling": Truth(course="rising", rate=0.02),
     "no crack under wax": Truth(crack_free="wax all over"),
     "a fifth of the pieces": Truth(n_logs=8, per_log=3),
+    "ten species of six pieces": Truth(
+        n_logs=20, per_log=3, names=tuple("abcdefghij"), species_sd=0.6
+    ),
 }
 
 
@@ -66,7 +71,7 @@ def season(truth: Truth, seed: list[int]) -> RecordBook:
     turned = pd.Timestamp("2026-01-10")
     pieces, looks = [], []
     for g in range(truth.n_logs):
-        s = g % len(SPECIES)
+        s = g % len(truth.names)
         log_effect = rng.normal(0, truth.log_sd)
         seals = rng.permutation(np.resize(np.arange(len(SEALS)), truth.per_log))
         for j, i in enumerate(seals):
@@ -77,7 +82,7 @@ def season(truth: Truth, seed: list[int]) -> RecordBook:
             if SEALS[i] == truth.crack_free:
                 opened = np.inf
             name = f"{g + 1}-{j + 1}"
-            pieces.append([name, SPECIES[s], SEALS[i], wall, f"log {g + 1}", turned])
+            pieces.append([name, truth.names[s], SEALS[i], wall, f"log {g + 1}", turned])
             early = np.arange(truth.look_every, 120, truth.look_every)
             early = early + rng.integers(-1, 2, len(early))
             for day in np.unique(np.r_[early, np.arange(120, 300, truth.look_later)]):
@@ -87,18 +92,17 @@ def season(truth: Truth, seed: list[int]) -> RecordBook:
     columns = ["piece", "species", "seal", "wall_mm", "log", "turned_on"]
     frame = pd.DataFrame(pieces, columns=columns)
     weighings = pd.DataFrame({"piece": frame["piece"], "on": turned, "mass_g": 1000.0})
-    return RecordBook.from_frames(
-        pieces=frame, weighings=weighings, looks=pd.DataFrame(looks, columns=["piece", "on", "crack_mm"])
-    )  # fmt: skip
+    seen = pd.DataFrame(looks, columns=["piece", "on", "crack_mm"])
+    return RecordBook.from_frames(pieces=frame, weighings=weighings, looks=seen)
 
 
 def true_effects(truth: Truth, reference_species: str) -> dict[str, float]:
-    base = truth.species[SPECIES.index(reference_species)]
+    base = truth.species[truth.names.index(reference_species)]
     out = {
         f"seal: {SEALS[1]} against {SEALS[0]}": truth.seals[1],
         "wall: per 10 mm thicker": truth.wall,
     }
-    for name, value in zip(SPECIES, truth.species, strict=True):
+    for name, value in zip(truth.names, truth.species, strict=True):
         out[f"species: {name} against {reference_species}"] = value - base
     return out
 
@@ -134,17 +138,26 @@ def run(name: str, count: int) -> pd.DataFrame:
     truth, rows = SCENARIOS[name], []
     cracks, bad = [], 0
     for k in range(count):
-        study = wl.crack_study(season(truth, [20260109, k]), reference_species=SPECIES[0])
-        known = true_effects(truth, SPECIES[0])
+        if truth.species_sd:
+            drawn = np.random.default_rng([77, k]).normal(0, truth.species_sd, len(truth.names))
+            truth = replace(truth, species=tuple(drawn))
+        study = wl.crack_study(season(truth, [20260109, k]), reference_species=truth.names[0])
+        known = true_effects(truth, truth.names[0])
         cracks.append(int(study.first.used["cracked"].sum()))
         for row in study.effects.itertuples():
             ends = np.array([row.ci_lower, row.ci_upper])
             told = bool(np.isfinite(row.hazard_ratio))
             bad += told and not (np.isfinite(ends).all() and ends[0] < ends[1] and ends[0] > 0)
             if told and not (truth.crack_free and row.kind == "seal"):
-                rows.append([row.term, np.log(row.hazard_ratio) - known[row.term],
-                             np.exp(known[row.term]) < ends[0], np.exp(known[row.term]) > ends[1]])  # fmt: skip
-        if not truth.crack_free and study.model is not None:
+                rows.append(
+                    [
+                        row.term,
+                        np.log(row.hazard_ratio) - known[row.term],
+                        np.exp(known[row.term]) < ends[0],
+                        np.exp(known[row.term]) > ends[1],
+                    ]
+                )
+        if truth.names == SPECIES and not truth.crack_free and study.model is not None:
             risks = study.risk(PLANNED, by_day=100)
             for risk, row in zip(true_risk(truth, 100), risks.itertuples(), strict=True):
                 if np.isfinite(row.risk):
@@ -155,19 +168,33 @@ def run(name: str, count: int) -> pd.DataFrame:
         for i, seal in enumerate(SEALS):
             mine = study.whole[(study.whole["group"] == seal) & (study.whole["kind"] == "known")]
             mine = mine[(mine["from_days"] <= 60) & (mine["to_days"] >= 60)]
-            if len(mine) and SEALS[i] != truth.crack_free:
+            if truth.names == SPECIES and len(mine) and SEALS[i] != truth.crack_free:
                 real, row = true_whole(truth, i, 60), mine.iloc[0]
-                rows.append([f"share whole on day 60: {seal}", np.log(row["whole_from"] / real),
-                             real < row["ci_lower"], real > row["ci_upper"]])  # fmt: skip
+                rows.append(
+                    [
+                        f"share whole on day 60: {seal}",
+                        np.log(row["whole_from"] / real),
+                        real < row["ci_lower"],
+                        real > row["ci_upper"],
+                    ]
+                )
     frame = pd.DataFrame(rows, columns=["what", "bias", "truth_below", "truth_above"])
-    table = frame.groupby("what", sort=False).agg(
-        bias=("bias", "mean"), bias_se=("bias", lambda x: x.std() / np.sqrt(len(x))),
-        truth_below=("truth_below", "mean"), truth_above=("truth_above", "mean"),
-        seasons=("bias", "size"),
-    ).reset_index()  # fmt: skip
+    table = (
+        frame.groupby("what", sort=False)
+        .agg(
+            bias=("bias", "mean"),
+            bias_se=("bias", lambda x: x.std() / np.sqrt(len(x))),
+            truth_below=("truth_below", "mean"),
+            truth_above=("truth_above", "mean"),
+            seasons=("bias", "size"),
+        )
+        .reset_index()
+    )
     table.insert(3, "holds", 1 - table["truth_below"] - table["truth_above"])
-    print(f"\n## {name}: {count} seasons of {truth.n_logs * truth.per_log} pieces, "
-          f"{np.mean(cracks):.0f} cracked on average; {bad} intervals infinite or without width\n")  # fmt: skip
+    print(
+        f"\n## {name}: {count} seasons of {truth.n_logs * truth.per_log} pieces, "
+        f"{np.mean(cracks):.0f} cracked on average; {bad} intervals infinite or without width\n"
+    )
     print("| " + " | ".join(table.columns) + " |\n|" + "---|" * table.shape[1])
     for row in table.itertuples(index=False):
         cells = [f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in row]

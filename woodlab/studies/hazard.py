@@ -22,6 +22,9 @@ from woodlab.studies.firth import BinomialRows, PenalisedFit, fit_penalised, wit
 # weak prior, sd * exp(-sd / scale), with its peak at the scale: with few logs the likelihood
 # alone often puts it at nought, and then every interval comes out too short.
 PRIOR_SD = 0.5
+# Species differ more than logs of one species do, and the prior's peak is farther out: drawn in
+# too far, a pooled species would have too short an interval.
+PRIOR_SPECIES_SD = 1.0
 _SD_RANGE = (0.05, 2.5)
 
 # Clean looks in a row are taken as one interval up to this length in ln(1 + days / 7), which is
@@ -170,14 +173,14 @@ def _with_spreads(rows: BinomialRows) -> tuple[BinomialRows, PenalisedFit, float
         value = fit.loglik - 0.5 * fit.log_det_shared
         if by_log:
             value -= 0.5 * float(fit.effects @ fit.effects) / log_sd**2
-            value += -rows.n_groups * np.log(log_sd) + np.log(log_sd) - log_sd / PRIOR_SD
+            value += (1 - rows.n_groups) * np.log(log_sd) - log_sd / PRIOR_SD
         if by_species and rows.shared is not None:
             own = fit.dense[rows.shared]
             value -= 0.5 * float(own @ own) / species_sd**2
-            value += -len(own) * np.log(species_sd) + np.log(species_sd) - species_sd / PRIOR_SD
+            value += (1 - len(own)) * np.log(species_sd) - species_sd / PRIOR_SPECIES_SD
         return -value
 
-    sds = {"log_sd": PRIOR_SD, "species_sd": PRIOR_SD}
+    sds = {"log_sd": PRIOR_SD, "species_sd": PRIOR_SPECIES_SD}
     which = ["log_sd"] * by_log + ["species_sd"] * by_species
     for _ in range(3 if len(which) > 1 else 1):
         for name in which:
@@ -189,6 +192,13 @@ def _with_spreads(rows: BinomialRows) -> tuple[BinomialRows, PenalisedFit, float
                 along, bounds=np.log(_SD_RANGE), method="bounded", options={"xatol": 0.02}
             )
             sds[name] = float(np.exp(best.x))
+    if by_species:
+        # The root of the mean of sd^2 over what the records leave open, not the likeliest sd:
+        # each pooled species hangs on it, and with the likeliest its intervals are too short.
+        grid = np.exp(np.linspace(np.log(0.1), np.log(_SD_RANGE[1]), 10))
+        losses = np.array([loss(sds["log_sd"], sd) for sd in grid])
+        weights = grid * np.exp(losses.min() - losses)
+        sds["species_sd"] = float(np.sqrt(np.average(grid**2, weights=weights)))
     final = with_sds(sds["log_sd"], sds["species_sd"])
     fit = fit_penalised(final, known["start"])
     log_sd = sds["log_sd"] if by_log else np.nan

@@ -72,7 +72,7 @@ def turnbull(after: np.ndarray, by: np.ndarray) -> TurnbullEstimate:
 
     Examples
     --------
-    >>> found = turnbull(np.array([0.0, 0, 4]), np.array([4.0, 8, np.inf]))
+    >>> found = turnbull(np.array([0.0, 0, 8]), np.array([4.0, 8, np.inf]))
     >>> found.by(4), found.end.tolist()
     (0.6666..., [4.0, inf])
     """
