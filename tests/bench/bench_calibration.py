@@ -93,7 +93,9 @@ def summary(rows):
         "seasons": rows["seed"].nunique(), "pieces": len(rows), "still_open": len(still),
         "held": held.mean(), "worst_season": by_season.min(),
         "error_days": error.abs().median(), "usual_days": usual.abs().median(),
-        "width_days": ((late.clip(upper=still["asked"] + 800 * day) - still["early"]) / day).median(),
+        "width_days": (
+            (late.clip(upper=still["asked"] + 800 * day) - still["early"]) / day
+        ).median(),
         "false_ready": int(((rows["p"] >= 0.95) & (rows["now"] > rows["target"] + 3)).sum()),
         "seconds": rows.groupby("seed")["seconds"].first().mean(),
     }  # fmt: skip

@@ -23,7 +23,7 @@ CELLS = 16
 
 @dataclass(frozen=True)
 class Truth:
-    """`form`: `constant`, `exponential`, `linear` or `power` growth of diffusivity with moisture."""
+    """`form` of the growth with moisture: `constant`, `exponential`, `linear` or `power`."""
 
     name: str
     form: str = "exponential"

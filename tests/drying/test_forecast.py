@@ -48,7 +48,8 @@ def frame(season):
 def test_columns_and_order_of_dates(frame):
     assert list(frame.columns) == list(COLUMNS)
     assert list(frame.columns[:7]) == [
-        "piece", "moisture_now_pct", "p_ready_now", "ready_on", "earliest_on", "latest_on", "reason",
+        "piece", "moisture_now_pct", "p_ready_now", "ready_on", "earliest_on", "latest_on",
+        "reason",
     ]  # fmt: skip
     dated = frame.dropna(subset=["ready_on", "latest_on"])
     assert len(dated) >= 6

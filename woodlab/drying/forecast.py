@@ -256,7 +256,8 @@ def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
 
 def _reason(row) -> str:  # type: ignore[no-untyped-def]
     target = f"{row.target_moisture_pct:.1f} %"
-    now = f"about {row.moisture_now_pct:.1f} % now ({row.now_lower_pct:.1f} to {row.now_upper_pct:.1f})"
+    between = f"{row.now_lower_pct:.1f} to {row.now_upper_pct:.1f}"
+    now = f"about {row.moisture_now_pct:.1f} % now ({between})"
     seen = {0: "not weighed yet", 1: "one weighing"}.get(
         row.n_weighings, f"{row.n_weighings} weighings"
     )

@@ -53,8 +53,8 @@ def oven_dry_mass(book: RecordBook) -> pd.DataFrame:
     --------
     >>> import pandas as pd, woodlab as wl
     >>> book = wl.RecordBook.from_frames(
-    ...     pieces=pd.DataFrame({"piece": ["A"], "species": ["red oak"], "turned_on": ["2026-03-01"],
-    ...                          "wall_mm": [25], "seal": ["none"]}),
+    ...     pieces=pd.DataFrame({"piece": ["A"], "species": ["red oak"], "seal": ["none"],
+    ...                          "turned_on": ["2026-03-01"], "wall_mm": [25]}),
     ...     weighings=pd.DataFrame({"piece": ["A"], "on": ["2026-03-01"], "mass_g": [1360]}),
     ...     offcuts=pd.DataFrame({"piece": ["A"], "wet_g": [136.0], "oven_dry_g": [100.0]}))
     >>> frame = oven_dry_mass(book)

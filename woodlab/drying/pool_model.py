@@ -148,7 +148,6 @@ def pack(book: RecordBook, until: np.datetime64 | None = None) -> PoolData:
     pieces = book.pieces.reset_index(drop=True)
     if len(pieces) == 0:
         raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
-    n = len(pieces)
     of_species, species = pd.factorize(pieces["species"].astype(object).fillna("unknown"))
     seal = pieces["seal"].astype(object).fillna("none")
     of_seal, seals = pd.factorize(seal)

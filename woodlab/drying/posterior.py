@@ -16,7 +16,8 @@ The fit. Gauss-Newton on all of u and the common effects (the pieces' own parame
 eliminated: the system that is solved has one row for each group, log and common parameter), the
 variance components updated on the way. Then a Gibbs sampler on the linearised model draws groups,
 logs, pieces and variance components together, so that the intervals carry the doubt about the
-components. Draws of a piece are later corrected against its exact curve (`woodlab.drying.forecast`).
+components. Draws of a piece are later corrected against its exact curve, in
+`woodlab.drying.season_draws`.
 
 Source of the method: empirical Bayes by a Gaussian approximation at the mode (Lindstrom and Bates
 1990); partially collapsed Gibbs (van Dyk and Park 2008).

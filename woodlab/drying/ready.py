@@ -59,8 +59,8 @@ def steady_weight(
     --------
     >>> import pandas as pd, woodlab as wl
     >>> book = wl.RecordBook.from_frames(
-    ...     pieces=pd.DataFrame({"piece": ["A"], "species": ["red oak"], "turned_on": ["2026-03-01"],
-    ...                          "wall_mm": [25], "seal": ["none"]}),
+    ...     pieces=pd.DataFrame({"piece": ["A"], "species": ["red oak"], "seal": ["none"],
+    ...                          "turned_on": ["2026-03-01"], "wall_mm": [25]}),
     ...     weighings=pd.DataFrame({"piece": "A", "on": ["2026-05-01", "2026-05-15", "2026-05-29"],
     ...                             "mass_g": [801, 800, 800]}))
     >>> bool(steady_weight(book)["steady"].item())
