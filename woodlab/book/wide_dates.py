@@ -129,9 +129,7 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
         return None  # A 3-4 is a name or a range
     if not (1 <= int(left) <= 31 and 1 <= int(right) <= 31):
         return None
-    return Written(
-        cell, first=int(left), second=int(right), year=_full_year(year_written)
-    )
+    return Written(cell, first=int(left), second=int(right), year=_full_year(year_written))
 
 
 def _full_year(text: str | None) -> int | None:

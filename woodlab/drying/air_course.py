@@ -82,9 +82,7 @@ class AirCourse:
         number = {place: i for i, place in enumerate(self.places) if place != EVERYWHERE}
         return places.map(number).fillna(0).to_numpy(dtype=int)
 
-    def for_pieces(
-        self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp
-    ) -> DailyAir:
+    def for_pieces(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> DailyAir:
         """The air of pieces from the day each was turned to `last`."""
         first = pd.Timestamp(turned_on.min()).normalize()
         values, _ = self.days(first, max(pd.Timestamp(last), first) + pd.Timedelta(days=1))

@@ -69,8 +69,7 @@ def start_moisture_information(book: RecordBook) -> pd.DataFrame:
             level = row["mean"].to_numpy(dtype=float)
             among = np.where(row["count"] > 1, row["std"], own / 100 * level)
             total = np.sqrt(
-                np.square(among) / row["count"].to_numpy(dtype=float)
-                + np.square(own / 100 * level)
+                np.square(among) / row["count"].to_numpy(dtype=float) + np.square(own / 100 * level)
             )
             mean[here], sd[here], source[here] = level[here], total[here], rank
             used[here] = row["count"].to_numpy()[here].astype(int)
