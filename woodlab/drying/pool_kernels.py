@@ -3,9 +3,9 @@ piece allows, many times over.
 
 The scheme is that of `slab_kernels` (its coefficients and its elimination are used here); the
 steps grow to a share of the piece's own time constant, each in the mean air of its span. Compared
-with daily steps and four times the cells the moisture of a fit differs by 0.01 to 0.02 points, which
-a scale that reads 1 g on 2 kg can just see: a coarser fit would be wrong by days. The tests hold it
-to that. The runs of draws are coarser, and are put right at the mode by the difference.
+with daily steps and four times the cells the moisture of a fit differs by 0.01 to 0.02 points,
+which a scale that reads 1 g on 2 kg can just see: a coarser fit would be wrong by days. The tests
+hold it to that. The runs of draws are coarser, and are put right at the mode by the difference.
 """
 
 # mypy: ignore-errors
