@@ -109,7 +109,7 @@ def _untold_species(ratios: Sequence[Finding], forms: Forms) -> list[str]:
     if not untold:
         return []
     named = [
-        f"{short_name(found.where['level'])} ({found.both} times the rate; "
+        f"{short_name(found.where['level'])} ({found.text} times the rate, {found.span}; "
         f"{forms.count(found.n_pieces, 'piece')})"
         for found in untold
     ]
