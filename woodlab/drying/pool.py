@@ -18,6 +18,7 @@ from woodlab.drying.air_course import air_course
 from woodlab.drying.pool_model import POOLED_LAWS, UNKNOWN_AIR_PCT, Priors, pack
 from woodlab.drying.posterior import STEP_G, Posterior, noise_root, sample
 from woodlab.drying.results import DryingFits
+from woodlab.drying.sampler import group_means
 from woodlab.errors import WoodlabError
 
 SECONDS = 86400.0
@@ -215,12 +216,10 @@ def lent_share(post: Posterior) -> np.ndarray:
     The posterior variance of the piece's own effect over its variance component, the larger of
     diffusivity and surface coefficient where both are free.
     """
-    from woodlab.drying.posterior import _means
-
     share = np.zeros(post.data.n)
     if post.effects.shape[0] < 2:
         return share
-    means = _means(post.layout, post.effects)
+    means = group_means(post.layout, post.effects)
     for on, at, component, column in (
         (post.law.surface, kernels.LN_S, 3, 1), (post.law.inner, kernels.LN_D, 1, 0),
     ):  # fmt: skip

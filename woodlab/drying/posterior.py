@@ -15,9 +15,9 @@ to tell sixty times as much about a law that is only nearly true.
 The fit. Gauss-Newton on all of u and the common effects (the pieces' own parameters are
 eliminated: the system that is solved has one row for each group, log and common parameter), the
 variance components updated on the way. Then a Gibbs sampler on the linearised model draws groups,
-logs, pieces and variance components together, so that the intervals carry the doubt about the
-components. Draws of a piece are later corrected against its exact curve, in
-`woodlab.drying.season_draws`.
+logs, pieces and variance components together (`woodlab.drying.sampler`), so that the intervals
+carry the doubt about the components. Draws of a piece are later corrected against its exact
+curve, in `woodlab.drying.season_draws`.
 
 Source of the method: empirical Bayes by a Gaussian approximation at the mode (Lindstrom and Bates
 1990); partially collapsed Gibbs (van Dyk and Park 2008).
@@ -31,30 +31,15 @@ import numpy as np
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import PoolData, PooledLaw, Priors, in_threads
+from woodlab.drying.sampler import Layout, Linear, Sampler, group_means, lay_out
 
 FREE_INNER = np.log(1e-6)  # a diffusivity [m2/s] with no resistance left
 FREE_SURFACE = np.log(1e-4)  # a surface coefficient [m/s] with none
 DRIFT_DAYS = 30.0
-LEAST_SD = 0.008
-MOST_SD = (1.2, 1.2, 0.6, 1.2, 0.5, 0.25, 0.3)  # a law that does not fit must not buy itself room
 STEP_G = 1e4  # prior scale of a step in mass whose size is not known
 FLAT_SD = 1.5  # of ln oven-dry mass
 SLIPS_G = np.array([0.1, 0.3, 0.6, 1.0, 1.6, 2.5, 4.0, 8.0])
 DRIFTS_PCT = np.array([0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0])
-
-
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """Where each effect stands in the vector of common effects."""
-
-    names: tuple[tuple[str, str], ...]
-    mean: np.ndarray
-    sd: np.ndarray  # NaN: set by a variance component
-    component: np.ndarray  # which, or -1
-    columns: np.ndarray  # (n, 7 + n_common)
-    of_column: np.ndarray  # (7 + n_common,): coordinate that it adds to
-    common: np.ndarray  # kernel positions of the common parameters
-    steps: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,50 +77,6 @@ class Posterior:
     root: np.ndarray
     fitted: np.ndarray  # (n, k) moisture at the mode
     linear: tuple[np.ndarray, np.ndarray]  # per piece: jacobian (n, k, 4 + common), residual
-
-
-def lay_out(data: PoolData, law: PooledLaw, priors: Priors) -> Layout:
-    names: list[tuple[str, str]] = [("all", "ln diffusivity")]
-    mean, sd, component = [priors.ln_diffusivity], [priors.ln_diffusivity_sd], [-1]
-
-    def add(labels, what, means, sds, comp=-1):  # type: ignore[no-untyped-def]
-        first = len(names)
-        count = len(labels)
-        names.extend((str(label), what) for label in labels)
-        mean.extend(np.broadcast_to(means, count))
-        sd.extend(np.broadcast_to(sds, count))
-        component.extend([comp] * count)
-        return first
-
-    s_d = add(data.species, "species, ln diffusivity", 0.0, priors.species_sd)
-    bare = np.array([seal == "none" for seal in data.seals])
-    level = np.where(bare, priors.ln_surface_bare, priors.ln_surface_sealed)
-    k_s = add(data.seals, "seal, ln surface", level, priors.ln_surface_sd)
-    s_m = add(data.species, "species, ln start moisture", data.start_ln, data.start_sd)
-    l_d = add(data.logs, "log, ln diffusivity", 0.0, np.nan, 0)
-    l_s = add(data.logs, "log, ln surface", 0.0, np.nan, 2)
-    l_m = add(data.logs, "log, ln start moisture", 0.0, np.nan, 4)
-    common, steps = [kernels.AIR_SHIFT], [0.05]
-    shift_sd = priors.air_shift_sd_pct if data.has_air else priors.unknown_air_sd_pct
-    columns = [
-        np.zeros(data.n, dtype=int), s_d + data.of_species, l_d + data.of_log,
-        k_s + data.of_seal, l_s + data.of_log, s_m + data.of_species, l_m + data.of_log,
-        np.full(data.n, add(["all"], "air shift", 0.0, shift_sd)),
-    ]  # fmt: skip
-    if law.rise:
-        at = add(["all"], "rise", priors.rise_per_pct, priors.rise_sd_per_pct)
-        columns.append(np.full(data.n, at))
-        common, steps = [*common, kernels.RISE], [*steps, 1e-4]
-    if law.capped or law.rise:
-        at = add(["all"], "saturation", priors.saturation_pct, priors.saturation_sd_pct)
-        columns.append(np.full(data.n, at))
-        common, steps = [*common, kernels.SATURATION], [*steps, 0.02]
-    of_column = np.array([0, 0, 0, 1, 1, 2, 2, *range(3, 3 + len(common))])
-    return Layout(
-        tuple(names), np.array(mean, dtype=float), np.array(sd, dtype=float),
-        np.array(component), np.column_stack(columns), of_column, np.array(common),
-        np.array(steps),
-    )  # fmt: skip
 
 
 def kernel_params(law: PooledLaw, layout: Layout, u: np.ndarray, common: np.ndarray) -> np.ndarray:
@@ -222,10 +163,10 @@ def _first_guess(data: PoolData, law: PooledLaw, layout: Layout, priors: Priors)
     for log, ln in zip(*data.log_offcuts, strict=True):
         at = _find(layout, data.logs[log], "log, ln start moisture")
         effects[at] = 0.6 * (ln - data.start_ln[data.own_species[log]])
-    u = _means(layout, effects)[:, :3]
+    u = group_means(layout, effects)[:, :3]
     for piece, ln in zip(*data.own_offcuts, strict=True):
         u[piece, 2] = ln
-    common = _means(layout, effects)[0, 3:]
+    common = group_means(layout, effects)[0, 3:]
     weight = np.where(data.suspect, 1e-8, 1.0)
     dry = np.maximum(np.where(data.suspect, 0, data.net_g).max(axis=1), 1.0) / (
         1 + np.exp(u[:, 2]) / 100
@@ -249,25 +190,6 @@ def _first_guess(data: PoolData, law: PooledLaw, layout: Layout, priors: Priors)
 
 def _find(layout: Layout, label: str, what: str) -> int:
     return layout.names.index((label, what))
-
-
-def _means(layout: Layout, effects: np.ndarray) -> np.ndarray:
-    """Group means of u and the common parameters, (..., n, 3 + common)."""
-    picked = effects[..., layout.columns]
-    out = np.zeros((*picked.shape[:-1], int(layout.of_column[-1]) + 1))
-    for j, coordinate in enumerate(layout.of_column):
-        out[..., coordinate] += picked[..., j]
-    return out
-
-
-@dataclass(frozen=True, eq=False)
-class Linear:
-    """The model made linear at a mode: quadratic forms of each piece, in (u, common)."""
-
-    a: np.ndarray  # (n, 4 + c, 4 + c)
-    b: np.ndarray  # (n, 4 + c)
-    jac: np.ndarray
-    target: np.ndarray
 
 
 def evaluate(
@@ -349,115 +271,6 @@ def take(data: PoolData, pick: np.ndarray) -> PoolData:
     )  # fmt: skip
 
 
-class Sampler:
-    """Gibbs on the linear model: common effects (pieces integrated out), pieces, components."""
-
-    def __init__(
-        self,
-        data: PoolData,
-        layout: Layout,
-        linear: Linear,
-        priors: Priors,
-        rng: np.random.Generator,
-    ) -> None:
-        self.data, self.layout, self.linear, self.rng = data, layout, linear, rng
-        self.size = len(layout.mean)
-        columns = layout.columns
-        self.flat = (columns[:, :, None] * self.size + columns[:, None, :]).ravel()
-        self.components = priors.components
-        self.grids = [np.linspace(np.log(LEAST_SD), np.log(most), 90) for most in MOST_SD]
-        logs, ln = data.log_offcuts
-        if logs.size:
-            names = {pair: i for i, pair in enumerate(layout.names)}
-            self.offcut_at = np.array(
-                [
-                    [
-                        names[data.species[data.own_species[log]], "species, ln start moisture"],
-                        names[data.logs[log], "log, ln start moisture"],
-                    ]
-                    for log in logs
-                ]
-            )
-        self.offcut_ln = ln
-
-    def groups(self, sds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Precision and linear term of the common effects, the pieces integrated out."""
-        lay, lin = self.layout, self.linear
-        psi = 1 / sds[[1, 3, 5]] ** 2
-        p = lin.a[:, :4, :4].copy()
-        p[:, [0, 1, 2], [0, 1, 2]] += psi
-        c = np.linalg.inv(p)
-        a_ug, a_gg = lin.a[:, :4, 4:], lin.a[:, 4:, 4:]
-        cv = np.einsum("nij,nj->ni", c, lin.b[:, :4])
-        n, common = self.data.n, a_gg.shape[1]
-        q = np.empty((n, 3 + common, 3 + common))
-        q[:, :3, :3] = np.diag(psi) - psi[None, :, None] * c[:, :3, :3] * psi[None, None, :]
-        c_ug = c @ a_ug
-        q[:, :3, 3:] = psi[None, :, None] * c_ug[:, :3]
-        q[:, 3:, :3] = q[:, :3, 3:].transpose(0, 2, 1)
-        q[:, 3:, 3:] = a_gg - a_ug.transpose(0, 2, 1) @ c_ug
-        h = np.empty((n, 3 + common))
-        h[:, :3] = psi * cv[:, :3]
-        h[:, 3:] = lin.b[:, 4:] - np.einsum("nij,ni->nj", a_ug, cv)
-        wide = q[:, lay.of_column][:, :, lay.of_column]
-        matrix: np.ndarray = np.bincount(self.flat, wide.ravel(), self.size**2)
-        matrix = matrix.reshape(self.size, self.size)
-        right = np.bincount(lay.columns.ravel(), h[:, lay.of_column].ravel(), self.size)
-        sd = np.where(lay.component >= 0, sds[np.maximum(lay.component, 0)], lay.sd)
-        matrix[np.arange(self.size), np.arange(self.size)] += 1 / sd**2
-        right += lay.mean / sd**2
-        if self.offcut_ln.size:
-            weight = 1 / sds[6] ** 2
-            for i in (0, 1):
-                np.add.at(right, self.offcut_at[:, i], self.offcut_ln * weight)
-                for j in (0, 1):
-                    np.add.at(matrix, (self.offcut_at[:, i], self.offcut_at[:, j]), weight)
-        self.c = c
-        return matrix, right
-
-    def draw(self, sds: np.ndarray, noise: bool = True) -> tuple[np.ndarray, np.ndarray]:
-        """Common effects and u (n, 4): a draw, or the mean."""
-        matrix, right = self.groups(sds)
-        lower = np.linalg.cholesky(matrix)
-        z = np.linalg.solve(lower, right)
-        if noise:
-            z = z + self.rng.standard_normal(self.size)
-        effects = np.linalg.solve(lower.T, z)
-        mean = _means(self.layout, effects)
-        psi = 1 / sds[[1, 3, 5]] ** 2
-        v = self.linear.b[:, :4] - np.einsum("nij,nj->ni", self.linear.a[:, :4, 4:], mean[:, 3:])
-        v[:, :3] += psi * mean[:, :3]
-        u = np.einsum("nij,nj->ni", self.c, v)
-        if noise:
-            root = np.linalg.cholesky(self.c)
-            u += np.einsum("nij,nj->ni", root, self.rng.standard_normal(u.shape))
-        return effects, u
-
-    def draw_sds(self, effects: np.ndarray, u: np.ndarray, sds: np.ndarray) -> np.ndarray:
-        """Variance components given the effects, each from its own density on a grid."""
-        mean = _means(self.layout, effects)
-        out = sds.copy()
-        for j, (_, median, spread) in enumerate(self.components):
-            if j in (1, 3, 5):
-                gone = u[:, j // 2] - mean[:, j // 2]
-            elif j == 6:
-                if not self.offcut_ln.size:
-                    continue
-                gone = self.offcut_ln - effects[self.offcut_at].sum(axis=1)
-            else:
-                gone = effects[self.layout.component == j]
-            grid = self.grids[j]
-            log_density = (
-                -gone.size * grid
-                - 0.5 * (gone @ gone) * np.exp(-2 * grid)
-                - 0.5 * ((grid - np.log(median)) / spread) ** 2
-            )
-            density = np.exp(log_density - log_density.max()).cumsum()
-            at = np.searchsorted(density, self.rng.random() * density[-1])
-            out[j] = np.exp(grid[min(at, grid.size - 1)])
-        return out
-
-
 def find_mode(
     data: PoolData, law: PooledLaw, priors: Priors, rng: np.random.Generator,
     start: Mode | None = None, most: int = 10,
@@ -481,7 +294,7 @@ def find_mode(
             sds = np.exp(0.5 * np.log(mode.sds) + 0.5 * np.mean(kept[4:], axis=0))
         effects, u = sampler.draw(sds, noise=False)
         step = np.clip(u[:, :3] - mode.u, -0.6, 0.6)
-        common = _within(law, layout, _means(layout, effects)[0, 3:])
+        common = _within(law, layout, group_means(layout, effects)[0, 3:])
         moved = mode.u + step
         params = kernel_params(law, layout, moved, np.tile(common, (data.n, 1)))
         root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
@@ -539,7 +352,7 @@ def sample(
             sds = sampler.draw_sds(effects, u, sds)
         if d >= 0:
             kept_u[:, d], kept_effects[d], kept_sds[d] = u, effects, sds
-    common = _within(law, layout, _means(layout, kept_effects)[:, 0, 3:])
+    common = _within(law, layout, group_means(layout, kept_effects)[:, 0, 3:])
     params = kernel_params(law, layout, kept_u[:, :, :3], common[None])
     root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
     return Posterior(
