@@ -134,51 +134,54 @@ def true_whole(truth: Truth, seal: int, by_day: float) -> float:
     return float((np.exp(-total) @ (w / w.sum())).mean())
 
 
-def run(name: str, count: int) -> pd.DataFrame:
-    truth, rows = SCENARIOS[name], []
-    cracks, bad = [], 0
-    for k in range(count):
-        if truth.species_sd:
-            drawn = np.random.default_rng([77, k]).normal(0, truth.species_sd, len(truth.names))
-            truth = replace(truth, species=tuple(drawn))
-        study = wl.crack_study(season(truth, [20260109, k]), reference_species=truth.names[0])
-        known = true_effects(truth, truth.names[0])
-        cracks.append(int(study.first.used["cracked"].sum()))
-        for row in study.effects.itertuples():
-            ends = np.array([row.ci_lower, row.ci_upper])
-            told = bool(np.isfinite(row.hazard_ratio))
-            bad += told and not (np.isfinite(ends).all() and ends[0] < ends[1] and ends[0] > 0)
-            if told and not (truth.crack_free and row.kind == "seal"):
-                rows.append(
-                    [
-                        row.term,
-                        np.log(row.hazard_ratio) - known[row.term],
-                        np.exp(known[row.term]) < ends[0],
-                        np.exp(known[row.term]) > ends[1],
-                    ]
-                )
-        if truth.names == SPECIES and not truth.crack_free and study.model is not None:
-            risks = study.risk(PLANNED, by_day=100)
-            for risk, row in zip(true_risk(truth, 100), risks.itertuples(), strict=True):
-                if np.isfinite(row.risk):
-                    what = f"risk by day 100: {row.species}, {row.seal}, {row.wall_mm:g} mm"
-                    rows.append(
-                        [what, np.log(row.risk / risk), risk < row.ci_lower, risk > row.ci_upper]
-                    )
-        for i, seal in enumerate(SEALS):
-            mine = study.whole[(study.whole["group"] == seal) & (study.whole["kind"] == "known")]
-            mine = mine[(mine["from_days"] <= 60) & (mine["to_days"] >= 60)]
-            if truth.names == SPECIES and len(mine) and SEALS[i] != truth.crack_free:
-                real, row = true_whole(truth, i, 60), mine.iloc[0]
-                rows.append(
-                    [
-                        f"share whole on day 60: {seal}",
-                        np.log(row["whole_from"] / real),
-                        real < row["ci_lower"],
-                        real > row["ci_upper"],
-                    ]
-                )
-    frame = pd.DataFrame(rows, columns=["what", "bias", "truth_below", "truth_above"])
+COLUMNS = ["what", "bias", "truth_below", "truth_above"]
+
+
+def one_season(truth: Truth, k: int) -> tuple[list[list[object]], int, int]:
+    """A row a quantity, the number of cracks, and of intervals infinite or without width."""
+    if truth.species_sd:
+        drawn = np.random.default_rng([77, k]).normal(0, truth.species_sd, len(truth.names))
+        truth = replace(truth, species=tuple(drawn))
+    study = wl.crack_study(season(truth, [20260109, k]), reference_species=truth.names[0])
+    known = true_effects(truth, truth.names[0])
+    rows: list[list[object]] = []
+    bad = 0
+    for row in study.effects.itertuples():
+        ends = np.array([row.ci_lower, row.ci_upper])
+        told = bool(np.isfinite(row.hazard_ratio))
+        bad += told and not (np.isfinite(ends).all() and ends[0] < ends[1] and ends[0] > 0)
+        if told and not (truth.crack_free and row.kind == "seal"):
+            real = np.exp(known[row.term])
+            many = truth.species_sd and row.kind == "species"
+            what = "any species against another" if many else row.term
+            rows.append([what, np.log(row.hazard_ratio / real), real < ends[0], real > ends[1]])
+    if truth.crack_free or truth.names != SPECIES:
+        return rows, int(study.first.used["cracked"].sum()), bad
+    risks = study.risk(PLANNED, by_day=100)
+    for real, row in zip(true_risk(truth, 100), risks.itertuples(), strict=True):
+        if np.isfinite(row.risk):
+            what = f"risk by day 100: {row.species}, {row.seal}, {row.wall_mm:g} mm"
+            rows.append([what, np.log(row.risk / real), real < row.ci_lower, real > row.ci_upper])
+    for i, seal in enumerate(SEALS):
+        mine = study.whole[(study.whole["group"] == seal) & (study.whole["kind"] == "known")]
+        mine = mine[(mine["from_days"] <= 60) & (mine["to_days"] >= 60)]
+        if len(mine):
+            real, row = true_whole(truth, i, 60), mine.iloc[0]
+            miss = [real < row["ci_lower"], real > row["ci_upper"]]
+            rows.append([f"share whole on day 60: {seal}", np.log(row["whole_from"] / real), *miss])
+    return rows, int(study.first.used["cracked"].sum()), bad
+
+
+def run(name: str, count: int) -> None:
+    truth = SCENARIOS[name]
+    report(name, [one_season(truth, k) for k in range(count)])
+
+
+def report(name: str, seasons: list[tuple[list[list[object]], int, int]]) -> None:
+    truth = SCENARIOS[name]
+    rows = [row for found, _, _ in seasons for row in found]
+    cracks, bad = np.mean([n for _, n, _ in seasons]), sum(n for _, _, n in seasons)
+    frame = pd.DataFrame(rows, columns=COLUMNS)
     table = (
         frame.groupby("what", sort=False)
         .agg(
@@ -192,15 +195,14 @@ def run(name: str, count: int) -> pd.DataFrame:
     )
     table.insert(3, "holds", 1 - table["truth_below"] - table["truth_above"])
     print(
-        f"\n## {name}: {count} seasons of {truth.n_logs * truth.per_log} pieces, "
-        f"{np.mean(cracks):.0f} cracked on average; {bad} intervals infinite or without width\n"
+        f"\n## {name}: {len(seasons)} seasons of {truth.n_logs * truth.per_log} pieces, "
+        f"{cracks:.0f} cracked on average; {bad} intervals infinite or without width\n"
     )
     print("| " + " | ".join(table.columns) + " |\n|" + "---|" * table.shape[1])
     for row in table.itertuples(index=False):
         cells = [f"{cell:.3f}" if isinstance(cell, float) else str(cell) for cell in row]
         print("| " + " | ".join(cells) + " |")
     sys.stdout.flush()
-    return table
 
 
 if __name__ == "__main__":
