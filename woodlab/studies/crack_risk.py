@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
-from scipy.stats import chi2
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.course import Course
@@ -224,7 +223,7 @@ def _one_wall(
             ),
         )
     goal = log_rate_of(max_risk, model.log_sd)
-    z = float(np.sqrt(chi2.ppf(LEVEL, 1)))
+    z = model.fit.critical(LEVEL)
 
     def signed(wall: float) -> float:
         """Signed root of the deviance of "the chance at this wall is just the level"."""

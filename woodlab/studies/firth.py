@@ -24,7 +24,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import logsumexp
-from scipy.stats import chi2
+from scipy.stats import t as student_t
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.penalised import BinomialRows, State, evaluate
@@ -64,6 +64,8 @@ class PenalisedFit:
     log_det_shared : float
         log det of the shared effects' block of I + R, for the choice of their variances.
     converged : bool
+    df : float
+        Degrees of freedom for intervals and p values; infinite unless a caller sets them.
     """
 
     rows: BinomialRows
@@ -74,6 +76,7 @@ class PenalisedFit:
     covariance: np.ndarray
     log_det_shared: float
     converged: bool
+    df: float = np.inf
 
     def stderr(self, constraint: Constraint) -> float:
         """Standard error by the inverse information; a scale, not for intervals."""
@@ -87,17 +90,24 @@ class PenalisedFit:
 
     def p_value(self, constraint: Constraint, value: float = 0.0) -> float:
         """Of the hypothesis that the constraint has that value, by the likelihood ratio."""
-        return float(chi2.sf(max(self.deviance_at(constraint, value), 0.0), 1))
+        root = np.sqrt(max(self.deviance_at(constraint, value), 0.0))
+        return float(2 * student_t.sf(root, self.df))
+
+    def critical(self, level: float) -> float:
+        """How far the signed root of the deviance may go: Student's quantile with `df`."""
+        return float(student_t.ppf(0.5 + level / 2, self.df))
 
     def profile(self, constraint: Constraint, level: float = 0.95) -> tuple[float, float]:
-        """Profile interval: the values whose deviance stays below the chi-squared quantile.
+        """Profile interval: the values whose deviance stays below `critical(level)` squared.
+
+        Without `df` that is the chi-squared quantile.
 
         Raises
         ------
         WoodlabError
             If a side has no end, which Jeffreys' prior does not let happen in estimable terms.
         """
-        z = float(np.sqrt(chi2.ppf(level, 1)))
+        z = self.critical(level)
         centre, scale = constraint.value(self.dense), self.stderr(constraint)
         if not np.isfinite(scale) or scale <= 0:
             raise WoodlabError("the data do not determine this quantity, so it has no interval.")
