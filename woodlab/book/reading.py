@@ -7,6 +7,7 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 
 import pandas as pd
@@ -292,6 +293,10 @@ def _damaged(path: Path, error: BaseException) -> WoodlabError:
     )
 
 
+def _without_decimals(cell: object) -> object:
+    return str(cell) if isinstance(cell, Decimal) else cell
+
+
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
     """Frames that were made in code, treated like tables read from files."""
     unknown = set(frames) - set(TABLES)
@@ -312,6 +317,9 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
                 "one name of its own."
             )
         copy = frame.copy()
+        for heading in [name for name in copy.columns if copy[name].dtype == object]:
+            # a decimal may be one that cannot be hashed; as text it is read or told of
+            copy[heading] = copy[heading].map(_without_decimals)
         copy.index = pd.RangeIndex(2, len(copy) + 2)
         raw[name] = RawTable(name, copy)
     return raw
