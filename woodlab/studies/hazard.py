@@ -27,9 +27,8 @@ PRIOR_SD = 0.5
 PRIOR_SPECIES_SD = 1.0
 _SD_RANGE = (0.05, 2.5)
 
-# Cracks less fixed effects are the degrees of freedom of Student's t, which stands in for the
-# normal law of the signed root of the deviance; with few cracks that is too short (see the table
-# in docs/cracks.md).
+# As many degrees of freedom as cracks, for Student's t in place of the normal law of the signed
+# root of the deviance: with few cracks the normal quantile gave intervals that held in 92 %.
 LEAST_DF = 4.0
 
 # Clean looks in a row are taken as one interval up to this length in ln(1 + days / 7), which is
@@ -134,8 +133,7 @@ def fit_hazard(
         group=None if groups is None else groups[at],
     )
     rows, fit, log_sd, species_sd = _with_spreads(rows)
-    free = int(rows_frame["cracked"].sum()) - int((~shared).sum())
-    fit = replace(fit, df=float(max(free, LEAST_DF)))
+    fit = replace(fit, df=max(float(rows_frame["cracked"].sum()), LEAST_DF))
     return HazardModel(fit, design, course, log_sd, species_sd, used, last_days)
 
 
