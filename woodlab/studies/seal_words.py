@@ -208,6 +208,10 @@ def cautions(
         "Ratios are those of a piece with the mean wall; in thick walls a seal slows less, since "
         "there the wood itself holds the moisture back."
     )
+    said.append(
+        "All is from the air of these records: another year or another shed may give another "
+        "ratio of drying times, and the intervals do not cover that."
+    )
     return (*said, shop.HOT_WAX, shop.CRACKED_WOOD, shop.FINISH, shop.ADVICE)
 
 
