@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import woodlab as wl
 from woodlab.charts import drying, intervals, theme
 from woodlab.errors import WoodlabError
 
@@ -45,6 +46,18 @@ def test_every_weighing_is_drawn_and_a_doubted_one_ringed():
     assert marks(ringed) == 21
     assert "20 weighings" in plain.description
     assert "1 of them" in ringed.description
+
+
+def test_the_doubts_that_a_book_finds_are_ringed():
+    # in grams made of pounds, which no short number equals
+    weighings = WEIGHED[["piece", "on", "mass_g"]].assign(mass_g=WEIGHED["mass_g"] * 0.45359237)
+    weighings.loc[1, "mass_g"] *= 10
+    pieces = PIECES.assign(turned_on=weighings["on"].min(), wall_mm=25.0)
+    book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
+    doubted = book.doubts[book.doubts["table"] == "weighings"]
+    assert len(doubted) == 2  # up, and down again
+    drawn = drying.weighings_overview(book.weighings, book.pieces, book.doubts)
+    assert "2 of them" in drawn.description
 
 
 def test_curves_draw_bands_lines_and_weighings():

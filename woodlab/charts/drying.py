@@ -295,11 +295,13 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
     if doubts is None or not len(doubts):
         return pd.Series(False, index=frame.index)
     ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
-    masses = pd.to_numeric(ours["value"], errors="coerce")
+    # A doubt says `before then now`, as short as numbers are shown: `now` is ringed.
+    last = ours["value"].astype(str).str.split(" then ").str[-1]
+    masses = pd.to_numeric(last, errors="coerce").map("{:g}".format)
     marked = set(zip(ours["piece"], masses, strict=True))
+    shown = frame["mass_g"].map("{:g}".format)
     return pd.Series(
-        [pair in marked for pair in zip(frame["piece"], frame["mass_g"], strict=True)],
-        index=frame.index,
+        [pair in marked for pair in zip(frame["piece"], shown, strict=True)], index=frame.index
     )
 
 
