@@ -139,6 +139,62 @@ def test_doubts_are_kept_and_listed(folder):
     assert 8 not in doubts  # a gain with its event is no doubt
 
 
+def doubts_of(folder, **tables):
+    write(folder, **tables)
+    return wl.open_book(folder).doubts
+
+
+def test_inches_under_millimetres_and_pounds_under_grams_are_doubted(folder):
+    doubts = doubts_of(
+        folder,
+        pieces="piece,species,turned_on,wall_mm,rim_mm,seal\n"
+        "A1,oak,2026-03-01,1.125,11,none\nA2,oak,2026-03-01,1,9,none\n",
+        weighings="piece,on,mass_g\nA1,2026-03-01,3.2\nA2,2026-03-01,2.9\n",
+    ).set_index("column")["doubt"]
+    assert "inches? Then head it wall_in" in doubts["wall_mm"]
+    assert "head it rim_in" in doubts["rim_mm"]
+    assert "pounds? Then head it mass_lb" in doubts["mass_g"]
+    in_its_unit = doubts_of(folder, pieces=PIECES, weighings=WEIGHINGS)
+    assert not in_its_unit["doubt"].str.contains("head it").any()
+
+
+def test_names_that_would_count_as_several_are_doubted(folder):
+    doubts = doubts_of(
+        folder,
+        pieces="piece,species,turned_on,wall_mm,seal\n"
+        "A1,Cherry,2026-03-01,25,none\na1,black cherry,2026-03-01,25,No\n"
+        "A3,Sugar Mapel,2026-03-01,25,wax\nA4,oak,2026-03-01,25,wax\n",
+        weighings="piece,on,mass_g\nA1,2026-03-01,1480\n",
+    )
+    said = {(row.column, row.value): row.doubt for row in doubts.itertuples()}
+    assert "one wood under several names" in said["species", "Cherry / black cherry"]
+    assert "is it one piece?" in said["piece", "A1 / a1"]
+    assert "write `none`" in said["seal", "No"]
+    assert "Is it sugar maple or" in said["species", "Sugar Mapel"]
+    assert ("seal", "wax") not in said
+
+
+def test_cracks_in_notes_and_looks_at_cracks_only_are_doubted(folder):
+    marks = [f"A{i}" for i in range(1, 9)]
+    notes = ["split on the rim", "check 1/4 in. long", "check the weight again", "no cracks yet"]
+    rows = "".join(
+        f"{mark},oak,2026-03-01,25,none,{note}\n"
+        for mark, note in zip(marks, notes + [""] * 4, strict=True)
+    )
+    pieces = "piece,species,turned_on,wall_mm,seal,note\n" + rows
+    weighings = "piece,on,mass_g\nA1,2026-03-01,1480\n"
+    looks = "piece,on,crack_mm\n" + "".join(f"{mark},2026-03-09,12\n" for mark in marks[5:])
+    doubts = doubts_of(folder, pieces=pieces, weighings=weighings, looks=looks)
+    in_notes = doubts[doubts["column"] == "note"]
+    assert in_notes["piece"].tolist() == ["A1", "A2"]
+    few = doubts[doubts["column"] == "crack_mm"]
+    assert few["value"].tolist() == ["3 of 3"]
+    assert "5 pieces have no look" in few["doubt"].item()
+    whole = looks + "".join(f"{mark},2026-03-09,0\n" for mark in marks[:5])
+    doubts = doubts_of(folder, pieces=pieces, weighings=weighings, looks=whole)
+    assert "crack_mm" not in set(doubts["column"])
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_encodings(folder, encoding):
     write(folder, encoding, pieces=PIECES.replace("A2,sugar maple", "A2,Erable à sucre"))

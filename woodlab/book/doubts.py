@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from woodlab.wood.species import species_facts
+from woodlab.wood.species import near_names, species_facts
 
 DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
 
@@ -14,13 +14,42 @@ DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
 GAIN_FRACTION = 0.02
 STEP_OF_TEN = (8.0, 12.5)
 
+# Below these, half of a column looks like inches or pounds typed under millimetres or grams.
+# Rough walls are 10 to 50 mm and rough bowls weigh 100 g and more (common practice, no source).
+LEAST_USUAL = {"wall_mm": 4.0, "rim_mm": 40.0, "height_mm": 15.0, "mass_g": 20.0}
+_OTHER_UNIT = {"mm": ("inches", "in"), "g": ("pounds", "lb")}
+
+# What makers write for a piece left bare; the book's own word is `none`.
+_BARE = {
+    "no",
+    "n",
+    "nil",
+    "bare",
+    "unsealed",
+    "not sealed",
+    "nothing",
+    "natural",
+    "0",
+    "-",
+    "no seal",
+}
+# `check` is a small crack, and also what is done with a scale: only with a place or size behind it.
+_CRACK_WORDS = r"(?i)\b(?:crack|split|fissure|checks?\W+(?:\d|at\b|in\b|near\b|along\b|rim|end))"
+_NO_CRACK_WORDS = r"(?i)\b(?:no|not|without|free of)\W+(?:\w+\W+)?(?:crack|split|check)"
+
 
 def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """One row a doubt: table, row (as the spreadsheet numbers it), piece, column, value, doubt.
 
     `tables` have the spreadsheet's row numbers as index.
     """
-    few = [*_doubts_of_pieces(tables["pieces"]), *_doubts_of_air(tables["air"])]
+    few = [
+        *_doubts_of_pieces(tables["pieces"]),
+        *_doubts_of_names(tables["pieces"]),
+        *_doubts_of_units(tables),
+        *_doubts_of_looks(tables),
+        *_doubts_of_air(tables["air"]),
+    ]
     found = [
         pd.DataFrame(few, columns=DOUBT_COLUMNS),
         *_doubts_of_weighings(tables["weighings"]),
@@ -39,6 +68,8 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     for name, group in pieces.groupby("species", sort=False):
         note = species_facts(name).note
         if note:
+            near = [] if species_facts(name).known else near_names(name)
+            note += f". Is it {' or '.join(near)}?" if near else ""
             row = group.index[0]
             rows.append(["pieces", row, group["piece"].iloc[0], "species", name, note])
     thick = pieces[pieces["wall_mm"] > pieces["rim_mm"] / 2]
@@ -58,6 +89,90 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
         rows.append(
             ["pieces", pieces.index[0], None, "seal", " / ".join(spellings),
              "one seal is spelled in several ways and would be taken for several seals"]
+        )  # fmt: skip
+    return rows
+
+
+def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
+    """Names that mean one thing and would be counted as several: woods, marks, bare pieces."""
+    rows: list[list[object]] = []
+    woods: dict[object, list[str]] = {}
+    for name in pieces["species"].dropna().unique():
+        woods.setdefault(species_facts(name).members or _folded(name), []).append(name)
+    for names in woods.values():
+        if len(names) > 1:
+            at = pieces.index[pieces["species"].isin(names)][0]
+            rows.append(
+                ["pieces", at, None, "species", " / ".join(names),
+                 "one wood under several names, which would be counted as several woods: write "
+                 "one of them in all rows"]
+            )  # fmt: skip
+    marks = pieces["piece"].dropna()
+    folded = marks.map(_folded)
+    for alike in marks[folded.duplicated(keep=False)].groupby(folded):
+        found = alike[1]
+        rows.append(
+            ["pieces", found.index[-1], found.iloc[-1], "piece", " / ".join(found),
+             "marks that differ in capitals or blanks only: is it one piece?"]
+        )  # fmt: skip
+    bare = pieces[pieces["seal"].map(_folded, na_action="ignore").isin(_BARE)]
+    for name, group in bare.groupby("seal", sort=False):
+        rows.append(
+            ["pieces", group.index[0], group["piece"].iloc[0], "seal", name,
+             f"{name!r} would be taken for a way of sealing: write `none` for a bare piece"]
+        )  # fmt: skip
+    return rows
+
+
+def _folded(name: object) -> str:
+    return " ".join(str(name).casefold().split())
+
+
+def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """Columns of which half is too small to be in its unit: inches under mm, pounds under g."""
+    rows: list[list[object]] = []
+    for table, columns in (
+        ("pieces", ("wall_mm", "rim_mm", "height_mm")),
+        ("weighings", ("mass_g",)),
+    ):
+        for column in columns:
+            values = tables[table][column].dropna()
+            if values.empty or values.median() >= LEAST_USUAL[column]:
+                continue
+            stem, unit = column.rsplit("_", 1)
+            others, short = _OTHER_UNIT[unit]
+            rows.append(
+                [table, values.index[0], None, column, f"{values.median():g}",
+                 f"half of the column is below {LEAST_USUAL[column]:g} {unit}: are these {others}? "
+                 f"Then head it {stem}_{short}"]
+            )  # fmt: skip
+    return rows
+
+
+def _doubts_of_looks(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """Cracks that stand in a note only, and looks that were written down for cracks only."""
+    looks, pieces = tables["looks"], tables["pieces"]
+    cracked = set(looks.loc[looks["crack_mm"] > 0, "piece"])
+    rows: list[list[object]] = []
+    for table in ("pieces", "weighings"):
+        notes = tables[table]["note"].dropna()
+        said = notes[notes.str.contains(_CRACK_WORDS) & ~notes.str.contains(_NO_CRACK_WORDS)]
+        for row, note in said.items():
+            piece = tables[table].at[row, "piece"]
+            if piece not in cracked:
+                rows.append(
+                    [table, row, piece, "note", str(note)[:80],
+                     "speaks of a crack, and the table looks has none of this piece: only looks "
+                     "are counted (piece, on, crack_mm)"]
+                )  # fmt: skip
+    unseen = int((~pieces["piece"].isin(looks["piece"])).sum())
+    found = int(looks["piece"].nunique())
+    if found >= 3 and len(cracked) > 0.8 * found and unseen > found:
+        rows.append(
+            ["looks", looks.index[0], None, "crack_mm", f"{len(cracked)} of {found}",
+             f"nearly every piece with a look has a crack, and {unseen} pieces have no look: if "
+             "those were looked over and found whole, write 0 for them, or the share of cracked "
+             "pieces comes out too high"]
         )  # fmt: skip
     return rows
 

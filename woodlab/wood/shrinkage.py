@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
@@ -11,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from woodlab.errors import WoodlabError
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
-from woodlab.wood.species import SpeciesFacts, species, species_facts
+from woodlab.wood.species import SpeciesFacts, near_names, species, species_facts
 
 # Green to oven-dry along the grain: 0.1 to 0.2 % in normal wood (Wood Handbook ch. 4, read in
 # works that quote it); the middle of that range stands for every species.
@@ -200,7 +199,7 @@ def shrinkage(
     >>> wl.shrinkage("sugar maple", 45).reason
     'at 45 % moisture, above fibre saturation (30 %), wood has its green size'
     >>> wl.shrinkage("walnutt", 8).reason
-    "the species table does not know 'walnutt'; near it: black walnut. Give the English..."
+    "the species table does not know 'walnutt'; near it: walnut. Give the English..."
     """
     total = green_to_dry(species)
     words = _moisture_words(moisture_pct, from_moisture_pct, fibre_saturation_pct)
@@ -264,8 +263,7 @@ def green_to_dry(name: str) -> Shrinkage:
 def _name_words(facts: SpeciesFacts, totals: dict[str, float]) -> str:
     """What stands in the way of a species' shrinkage, or how its name was read; else empty."""
     if not facts.known:
-        names = species()["species"].tolist()
-        near = get_close_matches(facts.name.casefold(), [name.casefold() for name in names])
+        near = near_names(facts.name)
         hint = f"; near it: {', '.join(near)}" if near else ""
         return (
             f"{facts.note}{hint}. Give the English or scientific name of a species in the table "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
@@ -127,6 +128,28 @@ def _members(plain: str) -> tuple[str, ...]:
     if plain in _OTHER_NAMES:
         return _OTHER_NAMES[plain]
     return tuple(name for name in _table()["species"] if _plain(name).split()[-1] == plain)
+
+
+def near_names(name: str) -> list[str]:
+    """Up to three names that the table can read and that a misspelt one may mean.
+
+    Examples
+    --------
+    >>> near_names("sugar mapel")[0], near_names("wallnut"), near_names("osage")
+    ('sugar maple', ['walnut'], ['Osage-orange'])
+    >>> near_names("teak")
+    []
+    """
+    table = {_plain(known): known for known in _table()["species"]}
+    full = [*table, *_OTHER_NAMES]
+    plain = _plain(name)
+    if " " in plain:
+        near = get_close_matches(plain, full)
+    else:  # the last word of a full name is a group that the table reads
+        near = get_close_matches(plain, sorted({known.split()[-1] for known in table}), cutoff=0.75)
+        near = near or [known for known in table if plain in known.replace("-", " ").split()][:3]
+        near = near or get_close_matches(plain, full, cutoff=0.8)
+    return [table.get(known, known) for known in near]
 
 
 @cache
