@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from woodlab.article.findings import written
 from woodlab.article.forms import Forms, decimals_for
 from woodlab.errors import WoodlabError
 
@@ -79,3 +80,19 @@ def test_lists_are_joined_in_words():
     assert Forms("en").listed([]) == ""
     assert Forms("en").count(1, "piece") == "1 piece"
     assert Forms("de").count(1200, "piece") == "1.200 pieces"
+
+
+@pytest.mark.parametrize(
+    ("numbers", "text", "span"),
+    [
+        ((10.1, 0.566, 262.1), "10", "0.57 to above 100"),
+        ((0.65, 0.0297, 8.76), "0.65", "0.030 to 8.8"),
+        ((0.0471, 1.9e-5, 3.5), "0.047", "below 0.01 to 3.5"),
+        ((30.0, 1.04, 900.0), "30", "1.04 to above 100"),  # not rounded onto "no difference"
+        ((1015.0, 0.2, 9e6), "above 100", "0.20 to above 100"),
+        ((2.1, 1.6, 2.9), "2.1", "1.6 to 2.9"),  # known well: as many decimals as it bears
+    ],
+)
+def test_a_ratio_known_within_a_factor_of_many_has_two_figures(numbers, text, span):
+    form = written(Forms("en"), *numbers, no_difference=1.0)
+    assert (form["text"], form["span"]) == (text, span)

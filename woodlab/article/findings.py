@@ -83,6 +83,8 @@ def written(
     For a ratio give its `no_difference`, 1: no end of the interval is rounded onto it (1.04
     stays apart from 1), and a small ratio keeps a figure (0.03 is not 0).
     """
+    if no_difference is not None and _is_wide(ci_lower, ci_upper):
+        return _in_figures(forms, value, ci_lower, ci_upper, no_difference)
     decimals = decimals_for(ci_lower, ci_upper, value)
     if no_difference is not None:
         small = [v for v in (value, ci_lower) if math.isfinite(v) and 0 < v < 1]
@@ -94,6 +96,41 @@ def written(
     text = forms.number(value, decimals) if math.isfinite(value) else ""
     known = math.isfinite(ci_lower) or math.isfinite(ci_upper)
     return {"text": text, "span": forms.interval(ci_lower, ci_upper, decimals) if known else ""}
+
+
+_WIDE = 20.0  # from this factor on, the ends of a ratio's interval share no decimal place
+_MOST = 100  # a ratio beyond this factor, or below its inverse, is told as a bound
+
+
+def _is_wide(ci_lower: float, ci_upper: float) -> bool:
+    return math.isfinite(ci_upper) and 0 < ci_lower < ci_upper / _WIDE
+
+
+def _in_figures(
+    forms: Forms, value: float, ci_lower: float, ci_upper: float, no_difference: float
+) -> dict[str, Any]:
+    """A ratio known within a factor of many: two figures of each number, not as many decimals.
+
+    Examples
+    --------
+    >>> _in_figures(Forms("en"), 10.1, 0.57, 262.1, 1.0)
+    {'text': '10', 'span': '0.57 to above 100'}
+    >>> _in_figures(Forms("en"), 0.047, 1.9e-5, 3.5, 1.0)["span"]
+    'below 0.01 to 3.5'
+    """
+
+    def told(ratio: float) -> str:
+        if ratio > _MOST:
+            return f"above {forms.number(_MOST)}"
+        if ratio < 1 / _MOST:
+            return f"below {forms.number(1 / _MOST, 2)}"
+        decimals = max(0, 1 - math.floor(math.log10(ratio)))
+        while decimals < 4 and ratio != no_difference and round(ratio, decimals) == no_difference:
+            decimals += 1
+        return forms.number(ratio, decimals)
+
+    text = told(value) if math.isfinite(value) else ""
+    return {"text": text, "span": f"{told(ci_lower)} to {told(ci_upper)}"}
 
 
 @dataclass(frozen=True)

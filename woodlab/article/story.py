@@ -20,6 +20,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.studies import cautions
 
 MOST_FIGURES = 4
+FEW_WEIGHINGS = 6  # a piece; with fewer, an advice to weigh more is given
 _SUMMARY_ORDER = ("sealing", "cracks", "ready", "walls", "drying")
 
 
@@ -42,6 +43,7 @@ class Story:
     table: dict[str, Any] | None
     figures: tuple[Figure, ...]
     book_name: str
+    to_record: tuple[str, ...] = ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -113,6 +115,7 @@ class Story:
     def to_try(self) -> tuple[str, ...]:
         """What would tell more next season."""
         said = [s for section in self.sections for s in section.part.to_try]
+        said += self.to_record
         return tuple(dict.fromkeys(said)) or (
             "Keep the records going: every weighing and every look makes the intervals shorter.",
         )
@@ -159,7 +162,46 @@ def tell(book: RecordBook, forms: Forms, *, names: bool = False) -> Story:
         table=_table(book, sections, forms),
         figures=tuple(figures[:MOST_FIGURES]),
         book_name=plain_text(book.name),
+        to_record=records_to_add(book),
     )
+
+
+def records_to_add(book: RecordBook) -> tuple[str, ...]:
+    """What the book lacks that would tell most, the first of it first; nothing if it lacks nothing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> pieces = {"piece": ["A1"], "species": "white ash", "turned_on": "2026-03-01",
+    ...           "wall_mm": 25, "seal": "none"}
+    >>> weighings = {"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}
+    >>> book = RecordBook.from_frames(pieces=pd.DataFrame(pieces),
+    ...                               weighings=pd.DataFrame(weighings))
+    >>> [said.split()[0] for said in records_to_add(book)]
+    ['Weigh', 'Dry', 'Write', 'Look']
+    """
+    said = []
+    if len(book.pieces) and len(book.weighings) < FEW_WEIGHINGS * len(book.pieces):
+        said.append(
+            "Weigh each piece every week for the first three months: with fewer than "
+            f"{FEW_WEIGHINGS} weighings each, a curve and a guess are hard to tell apart."
+        )
+    if not len(book.offcuts):
+        said.append(
+            "Dry an offcut of each log in an oven: without it what a piece weighs dry, and so how "
+            "moist it is, is known within wide bounds only."
+        )
+    if not len(book.air):
+        said.append(
+            "Write down the temperature and humidity of the store once a day: they set the "
+            "moisture at which drying ends."
+        )
+    if not len(book.looks):
+        said.append(
+            "Look each piece over for cracks every week, and write down the looks that find none "
+            "too: without them nothing can be said of cracks."
+        )
+    return tuple(said)
 
 
 def _title(book: RecordBook, forms: Forms) -> str:

@@ -15,9 +15,11 @@ from woodlab.article.forms import FEWEST_FOR_PERCENT, Forms
 from woodlab.article.parts.season import seal_name, seals_of
 from woodlab.article.plain import short_name
 from woodlab.article.words import Certainty, certainty_of_ratio
+from woodlab.book.record_book import RecordBook
 
 RATES = "wl.crack_study(book).rates"
 EFFECTS = "wl.crack_study(book).effects"
+FEWEST_DRAWN = 5  # a share of fewer is told in the text and the table, not drawn
 FEWEST_CRACKED = 5  # with fewer, nothing short of a clear difference is spoken of
 
 
@@ -44,10 +46,7 @@ def cracks_part(asked: Asked, forms: Forms) -> Part:
         replace(found, sentence="") if _is_untold_species(found) else found for found in ratios
     ]
     told = [
-        *(
-            f"A crack was found in {found.text} pieces{f' ({found.span})' if found.span else ''}"
-            for found in whole
-        ),
+        *(_whole(found, asked.book, forms) for found in whole),
         *_by_seal(shares, forms),
         *(found.sentence for found in ratios if found.certainty != Certainty.CANNOT_TELL.value),
     ]
@@ -90,8 +89,21 @@ def _shares(
     return found
 
 
+def _whole(found: Finding, book: RecordBook, forms: Forms) -> str:
+    """How many cracked; where none did, for how long they were watched."""
+    span = f" ({found.span})" if found.span else ""
+    if found.value > 0:
+        return f"A crack was found in {found.text} pieces{span}"
+    turned = book.looks["piece"].map(book.pieces.set_index("piece")["turned_on"])
+    days = int((book.looks["on"] - turned).dt.days.max())
+    return (
+        f"No crack was found in {forms.count(found.n_pieces, 'piece')}{span}; the latest look was "
+        f"{forms.count(days, 'day')} after turning"
+    )
+
+
 def _by_seal(shares: Sequence[Finding], forms: Forms) -> list[str]:
-    if len(shares) < 2:
+    if len(shares) < 2 or not any(found.value for found in shares):
         return []
     named = [f"{seal_name(found.where['group'])} {found.text}" for found in shares]
     return [f"By seal: {forms.listed(named)}"]
@@ -171,8 +183,9 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
 def _figure(shares: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
     from woodlab.charts.intervals import interval_chart
 
-    shares = [found for found in shares if found.n_pieces >= 5]
-    if len(shares) < 2:
+    every = len(shares)
+    shares = [found for found in shares if found.n_pieces >= FEWEST_DRAWN]
+    if len(shares) < 2 or not any(found.value for found in shares):
         return ()
     frame = pd.DataFrame(
         {
@@ -188,4 +201,8 @@ def _figure(shares: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
         "Pieces in which a crack was found, by seal: share and 95 % interval (Wilson). It is the "
         "plain count, with walls, species and logs as they happened to fall."
     )
+    if len(shares) < every:
+        caption += (
+            f" Seals of fewer than {forms.number(FEWEST_DRAWN)} pieces stand in the table only."
+        )
     return (Figure("cracks", chart, caption),)

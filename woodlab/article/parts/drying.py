@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from woodlab.article.asked import Asked
@@ -56,7 +57,8 @@ def _half_time(seal: str, taus: pd.DataFrame, forms: Forms) -> Finding:
         lower, upper = (math.log(2) * taus[end].iloc[0] for end in ("ci_lower", "ci_upper"))
     else:
         logs = np.log(halves)
-        reach = student_t.ppf(0.975, count - 1) * logs.std(ddof=1) / math.sqrt(count)
+        scatter = max(logs.std(ddof=1), _own_error(taus))
+        reach = student_t.ppf(0.975, count - 1) * scatter / math.sqrt(count)
         value = math.exp(logs.mean())
         lower, upper = value * math.exp(-reach), value * math.exp(reach)
     form = written(forms, value, lower, upper)
@@ -70,6 +72,15 @@ def _half_time(seal: str, taus: pd.DataFrame, forms: Forms) -> Finding:
         short=f"{pieces} lost half of their free water within {form['text']} days"
         if count > 2 else "",
     )  # fmt: skip
+
+
+def _own_error(taus: pd.DataFrame) -> float:
+    """Usual error of ln of a piece's own time constant, from its interval.
+
+    Pieces that came out alike by chance, or that are few, do not make their mean surer than this.
+    """
+    width = np.log(taus["ci_upper"].to_numpy(float) / taus["ci_lower"].to_numpy(float))
+    return float(np.sqrt(np.mean((width / (2 * norm.ppf(0.975))) ** 2)))
 
 
 def _curves(book: RecordBook, fits: DryingFits, told: pd.DataFrame) -> tuple[Figure, ...]:

@@ -65,18 +65,21 @@ def seals_of(pieces: pd.DataFrame) -> list[str]:
 def _seals(pieces: pd.DataFrame, forms: Forms) -> str:
     counts = pieces["seal"].value_counts()
     named = [f"{seal_name(seal)} ({forms.number(counts[seal])})" for seal in seals_of(pieces)]
-    how = (
-        " Which piece got which seal was drawn by lot."
-        if allotted_at_random(pieces)
-        else " The makers chose which piece got which seal; no lot was drawn."
-        if len(counts) > 1
-        else ""
-    )
+    how = _allotment(pieces)
     if len(counts) == 1:
-        return (
-            f"All of them were {'left ' if named[0].startswith('bare') else 'sealed: '}{named[0]}."
-        )
+        seal = seal_name(counts.index[0])
+        whom = "It was" if len(pieces) == 1 else "All of them were"
+        return f"{whom} left bare." if seal == "bare" else f"{whom} sealed with {seal}."
     return f"By seal: {forms.listed(named)}.{how}"
+
+
+def _allotment(pieces: pd.DataFrame) -> str:
+    """How it came about which piece got which seal, as far as the book says."""
+    if allotted_at_random(pieces):
+        return " Which piece got which seal was drawn by lot."
+    if (pieces["allotted"] == "chosen").all():
+        return " The makers chose which piece got which seal; no lot was drawn."
+    return " The records do not say that a lot was drawn, so the makers may have chosen."
 
 
 def _looks(looks: pd.DataFrame, forms: Forms) -> str:
