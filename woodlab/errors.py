@@ -10,8 +10,11 @@ import pandas as pd
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 
 
-# A message that nobody can read to its end helps nobody: the rest is counted.
+# A message that nobody can read to its end helps nobody: the rest is counted. A column in which
+# one thing is wrong row after row is told by its first rows and the numbers of the others.
 MOST_FAULTS_SHOWN = 100
+MOST_ALIKE_SHOWN = 3
+_MOST_ROWS_NAMED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,8 @@ class WoodlabError(ValueError):
 class RecordError(WoodlabError):
     """Faults in a record book, all of them at once, in `faults` and as `frame`.
 
-    The message lists the first 100 and counts the rest.
+    The message lists the first 100 and counts the rest; of faults of one kind in one column it
+    tells three in full and names the rows of the others.
 
     Examples
     --------
@@ -58,11 +62,19 @@ class RecordError(WoodlabError):
         self.faults = tuple(faults)
         count = len(self.faults)
         head = f"{count} fault{'' if count == 1 else 's'} in the records:"
-        lines = [head, *map(str, self.faults[:MOST_FAULTS_SHOWN])]
-        if count > MOST_FAULTS_SHOWN:
+        kinds: dict[tuple, list[Fault]] = {}
+        for fault in self.faults:
+            kinds.setdefault((fault.table, fault.column, fault.problem), []).append(fault)
+        lines, told = [head], 0
+        for alike in kinds.values():
+            if len(lines) > MOST_FAULTS_SHOWN:
+                break
+            lines += _told(alike)
+            told += len(alike)
+        if count > told:
             lines.append(
-                f"... and {count - MOST_FAULTS_SHOWN} more. Mend these first, or see all of them "
-                "in Python: `error.frame`."
+                f"... and {count - told} more. Mend these first, or see all of them in Python: "
+                "`error.frame`."
             )
         super().__init__("\n".join(lines))
 
@@ -70,6 +82,20 @@ class RecordError(WoodlabError):
     def frame(self) -> pd.DataFrame:
         """The faults as a frame: table, row, column, value, problem, remedy."""
         return pd.DataFrame([asdict(fault) for fault in self.faults], columns=FAULT_COLUMNS)
+
+
+def _told(alike: list[Fault]) -> list[str]:
+    """The lines that tell of faults of one kind in one column."""
+    more = alike[MOST_ALIKE_SHOWN:]
+    if len(more) < 3:  # as short as to name them
+        return [str(fault) for fault in alike]
+    rows = [str(fault.row) for fault in more if fault.row is not None]
+    named = ", ".join(rows[:_MOST_ROWS_NAMED])
+    rest = ", ..." if len(rows) > _MOST_ROWS_NAMED else ""
+    return [
+        *(str(fault) for fault in alike[:MOST_ALIKE_SHOWN]),
+        f"    and the same in {len(more)} more rows: {named}{rest}",
+    ]
 
 
 class MissingTableError(WoodlabError):

@@ -139,6 +139,20 @@ def test_doubts_are_kept_and_listed(folder):
     assert 8 not in doubts  # a gain with its event is no doubt
 
 
+def test_one_mistake_in_row_after_row_is_told_once_and_the_rows_are_named(folder):
+    rows = "".join(f"A1,{day}/4/26,1480\n" for day in range(1, 31))
+    write(folder, weighings="piece,on,mass_g\n" + rows + "Z9,2026-04-01,1480\n")
+    with pytest.raises(wl.RecordError) as caught:
+        wl.open_book(folder)
+    lines = str(caught.value).splitlines()
+    assert len(caught.value.faults) == 31
+    assert lines[0] == "31 faults in the records:"
+    assert sum("form 2026-03-09 (found" in line for line in lines) == 3
+    assert "the same in 27 more rows: 5, 6, 7," in lines[4]
+    assert "no such piece" in lines[5]  # what is wrong but once is not buried
+    assert len(lines) == 6
+
+
 def doubts_of(folder, **tables):
     write(folder, **tables)
     return wl.open_book(folder).doubts
