@@ -10,6 +10,7 @@ import woodlab as wl
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import MissingTableError, WoodlabError
 from woodlab.studies.crack_risk import chance_of
+from woodlab.studies.crack_words import course_sentence
 from woodlab.studies.first_cracks import first_cracks
 from woodlab.studies.hazard import merged_intervals
 
@@ -493,3 +494,34 @@ def test_core_to_surface_in_place_of_wall_and_seal():
     assert physics["p_value"].iloc[1] > 0.01  # wall and seal have no part in this draw
     with pytest.raises(WoodlabError, match="missing: difference_pct"):
         wl.crack_study(book, core_to_surface=frame[["piece"]])
+
+
+def test_a_few_days_without_a_crack_are_not_long_enough():
+    """Two pieces looked at twice in their first three days, and none cracked."""
+    pieces = pd.DataFrame(
+        {"piece": ["A1", "A2"], "species": "white ash", "seal": "none", "wall_mm": 25.0,
+         "turned_on": "2026-03-01"}
+    )  # fmt: skip
+    looks = pd.DataFrame(
+        [(name, f"2026-03-0{day}", 0.0) for name in ("A1", "A2") for day in (2, 4)],
+        columns=["piece", "on", "crack_mm"],
+    )
+    weighings = pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480.0]})
+    book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings, looks=looks)
+    study = wl.crack_study(book)
+    assert study.too_few["piece"].tolist() == ["A1", "A2"]
+    assert study.too_few["reason"].str.startswith("last looked at on day 3; wood goes on").all()
+    assert any("2 pieces without a crack had too few looks" in said for said in study.sentences)
+
+
+def test_the_week_of_most_danger_is_not_named_twice():
+    """Where the chance still rose at the last looks, no peak was seen."""
+    gaps = pd.DataFrame(
+        {"week": [1.0, 2.0, 3.0], "chance": [0.02, 0.05, 0.08], "ci_lower": 0.01, "ci_upper": 0.4}
+    )
+    (rising,) = course_sentence(gaps, 6)
+    assert "had not begun to fall by the last looks" in rising
+    assert rising.count("week 3") == 1
+    (falling,) = course_sentence(gaps.assign(chance=[0.02, 0.08, 0.05]), 6)
+    assert "was highest in week 2" in falling
+    assert "in week 3" in falling

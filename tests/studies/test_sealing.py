@@ -141,3 +141,33 @@ def test_charts_say_what_they_show(study):
     assert f"{row(study, 'drying_time')['ratio']:.2g}" in words[1]
     assert "days" in words[2]
     assert "5 logs" in words[3]
+
+
+def test_a_few_weighings_without_an_offcut_do_not_say_who_has_reached_the_target():
+    """Bare ash of four weighings: whether it is at 16 % hangs on what it weighs dry."""
+    days = [0, 21, 60, 120]
+    rows, weights = [], []
+    for i, (log, seal) in enumerate((log, seal) for log in "ABC" for seal in ("none", "wax")):
+        tau = 30.0 if seal == "none" else 90.0
+        dry = 900.0 + 40 * i
+        rows.append((f"{log}{seal[0]}", "white ash", seal, log, 25.0, pd.Timestamp("2026-03-01")))
+        for day in days:
+            mass = dry * (1.13 + 0.5 * np.exp(-day / tau))
+            on = pd.Timestamp("2026-03-01") + pd.Timedelta(days=day)
+            weights.append((rows[-1][0], on, round(mass)))
+    book = wl.RecordBook.from_frames(
+        pieces=pd.DataFrame(
+            rows, columns=["piece", "species", "seal", "log", "wall_mm", "turned_on"]
+        ),
+        weighings=pd.DataFrame(weights, columns=["piece", "on", "mass_g"]),
+    )
+    study = wl.seal_study(book)
+    pieces = study.pieces.set_index("seal")
+    assert pieces.loc["none", "day_unclear"].all()
+    assert not pieces.loc["wax", "day_unclear"].any()  # still at 26 % by any reckoning
+    cautions = " ".join(study.cautions)
+    assert "Whether and when 3 pieces reached 16 % is not told by the weighings" in cautions
+    assert "3 pieces had not reached 16 %" in cautions
+    assert not any("neither seal has a piece that has reached" in said for said in study.sentences)
+    # what would settle it names only the seals that want pieces
+    assert not any("and 0 more" in said or "so 0 more" in said for said in study.sentences)

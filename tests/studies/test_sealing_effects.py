@@ -139,6 +139,21 @@ def test_a_seal_of_which_no_piece_is_ready_has_a_lower_bound_only():
     assert "no piece under 'wax' has reached the target" in got["reason"]
 
 
+def test_a_day_that_is_not_known_is_not_told_as_not_reached():
+    """Six twins of each, every day a span: what they weigh dry is known too roughly."""
+    frame = twins(6)
+    frame["upper"] = np.inf
+    sets = np.tile(frame["lower"], (5, 1))
+    reached_by_none = one(frame, sets=sets)
+    assert reached_by_none["reason"] == "neither seal has a piece that has reached the target yet"
+    unclear = one(frame.assign(day_unclear=True), sets=sets)
+    assert "of no piece can the day be told" in unclear["reason"]
+    assert "offcut" in unclear["reason"]
+    frame["upper"] = frame["lower"].where(frame["seal"] == "none", np.inf)
+    bound = one(frame.assign(day_unclear=frame["seal"] == "wax"), sets=sets)
+    assert bound["reason"].startswith("of no piece under 'wax' can the day be told")
+
+
 def test_unknown_times_widen_the_interval_and_are_counted_in_the_method():
     frame = twins(6)
     whole = one(frame)

@@ -27,6 +27,7 @@ _OUTCOMES = {
     "core_to_surface": "core-to-surface difference",
     "crack_hazard": "cracks",
 }
+_AT_LEAST = "not reached, or not known when: at least so long"
 _MOST_NAMED = 8  # logs; more names would overlap
 _HALO: dict[str, Any] = {"stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
 
@@ -259,9 +260,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         )
     order = [reference, *sorted(set(pairs["seal"]) - {reference})]
     order = [name for name in order if (pairs["seal"] == name).any()]
-    frame = pairs.assign(
-        kind=np.where(pairs["at_least"], "not reached yet: at least so long", "reached")
-    )
+    frame = pairs.assign(kind=np.where(pairs["at_least"], _AT_LEAST, "reached"))
     x = altair.X(
         "seal:N", title=None, sort=order,
         axis=altair.Axis(
@@ -285,7 +284,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         shape=altair.Shape(
             "kind:N",
             scale=altair.Scale(
-                domain=["reached", "not reached yet: at least so long"],
+                domain=["reached", _AT_LEAST],
                 range=["circle", "triangle-up"],
             ),
             legend=altair.Legend(title=None, labelLimit=260),

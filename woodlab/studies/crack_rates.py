@@ -17,6 +17,9 @@ RATE_COLUMNS = [
 LEAST_LOOKS = 2
 # ... or not since the day by which this share of the season's cracks had been found.
 LATE_SHARE = 0.8
+# ... and in any case not for so long: few cracks, or none, say nothing of when they open. Common
+# practice, no source.
+WATCH_DAYS = 60.0
 
 
 def wall_class(wall_mm: pd.Series) -> pd.Series:
@@ -57,6 +60,11 @@ def too_few_looks(first: FirstCracks) -> pd.DataFrame:
             reason = (
                 f"last looked at on day {piece.after_days:.0f}; by day {late:.0f} four in five "
                 "of the cracks had been found"
+            )
+        elif piece.after_days < WATCH_DAYS:
+            reason = (
+                f"last looked at on day {piece.after_days:.0f}; wood goes on cracking for "
+                f"{WATCH_DAYS:.0f} days and more (common practice, no source)"
             )
         if reason:
             rows.append([piece.piece, piece.n_looks, piece.after_days, reason])

@@ -122,6 +122,13 @@ def course_sentence(gaps: pd.DataFrame, n_cracked: int) -> list[str]:
         return []
     worst = gaps.loc[gaps["chance"].idxmax()]
     last = gaps.iloc[-1]
+    if worst["week"] == last["week"]:
+        return [
+            "The chance of a first crack in a typical piece had not begun to fall by the last "
+            f"looks: it was {percent(last['chance'])} in week {last['week']:.0f} since turning "
+            f"(95 % interval {percent(last['ci_lower'])} to {percent(last['ci_upper'])}; "
+            f"{n_cracked} cracks)."
+        ]
     return [
         f"The chance of a first crack in a typical piece was highest in week {worst['week']:.0f} "
         f"since turning ({percent(worst['chance'])}, 95 % interval {percent(worst['ci_lower'])} "

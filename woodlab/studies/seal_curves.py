@@ -59,7 +59,8 @@ class SealCurves:
     times : DataFrame
         `piece`, `lower`, `upper`: natural logarithms of the days to the target, equal where the
         day is known; `upper` infinite where it had not been reached; NaN with a `reason` where
-        nothing can be said. `early_loss`: see `_early_loss`.
+        nothing can be said. `day_unclear`: whether the piece may have reached the target, but what
+        it weighs dry is not known closely enough to tell the day. `early_loss`: see `_early_loss`.
     time_sets : ndarray, (sets, n_pieces)
         Draws of ln days to the target; see `time_sets`.
     """
@@ -211,7 +212,10 @@ def _times(posterior: Posterior, course: pd.DataFrame, target: float) -> pd.Data
     of = {name: part for name, part in course.groupby("piece", sort=False)}
     rows = []
     for i, name in enumerate(data.pieces["piece"]):
-        row = {"piece": name, "lower": np.nan, "upper": np.nan, "early_loss": np.nan, "reason": ""}
+        row = {
+            "piece": name, "lower": np.nan, "upper": np.nan, "early_loss": np.nan,
+            "day_unclear": False, "reason": "",
+        }  # fmt: skip
         part = of.get(name)
         if part is None or data.counts[i] < 3:
             row["reason"] = f"{data.counts[i]} weighings; at least 3 are wanted"
@@ -225,6 +229,7 @@ def _times(posterior: Posterior, course: pd.DataFrame, target: float) -> pd.Data
             wider = 1.5 * spread[i] * (100 + target)
             row["lower"] = passage(days, moisture - wider, target, first)[0]
             row["upper"] = passage(days, moisture + wider, target, first)[1]
+            row["day_unclear"] = row["lower"] < row["upper"]
         row["early_loss"] = _early_loss(data, i, spread[i], posterior.mode.ln_dry[i])
         rows.append(row)
     return pd.DataFrame(rows)

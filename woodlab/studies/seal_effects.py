@@ -260,6 +260,10 @@ def _one_sided(
 ) -> dict[str, object]:
     """A seal with no known outcome at all: a bound on one side, by the known bounds' own values."""
     if not any((known & group).any() for group in groups.values()):
+        if _unclear(pair):
+            return {
+                "reason": f"of no piece can the day be told on which it reached the target; {_DRY}"
+            }
         return {"reason": "neither seal has a piece that has reached the target yet"}
     late = seal if not (known & groups[seal]).any() else reference
     if not np.isfinite(pair.loc[groups[late], "lower"]).all():
@@ -271,16 +275,32 @@ def _one_sided(
         whole = Outcome("", at_bound.reset_index(drop=True))
         got = _compare(whole, whole.frame, seal, reference, 0)
     except WoodlabError as error:
-        return {"reason": f"no piece under {late!r} has reached the target yet; {error}"}
+        return {"reason": f"{_not_yet(pair[groups[late]], late)}; {error}"}
     side = "at least" if late == seal else "at most"
     bound = np.exp(got.ci_lower if late == seal else got.ci_upper)
     ends = (bound, np.inf) if late == seal else (0.0, bound)
     return {
         "ci_lower": ends[0], "ci_upper": ends[1], "method": f"{got.method}, times at their bound",
         "df": got.df,
-        "reason": f"no piece under {late!r} has reached the target yet: the ratio is {side} "
-        f"{bound:.2g}, its other end is open",
+        "reason": f"{_not_yet(pair[groups[late]], late)}: the ratio is {side} {bound:.2g}, its "
+        "other end is open",
     }  # fmt: skip
+
+
+_DRY = (
+    "what they weigh dry is not known closely enough (an offcut of each log, dried in an oven, "
+    "would tell)"
+)
+
+
+def _unclear(rows: pd.DataFrame) -> bool:
+    return "day_unclear" in rows and bool(rows["day_unclear"].any())
+
+
+def _not_yet(rows: pd.DataFrame, seal: str) -> str:
+    if _unclear(rows):
+        return f"of no piece under {seal!r} can the day be told on which it reached the target"
+    return f"no piece under {seal!r} has reached the target yet"
 
 
 def randomised(pair: pd.DataFrame, seal: str, seed: int) -> dict[str, float]:

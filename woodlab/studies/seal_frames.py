@@ -24,6 +24,7 @@ def piece_frame(
             "allotted": timed["allotted"],
             "drying_days": np.exp(timed["lower"]).where(exact),
             "at_least_days": np.exp(timed["lower"]), "at_most_days": np.exp(timed["upper"]),
+            "day_unclear": timed["day_unclear"].fillna(False).astype(bool),
             "surface_m_s": np.exp(np.median(fitted["surface_coefficient"], axis=0)),
             "core_to_surface_pct": np.exp(np.median(fitted["core_to_surface"], axis=0)),
             "cracked": timed["piece"].map(cracked), "reason": timed["reason"],

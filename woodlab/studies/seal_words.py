@@ -136,9 +136,14 @@ def _settle_one(
         short = [max(6 - count, 0) for count in counts]
         if not any(short):
             return ""
+        wanted = " and ".join(
+            f"{count} more {_under(name)}"
+            for count, name in zip(short, (seal, reference), strict=True)
+            if count
+        )
         return (
-            f"What would settle {names}: at least six pieces of each, so {short[0]} more under "
-            f"{seal} and {short[1]} more under {reference}, twins from the same logs."
+            f"What would settle {names}: at least six pieces of each, so {wanted}, twins from the "
+            "same logs."
         )
     more = max(math.ceil(need - min(counts)), 0)
     reached = "" if more else ", which you have: the difference is then smaller than that"
@@ -196,7 +201,14 @@ def cautions(
         why = ", ".join(f"{row.piece} ({row.reason})" for row in silent.head(5).itertuples())
         more = f" and {len(silent) - 5} more" if len(silent) > 5 else ""
         said.append(f"Without a drying time: {_count(len(silent), 'piece')}, namely {why}{more}.")
-    late = np.isinf(pieces["at_most_days"]) & pieces["at_least_days"].notna()
+    unclear = pieces["day_unclear"]
+    if unclear.any():
+        said.append(
+            f"Whether and when {_count(int(unclear.sum()), 'piece')} reached {target_pct:g} % is "
+            "not told by the weighings, since what a piece weighs dry is not known closely enough: "
+            "each counts as a span of days. An offcut of each log, dried in an oven, would tell."
+        )
+    late = np.isinf(pieces["at_most_days"]) & pieces["at_least_days"].notna() & ~unclear
     if late.any():
         said.append(
             f"{_count(int(late.sum()), 'piece')} had not reached {target_pct:g} % at the last "
