@@ -82,7 +82,7 @@ def test_every_fault_is_listed_at_once_with_its_place(folder):
         folder,
         pieces="piece,species,turned_on,wall_mm,seal\n"
         "A1,oak,2026-03-01,25,none\nA1,oak,2026-03-01,25,none\nA3,oak,09/03/2026,-3,none\n",
-        weighings="piece,on,mass_g\nA1,2026-03-01,1480\nB9,2026-03-01,12 g\n",
+        weighings="piece,on,mass_g\nA1,2026-03-01,1480\nB9,2026-03-01,12 x\n",
     )
     with pytest.raises(wl.RecordError, match="5 faults in the records") as caught:
         wl.open_book(folder)
@@ -148,6 +148,7 @@ def test_one_mistake_in_row_after_row_is_told_once_and_the_rows_are_named(folder
     assert len(caught.value.faults) == 31
     assert lines[0] == "31 faults in the records:"
     assert sum("form 2026-03-09 (found" in line for line in lines) == 3
+    assert "give the column the date format yyyy-mm-dd" in lines[1]
     assert "the same in 27 more rows: 5, 6, 7," in lines[4]
     assert "no such piece" in lines[5]  # what is wrong but once is not buried
     assert len(lines) == 6
@@ -225,6 +226,66 @@ def test_numbers_that_are_none_are_faults(folder, cell):
     write(folder, weighings=f"piece,on,mass_g\nA1,2026-03-01,{cell}\n")
     with pytest.raises(wl.RecordError, match="row 2, column mass_g"):
         wl.open_book(folder)
+
+
+# One inch is 25.4 mm, one pound 453.59237 g and sixteen ounces, by definition.
+@pytest.mark.parametrize(
+    ("heading", "cell", "wall_mm"),
+    [
+        ("wall_in", "1 1/8", 28.575),
+        ("wall_in", '"1 3/8"""', 34.925),
+        ("wall_in", "7/8", 22.225),
+        ("wall (in)", "1 1/4 in.", 31.75),
+        ("wall_in", "30 mm", 30.0),
+        ("wall_mm", "1.25 inches", 31.75),
+        ("wall_cm", "1 1/2 in", 38.1),
+    ],
+)
+def test_walls_as_rules_are_read(folder, heading, cell, wall_mm):
+    write(folder, pieces=f"piece,species,turned_on,{heading},seal\nA1,oak,2026-01-01,{cell},none\n")
+    write(folder, weighings="piece,on,mass_g\nA1,2026-03-01,1480\n")
+    assert wl.open_book(folder).pieces["wall_mm"].item() == pytest.approx(wall_mm)
+
+
+@pytest.mark.parametrize(
+    ("cell", "mass_g"),
+    [("3 lb 4 oz", 1474.175), ("2.69 lb", 1220.163), ("1480 g", 1480.0), ("1.48kg", 1480.0)],
+)
+@pytest.mark.parametrize("heading", ["mass_lb", "mass_g"])
+def test_masses_with_their_units(folder, heading, cell, mass_g):
+    write(folder, weighings=f"piece,on,{heading}\nA1,2026-03-01,{cell}\nA1,2026-03-02,3\n")
+    mass = wl.open_book(folder).weighings["mass_g"]
+    assert mass.iloc[0] == pytest.approx(mass_g, abs=0.001)
+    assert mass.iloc[1] == pytest.approx(3 * 453.59237 if heading == "mass_lb" else 3)
+
+
+@pytest.mark.parametrize(
+    "cell", ["1 1/8", "9/8 in", "1-1/8 in", "1.5 1/8 in", "1/8/26", "1 foot", "1 in 2", "0 in"]
+)
+def test_walls_that_are_none_are_faults(folder, cell):
+    write(folder, pieces=f"piece,species,turned_on,wall_mm,seal\nA1,oak,2026-01-01,{cell},none\n")
+    write(folder, weighings="piece,on,mass_g\nA1,2026-03-01,1480\n")
+    with pytest.raises(wl.RecordError, match="row 2, column wall_mm"):
+        wl.open_book(folder)
+
+
+@pytest.mark.parametrize("cell", ["1480 (glued)", "3 lb 20 oz", '"1,480 oz"', "-3 lb", "5 stone"])
+def test_masses_that_say_more_or_less_are_faults(folder, cell):
+    write(folder, weighings=f"piece,on,mass_g\nA1,2026-03-01,{cell}\n")
+    with pytest.raises(wl.RecordError, match="row 2, column mass_g: not a number"):
+        wl.open_book(folder)
+
+
+def test_a_date_that_a_program_made_of_a_fraction_is_told(tmp_path):
+    pieces = pd.DataFrame(
+        {"piece": ["A1"], "species": ["oak"], "turned_on": [pd.Timestamp("2026-03-01")],
+         "wall_in": [pd.Timestamp("2026-07-08")], "seal": ["none"]}
+    )  # fmt: skip
+    with pytest.raises(wl.RecordError, match=r"a date stands where a number.*type 0\.875"):
+        wl.RecordBook.from_frames(
+            pieces=pieces.astype({"wall_in": object}),
+            weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}),
+        )
 
 
 def test_a_row_with_too_many_cells_is_a_fault(folder):

@@ -6,11 +6,14 @@ import datetime as dt
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.tables import Column
+from woodlab.book.units import scale_to
+from woodlab.book.wide_cells import read_mass
 from woodlab.errors import WoodlabError
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100
@@ -130,6 +133,7 @@ def as_date(value: object) -> pd.Timestamp:
 
 
 _ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)?")
+_PROGRAM_DATE = re.compile(r"\d{1,2}[/.-]\d{1,2}[/.-](\d{4}|\d{2})")
 _DATE_REMEDY = "Type the date as year-month-day: 2026-03-09."
 
 
@@ -148,7 +152,13 @@ def _date(cell: object) -> tuple[pd.Timestamp | None, Trouble]:
         if not text:
             return None, None
         if not _ISO_DATE.fullmatch(text):
-            return None, ("not a date in the form 2026-03-09", _DATE_REMEDY)
+            remedy = _DATE_REMEDY
+            if _PROGRAM_DATE.fullmatch(text):
+                remedy += (
+                    " Where a spreadsheet program wrote the file: give the column the date format "
+                    "yyyy-mm-dd there, and save it again."
+                )
+            return None, ("not a date in the form 2026-03-09", remedy)
         try:
             stamp = pd.Timestamp(text)
         except ValueError:
@@ -170,7 +180,8 @@ def _numbers(
         or kind.is_bool_dtype(cells)
         or kind.is_complex_dtype(cells)
     ):
-        found = _by_unique(cells, lambda cell: _number(cell, comma_decimals), "float64")
+        scale = partial(_in_heading_unit, column=column, to_own_unit=to_own_unit)
+        found = _by_unique(cells, lambda cell: _number(cell, comma_decimals, scale), "float64")
         values, troubles = found.values.to_numpy(), found.troubles
     else:
         values = cells.to_numpy(dtype=float, na_value=np.nan)
@@ -205,8 +216,53 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
 
 
-def _number(cell: object, comma_decimals: bool) -> tuple[float | None, Trouble]:
-    if isinstance(cell, bool | complex | dt.date | dt.time | dt.timedelta):
+# `1 1/8`, `7/8"`, `1 3/8 in`, `28 mm`: as rules are read, and only of lengths.
+_LENGTH = re.compile(
+    r"(?P<number>\d+(?:\.\d*)?|\.\d+)??\s*(?P<part>\d{1,2}/(?:2|4|8|16|32|64))?\s*"
+    r"(?P<unit>in|inch|inches|[\"\u2033\u201d]|mm|cm|m|ft)?\.?",
+    re.I,
+)
+_LENGTH_UNITS = {"inch": "in", "inches": "in", '"': "in", "\u2033": "in", "\u201d": "in"}
+
+
+def _in_heading_unit(text: str, column: Column, to_own_unit: Callable) -> float | None:
+    """A length with a fraction or a unit, or a mass with its unit, in the unit of the heading.
+
+    None where it is neither. A cell that names its unit is of that unit, whatever the heading.
+    """
+    own_unit = column.name.rsplit("_", 1)[-1]
+    if own_unit not in ("mm", "g") or len(text) > 40:
+        return None
+    heading = float(to_own_unit(np.array([1.0]))[0])
+    if own_unit == "g":
+        mass = read_mass(text)
+        said_more = mass.why or mass.bare or mass.event or mass.note
+        return None if said_more else mass.mass_g / heading
+    match = _LENGTH.fullmatch(text)
+    if match is None or not (match["number"] or match["part"]):
+        return None
+    value = float(match["number"] or 0)
+    if match["part"]:
+        top, bottom = map(int, match["part"].split("/"))
+        if top >= bottom or "." in (match["number"] or ""):
+            return None
+        value += top / bottom
+    if match["unit"] is None:
+        return value if heading >= scale_to("mm", "in") else None  # nobody's millimetres
+    unit = match["unit"].casefold()
+    return value * scale_to("mm", _LENGTH_UNITS.get(unit, unit)) / heading
+
+
+def _number(
+    cell: object, comma_decimals: bool, with_unit: Callable[[str], float | None]
+) -> tuple[float | None, Trouble]:
+    if isinstance(cell, dt.date):
+        return None, (
+            "a date stands where a number should",
+            "Type the number anew; if the spreadsheet program makes a date of a fraction such as "
+            "7/8, type 0.875.",
+        )
+    if isinstance(cell, bool | complex | dt.time | dt.timedelta):
         return None, ("not a number", "Type a number alone.")
     if isinstance(cell, int | float | np.number):
         return float(cell), None
@@ -222,4 +278,12 @@ def _number(cell: object, comma_decimals: bool) -> tuple[float | None, Trouble]:
         text = text.replace(",", ".")
     if _NUMBER.fullmatch(text):
         return float(text), None
+    value = with_unit(text)
+    if value is not None:
+        return value, None
+    if "/" in text:
+        return None, (
+            "not a number",
+            "Type a number alone; fractions such as 1 1/8 are read under a heading in inches.",
+        )
     return None, ("not a number", "Type a number alone; its unit stands in the heading.")
