@@ -181,3 +181,47 @@ def test_names_are_text_and_never_markup(tmp_path):
     assert shown("a" * 50, 10) == "a" * 9 + "…"
     with pytest.raises(WoodlabError, match="to a .pdf file"):
         print_sheet(sheet, tmp_path / "s.txt")
+
+
+def young(n=8, days=(0, 3)):
+    """Pieces a few days old, each weighed on each of `days`."""
+    pieces = pd.DataFrame(
+        {"piece": [f"A{i}" for i in range(n)], "species": "white ash", "seal": "none",
+         "wall_mm": 25, "turned_on": "2026-11-18"}
+    )  # fmt: skip
+    weighings = pd.DataFrame(
+        [
+            (f"A{i}", pd.Timestamp("2026-11-18") + pd.Timedelta(days=day),
+             round((1500 + 60 * i) * (0.65 + 0.35 * np.exp(-day / 35))))
+            for i in range(n) for day in days
+        ],
+        columns=["piece", "on", "mass_g"],
+    )  # fmt: skip
+    return wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
+
+
+def test_a_few_days_old_pieces_go_on_losing_and_no_band_is_without_width():
+    """Every piece lost 2.9 % in three days; a day and a half later it should have lost more."""
+    tour = shop_round(young(), on="2026-11-22")
+    assert len(tour) == 8
+    lost = 1 - tour["expected_g"] / tour["last_g"]
+    # From the day of the last weighing to noon of the day of the round, at the last loss a day.
+    whole = np.log(0.65 + 0.35 * np.exp(-3 / 35))
+    assert lost.to_numpy() == pytest.approx(1 - np.exp(1.5 / 3 * whole), abs=0.001)
+    assert (tour["upper_g"] - tour["expected_g"] >= 2 - 1e-9).all()
+    assert (tour["expected_g"] - tour["lower_g"] >= 2 - 1e-9).all()
+
+
+def test_no_band_lets_drying_wood_gain_more_than_the_book_would_doubt():
+    """Four weighings leave a curve so free that its band reached 13 % above the last weight."""
+    tour = shop_round(young(n=3, days=(0, 21, 60, 120)).until("2027-04-01"), on="2027-03-28")
+    assert len(tour) == 3
+    assert (tour["upper_g"] <= 1.02 * tour["last_g"] + 1e-6).all()
+
+
+def test_it_is_said_why_no_piece_has_a_risk(season):
+    tour = shop_round(season, on="2027-06-01")
+    whole = tour[~(tour["last_crack_mm"] > 0)]
+    assert len(whole)
+    assert whole["crack_risk"].isna().all()
+    assert "older now than any was at a look" in tour.attrs["risk_reason"]

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.crack_design import is_estimable
 from woodlab.studies.crack_risk import LEVEL, chance_of, log_rate
+from woodlab.studies.expected_weight import USUAL_STEP_G, with_expected
 from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
 
 # How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
@@ -21,9 +21,6 @@ from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
 WEIGH_EVERY = ((84, 7), (np.inf, 21))
 LOOK_EVERY = ((120, 7), (np.inf, 14))
 WEEK_DAYS = 7
-# A weight outside this band happens to one good weighing in a hundred.
-BAND_LEVEL = 0.99
-LEAST_NEIGHBOURS = 5
 INTERVALS_FOR = 25
 
 COLUMNS = [
@@ -87,15 +84,28 @@ def shop_round(
         return pd.DataFrame(columns=COLUMNS)
     study, reason = _crack_study(past, cracks)
     model = None if study is None else study.model
-    frame = _with_expected(_due(frame), past, day, fits)
+    frame = with_expected(_due(frame), past, day, fits)
     frame = _with_risk(frame[frame["do"] != ""], model)
     order = frame.assign(_risk=-frame["crack_risk"].fillna(-1.0), _days=-frame["days_since_look"])
     order = order.assign(_open=~frame["_open"])
     order = order.sort_values(["_open", "_risk", "_days", "piece"], kind="stable")
     frame = _with_intervals(frame.loc[order.index], model)
     done = frame[COLUMNS].reset_index(drop=True)
-    done.attrs["risk_reason"] = reason or ("" if model else "no crack was found in this book yet")
+    done.attrs["risk_reason"] = reason or _silence(frame, model)
     return done
+
+
+def _silence(frame: pd.DataFrame, model: Any) -> str:
+    """Why no piece of the round has a risk, where none has."""
+    if model is None:
+        return "no crack was found in this book yet"
+    whole = frame[frame["last_crack_mm"].isna() | (frame["last_crack_mm"] <= 0)]
+    if len(whole) and whole["crack_risk"].isna().all():
+        return (
+            "no risk can be told: the pieces still whole are older now than any was at a look "
+            f"(day {model.last_days:.0f}), or of a kind that was not looked at"
+        )
+    return ""
 
 
 def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
@@ -117,6 +127,8 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     frame["_open"] = (frame["last_crack_mm"] > 0) & ~frame["piece"].isin(glued)
     frame["last_on"] = _dates_of(frame["piece"], weighed["on"])
     frame["last_g"] = weighed["mass_g"].reindex(frame["piece"]).to_numpy(dtype=float)
+    steps = weighed["scale_g"].reindex(frame["piece"]).to_numpy(dtype=float)
+    frame["_step_g"] = np.where(np.isfinite(steps), steps, USUAL_STEP_G)
     frame["days_since_weighing"] = (day - frame["last_on"].dt.normalize()).dt.days.astype(float)
     return frame
 
@@ -214,81 +226,6 @@ def _span(model: Any, piece: dict) -> Any:
         return None
     end = min(end, model.last_days)
     return log_rate(model.course, model.dense_weights(weights), start, end)
-
-
-def _with_expected(
-    frame: pd.DataFrame, book: RecordBook, day: pd.Timestamp, fits: Any
-) -> pd.DataFrame:
-    """What each piece should weigh on the day, from its curve or from its neighbours."""
-    nan = dict.fromkeys(["expected_g", "lower_g", "upper_g"], np.nan)
-    frame = frame.assign(**nan, expected_from="")
-    curves = _curves(book, day, fits)
-    course = _courses(book)
-    for at, row in frame.iterrows():
-        if pd.isna(row["last_g"]):
-            frame.loc[at, "expected_from"] = "never weighed"
-            continue
-        found = curves.get(row["piece"])
-        if found is None:
-            found = _from_neighbours(row, frame, course)
-        frame.loc[at, ["expected_g", "lower_g", "upper_g", "expected_from"]] = found
-    return frame
-
-
-def _curves(book: RecordBook, day: pd.Timestamp, fits: Any) -> dict[str, tuple]:
-    """Expected mass and band of the pieces that have a curve."""
-    from woodlab.drying.fit import fit_drying
-
-    if not len(book.weighings):
-        return {}
-    fits = fit_drying(book, progress=False) if fits is None else fits
-    good = fits.pieces[fits.pieces["status"].isin(["ok", "bounded"])]
-    rows = fits.predict(on=[day + pd.Timedelta(hours=12)], level=BAND_LEVEL)
-    rows = rows[rows["piece"].isin(good["piece"]) & rows["pi_upper_mass_g"].notna()]
-    names = ["mass_g", "pi_lower_mass_g", "pi_upper_mass_g"]
-    return {
-        row["piece"]: (*(float(row[name]) for name in names), "its own curve")
-        for row in rows.to_dict("records")
-        if np.isfinite(row["mass_g"])
-    }
-
-
-def _courses(book: RecordBook) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Age [days] and ln mass of every piece weighed at least twice, without events."""
-    table = book.weighings.merge(book.pieces[["piece", "turned_on"]], on="piece")
-    table["age"] = (table["on"] - table["turned_on"].dt.normalize()) / pd.Timedelta(days=1)
-    courses = {}
-    for piece, group in table.sort_values("age").groupby("piece"):
-        if len(group) >= 2 and group["event"].iloc[1:].isna().all():
-            courses[piece] = (group["age"].to_numpy(), np.log(group["mass_g"].to_numpy()))
-    return courses
-
-
-def _from_neighbours(
-    row: pd.Series, frame: pd.DataFrame, courses: dict[str, tuple[np.ndarray, np.ndarray]]
-) -> tuple[float, float, float, str]:
-    """What other pieces lost over the same days of age; one seal first, then all.
-
-    The band is the range of `n` neighbours, which one more piece leaves with a chance of
-    2/(n + 1) (order statistics), widened by a tenth; so it wants several.
-    """
-    now, then = row["_age"] + 0.5, row["_age"] - row["days_since_weighing"]
-    seal = frame.set_index("piece")["seal"]
-    for group, words in (("seal", "under the same seal"), ("all", "of all kinds")):
-        changes = [
-            np.interp(now, age, ln_mass) - np.interp(then, age, ln_mass)
-            for piece, (age, ln_mass) in courses.items()
-            if piece != row["piece"] and age[0] <= then + 3 and age[-1] >= now - 3
-            and (group == "all" or seal.get(piece) == row["seal"])
-        ]  # fmt: skip
-        if len(changes) >= LEAST_NEIGHBOURS:
-            low, middle, high = np.quantile(changes, [0, 0.5, 1])
-            reach = 0.1 * (high - low)
-            factors = np.exp([middle, low - reach, high + reach])
-            middle, low, high = (float(row["last_g"] * factor) for factor in factors)
-            return middle, low, high, f"{len(changes)} pieces {words} at this age"
-    upper = row["last_g"] * (1 + GAIN_FRACTION)
-    return np.nan, np.nan, float(upper), "too few weights: only that it should not be heavier"
 
 
 _SHEET = (
