@@ -132,7 +132,7 @@ def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped
 
 def _season(
     fits: DryingFits, as_of: str | pd.Timestamp | None, target: float | None, within: float,
-    draws: int, seed: int,
+    draws: int | None, seed: int,
 ) -> SeasonDraws:  # fmt: skip
     check_request(target, 0.9, within, draws)
     day = as_of_day(fits.book, as_of)
@@ -174,7 +174,7 @@ def ready_by_week(
     *,
     weeks: int = 52,
     within_pct: float = WITHIN_PCT,
-    draws: int = 300,
+    draws: int | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
     """How many pieces will be ready by when: overall, by species and by size.
@@ -223,6 +223,10 @@ def ready_by_week(
     parts = []
     for by, group, mine in groups:
         ready = (start[mine][:, :, None] <= ends[None, None, :] + 1.0).sum(axis=0)
+        # whole pieces, rounded outward: a count that hardly varies still holds its own mean
+        expected = ready.mean(axis=0)
+        lower = np.floor(np.minimum(np.quantile(ready, tail, axis=0), expected))
+        upper = np.ceil(np.maximum(np.quantile(ready, 1 - tail, axis=0), expected))
         parts.append(
             pd.DataFrame(
                 {
@@ -230,9 +234,9 @@ def ready_by_week(
                     "group": group,
                     "week_ending": pd.Timestamp(season.as_of)
                     + pd.to_timedelta(7 * np.arange(0, weeks + 1), unit="D"),
-                    "expected": ready.mean(axis=0),
-                    "lower": np.quantile(ready, tail, axis=0),
-                    "upper": np.quantile(ready, 1 - tail, axis=0),
+                    "expected": expected,
+                    "lower": lower,
+                    "upper": upper,
                     "n_pieces": int(mine.sum()),
                 }
             )
