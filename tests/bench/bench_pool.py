@@ -43,7 +43,7 @@ def season(pieces):
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pieces", type=int, default=500)
-    parser.add_argument("--draws", type=int, default=120)
+    parser.add_argument("--draws", type=int, help="as the public call has it, if not given")
     args = parser.parse_args()
     forecast_ready(SimpleNamespace(book=season(6)), draws=50)  # compile
     book = season(args.pieces)

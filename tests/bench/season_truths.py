@@ -9,7 +9,8 @@ seals are, how much logs and pieces vary, the climate, and how far back the air 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -103,31 +104,83 @@ def _run(start, scale, film, air, begin, form, rise, stops, cap):
     return out
 
 
-def _weather(rng: np.random.Generator, days: int, first: pd.Timestamp) -> pd.DataFrame:
-    on = pd.date_range(first, periods=days, freq="D")
-    year = np.cos(2 * np.pi * (on.dayofyear.to_numpy() - rng.uniform(190, 220)) / 365.25)
-    temp = rng.uniform(9, 14) + rng.uniform(6, 10) * year
-    humid = rng.uniform(62, 72) - rng.uniform(4, 10) * year
-    years = (on.year - on.year[0]).to_numpy()
-    humid = humid + rng.normal(0, 1.5, years.max() + 1)[years]
-    fast, slow = 0.0, 0.0
-    memory = np.exp(-1 / rng.uniform(20, 60))
-    for i in range(days):
-        fast = 0.7 * fast + rng.normal(0, 4.0)
-        slow = memory * slow + rng.normal(0, 2.5) * np.sqrt(1 - memory**2)
-        humid[i] += fast + slow
-        temp[i] += 0.4 * fast * rng.normal(0, 1)
-    return pd.DataFrame(
-        {"on": on, "temp_c": temp.round(1), "rh_pct": np.clip(humid, 25, 95).round()}
-    )
+@dataclass(frozen=True)
+class Weather:
+    """A climate and the chances that made its days; `again` draws another future to one past."""
+
+    first: pd.Timestamp
+    warmest: float
+    temp: tuple[float, float]
+    humid: tuple[float, float]
+    memory: float
+    years: np.ndarray
+    chance: np.ndarray  # (3, days): fast, slow, temperature
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator, days: int, first: pd.Timestamp) -> Weather:
+        return cls(
+            first, rng.uniform(190, 220), (rng.uniform(9, 14), rng.uniform(6, 10)),
+            (rng.uniform(62, 72), rng.uniform(4, 10)), np.exp(-1 / rng.uniform(20, 60)),
+            rng.normal(0, 1.5, 5), rng.normal(size=(3, days)),
+        )  # fmt: skip
+
+    def again(self, rng: np.random.Generator, known_days: int) -> Weather:
+        """Another future after `known_days`: nobody who knows the climate could know more."""
+        chance = self.chance.copy()
+        chance[:, known_days:] = rng.normal(size=chance[:, known_days:].shape)
+        years = rng.normal(0, 1.5, self.years.size)
+        this = (self.first + pd.Timedelta(days=known_days)).year - self.first.year
+        years[: this + 1] = self.years[: this + 1]
+        return replace(self, chance=chance, years=years)
+
+    def table(self) -> pd.DataFrame:
+        on = pd.date_range(self.first, periods=self.chance.shape[1], freq="D")
+        year = np.cos(2 * np.pi * (on.day_of_year.to_numpy() - self.warmest) / 365.25)
+        temp = self.temp[0] + self.temp[1] * year
+        humid = self.humid[0] - self.humid[1] * year + self.years[on.year - on.year[0]]
+        fast, slow = 0.0, 0.0
+        for i in range(on.size):
+            fast = 0.7 * fast + 4.0 * self.chance[0, i]
+            slow = self.memory * slow + 2.5 * self.chance[1, i] * np.sqrt(1 - self.memory**2)
+            humid[i] += fast + slow
+            temp[i] += 0.4 * fast * self.chance[2, i]
+        return pd.DataFrame(
+            {"on": on, "temp_c": temp.round(1), "rh_pct": np.clip(humid, 25, 95).round()}
+        )
 
 
-def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420):
-    """A book, the day to ask (45 days after the last turning) and true moisture by day."""
+@dataclass(frozen=True)
+class Season:
+    """A book, the day to ask (45 days after the last turning), true moisture by day and piece, the
+    yearly mean of the air, and `run`, which gives the course under another weather."""
+
+    book: wl.RecordBook
+    as_of: pd.Timestamp
+    course: pd.DataFrame
+    level_pct: float
+    weather: Weather
+    run: Callable[[Weather], np.ndarray]
+
+    def floor(self, target_pct: float, seed: int, futures: int = 40) -> dict[str, float]:
+        """Median day of passage (days after asking) of each piece over futures drawn from the true
+        climate, its state today and the piece's true parameters: the weather alone unknown."""
+        rng = np.random.default_rng(seed)
+        known = (self.as_of - self.weather.first).days + 1
+        now = self.course.index.get_loc(self.as_of)
+        days = []
+        for _ in range(futures):
+            below = self.run(self.weather.again(rng, known))[:, now:] <= target_pct
+            days.append(np.where(below.any(axis=1), below.argmax(axis=1), np.inf))
+        return dict(zip(self.course.columns, np.median(days, axis=0), strict=True))
+
+
+def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420) -> Season:
+    """A season of `pieces` under `truth`."""
     rng = np.random.default_rng(seed)
     first = pd.Timestamp("2025-01-05") + pd.Timedelta(days=int(rng.integers(0, 60)))
     spread = int(rng.integers(25, 95))
-    air = _weather(rng, 366 + spread + 45 + after, first - pd.Timedelta(days=366))
+    weather = Weather.drawn(rng, 366 + spread + 45 + after, first - pd.Timedelta(days=366))
+    air = weather.table()
     names = list(SPECIES)
     logs = [f"L{i}" for i in range(max(pieces // 4, 2))]
     of_log = rng.integers(0, len(logs), pieces)
@@ -152,12 +205,17 @@ def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420):
     green = np.array([SPECIES[x] for x in species]) * np.exp(
         log_green[of_log] + rng.normal(0, 0.04, pieces)
     )
-    level_air = np.asarray(wl.equilibrium_moisture(air["temp_c"], air["rh_pct"]), dtype=float)
     half = wall / 2000
-    moisture = _run(
-        green, d * 86400 / half**2, s * 86400 / half, level_air[366:] + truth.air_bias_pct,
-        begin, FORMS.index(truth.form), truth.rise, truth.stops_pct, truth.cap_pct,
-    )  # fmt: skip
+
+    def run(one: Weather) -> np.ndarray:
+        table = one.table()
+        level = np.asarray(wl.equilibrium_moisture(table["temp_c"], table["rh_pct"]), dtype=float)
+        return _run(
+            green, d * 86400 / half**2, s * 86400 / half, level[366:] + truth.air_bias_pct,
+            begin, FORMS.index(truth.form), truth.rise, truth.stops_pct, truth.cap_pct,
+        )  # fmt: skip
+
+    moisture = run(weather)
     dry = 25.0 * wall * np.exp(rng.normal(0, 0.3, pieces))
     step = rng.choice([1.0, 2.0])
     rows = []
@@ -195,4 +253,6 @@ def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420):
     # moisture at the end of day j stands under the next date's morning
     on = first + pd.to_timedelta(np.arange(1, moisture.shape[1] + 1), unit="D")
     course = pd.DataFrame(moisture.T, index=on, columns=table["piece"])
-    return book, table["turned_on"].max() + pd.Timedelta(days=45), course, level_air[:731].mean()
+    level_air = np.asarray(wl.equilibrium_moisture(air["temp_c"], air["rh_pct"]), dtype=float)
+    as_of = table["turned_on"].max() + pd.Timedelta(days=45)
+    return Season(book, as_of, course, level_air[:731].mean(), weather, run)

@@ -43,7 +43,7 @@ def forecast_ready(
     within_pct: float = WITHIN_PCT,
     laws: Sequence[str] | None = None,
     monthly_air: pd.DataFrame | None = None,
-    draws: int = 300,
+    draws: int | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
     """Moisture now, the chance of being ready, and the dates, for every piece.
@@ -68,7 +68,8 @@ def forecast_ready(
         `month`, `temp_c`, `rh_pct`: monthly means of a place, in place of the course of the year
         that the book's log shows.
     draws, seed : int
-        How many futures are drawn, and where the random numbers begin.
+        How many futures are drawn (300, and fewer for a season of more than 200 pieces), and
+        where the random numbers begin.
 
     Returns
     -------
@@ -101,7 +102,7 @@ def forecast_ready(
     return ready_frame(season, level)
 
 
-def check_request(target: float | None, level: float, within: float, draws: int) -> None:
+def check_request(target: float | None, level: float, within: float, draws: int | None) -> None:
     if target is not None and not 2 <= target <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
@@ -111,7 +112,7 @@ def check_request(target: float | None, level: float, within: float, draws: int)
         raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
     if not 0.2 <= within <= 20:
         raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
-    if draws < 50:
+    if draws is not None and draws < 50:
         raise WoodlabError(f"draws = {draws} is too few for an interval. Give at least 50.")
 
 

@@ -30,7 +30,7 @@ def forecast_curves(
     *,
     days_ahead: int = 240,
     within_pct: float = WITHIN_PCT,
-    draws: int = 300,
+    draws: int | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
     """Moisture of some pieces from turning to `days_ahead` days after `as_of`.

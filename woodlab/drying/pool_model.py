@@ -19,6 +19,7 @@ import warnings
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,7 @@ from woodlab.drying.green import start_moisture_information
 from woodlab.errors import WoodlabError
 
 _DAY = np.timedelta64(1, "D")
+DRIFT_DAYS = 30.0  # how long a wall that departs from the law goes on doing so
 UNKNOWN_AIR_PCT = 12.0  # where a book has no air log: a store indoors, wide open (see below)
 
 
@@ -76,7 +78,7 @@ class Priors:
     rise_sd_per_pct: float = 0.06
     saturation_pct: float = 30.0
     saturation_sd_pct: float = 1.0
-    air_shift_sd_pct: float = 0.2  # between the air at the log and the air at the pieces
+    air_shift_sd_pct: float = 0.12  # between the air at the log and the air at the pieces
     unknown_air_sd_pct: float = 2.5
     # variance components: median, and the spread of their logarithm
     components: tuple[tuple[str, float, float], ...] = (
@@ -124,6 +126,14 @@ class PoolData:
     @property
     def n(self) -> int:
         return len(self.half_m)
+
+    @cached_property
+    def memory(self) -> np.ndarray:
+        """Correlation of the drift between a piece's weighings, (n, k, k); zero where there is
+        none."""
+        here = np.arange(self.days.shape[1])[None, :] < self.counts[:, None]
+        gap = np.abs(self.days[:, :, None] - self.days[:, None, :])
+        return np.where(here[:, :, None] & here[:, None, :], np.exp(-gap / DRIFT_DAYS), 0.0)
 
 
 def in_threads(work: Callable[[int, int], None], n: int) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import PoolData, PooledLaw, Priors
@@ -167,10 +168,10 @@ class Sampler:
         """Common effects and u (n, 4): a draw, or the mean."""
         matrix, right = self.groups(sds)
         lower = np.linalg.cholesky(matrix)
-        z = np.linalg.solve(lower, right)
+        z = solve_triangular(lower, right, lower=True, check_finite=False)
         if noise:
             z = z + self.rng.standard_normal(self.size)
-        effects = np.linalg.solve(lower.T, z)
+        effects = solve_triangular(lower, z, lower=True, trans=1, check_finite=False)
         mean = group_means(self.layout, effects)
         psi = 1 / sds[[1, 3, 5]] ** 2
         v = self.linear.b[:, :4] - np.einsum("nij,nj->ni", self.linear.a[:, :4, 4:], mean[:, 3:])

@@ -21,13 +21,16 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
-from woodlab.drying.pool_model import POOLED_LAWS, PoolData, in_threads, pack
+from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, in_threads, pack
 from woodlab.drying.posterior import Mode, Posterior, kernel_params, noise_root, sample
+from woodlab.drying.sampler import group_means, lay_out
 from woodlab.errors import WoodlabError
 
 CANDIDATES = ("slab", "open_slab", "film")
 HORIZON_DAYS = 800
 LEAST_WEIGHT = 0.08
+MOST_DRAWS, LEAST_DRAWS, MOST_RUNS = 300, 100, 60_000
+MOST_JUDGES = 120  # pieces that decide between the laws: more cost time and change little
 _DAY = np.timedelta64(1, "D")
 
 
@@ -113,7 +116,7 @@ def white_residuals(
 
 
 def held_back_scores(
-    book: RecordBook, full: PoolData, law: str, day: np.datetime64, seed: int, draws: int = 80
+    book: RecordBook, full: PoolData, law: str, day: np.datetime64, seed: int, draws: int = 60
 ) -> tuple[np.ndarray, np.ndarray, Posterior]:
     """Log density of each piece's weighings after `day`, how many, and the fit up to it."""
     known = pack(book.until(pd.Timestamp(day)), day)
@@ -157,10 +160,35 @@ def _of_pieces(data: PoolData, at: np.ndarray) -> PoolData:
     )  # fmt: skip
 
 
+def judges(book: RecordBook, most: int = MOST_JUDGES) -> RecordBook:
+    """The book itself, or, where it has more than `most` pieces, one of that many spread evenly
+    over species, seals and logs.
+
+    Examples
+    --------
+    >>> from woodlab.demo import demo_book
+    >>> some = judges(demo_book(), most=10)
+    >>> len(some.pieces), some.pieces["seal"].nunique() == demo_book().pieces["seal"].nunique()
+    (10, True)
+    """
+    if len(book.pieces) <= most:
+        return book
+    order = book.pieces.sort_values(["species", "seal", "log", "piece"]).index
+    at = np.linspace(0, len(order) - 1, most).round().astype(int)
+    pieces = book.pieces.loc[np.sort(order[at])].reset_index(drop=True)
+    names = set(pieces["piece"])
+    weighings = book.weighings[book.weighings["piece"].isin(names)].reset_index(drop=True)
+    # an offcut belongs to a piece or to a log; those of other pieces have nobody left to tell of
+    cuts = book.offcuts[
+        book.offcuts["piece"].isin(names) | book.offcuts["log"].isin(set(pieces["log"].dropna()))
+    ].reset_index(drop=True)
+    return RecordBook(pieces, weighings, book.looks.iloc[:0], book.air, cuts, book.rims.iloc[:0])
+
+
 def weigh_laws(
     book: RecordBook, data: PoolData, as_of: np.datetime64, laws: Sequence[str], seed: int
 ) -> tuple[pd.DataFrame, dict[str, Posterior]]:
-    """Stacking weights of the laws by their held-back scores."""
+    """Stacking weights of the laws by their held-back scores, and the fits that were scored."""
     if len(laws) == 1:
         frame = pd.DataFrame({"law": list(laws), "weight": 1.0, "score": np.nan, "n_held": 0})
         return frame, {}
@@ -186,12 +214,22 @@ def weigh_laws(
     return frame, posts
 
 
-def carried_over(mode: Mode, known: PoolData, data: PoolData) -> Mode | None:
-    """A mode of an earlier fit as the start of a later one; None if the pieces are others."""
-    if known.n != data.n or known.logs != data.logs or known.species != data.species:
-        return None
+def carried_over(post: Posterior, data: PoolData) -> Mode:
+    """The mode of an earlier fit, or of one of fewer pieces, as the start of another: groups, logs
+    and pieces by their names, the others where their group is."""
+    layout = lay_out(data, post.law, Priors())
+    old = dict(zip(post.layout.names, post.mode.effects, strict=True))
+    effects = np.array(
+        [old.get(name, mean) for name, mean in zip(layout.names, layout.mean, strict=True)]
+    )
+    u = group_means(layout, effects)[:, :3]
     weight = np.where(data.suspect, 1e-8, 1.0)
-    return replace(mode, weight=weight)
+    heaviest = np.where(data.suspect, 0.0, data.net_g).max(axis=1)
+    ln_dry = np.log(np.maximum(heaviest, 1.0) / (1 + np.exp(u[:, 2]) / 100))
+    at = pd.Series(np.arange(data.n), data.pieces["piece"].to_numpy())
+    at = at.loc[post.data.pieces["piece"]].to_numpy()
+    u[at], ln_dry[at] = post.mode.u, post.mode.ln_dry
+    return replace(post.mode, u=u, ln_dry=ln_dry, effects=effects, weight=weight)
 
 
 def draw_season(
@@ -201,7 +239,7 @@ def draw_season(
     target_pct: float | None,
     within_pct: float = 2.0,
     laws: Sequence[str] = CANDIDATES,
-    draws: int = 300,
+    draws: int | None = None,
     seed: int = 0,
     monthly: pd.DataFrame | None = None,
     horizon_days: int = HORIZON_DAYS,
@@ -227,7 +265,10 @@ def draw_season(
         return _KEPT[key]
     known = book.until(pd.Timestamp(as_of))
     data = pack(known, as_of)
-    frame, earlier = weigh_laws(known, data, as_of, laws, seed)
+    if draws is None:
+        draws = int(np.clip(MOST_RUNS // data.n, LEAST_DRAWS, MOST_DRAWS))
+    few = judges(known)
+    frame, earlier = weigh_laws(few, data if few is known else pack(few, as_of), as_of, laws, seed)
     kept = frame[frame["weight"] > 0]
     share = _shares(kept["weight"].to_numpy(), draws)
     after = min(as_of, data.log_end) if data.has_air else as_of
@@ -243,9 +284,7 @@ def draw_season(
     sums = whole_course(data, after, air)
     parts, posts, at = [], [], 0
     for law, count in zip(kept["law"], share, strict=True):
-        start = None
-        if law in earlier:
-            start = carried_over(earlier[law].mode, earlier[law].data, data)
+        start = carried_over(earlier[law], data) if law in earlier else None
         post = sample(data, POOLED_LAWS[law], draws=count, seed=seed + 2, start=start)
         posts.append(post)
         parts.append(_run(post, target, sums[at : at + count], as_of, horizon_days))

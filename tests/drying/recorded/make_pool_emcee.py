@@ -255,7 +255,7 @@ class Target:
 
 def prepared() -> tuple[Target, Mode]:
     """The target, at the mode that `posterior.sample` finds with MODE_SEED."""
-    data, priors = small_season(), Priors()
+    data, priors = small_season(), Priors(air_shift_sd_pct=0.2)
     mode, layout = find_mode(data, POOLED_LAWS[LAW], priors, np.random.default_rng(MODE_SEED))
     return Target(data, mode, layout, priors), mode
 
