@@ -58,8 +58,38 @@ def test_the_command_is_installed():
     run = subprocess.run(
         [sys.executable, "-m", "woodlab.app", "--help"], capture_output=True, text=True, check=True
     )
-    for command in ("season", "check", "blank", "round", "add", "demo"):
+    for command in ("season", "check", "blank", "from-sheet", "round", "add", "demo"):
         assert command in run.stdout
+
+
+def test_python_runs_the_package_as_the_command():
+    run = subprocess.run([sys.executable, "-m", "woodlab"], capture_output=True, text=True)
+    assert run.returncode == 2
+    assert run.stderr.startswith("usage: woodlab ")
+    assert "Traceback" not in run.stderr
+
+
+def test_the_round_of_a_book_without_pieces_is_said_in_words(tmp_path, capsys):
+    assert app.main(["blank", str(tmp_path / "new.xlsx")]) == 0
+    capsys.readouterr()
+    assert app.main(["round", str(tmp_path / "new.xlsx"), "--on", "2026-03-09"]) == 0
+    assert capsys.readouterr().out == "The book has no pieces yet.\n"
+
+
+def test_the_round_fits_a_window_and_says_why(tmp_path, capsys):
+    book = write_book(tmp_path / "book", masses="1480.123456")
+    assert app.main(["round", str(book), "--on", "2026-03-09"]) == 0
+    said = capsys.readouterr().out
+    assert "never looked at" in said
+    assert "1480.123" not in said
+    assert max(map(len, said.splitlines()[-2:])) < 160
+
+
+def test_a_mark_in_other_capitals_is_recognised(tmp_path, capsys):
+    book = write_book(tmp_path / "book")
+    (tmp_path / "new.csv").write_text("piece,on,mass_g\na 1,2026-03-09,1400\n")
+    assert app.main(["add", str(book), "weighings", str(tmp_path / "new.csv")]) == 2
+    assert "Is it 'A1'?" in capsys.readouterr().err
 
 
 @pytest.fixture(scope="module")

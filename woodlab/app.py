@@ -11,11 +11,19 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from woodlab.errors import RecordError, WoodlabError, WorkError
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 DONE, FAILED, FAULT = 0, 1, 2
 MOST_SHOWN = 100
+# What fits beside each other in a window; the frame of `wl.shop_round` has all of it.
+ROUND_SHOWN = [
+    "piece", "place", "species", "seal", "do", "crack_risk", "last_g", "good_weights_g", "why",
+]  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -77,6 +85,18 @@ def _parser() -> argparse.ArgumentParser:
     blank.add_argument("file", type=Path, help="a new workbook (.xlsx) or folder")
     blank.set_defaults(run=_blank)
 
+    sheet = commands.add_parser("from-sheet", help="your own sheet, dates across, to a record book")
+    sheet.add_argument("sheet", type=Path, help="a row a piece, a column a weighing (.xlsx, .csv)")
+    sheet.add_argument("--out", type=Path, required=True, help="the new book (.xlsx, or a folder)")
+    sheet.add_argument("--mass-unit", default="g", choices=["g", "kg", "lb", "oz"])
+    sheet.add_argument("--length-unit", default="mm", choices=["mm", "cm", "in"])
+    order = sheet.add_mutually_exclusive_group()
+    order.add_argument("--day-first", action="store_true", help="9/3/26 is the 9th of March")
+    order.add_argument("--month-first", action="store_true", help="9/3/26 is the 3rd of September")
+    sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
+    sheet.add_argument("--tab", help="which sheet of a workbook")
+    sheet.set_defaults(run=_from_sheet)
+
     rounds = commands.add_parser("round", help="what to look at and weigh this week")
     rounds.add_argument("book", type=Path)
     rounds.add_argument("--on", metavar="DATE", help="the day of the round (default: today)")
@@ -126,6 +146,29 @@ def _blank(options: argparse.Namespace) -> None:
     print(f"Written: {options.file}")
 
 
+def _from_sheet(options: argparse.Namespace) -> None:
+    from woodlab.book.wide_book import book_from_sheet
+
+    made = book_from_sheet(
+        options.sheet,
+        options.out,
+        options.mass_unit,
+        options.length_unit,
+        day_first=True if options.day_first else False if options.month_first else None,
+        year=options.year,
+        sheet=options.tab,
+    )
+    print(f"{len(made.pieces)} pieces and {len(made.weighings)} weighings are in {made.path}.")
+    for note in made.notes:
+        print(f"  {note}")
+    if len(made.unused):
+        print(f"{len(made.unused)} cells were not used; they stand in the book as not_used:")
+        for why, cells in made.unused.groupby("why", sort=False)["cell"]:
+            more = ", ..." if len(cells) > 5 else ""
+            print(f"  {', '.join(cells.head(5))}{more}: {why}")
+    print(f"Next: woodlab check {made.path}")
+
+
 def _round(options: argparse.Namespace) -> None:
     import datetime
 
@@ -134,10 +177,25 @@ def _round(options: argparse.Namespace) -> None:
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
-    print(shop_round(book, on=on).to_string(index=False))
+    due = shop_round(book, on=on)
+    if not len(due):
+        print(f"Nothing is due on {on}." if len(book.pieces) else "The book has no pieces yet.")
+    elif due.attrs.get("risk_reason"):
+        print(due.attrs["risk_reason"])
+    if len(due):
+        shown = due.assign(good_weights_g=_bands(due))[ROUND_SHOWN].dropna(axis=1, how="all")
+        print(shown.to_string(index=False, na_rep="-", float_format="{:.4g}".format))
     if options.out:
         round_sheet(book, on=on, out=options.out)
         print(f"Written: {options.out}")
+
+
+def _bands(due: pd.DataFrame) -> list[str]:
+    """The band in which 99 of 100 good weighings fall."""
+    return [
+        f"{low:.0f} to {high:.0f}" if low == low and high == high else "-"
+        for low, high in zip(due["lower_g"], due["upper_g"], strict=True)
+    ]
 
 
 def _add(options: argparse.Namespace) -> None:

@@ -116,7 +116,7 @@ def how_to(lists: dict[str, list[str]]) -> list[str]:
     lines = [
         "How to fill in this record book",
         "",
-        "A sheet (or file) for each table. Row 1 holds the headings: leave them as they are.",
+        "A sheet (or file) for each table. Row 1 holds the headings: leave them, but for the unit.",
         "Columns shaded blue are needed, the others are not. Columns of your own may follow.",
         "Dates: year-month-day, such as 2026-03-09. The unit of a number stands in its heading;",
         "pounds, ounces or inches go in when the heading says so: mass (lb), wall (in).",

@@ -219,7 +219,9 @@ def _unknown(table: CheckedTable, column: str, known: set[str], written: set[str
 def _hint(name: str, known: set[str]) -> str:
     if len(name) > 40 or len(known) > 5000:
         return ""
-    close = difflib.get_close_matches(name, sorted(known), n=1)
+    folded = name.replace(" ", "").casefold()
+    close = [mark for mark in sorted(known) if mark.replace(" ", "").casefold() == folded]
+    close = close or difflib.get_close_matches(name, sorted(known), n=1)
     return f"Is it {close[0]!r}? " if close else ""
 
 

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -23,6 +23,12 @@ WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
+
+
+_OWN_SHEET = (
+    "If it is a sheet of your own, a row a piece and a column a weighing: `woodlab from-sheet` "
+    "makes a book of it."
+)
 
 
 @dataclass(frozen=True)
@@ -57,7 +63,7 @@ def read_raw(path: Path) -> dict[str, RawTable]:
     if path.suffix.casefold() not in WORKBOOKS:
         raise WoodlabError(
             f"{path.name} is neither a folder of CSV files nor a workbook "
-            f"({', '.join(WORKBOOKS)}). Give the folder itself, not a file in it."
+            f"({', '.join(WORKBOOKS)}). Give the folder itself, not a file in it. {_OWN_SHEET}"
         )
     return _read_workbook(path)
 
@@ -335,5 +341,8 @@ def check_required_tables(raw: dict[str, RawTable], path: str) -> None:
         for name in ("pieces", "weighings")
         if name not in raw
     ]  # fmt: skip
+    if not raw:  # not a book that lacks a table, but no book
+        last = faults[-1]
+        faults[-1] = replace(last, remedy=f"{last.remedy} {_OWN_SHEET}")
     if faults:
         raise RecordError(faults)

@@ -137,7 +137,7 @@ def read_wide_sheet(
     """As `read_wide`, with the weighings and the cells not used side by side."""
     _check_choices(mass_unit, decimal, dates)
     grids = read_grids(Path(path))
-    layout = _chosen(grids, Path(path).name, sheet, dates)
+    layout = chosen_layout(grids, Path(path).name, sheet, dates)
     reader = _Reader(layout, mass_unit, decimal)
     reader.read(day_first, year)
     others = [grid for grid in grids if grid.name != layout.grid.name]
@@ -155,7 +155,7 @@ def _check_choices(mass_unit: str, decimal: str | None, dates: str | None) -> No
             raise WoodlabError(f"{name} is {value!r}. Give one of {words}.")
 
 
-def _chosen(grids: list[Grid], name: str, sheet: str | None, dates: str | None) -> Layout:
+def chosen_layout(grids: list[Grid], name: str, sheet: str | None, dates: str | None) -> Layout:
     """The layout of the one sheet that holds weighings."""
     if sheet is not None:
         wanted = [grid for grid in grids if grid.name.casefold() == sheet.casefold()]
