@@ -1,6 +1,7 @@
 """The batch fit: certified problems, fit(law(p)) == p, steps, slips, bounds, and who can run it."""
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 import pandas as pd
@@ -280,6 +281,45 @@ def test_any_executor_gives_the_same_frames():
         pd.testing.assert_frame_equal(wl.fit_drying(book, executor=pool).params, here.params)
     with pytest.raises(WoodlabError, match=r"concurrent\.futures"):
         wl.fit_drying(book, executor=4)
+
+
+def test_other_processes_give_the_same_frames():
+    wood = 900 * (1.1 + 0.55 * np.exp(-DAYS[None, :] / np.linspace(10, 60, 40)[:, None]))
+    book = book_of(noisy(wood), DAYS)
+    here = wl.fit_drying(book)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        there = wl.fit_drying(book, executor=pool)
+    pd.testing.assert_frame_equal(there.pieces, here.pieces)
+    pd.testing.assert_frame_equal(there.params, here.params)
+
+
+def straight(last_g, wet_g):
+    """A piece that still loses its mass on a straight line, and two offcuts of its own."""
+    pieces = {"piece": "A", "species": "sugar maple", "turned_on": START, "wall_mm": 25.0}
+    days = 7.0 * np.arange(8)
+    weighings = {"piece": "A", "on": START + pd.to_timedelta(days, unit="D"),
+                 "mass_g": np.linspace(1500, last_g, 8)}  # fmt: skip
+    cuts = {"piece": "A", "wet_g": wet_g, "oven_dry_g": [100.0, 100.0]}
+    return wl.RecordBook.from_frames(
+        pieces=pd.DataFrame(pieces | {"seal": "none"}, index=[0]),
+        weighings=pd.DataFrame(weighings), offcuts=pd.DataFrame(cuts),
+    )  # fmt: skip
+
+
+def test_offcuts_hold_the_end_of_a_straight_line():
+    # 1500 g at 61 % moisture is 932 g of wood; the line alone would go below zero
+    piece = wl.fit_drying(straight(1200.0, [160.0, 162.0])).pieces.iloc[0]
+    assert piece["oven_dry_from"] == "weighings and own offcuts"
+    assert 1500 / 1.85 < piece["oven_dry_g"] < 1500 / 1.45
+
+
+def test_weighings_below_the_oven_dry_mass_are_a_contradiction_and_no_estimate():
+    piece = wl.fit_drying(straight(700.0, [160.0, 162.0])).pieces.iloc[0]
+    assert piece["status"] == "failed"
+    assert "fall to 700 g, below the oven-dry mass" in piece["reason"]
+    assert "own offcuts" in piece["reason"]
+    assert np.isnan(piece["oven_dry_g"])
+    assert np.isnan(piece["tau_days"])
 
 
 def test_a_dask_cluster_gives_the_same_frames():

@@ -187,7 +187,7 @@ def assemble(
             "the mass rises, so there is no drying to fit" if rises
             else "no oven-dry mass above zero fits these weighings"
         )  # fmt: skip
-    fitted = tried & good
+    fitted = tried & good & ~_impossible(setup, out, np.exp(mean[:, own]), tried & good, verdict)
     cov[fitted] = tempered(cov[fitted], own) if own else cov[fitted]
     frame = interval_frame(setup, out, mean, cov, fitted)
     verdict = reasons(setup, out, frame, verdict, fitted, lent)
@@ -212,6 +212,32 @@ def assemble(
         step_g=_steps(setup, out, fitted),
         intervals=frame,
     )
+
+
+def _impossible(
+    setup: Setup, out: dict[str, np.ndarray], dry_g: np.ndarray, fitted: np.ndarray,
+    verdict: pd.DataFrame,
+) -> np.ndarray:  # fmt: skip
+    """Pieces whose weighings go on below the oven-dry mass: wood cannot; the verdict says so.
+
+    Asked only of pieces without an event, since the steps of events are not weighings of wood.
+    """
+    rows = setup.rows
+    mass = np.where(out["w"] > 0, rows.mass_g, np.inf)
+    lightest = np.full(fitted.size, np.inf)
+    some = rows.counts > 0
+    if some.any():
+        lightest[some] = np.minimum.reduceat(mass, rows.ptr[:-1][some])
+    room = np.maximum(0.02 * dry_g, 3 * rows.resolution_g)
+    wrong = fitted & (np.diff(rows.step_ptr) == 0) & (lightest < dry_g - room)
+    for p in np.flatnonzero(wrong):
+        verdict.loc[p, "status"] = "failed"
+        verdict.loc[p, "reason"] = (
+            f"the weighings fall to {lightest[p]:.4g} g, below the oven-dry mass of about "
+            f"{dry_g[p]:.4g} g that the {setup.known['rests_on'].iloc[p]} allow: look for a wrong "
+            "offcut, a wrong weighing or an event that is missing, such as `trimmed`"
+        )
+    return wrong
 
 
 def _steps(setup: Setup, out: dict[str, np.ndarray], fitted: np.ndarray) -> np.ndarray:
