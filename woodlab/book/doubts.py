@@ -14,6 +14,13 @@ DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
 GAIN_FRACTION = 0.02
 STEP_OF_TEN = (8.0, 12.5)
 
+# So many equal weights on equal days are no chance.
+LEAST_COPIED = 3
+UNKNOWN_WOOD = (
+    ". Its green moisture and its shrinkage are then not known: dry an offcut in an oven, or "
+    "write a wood of wl.species() that is like it"
+)
+
 # Below these, half of a column looks like inches or pounds typed under millimetres or grams.
 # Rough walls are 10 to 50 mm and rough bowls weigh 100 g and more (common practice, no source).
 LEAST_USUAL = {"wall_mm": 4.0, "rim_mm": 40.0, "height_mm": 15.0, "mass_g": 20.0}
@@ -49,6 +56,7 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         *_doubts_of_units(tables),
         *_doubts_of_looks(tables),
         *_doubts_of_air(tables["air"]),
+        *_air_of_another_time(tables),
     ]
     found = [
         pd.DataFrame(few, columns=DOUBT_COLUMNS),
@@ -68,8 +76,9 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     for name, group in pieces.groupby("species", sort=False):
         note = species_facts(name).note
         if note:
-            near = [] if species_facts(name).known else near_names(name)
-            note += f". Is it {' or '.join(near)}?" if near else ""
+            known = species_facts(name).known
+            near = [] if known else near_names(name)
+            note += f". Is it {' or '.join(near)}?" if near else "" if known else UNKNOWN_WOOD
             row = group.index[0]
             rows.append(["pieces", row, group["piece"].iloc[0], "species", name, note])
     thick = pieces[pieces["wall_mm"] > pieces["rim_mm"] / 2]
@@ -208,7 +217,30 @@ def _doubts_of_weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
         pairs = zip(_in_words(mass[at - 1]), _in_words(mass[at]), strict=True)
         value = [f"{before} then {now}" for before, now in pairs]
         parts.append(_part("weighings", row[at], names.take(code[at]), "mass_g", value, doubt))
-    return parts
+    return [*parts, *_copies(code, on, mass, row, names)]
+
+
+def _copies(
+    code: np.ndarray, on: np.ndarray, mass: np.ndarray, row: np.ndarray, names: pd.Index
+) -> list[pd.DataFrame]:
+    """Pieces with the very weights of another on the very days: rows that were copied."""
+    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
+    count = np.diff(np.r_[starts, len(code)])
+    # A sum of mixed bits tells courses apart without holding them side by side.
+    bits = on.astype("datetime64[ns]").view("u8") * np.uint64(0x9E3779B97F4A7C15)
+    bits ^= mass.astype(float).view("u8") * np.uint64(0xC2B2AE3D27D4EB4F)
+    course = np.add.reduceat(bits ^ (bits >> np.uint64(29)), starts)
+    pieces = pd.DataFrame({"course": course, "count": count, "at": starts})
+    pieces = pieces[pieces["count"] >= LEAST_COPIED]
+    again = pieces[pieces.duplicated(["course", "count"])]
+    if again.empty:
+        return []
+    first = pieces.drop_duplicates(["course", "count"]).set_index(["course", "count"])["at"]
+    model = names.take(code[first.loc[list(zip(again["course"], again["count"], strict=True))]])
+    value = [f"{number} weights" for number in again["count"]]
+    said = [f"the same weights on the same days as piece {name}: copied rows?" for name in model]
+    at = again["at"].to_numpy()
+    return [_part("weighings", row[at], names.take(code[at]), "mass_g", value, said)]
 
 
 def _in_words(masses: np.ndarray) -> list[str]:
@@ -248,3 +280,19 @@ def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:
              "all humidities are 1 or less: fractions typed for percent?"]
         )  # fmt: skip
     return rows
+
+
+def _air_of_another_time(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """An air log of which no reading falls among the weighings: a slip of the year, or too late."""
+    air, turned = tables["air"]["on"].dropna(), tables["pieces"]["turned_on"].min()
+    last = tables["weighings"]["on"].max()
+    if air.empty or pd.isna(turned) or pd.isna(last) or last <= turned:
+        return []
+    if air.between(turned.normalize(), last.normalize() + pd.Timedelta(days=1)).any():
+        return []
+    return [
+        ["air", air.index[0], None, "on", f"{air.min():%Y-%m-%d} to {air.max():%Y-%m-%d}",
+         f"no reading of the air falls between the first turning ({turned:%Y-%m-%d}) and the last "
+         f"weighing ({last:%Y-%m-%d}), so the log says little of how these pieces dried: is a "
+         "year mistyped?"]
+    ]  # fmt: skip

@@ -1,0 +1,66 @@
+"""Doubts about books that look whole: copied weights, an air log of another time, unknown woods."""
+
+import numpy as np
+import pandas as pd
+
+import woodlab as wl
+
+
+def book(weights, species="white ash", **tables):
+    """`weights`: piece -> masses, weighed every ten days from 2026-03-01."""
+    pieces = pd.DataFrame(
+        {"piece": list(weights), "species": species, "seal": "none", "wall_mm": 25,
+         "turned_on": "2026-03-01"}
+    )  # fmt: skip
+    rows = [
+        (name, pd.Timestamp("2026-03-01") + pd.Timedelta(days=10 * k), mass)
+        for name, masses in weights.items()
+        for k, mass in enumerate(masses)
+    ]
+    weighings = pd.DataFrame(rows, columns=["piece", "on", "mass_g"])
+    return wl.RecordBook.from_frames(pieces=pieces, weighings=weighings, **tables)
+
+
+def said(given, words):
+    doubts = given.doubts
+    return doubts[doubts["doubt"].str.contains(words)]
+
+
+def test_weights_copied_from_another_piece_are_doubted_at_their_first_row():
+    given = book(
+        {"A1": [1500, 1400, 1350], "A2": [1500, 1400, 1351], "A3": [1500, 1400, 1350],
+         "A4": [1500, 1400, 1350], "A5": [1500, 1400]}
+    )  # fmt: skip
+    found = said(given, "copied rows")
+    assert found["piece"].tolist() == ["A3", "A4"]
+    assert found["row"].tolist() == [8, 11]
+    assert found["doubt"].str.contains("as piece A1").all()
+
+
+def test_two_equal_weights_are_chance_and_many_pieces_are_told_apart():
+    assert said(book({"A1": [1500, 1400], "A2": [1500, 1400]}), "copied").empty
+    rng = np.random.default_rng(4)
+    many = {f"P{i}": rng.permutation([1500, 1499, 1498, 1497, 1496]) for i in range(40)}
+    distinct = {name: tuple(masses) for name, masses in many.items()}
+    found = said(book(many), "copied")
+    assert len(found) == len(distinct) - len(set(distinct.values()))
+
+
+def air(first, last):
+    return pd.DataFrame({"on": pd.date_range(first, last), "temp_c": 10.0, "rh_pct": 70.0})
+
+
+def test_an_air_log_that_begins_after_the_last_weighing_is_doubted():
+    weights = {"A1": [1500, 1400, 1350]}  # until 2026-03-21
+    late = said(book(weights, air=air("2026-06-01", "2026-07-01")), "no reading of the air")
+    assert late["value"].tolist() == ["2026-06-01 to 2026-07-01"]
+    last_year = said(book(weights, air=air("2025-03-01", "2025-03-21")), "no reading of the air")
+    assert len(last_year) == 1
+    one = book(weights, air=air("2026-03-21", "2026-07-01"))
+    assert said(one, "no reading of the air").empty
+
+
+def test_an_unknown_wood_is_told_with_what_to_do():
+    found = said(book({"A1": [1500]}, species="quibblewood"), "does not know")
+    assert found["doubt"].str.contains("dry an offcut in an oven").all()
+    assert len(found) == 1
