@@ -126,3 +126,19 @@ def test_the_advice_is_what_the_book_lacks():
     assert [said.split()[0] for said in records_to_add(book(weighings=6))] == [
         "Dry", "Write", "Look",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "said"),
+    [
+        ("2026-03-01", "2026-03-04", None),  # each of the four days
+        ("2026-03-04", "2026-07-01", "Of the 4 days from the first turning to the last weighing 1"),
+        ("2026-06-01", "2026-07-01", "to the last weighing none had a reading"),
+    ],
+)
+def test_an_air_log_of_another_time_is_not_told_as_the_air_they_dried_in(first, last, said):
+    days = pd.date_range(first, last)
+    air = pd.DataFrame({"on": days, "temp_c": 10.0, "rh_pct": 70.0})
+    told = " ".join(season_sentences(book(weighings=4, air=air), EN))
+    assert f"The air was measured on {len(days)} days" in told
+    assert (said in told) if said else ("filled in" not in told)

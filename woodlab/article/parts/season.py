@@ -10,6 +10,7 @@ from woodlab.article.plain import short_name
 from woodlab.book.record_book import RecordBook
 
 _MOST_LISTED = 8
+_WELL_READ = 0.8  # share of the days; below it the article says how many had a reading
 
 
 def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tuple[str, ...]:
@@ -34,7 +35,7 @@ def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tup
             f"{forms.date(weighings['on'].max())}."
         )
     said.append(_looks(book.looks, forms))
-    said.append(_air(book.air, forms))
+    said.append(_air(book, forms))
     if len(book.offcuts):
         count = forms.count(len(book.offcuts), "offcut")
         said.append(f"{count} {_were(len(book.offcuts))} dried in an oven and weighed.")
@@ -92,14 +93,29 @@ def _looks(looks: pd.DataFrame, forms: Forms) -> str:
     )
 
 
-def _air(air: pd.DataFrame, forms: Forms) -> str:
+def _air(book: RecordBook, forms: Forms) -> str:
+    """What was measured of the air, and how much of it while the pieces were weighed."""
+    air = book.air
     if not len(air):
         return "The air was not measured."
-    days = air["on"].dt.normalize().nunique()
-    return (
-        f"The air was measured on {forms.count(days, 'day')}: "
+    read = air["on"].dt.normalize()
+    said = (
+        f"The air was measured on {forms.count(read.nunique(), 'day')}: "
         f"{forms.number(air['temp_c'].min())} to {forms.number(air['temp_c'].max())} °C, on "
         f"average {forms.number(air['rh_pct'].mean())} % relative humidity."
+    )
+    if not len(book.weighings):
+        return said
+    first = book.pieces["turned_on"].min().normalize()
+    last = book.weighings["on"].max().normalize()
+    days = (last - first).days + 1
+    inside = read[read.between(first, last)].nunique()
+    if inside >= _WELL_READ * days:
+        return said
+    whole, part = forms.number(days), "none" if not inside else forms.number(inside)
+    return (
+        f"{said} Of the {whole} days from the first turning to the last weighing {part} had a "
+        "reading; the others were filled in."
     )
 
 
