@@ -525,3 +525,28 @@ def test_the_week_of_most_danger_is_not_named_twice():
     (falling,) = course_sentence(gaps.assign(chance=[0.02, 0.08, 0.05]), 6)
     assert "was highest in week 2" in falling
     assert "in week 3" in falling
+
+
+def test_no_course_is_told_without_an_interval():
+    gaps = pd.DataFrame(
+        {"week": [17.0, 18.0], "chance": [0.4, 0.42], "ci_lower": np.nan, "ci_upper": np.nan}
+    )
+    (said,) = course_sentence(gaps, 5)
+    assert "cannot be told from 5 cracks" in said
+    assert "nan" not in said
+
+
+def test_looks_at_cracks_only_are_said_to_tell_too_much():
+    # what a maker writes down who writes down cracks: five of thirty pieces, and one whole one
+    names = [f"p{i}" for i in range(30)]
+    pieces = {"piece": names, "species": (["ash", "oak", "elm"] * 10), "seal": ["none", "wax"] * 15,
+              "wall_mm": [25.0] * 30}  # fmt: skip
+    looks = [(name, 40, 12.0, "none") for name in names[:5]] + [(names[5], 140, 0.0, "none")]
+    said = " ".join(wl.crack_study(made_book(pieces, looks)).sentences)
+    assert "Of 6 pieces looked over for cracks, 5 cracked" in said
+    assert "the share above is far too high" in said
+    assert "nan %" not in said
+    assert ".." not in said
+    whole = looks + [(name, 140, 0.0, "none") for name in names[6:]]
+    said = " ".join(wl.crack_study(made_book(pieces, whole)).sentences)
+    assert "far too high" not in said

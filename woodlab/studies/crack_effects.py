@@ -122,7 +122,8 @@ def _told(
         lower, upper = model.fit.profile(contrast, level)
         p_value = model.fit.p_value(contrast)
     except WoodlabError as error:
-        return _Told(reason=f"no interval could be found: {error}")
+        why = str(error).rstrip(".")
+        return _Told(reason=f"no interval could be found ({why})")
     reason = _notes(mine, term)
     return _Told(
         float(np.exp(estimate)), float(np.exp(lower)), float(np.exp(upper)), p_value, reason

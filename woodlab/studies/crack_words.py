@@ -8,6 +8,10 @@ import pandas as pd
 from woodlab.studies.first_cracks import FirstCracks
 from woodlab.studies.hazard import HazardModel
 
+# Above this share of cracked pieces, with most pieces not looked at, looks were perhaps written
+# down for cracks only (common practice, no source).
+MOSTLY_CRACKED = 0.8
+
 
 def spoken_list(names: list[str], most: int = 8) -> str:
     """Names as a sentence takes them: "A, B and C", or "A, B and 3 more"."""
@@ -51,6 +55,11 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
             f"Nothing can be said of {pieces(len(idle))} without a look after turning: "
             f"{spoken_list(idle)}."
         )
+        if len(idle) > every["n_pieces"] and every["rate"] > MOSTLY_CRACKED:
+            said.append(
+                "If those were looked over and found whole, and only cracks were written down, the "
+                "share above is far too high: a look that finds none is written as 0."
+            )
     short = [name for name in few["piece"] if name not in set(idle)]
     if short:
         said.append(
@@ -68,7 +77,7 @@ def effect_sentences(effects: pd.DataFrame) -> list[str]:
 
 def _effect_sentence(row: pd.Series) -> str:
     if not np.isfinite(row["hazard_ratio"]):
-        return f"{_subject(row)}: we cannot tell, since {row['reason']}."
+        return f"{_subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}."
     lower, upper = row["ci_lower"], row["ci_upper"]
     span = f"{number(lower)} to {number(upper)}"
     basis = f"{pieces(row['n_pieces'])}, {row['n_cracked']} cracked"
@@ -122,6 +131,13 @@ def course_sentence(gaps: pd.DataFrame, n_cracked: int) -> list[str]:
         return []
     worst = gaps.loc[gaps["chance"].idxmax()]
     last = gaps.iloc[-1]
+    told = np.isfinite([one[end] for one in (worst, last) for end in ("ci_lower", "ci_upper")])
+    if not told.all():
+        cracks = f"{n_cracked} crack{'' if n_cracked == 1 else 's'}"
+        return [
+            "When in the season the chance of a first crack is highest cannot be told from "
+            f"{cracks}: no interval could be found for it."
+        ]
     if worst["week"] == last["week"]:
         return [
             "The chance of a first crack in a typical piece had not begun to fall by the last "

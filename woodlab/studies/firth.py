@@ -341,7 +341,7 @@ def _onto(
             break
         dense, effects, state = trial, trial_group, new
     if abs(value - constraint.value(dense)) > 1e-8:
-        raise WoodlabError("a value to be tried lies where the likelihood is nought.")
+        raise WoodlabError("a value to be tried lies where these records cannot come about.")
     return dense, effects, state
 
 
