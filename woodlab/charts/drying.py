@@ -12,6 +12,7 @@ from woodlab.charts.theme import (
     COLOURS,
     FAINT_INK,
     INK,
+    MONTHS_OR_DAYS,
     Size,
     panel_px,
     series_encoding,
@@ -335,7 +336,7 @@ def _time_column(predicted: pd.DataFrame, weighed: pd.DataFrame | None) -> str:
 
 
 def _date_axis(ticks: int = 7) -> Any:
-    return altair.Axis(format="%b %y", tickCount=ticks, labelOverlap="greedy")
+    return altair.Axis(format=MONTHS_OR_DAYS, tickCount=ticks, labelOverlap="greedy")
 
 
 def _names(column: pd.Series) -> list[str]:

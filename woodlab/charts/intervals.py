@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import altair
+import numpy as np
 import pandas as pd
 
 from woodlab.charts.theme import COLOURS, FAINT_INK, INK, PAPER, Size, themed
 from woodlab.errors import WoodlabError
+
+MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 
 
 def interval_chart(
@@ -46,8 +49,8 @@ def interval_chart(
         words=frame["label"].astype(str) + (": " + frame["text"] if "text" in frame else "")
     )
     order = frame["label"].astype(str).tolist()
-    scale = altair.Scale(type="log" if log else "linear", zero=False, nice=not log, padding=14)
-    axis_title = [title, f"with {level} interval"]
+    scale, cut = _scale(frame[[estimate, "ci_lower", "ci_upper"]], log=log, title=title)
+    axis_title = [title, f"with {level} interval{cut}"]
     tips = [
         altair.Tooltip("label:N", title="what"),
         altair.Tooltip(f"{estimate}:Q", title="estimate", format=".3g"),
@@ -75,6 +78,24 @@ def interval_chart(
     )
     chart = altair.layer(*layers).properties(height=altair.Step(36))
     return themed(chart, alt=f"{title} with {level} intervals: {rows}.", size=size)
+
+
+def _scale(ends: pd.DataFrame, *, log: bool, title: str) -> tuple[Any, str]:
+    """The axis, and words for where it cuts bars off: what never is below 0 has no axis below 0."""
+    values = ends.to_numpy(dtype=float)
+    values = values[np.isfinite(values)]
+    low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
+    if log:
+        kept = (max(low, 1 / MOST_FOLD), min(high, MOST_FOLD))
+        if kept == (low, high) or low <= 0:
+            return altair.Scale(type="log", zero=False, nice=False, padding=14), ""
+        scale = altair.Scale(type="log", domain=kept, clamp=True, nice=False, padding=14)
+        return scale, f"; cut at {1 / MOST_FOLD:g} and {MOST_FOLD:g}"
+    if "[%]" in title and low >= 0 and 50 < high <= 100:
+        return altair.Scale(domain=[0, 100], nice=False), ""
+    if 0 <= low < 0.2 * high:
+        return altair.Scale(domainMin=0, nice=True), ""
+    return altair.Scale(zero=False, nice=True, padding=14), ""
 
 
 def _number(value: float) -> str:

@@ -12,6 +12,7 @@ from woodlab.charts.theme import (
     COLOURS,
     FAINT_INK,
     INK,
+    MONTHS_OR_DAYS,
     Size,
     panel_px,
     series_encoding,
@@ -55,9 +56,12 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
     y = alt.Y("piece:N", sort=order, title="Piece", axis=alt.Axis(labelOverlap=False))
     seals = sorted(rows["seal"].unique())
     look = series_encoding("seal", "Seal", mark="point", domain=seals, size=size)
+    title = ["Ready on (median; line: earliest to latest)"]
+    if rows["open_end"].any():
+        title.append("a line without a tick at its end: no latest day, or one further off")
     base = alt.Chart(rows)
     points = base.mark_point(size=42).encode(
-        x=alt.X("ready_on:T", title="Ready on (median; line: earliest to latest)", axis=_DATE),
+        x=alt.X("ready_on:T", title=title, axis=_DATE),
         y=y,
         **look,
     )
@@ -129,14 +133,20 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     rows = _plain(curves)
     names = list(dict.fromkeys(rows["piece"]))
     top = float(rows["moisture_pct"].max()) if len(rows) else 100.0
+    if rows["upper_pct"].notna().any():  # room for the band, but not so much that curves lie flat
+        top = max(top, min(float(rows["upper_pct"].max()), 1.5 * top))
     panels = []
     for i, name in enumerate(names):
         mine = rows[rows["piece"] == name]
         axis = "Moisture [% of oven-dry mass]" if i == 0 else None
-        x = alt.X("on:T", title=None, axis=alt.Axis(format="%b %y", labelAngle=0, tickCount=4))
+        x = alt.X(
+            "on:T", title=None, axis=alt.Axis(format=MONTHS_OR_DAYS, labelAngle=0, tickCount=4)
+        )
         y = alt.Y("moisture_pct:Q", title=axis, scale=alt.Scale(domain=[0, top]))
         drawn = mine[mine["part"] != "weighed"]
-        band = alt.Chart(drawn).mark_area(opacity=BAND_OPACITY, color=COLOURS[0]).encode(
+        band = alt.Chart(drawn).mark_area(
+            opacity=BAND_OPACITY, color=COLOURS[0], clip=True
+        ).encode(
             x=x, y=alt.Y("lower_pct:Q", title=axis), y2="upper_pct:Q"
         )  # fmt: skip
         past = alt.Chart(drawn[drawn["part"] == "so far"]).mark_line(color=COLOURS[0])

@@ -33,6 +33,11 @@ INK = "#1d1d1b"
 FAINT_INK = "#5a5a55"
 GRID = "#dededa"
 PAPER = "#ffffff"
+# A date axis of a few days names days, one of a season months.
+MONTHS_OR_DAYS = {
+    "year": "%b %y", "quarter": "%b %y", "month": "%b %y", "week": "%d %b", "date": "%d %b",
+    "hours": "%H:%M", "minutes": "%H:%M",
+}  # fmt: skip
 BAND_OPACITY = 0.18
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
 
