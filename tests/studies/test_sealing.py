@@ -8,7 +8,9 @@ import woodlab as wl
 from woodlab.drying.simulate import Schedule, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.errors import MissingTableError, WoodlabError
+from woodlab.studies.confounding import comparable
 from woodlab.studies.seal_effects import EFFECT_COLUMNS
+from woodlab.studies.seal_words import sentences
 
 
 @pytest.fixture(scope="module")
@@ -171,3 +173,41 @@ def test_a_few_weighings_without_an_offcut_do_not_say_who_has_reached_the_target
     assert not any("neither seal has a piece that has reached" in said for said in study.sentences)
     # what would settle it names only the seals that want pieces
     assert not any("and 0 more" in said or "so 0 more" in said for said in study.sentences)
+
+
+def untold(seal, outcome, reason):
+    return {"outcome": outcome, "seal": seal, "reference": "none", "ratio": np.nan,
+            "ci_lower": np.nan, "ci_upper": np.nan, "p_holm": np.nan, "p_value": np.nan,
+            "n_pieces": 0, "n_logs": 0, "df": np.nan, "reason": reason}  # fmt: skip
+
+
+def test_what_cannot_be_said_for_one_reason_is_said_once():
+    """Five seals and four outcomes made twenty sentences that differed in a word."""
+    outcomes = ["drying_time", "surface_coefficient", "core_to_surface"]
+    rows = [untold("wax", outcome, "one piece under 'wax'") for outcome in outcomes]
+    rows += [untold(seal, "crack_hazard", "no looks") for seal in ("wax", "paint")]
+    pieces = pd.DataFrame({"seal": ["none"] * 6 + ["wax"] * 6 + ["paint"] * 6})
+    by_seal = pd.DataFrame({"seal": ["none"], "n_looked": [0], "n_cracked": [0]})
+    said = sentences(pd.DataFrame(rows), pieces, by_seal, "none", 14.0)
+    assert said == (
+        "We cannot say whether drying under wax takes longer than without a seal, how much less "
+        "moisture passes through the surface under wax than without a seal or whether the wall "
+        "stays more evenly moist under wax than without a seal: one piece under 'wax'.",
+        "We cannot say whether cracks are rarer under wax or paint than without a seal: no looks.",
+    )
+
+
+def test_a_long_list_of_empty_cells_is_cut():
+    species = [f"wood {i}" for i in range(12)]
+    frame = pd.DataFrame(
+        {
+            "piece": species,
+            "species": species,
+            "seal": ["none", "wax"] * 6,
+            "wall_mm": 25.0,
+            "log": species,
+        }
+    )
+    told = comparable(frame, "wax", "none")
+    assert told.reason.endswith(" and 6 more")
+    assert len(told.empty_cells) == 12

@@ -15,6 +15,7 @@ import pandas as pd
 # Walls within a tenth of each other count as alike; above this variance inflation a number would
 # rest on the model's extrapolation rather than on pieces.
 ALIKE = 0.10
+MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 MOST_INFLATION = 10.0
 LEAST_PIECES = 2
 _FACTORS = {"species": "species", "place": "place"}
@@ -103,9 +104,11 @@ def _shared(
 
 def _disjoint(word: str, empty: tuple[str, ...], seal: str, reference: str, left: int) -> str:
     few = "no" if left == 0 else "not enough"
+    cells = ", ".join(empty[:MOST_CELLS]) or "none"
+    more = f" and {len(empty) - MOST_CELLS} more" if len(empty) > MOST_CELLS else ""
     return (
         f"cannot tell {seal!r} from the {word}: {few} pieces of {seal!r} and {reference!r} share "
-        f"one. Empty cells: {', '.join(empty) or 'none'}"
+        f"one. Empty cells: {cells}{more}"
     )
 
 

@@ -41,9 +41,59 @@ def sentences(
     effects: pd.DataFrame, pieces: pd.DataFrame, by_seal: pd.DataFrame, reference: str,
     target_pct: float,
 ) -> tuple[str, ...]:  # fmt: skip
-    """One sentence a row of effects, then what would settle the open ones."""
-    said = [_sentence(row, target_pct) for row in effects.to_dict("records")]
-    return (*said, *_to_settle(effects, pieces, by_seal, reference))
+    """One sentence a row of effects, then what would settle the open ones.
+
+    Rows without a number that have one reason share a sentence.
+    """
+    rows = effects.to_dict("records")
+    silent = [row for row in rows if _has_no_number(row)]
+    outcomes: dict[tuple, tuple[str, ...]] = {}
+    for row in silent:
+        of_seal = (row["reason"], row["reference"], row["seal"])
+        outcomes[of_seal] = (*outcomes.get(of_seal, ()), row["outcome"])
+    untold: dict[tuple, list[dict[str, Any]]] = {}
+    for row in silent:  # seals share a sentence where it is true of the same outcomes
+        key = (row["reason"], row["reference"])
+        untold.setdefault((*key, outcomes[*key, row["seal"]]), []).append(row)
+    said = []
+    for row in rows:
+        if not _has_no_number(row):
+            said.append(_sentence(row, target_pct))
+            continue
+        key = (row["reason"], row["reference"])
+        said.append(_untold(untold.pop((*key, outcomes[*key, row["seal"]]), [])))
+    return (*filter(None, said), *_to_settle(effects, pieces, by_seal, reference))
+
+
+def _has_no_number(row: dict[str, Any]) -> bool:
+    return math.isnan(float(row["ci_lower"])) or math.isnan(float(row["ci_upper"]))
+
+
+def _untold(rows: list[dict[str, Any]]) -> str:
+    """What cannot be said for one reason: of which outcomes, under which seals."""
+    if not rows:
+        return ""
+    seals = _listed([row["seal"] for row in rows], "or")
+    outcomes = dict.fromkeys(row["outcome"] for row in rows)
+    other = _under(rows[0]["reference"])
+    questions = [_open_question(outcome, f"under {seals}", other) for outcome in outcomes]
+    return _capital(f"we cannot say {_listed(questions, 'or')}: {rows[0]['reason']}.")
+
+
+def _listed(names: list[str], last: str) -> str:
+    unique = list(dict.fromkeys(names))
+    head = ", ".join(unique[:-1])
+    return f"{head} {last} {unique[-1]}" if head else unique[-1]
+
+
+def _open_question(outcome: str, seal: str, other: str) -> str:
+    return {
+        "drying_time": f"whether drying {seal} takes longer than {other}",
+        "surface_coefficient": f"how much less moisture passes through the surface {seal} than "
+        f"{other}",
+        "core_to_surface": f"whether the wall stays more evenly moist {seal} than {other}",
+        "crack_hazard": f"whether cracks are rarer {seal} than {other}",
+    }[outcome]
 
 
 def _under(seal: str) -> str:
@@ -61,16 +111,9 @@ def _sentence(row: dict[str, Any], target_pct: float) -> str:
         f"times that {other}",
         "crack_hazard": f"cracks {seal} were {{}} times as frequent as {other}",
     }[row["outcome"]]
-    open_question = {
-        "drying_time": f"whether drying {seal} takes longer than {other}",
-        "surface_coefficient": f"how much a surface {seal} holds moisture back against {other}",
-        "core_to_surface": f"whether the wall stays more evenly moist {seal} than {other}",
-        "crack_hazard": f"whether cracks are rarer {seal} than {other}",
-    }[row["outcome"]]
+    open_question = _open_question(row["outcome"], seal, other)
     lower, upper, ratio = float(row["ci_lower"]), float(row["ci_upper"]), float(row["ratio"])
     basis = f"{_count(row['n_pieces'], 'piece')} from {_count(row['n_logs'], 'log')}"
-    if math.isnan(lower) or math.isnan(upper):
-        return _capital(f"we cannot say {open_question}: {row['reason']}.")
     if math.isnan(ratio):
         end = f"at most {number(upper)}" if math.isfinite(upper) else f"at least {number(lower)}"
         text = f"{claim.format(end)} (95 %; {basis}): {row['reason']}"
