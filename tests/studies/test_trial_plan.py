@@ -127,3 +127,25 @@ def test_the_sheet_is_one_page_for_25_blanks(tmp_path):
 def test_what_cannot_be_planned_is_told(frame, seals, said):
     with pytest.raises(WoodlabError, match=said):
         trial_plan(frame, seals, seed=0)
+
+
+@pytest.mark.parametrize(
+    ("counts", "said"),
+    [
+        ([1], "1 piece of 1 log is allotted by lot inside it: 1 none, 0 wax, 0 paint."),
+        ([3, 3], "6 pieces of 2 logs are allotted by lot inside each log: 2 none, 2 wax, 2 paint."),
+    ],
+)
+def test_one_is_not_told_as_many(counts, said):
+    plan = trial_plan(blanks(counts), SEALS, seed=3, draws=20)
+    first = plan.sentences[0]
+    assert first.split(":")[0] == said.split(":")[0]
+    assert ("No log has a piece for every one of the 3 seals" in " ".join(plan.sentences)) is (
+        counts == [1]
+    )
+
+
+def test_blanks_of_no_log_are_not_said_to_be_allotted_inside_logs():
+    plan = trial_plan(blanks([4]).assign(log=None), SEALS[:2], seed=3, draws=20)
+    assert plan.sentences[0].startswith("4 pieces are allotted by lot: ")
+    assert not any("0 of the 0" in said or "of 0 logs" in said for said in plan.sentences)

@@ -23,9 +23,17 @@ def spoken_list(names: list[str], most: int = 8) -> str:
 
 
 def number(value: float) -> str:
-    """Two figures, and whole numbers from ten on."""
+    """Two figures, whole numbers from ten on; a ratio is not rounded onto 1, "no difference".
+
+    Examples
+    --------
+    >>> number(41.7), number(2.34), number(1.04), number(0.998), number(0.05)
+    ('42', '2.3', '1.04', '0.998', '0.05')
+    """
     if not np.isfinite(value):
         return "not known"
+    if value != 1 and 0.995 <= value < 1.05:
+        return f"{value:.3f}" if 0.995 <= value < 1.005 else f"{value:.2f}"
     if abs(value) >= 10:
         return f"{value:.0f}"
     if abs(value) >= 1:

@@ -23,15 +23,17 @@ _SURE = 0.05
 
 
 def number(value: float) -> str:
-    """Two figures, as a maker would say them.
+    """Two figures, as a maker would say them; a ratio is not rounded onto 1, "no difference".
 
     Examples
     --------
-    >>> number(3.1234), number(0.2512), number(41.7)
-    ('3.1', '0.25', '42')
+    >>> number(3.1234), number(0.2512), number(41.7), number(1.04), number(0.998)
+    ('3.1', '0.25', '42', '1.04', '0.998')
     """
     if not math.isfinite(value):
         return "not known"
+    if value != 1 and 0.995 <= value < 1.05:
+        return f"{value:.3f}" if 0.995 <= value < 1.005 else f"{value:.2f}"
     if value >= 10:
         return f"{value:.0f}"
     return f"{value:.1f}" if value >= 1 else f"{value:.2g}"

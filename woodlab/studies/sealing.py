@@ -139,9 +139,11 @@ def _check(book: RecordBook, reference: str, target: float | None) -> None:
             f"{', '.join(map(str, seals)) or 'none at all'}. Type one of them as `reference`."
         )
     if len(seals) < 2:
+        count = len(book.pieces)
+        whom = "The one piece has" if count == 1 else f"All {count} pieces have"
         raise WoodlabError(
-            f"All {len(book.pieces)} pieces have the seal {reference!r}, so there is nothing to "
-            "compare. Seal some and leave some of the next log bare."
+            f"{whom} the seal {reference!r}, so there is nothing to compare. Seal some and leave "
+            "some of the next log bare."
         )
     if target is not None and not 2 <= target <= 60:
         raise WoodlabError(

@@ -253,19 +253,32 @@ def _sentences(
     counts = plan.groupby("log")["seal"].nunique()
     whole = int((counts == len(seals)).sum())
     groups = ", ".join(f"{row.n_pieces} {row.seal}" for row in balance.itertuples())
-    said = [
-        f"{len(plan)} pieces of {logs.nunique()} logs are allotted by lot inside each log: "
-        f"{groups}."
-    ]
-    if whole < len(counts):
+    loose = len(plan) - logs.size
+    if logs.size:
+        said = [
+            f"{_count(logs.size, 'piece')} of {_count(logs.nunique(), 'log')} "
+            f"{'is' if logs.size == 1 else 'are'} allotted by lot inside "
+            f"{'it' if logs.nunique() == 1 else 'each log'}"
+            f"{f', with {loose} of no log' if loose else ''}: {groups}."
+        ]
+    else:
+        said = [
+            f"{_count(loose, 'piece')} {'is' if loose == 1 else 'are'} allotted by lot: {groups}."
+        ]
+    if not whole and len(counts):
+        said.append(
+            f"No log has a piece for every one of the {len(seals)} seals, so each compares some "
+            "of them, or none."
+        )
+    elif whole < len(counts):
         said.append(
             f"Only {whole} of the {len(counts)} logs have a piece for every one of the "
             f"{len(seals)} seals; the others compare some of them."
         )
-    if logs.size < len(plan):
+    if loose:
         said.append(
-            f"{len(plan) - logs.size} pieces are of no log and are allotted within their species: "
-            "differences between their trees weaken the comparison."
+            f"{_count(loose, 'piece')} of no log {'is' if loose == 1 else 'are'} allotted within "
+            "the species: differences between trees weaken the comparison."
         )
     if pd.isna(imbalance):
         said.append("No sizes were given, or all are alike, so nothing was balanced on them.")
@@ -282,3 +295,7 @@ def _sentences(
     if balance["n_pieces"].min() < 2:
         said.append("A seal has fewer than two pieces, so nothing can be learnt of its scatter.")
     return tuple(said)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
