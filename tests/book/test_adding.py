@@ -266,3 +266,14 @@ def test_appended_rows_read_back(tmp_path_factory, grams, notes, separator, unit
     assert got["mass_g"].tolist() == pytest.approx(grams, rel=1e-6, abs=1e-5)
     wanted = [note.strip() or None for note in notes[: len(grams)]]
     assert [note if isinstance(note, str) else None for note in got["note"]] == wanted
+
+
+def test_a_book_in_place_of_its_path_is_told(tmp_path):
+    pieces = pd.DataFrame(
+        {"piece": ["A1"], "species": ["ash"], "seal": ["none"], "turned_on": ["2026-03-01"],
+         "wall_mm": [22]}
+    )  # fmt: skip
+    weighings = pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]})
+    book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
+    with pytest.raises(WoodlabError, match="Give its path"):
+        wl.add_weighings(book, [{"piece": "A1", "on": "2026-03-08", "mass_g": 1400}])

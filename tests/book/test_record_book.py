@@ -210,6 +210,16 @@ def test_cracks_in_notes_and_looks_at_cracks_only_are_doubted(folder):
     assert "crack_mm" not in set(doubts["column"])
 
 
+def test_inches_are_saved_as_people_write_millimetres(folder, tmp_path):
+    write(
+        folder,
+        pieces="piece,species,turned_on,wall_in,rim_in,seal\nA1,oak,2026-01-01,1.5,12,none\n",
+    )
+    write(folder, weighings="piece,on,mass_g\nA1,2026-03-01,1480\n")
+    wl.open_book(folder).save(tmp_path / "saved")
+    assert "A1,oak,2026-01-01,38.1,none,304.8" in (tmp_path / "saved" / "pieces.csv").read_text()
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_encodings(folder, encoding):
     write(folder, encoding, pieces=PIECES.replace("A2,sugar maple", "A2,Erable à sucre"))

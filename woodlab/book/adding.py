@@ -83,7 +83,7 @@ def add_weighings(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.Dat
     >>> wl.open_book(book).weighings["mass_g"].round(1).tolist()
     [1480.0, 1406.1]
     """
-    return _add(Path(path), "weighings", rows, sure)
+    return _add(_path_of(path), "weighings", rows, sure)
 
 
 def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFrame:
@@ -93,7 +93,16 @@ def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFra
     `note` if there are any. A second look of one piece on one day, a date before turning, a look
     more than 400 days on, and a crack longer than the rim goes round count as slips.
     """
-    return _add(Path(path), "looks", rows, sure)
+    return _add(_path_of(path), "looks", rows, sure)
+
+
+def _path_of(book: object) -> Path:
+    if isinstance(book, RecordBook):
+        raise WoodlabError(
+            f"Rows are added to a file, and this is the book {book.name} as it was opened. Give "
+            "its path, and open it again afterwards."
+        )
+    return Path(book)  # type: ignore[arg-type]
 
 
 def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:

@@ -45,6 +45,11 @@ def _same(values: np.ndarray) -> np.ndarray:
     return values
 
 
+def _scaled(factor: float, values: np.ndarray) -> np.ndarray:
+    """12 in are 304.8 mm, not 304.79999999999995: a book that is saved is read by people, too."""
+    return np.round(np.multiply(values, factor), 9)
+
+
 def _from_fahrenheit(values: np.ndarray) -> np.ndarray:
     return (values - 32) / 1.8
 
@@ -76,5 +81,5 @@ def match_heading(
         if own_unit == "c" and unit == "f":
             return column, _from_fahrenheit
         if unit in _SCALES.get(own_unit, {}):
-            return column, partial(np.multiply, scale_to(own_unit, unit))
+            return column, partial(_scaled, scale_to(own_unit, unit))
     return None
