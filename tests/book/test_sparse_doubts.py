@@ -1,7 +1,8 @@
-"""Doubts about books that look whole: copied weights, an air log of another time, unknown woods."""
+"""Books that hold little: what is doubted of them, and how to go on without a table."""
 
 import numpy as np
 import pandas as pd
+import pytest
 
 import woodlab as wl
 
@@ -58,6 +59,18 @@ def test_an_air_log_that_begins_after_the_last_weighing_is_doubted():
     assert len(last_year) == 1
     one = book(weights, air=air("2026-03-21", "2026-07-01"))
     assert said(one, "no reading of the air").empty
+
+
+def test_a_book_of_pieces_and_looks_is_told_how_to_go_on_without_weighings(tmp_path):
+    (tmp_path / "pieces.csv").write_text(
+        "piece,species,turned_on,wall_mm,seal\nA1,white ash,2026-03-01,25,none\n"
+    )
+    (tmp_path / "looks.csv").write_text("piece,on,crack_mm\nA1,2026-03-09,0\n")
+    with pytest.raises(wl.RecordError, match=r"headings alone will do: piece, on, mass_g\."):
+        wl.open_book(tmp_path)
+    (tmp_path / "weighings.csv").write_text("piece,on,mass_g\n")
+    given = wl.open_book(tmp_path)
+    assert (len(given.pieces), len(given.weighings), len(given.looks)) == (1, 0, 1)
 
 
 def test_an_unknown_wood_is_told_with_what_to_do():

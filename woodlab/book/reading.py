@@ -331,12 +331,17 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
     return raw
 
 
+def _needed(table: str) -> str:
+    return ", ".join(column.name for column in TABLES[table] if column.required)
+
+
 def check_required_tables(raw: dict[str, RawTable], path: str) -> None:
     """Raise when `pieces` or `weighings` is not there at all."""
     faults = [
         Fault(
             name, None, None, "", f"{path} has no table {name!r}",
-            f"Add a file {name}.csv to the folder, or a sheet {name!r} to the workbook.",
+            f"Add a file {name}.csv to the folder, or a sheet {name!r} to the workbook; while "
+            f"there is nothing to enter, its headings alone will do: {_needed(name)}.",
         )
         for name in ("pieces", "weighings")
         if name not in raw
