@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
+from woodlab import app
 
 
 def book(weights, species="white ash", **tables):
@@ -77,3 +78,19 @@ def test_an_unknown_wood_is_told_with_what_to_do():
     found = said(book({"A1": [1500]}, species="quibblewood"), "does not know")
     assert found["doubt"].str.contains("dry an offcut in an oven").all()
     assert len(found) == 1
+
+
+def test_a_path_that_leads_nowhere_is_told_with_where_it_was_looked_for(tmp_path, monkeypatch):
+    """A notebook looks from its own folder, and not from where its maker keeps the book."""
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(wl.WoodlabError) as found:
+        wl.open_book("my_season")
+    assert f"no record book at my_season (looked for in {tmp_path})" in str(found.value)
+
+
+@pytest.mark.parametrize(("pieces", "said"), [(1, "1 entry in doubt"), (0, "0 entries in doubt")])
+def test_check_counts_one_doubt_as_one(tmp_path, capsys, pieces, said):
+    weights = {f"A{i}": [1500 + i] for i in range(3)}
+    book(weights, species="quibblewood" if pieces else "white ash").save(tmp_path / "book")
+    assert app.main(["check", str(tmp_path / "book")]) == 0
+    assert f"No faults. {said} (kept and used)" in capsys.readouterr().out

@@ -57,7 +57,7 @@ def read_raw(path: Path) -> dict[str, RawTable]:
         return _read_folder(path)
     if not path.exists():
         raise WoodlabError(
-            f"There is no record book at {path}. Give the folder that holds pieces.csv and "
+            f"There is no record book at {path}{_seen_from(path)}. Give the folder that holds pieces.csv and "
             "weighings.csv, or the workbook's file name."
         )
     if path.suffix.casefold() not in WORKBOOKS:
@@ -329,6 +329,11 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
         copy.index = pd.RangeIndex(2, len(copy) + 2)
         raw[name] = RawTable(name, copy)
     return raw
+
+
+def _seen_from(path: Path) -> str:
+    """Where a path that is not absolute was looked for: a notebook looks from its own folder."""
+    return "" if path.is_absolute() else f" (looked for in {Path.cwd()})"
 
 
 def _needed(table: str) -> str:
