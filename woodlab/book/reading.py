@@ -57,8 +57,8 @@ def read_raw(path: Path) -> dict[str, RawTable]:
         return _read_folder(path)
     if not path.exists():
         raise WoodlabError(
-            f"There is no record book at {path}{_seen_from(path)}. Give the folder that holds pieces.csv and "
-            "weighings.csv, or the workbook's file name."
+            f"There is no record book at {path}{_seen_from(path)}. Give the folder that holds "
+            "pieces.csv and weighings.csv, or the workbook's file name."
         )
     if path.suffix.casefold() not in WORKBOOKS:
         raise WoodlabError(
