@@ -1,6 +1,7 @@
 """The comparisons that `seal_study` calls, on published data, through the same functions."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -239,3 +240,13 @@ def test_rubins_rules_widen_by_what_the_sets_disagree():
 def test_what_cannot_be_compared_is_refused_with_its_numbers(call, words):
     with pytest.raises(WoodlabError, match=words):
         call()
+
+
+def test_an_error_that_cannot_be_told_is_said_and_not_warned_of(recwarn):
+    """The adjustment of the covariance for few blocks can make a variance negative."""
+    rng = np.random.default_rng(5)
+    x = np.column_stack([np.ones(12), np.tile([0.0, 1.0], 6)])
+    fit = blocked_fit(rng.normal(size=12), x, np.repeat(np.arange(3), 4))
+    with pytest.raises(WoodlabError, match="leave the error of their difference unknown"):
+        replace(fit, cov=-fit.cov, _inside=None).contrast([0, 1])
+    assert not len(recwarn)

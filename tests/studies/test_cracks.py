@@ -10,7 +10,7 @@ import woodlab as wl
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import MissingTableError, WoodlabError
 from woodlab.studies.crack_risk import chance_of
-from woodlab.studies.crack_words import course_sentence
+from woodlab.studies.crack_words import course_sentence, effect_sentences
 from woodlab.studies.first_cracks import first_cracks
 from woodlab.studies.hazard import merged_intervals
 
@@ -550,3 +550,19 @@ def test_looks_at_cracks_only_are_said_to_tell_too_much():
     whole = looks + [(name, 140, 0.0, "none") for name in names[6:]]
     said = " ".join(wl.crack_study(made_book(pieces, whole)).sentences)
     assert "far too high" not in said
+
+
+def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
+    reason = "each species comes from a single log, so the records cannot tell {} from its log"
+    rows = [
+        {"kind": "species", "level": name, "reference": "oak", "hazard_ratio": np.nan,
+         "reason": reason.format(name)}
+        for name in ("ash", "white ash", "elm")
+    ]  # fmt: skip
+    rows.append(rows[0] | {"level": "yew", "reason": "yew has walls of 32 mm, oak of 20 mm."})
+    shared, alone = effect_sentences(pd.DataFrame(rows))
+    assert shared == (
+        "Pieces of each of these: we cannot tell, since each species comes from a single log, so "
+        "the records cannot tell it from its log (ash, white ash and elm)."
+    )
+    assert alone == "Pieces of yew: we cannot tell, since yew has walls of 32 mm, oak of 20 mm."

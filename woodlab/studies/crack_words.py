@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -79,8 +81,26 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
 
 
 def effect_sentences(effects: pd.DataFrame) -> list[str]:
-    """One sentence a row of the effects."""
-    return [_effect_sentence(row) for _, row in effects.iterrows()]
+    """One sentence a row of the effects; species without a number share one for each reason."""
+    said: list[str] = []
+    alike: dict[str, list[str]] = {}
+    for _, row in effects.iterrows():
+        if row["kind"] != "species" or np.isfinite(row["hazard_ratio"]):
+            said.append(_effect_sentence(row))
+            continue
+        level = str(row["level"])
+        reason = re.sub(rf"\b{re.escape(level)}\b", "it", str(row["reason"]).rstrip("."))
+        alike.setdefault(reason, []).append(level)
+        if len(alike[reason]) == 1:
+            said.append(reason)  # its place, for the sentence of all of them
+    rows = {str(row["level"]): row for _, row in effects.iterrows() if row["kind"] == "species"}
+    return [
+        text if text not in alike
+        else _effect_sentence(rows[alike[text][0]]) if len(alike[text]) == 1
+        else f"Pieces of each of these: we cannot tell, since {text} "
+        f"({spoken_list(alike[text], most=30)})."
+        for text in said
+    ]  # fmt: skip
 
 
 def _effect_sentence(row: pd.Series) -> str:

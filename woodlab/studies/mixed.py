@@ -64,7 +64,12 @@ class BlockedFit:
         line = np.asarray(weights, dtype=float)
         if self._inside is not None and self._inside.tells(line):
             return self._inside.contrast(line, level)
-        stderr = float(np.sqrt(line @ self.cov @ line))
+        variance = float(line @ self.cov @ line)
+        if not variance > 0:  # the adjustment for few blocks can outweigh what it adjusts
+            raise WoodlabError(
+                "the few blocks (logs) that hold both leave the error of their difference unknown."
+            )
+        stderr = float(np.sqrt(variance))
         slope = np.einsum("p,rpq,q->r", line, self._slopes, line)
         scatter = float(slope @ self._spread @ slope)
         plain = float(line @ self._plain @ line)
