@@ -188,7 +188,9 @@ def rough_wall(
     table = green_to_dry(species)
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):
-        raise WoodlabError(f"{table.reason} (as WallMargin(totals_pct=(radial, tangential))).")
+        raise WoodlabError(
+            f"{table.reason}. Your own go in as WallMargin(totals_pct=(radial, tangential))."
+        )
     strains = _strains(totals, moisture_pct, margin)
     faces = str(rim_faces).strip().casefold()
     rough = least_rough(finished, strains, faces, pith_mm)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -36,11 +37,14 @@ def cracks_part(asked: Asked, forms: Forms) -> Part:
     effects = study.effects[study.effects["kind"].isin(["wall", "species"])]
     made = [_ratio(row, forms) for row in effects.to_dict("records")]
     ratios = [found for found in made if found is not None]
-    silent = [
-        f"{_about(row)}: {first_sentence(row['reason'])}"
-        for row, found in zip(effects.to_dict("records"), made, strict=True)
-        if found is None and row["reason"]
-    ]
+    silent = _without_number(
+        [
+            row
+            for row, found in zip(effects.to_dict("records"), made, strict=True)
+            if found is None and row["reason"]
+        ],
+        forms,
+    )
     silent += _untold_species(ratios, forms)
     ratios = [
         replace(found, sentence="") if _is_untold_species(found) else found for found in ratios
@@ -127,6 +131,24 @@ def _untold_species(ratios: Sequence[Finding], forms: Forms) -> list[str]:
     ]
     other = short_name(untold[0].where["reference"])
     return [f"whether these crack more or less than {other} we cannot tell: {forms.listed(named)}"]
+
+
+def _without_number(rows: Sequence[dict[str, Any]], forms: Forms) -> list[str]:
+    """What has no number, by the reason; species of one reason share a sentence."""
+    alike: dict[tuple, list[dict[str, Any]]] = {}
+    for row in rows:
+        reason = first_sentence(row["reason"])
+        if row["kind"] == "species":
+            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
+        alike.setdefault((row["kind"], row["reference"], reason), []).append(row)
+    said = []
+    for (kind, _, reason), group in alike.items():
+        if kind != "species" or len(group) == 1:
+            said += [f"{_about(row)}: {first_sentence(row['reason'])}" for row in group]
+            continue
+        names = forms.listed(short_name(row["level"]) for row in group)
+        said.append(f"which of these cracks more than {_species(group[0])[1]} ({names}): {reason}")
+    return said
 
 
 def _about(row: dict[str, Any]) -> str:

@@ -63,8 +63,12 @@ def _half_time(seal: str, taus: pd.DataFrame, forms: Forms) -> Finding:
         lower, upper = value * math.exp(-reach), value * math.exp(reach)
     form = written(forms, value, lower, upper)
     name = seal_name(seal)
-    pieces = f"{name} pieces" if name == "bare" else f"pieces sealed with {name}"
-    numbers = f"{form['text']} days ({form['span']}; {forms.count(count, 'piece')})"
+    if count == 1:  # its interval is its own curve's, and says nothing of other pieces
+        pieces = "one bare piece" if name == "bare" else f"one piece sealed with {name}"
+        numbers = f"{form['text']} days ({form['span']}, by its own curve)"
+    else:
+        pieces = f"{name} pieces" if name == "bare" else f"pieces sealed with {name}"
+        numbers = f"{form['text']} days ({form['span']}; {forms.count(count, 'piece')})"
     return Finding(
         key=f"drying.half.{seal}", value=value, ci_lower=lower, ci_upper=upper, unit="days",
         n_pieces=count, call=CALL, where={"parameter": "tau_days", "seal": seal}, **form,

@@ -94,7 +94,9 @@ def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
     name = short_name(seal)
     end = " we cannot tell" if word is Certainty.CANNOT_TELL else ""
     short = ""
-    if word is Certainty.CLEAR and outcome == "drying_time" and form["text"]:
+    if int(row["n_logs"]) == 1:
+        pass  # what one tree shows is told below, with its log, and is no headline
+    elif word is Certainty.CLEAR and outcome == "drying_time" and form["text"]:
         short = f"Under {name}, drying took {form['text']} times as long as with bare pieces"
     elif word is Certainty.CLEAR and outcome == "crack_hazard":
         short = f"Under {name}, {claim}"
@@ -110,6 +112,7 @@ def _numbers(form: dict[str, Any], unit: str, pieces: int, logs: int, forms: For
     known = f"{form['text']} {unit}, {form['span']}"
     estimate = known if form["text"] else f"{form['span']} {unit}"
     where = f" from {forms.count(logs, 'log')}" if logs else ""
+    where += ", and another log may differ" if logs == 1 else ""
     return f"{estimate}; {forms.count(pieces, 'piece')}{where}"
 
 

@@ -1,0 +1,62 @@
+"""Sentences of the article's parts on small hand-made rows."""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from woodlab.article.forms import Forms
+from woodlab.article.parts.cracks import _without_number
+from woodlab.article.parts.drying import _half_time
+from woodlab.article.parts.sealing import _finding
+
+FORMS = Forms("en")
+
+
+def silent(level, reason, kind="species"):
+    return {"kind": kind, "level": level, "reference": "Cherry", "reason": reason}
+
+
+def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
+    """Twenty woods made eighteen lines that differed in a name."""
+    reason = "each species here comes from a single log, so the records cannot tell {} from its log"
+    rows = [silent(name, reason.format(name)) for name in ("Ash", "White Ash", "Elm")]
+    rows.append(silent("Dogwood", "no seal is on both: Dogwood has only paint, Cherry only none"))
+    rows.append(silent("", "thick and thin walls stand under different seals", kind="wall"))
+    shared, alone, wall = _without_number(rows, FORMS)
+    assert shared == (
+        "which of these cracks more than Cherry (Ash, White Ash and Elm): each species here comes "
+        "from a single log, so the records cannot tell it from its log"
+    )
+    assert alone.startswith("whether Dogwood cracks more than Cherry: no seal is on both: Dogwood")
+    assert wall.startswith("whether thicker walls crack more: thick and thin")
+
+
+def taus(*days):
+    days = np.array(days, dtype=float)
+    return pd.DataFrame({"estimate": days, "ci_lower": days * 0.9, "ci_upper": days * 1.1})
+
+
+def test_one_piece_is_not_told_as_many():
+    one = _half_time("paint", taus(43.0), FORMS)
+    assert one.sentence.startswith("one piece sealed with paint lost half")
+    assert "by its own curve" in one.sentence
+    assert not one.short
+    many = _half_time("paint", taus(40.0, 43.0, 46.0), FORMS)
+    assert many.sentence.startswith("pieces sealed with paint lost half")
+    assert "3 pieces" in many.sentence
+
+
+def effect(n_logs):
+    return {"outcome": "drying_time", "seal": "wax", "reference": "none", "ratio": 1.8,
+            "ci_lower": 1.2, "ci_upper": 2.9, "p_holm": 0.01, "n_pieces": 5, "n_logs": n_logs,
+            "reason": ""}  # fmt: skip
+
+
+def test_what_one_log_shows_is_no_headline():
+    one, two = _finding(effect(1), FORMS), _finding(effect(2), FORMS)
+    assert "5 pieces from 1 log, and another log may differ" in one.sentence
+    assert not one.short
+    assert "may differ" not in two.sentence
+    assert two.short == f"Under wax, drying took {two.text} times as long as with bare pieces"
+    assert math.isclose(one.value, two.value)
