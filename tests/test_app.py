@@ -100,6 +100,14 @@ def one_notebook(tmp_path_factory):
     return out
 
 
+def test_the_first_page_says_what_each_link_is_and_how_much_is_in_doubt(one_notebook):
+    page = (one_notebook / "index.html").read_text(encoding="utf-8")
+    doubts = len(wl.open_book(DEMO).doubts)
+    assert f"{doubts} entries are possible but odd" in page
+    assert page.index("article.html") < page.index("article.pdf") < page.index("article.json")
+    assert "are the records whole" in page
+
+
 def test_a_season_has_notebooks_pages_and_the_article(one_notebook):
     names = {path.name for path in one_notebook.iterdir()}
     assert {"1_open_and_check.ipynb", "1_open_and_check.html", "index.html"} <= names

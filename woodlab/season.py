@@ -26,6 +26,27 @@ _NO_DIAGRAMS = (
 )
 
 
+# What a maker opens a page for, in the order of the wish.
+ARTICLE_FORMS = {
+    "html": "to read here",
+    "pdf": "to print",
+    "docx": "to work on for a newsletter",
+    "md": "plain text",
+    "json": "every number in it, with the call that makes it again",
+}
+QUESTIONS = {
+    "1": "are the records whole, and what is odd in them?",
+    "2": "how fast does each piece dry?",
+    "3": "which are ready, and when will the rest be?",
+    "4": "does sealing pay?",
+    "5": "what cracks, how thick is safe?",
+    "6": "how far does the wood move, what wall to leave?",
+    "7": "what to try next, and whom to look at this week",
+    "8": "the article, and what stands behind it",
+    "9": "are the kit's numbers right on this machine?",
+}
+
+
 @dataclass(frozen=True)
 class SeasonOptions:
     """How `run_season` runs: the day it looks from, and the article's form."""
@@ -196,8 +217,12 @@ def _write_index(book: RecordBook, folder: Path, notebooks: list[str]) -> None:
 
     loader = PackageLoader("woodlab", "templates")
     template = Environment(loader=loader, autoescape=select_autoescape()).get_template("index.html")
-    articles = sorted(path.name for path in (folder / "article").glob("article.*"))
-    page = template.render(book=book, notebooks=notebooks, articles=articles)
+    forms = [form for form in ARTICLE_FORMS if (folder / "article" / f"article.{form}").exists()]
+    page = template.render(
+        book=book,
+        notebooks=[(name, QUESTIONS.get(name[:1], "")) for name in notebooks],
+        articles=[(f"article.{form}", ARTICLE_FORMS[form]) for form in forms],
+    )
     (folder / "index.html").write_text(page, encoding="utf-8")
     made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
     (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")
