@@ -517,7 +517,13 @@ def test_a_few_days_without_a_crack_are_not_long_enough():
 def test_the_week_of_most_danger_is_not_named_twice():
     """Where the chance still rose at the last looks, no peak was seen."""
     gaps = pd.DataFrame(
-        {"week": [1.0, 2.0, 3.0], "chance": [0.02, 0.05, 0.08], "ci_lower": 0.01, "ci_upper": 0.4}
+        {
+            "week": [1.0, 2.0, 3.0],
+            "to_day": [7.0, 14.0, 21.0],
+            "chance": [0.02, 0.05, 0.08],
+            "ci_lower": 0.01,
+            "ci_upper": 0.4,
+        }
     )
     (rising,) = course_sentence(gaps, 6)
     assert "had not begun to fall by the last looks" in rising
@@ -566,3 +572,15 @@ def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
         "the records cannot tell it from its log (ash, white ash and elm)."
     )
     assert alone == "Pieces of yew: we cannot tell, since yew has walls of 32 mm, oak of 20 mm."
+
+
+def test_no_peak_is_claimed_for_weeks_without_a_look():
+    gaps = pd.DataFrame(
+        {"week": [1.0, 2.0], "to_day": [7.0, 14.0], "chance": [0.04, 0.01], "ci_lower": 0.003,
+         "ci_upper": [0.2, 0.02]}
+    )  # fmt: skip
+    (guessed,) = course_sentence(gaps, 5, first_look_day=28.0)
+    assert "no piece was looked at before day 28" in guessed
+    assert "was highest" not in guessed
+    (seen,) = course_sentence(gaps, 5, first_look_day=4.0)
+    assert "was highest in week 1" in seen

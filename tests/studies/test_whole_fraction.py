@@ -98,3 +98,11 @@ def test_one_piece_and_all_cracked_at_once():
     assert one[["kind", "to_days"]].values.tolist() == [["known", 9.0]]
     gone = whole_by_day(pd.DataFrame({"after_days": [0.0] * 3, "by_days": [5.0] * 3}), "all", "x")
     assert gone.iloc[-1]["whole_to"] == 0
+
+
+def test_a_piece_that_stayed_whole_is_not_sure_to():
+    """One piece whole to the last look says little of the next: Wilson's 1/(1 + z^2)."""
+    used = pd.DataFrame({"after_days": [140.0], "by_days": [np.inf]})
+    (row,) = whole_by_day(used, "seal", "paint").to_dict("records")
+    assert (row["whole_from"], row["ci_upper"]) == (1.0, 1.0)
+    assert row["ci_lower"] == pytest.approx(1 / (1 + 1.959964**2), abs=1e-6)

@@ -153,8 +153,8 @@ def log_sentence(model: HazardModel, n_logs: int) -> list[str]:
     ]
 
 
-def course_sentence(gaps: pd.DataFrame, n_cracked: int) -> list[str]:
-    """When the hazard was highest."""
+def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 0.0) -> list[str]:
+    """When the hazard was highest; no looks tell of the weeks before the first of them."""
     if not len(gaps):
         return []
     worst = gaps.loc[gaps["chance"].idxmax()]
@@ -172,6 +172,18 @@ def course_sentence(gaps: pd.DataFrame, n_cracked: int) -> list[str]:
             f"looks: it was {percent(last['chance'])} in week {last['week']:.0f} since turning "
             f"(95 % interval {percent(last['ci_lower'])} to {percent(last['ci_upper'])}; "
             f"{n_cracked} cracks)."
+        ]
+    span = (
+        f"{percent(worst['chance'])}, 95 % interval {percent(worst['ci_lower'])} to "
+        f"{percent(worst['ci_upper'])}"
+    )
+    if worst["to_day"] <= first_look_day:
+        return [
+            "By the fitted course the chance of a first crack in a typical piece falls from "
+            f"{span} in week {worst['week']:.0f} to {percent(last['chance'])} "
+            f"({percent(last['ci_lower'])} to {percent(last['ci_upper'])}) in week "
+            f"{last['week']:.0f} ({n_cracked} cracks); but no piece was looked at before day "
+            f"{first_look_day:.0f}, so how it ran until then is a guess of the curve's."
         ]
     return [
         f"The chance of a first crack in a typical piece was highest in week {worst['week']:.0f} "

@@ -383,7 +383,7 @@ def _sentences(study: CrackStudy) -> tuple[str, ...]:
     said += crack_words.effect_sentences(study.effects)
     said += crack_words.log_sentence(study.model, int(used["log"].nunique()))
     if study.model.course.df:
-        said += crack_words.course_sentence(study.look_gaps(), n_cracked)
+        said += crack_words.course_sentence(study.look_gaps(), n_cracked, _first_look_day(used))
     else:
         said.append(
             "How the rate runs over the days the records do not tell (few cracks, or too few "
@@ -393,3 +393,9 @@ def _sentences(study: CrackStudy) -> tuple[str, ...]:
     said += crack_words.wall_sentences(study.thickest_wall(by_day=day))
     said += growth_sentences(study.growth_by_action)
     return tuple(said)
+
+
+def _first_look_day(used: pd.DataFrame) -> float:
+    """Days from turning to the earliest look at any piece, as its interval tells."""
+    ends = used[["after_days", "by_days"]].to_numpy(dtype=float)
+    return float(np.min(ends[np.isfinite(ends) & (ends > 0)], initial=np.inf))

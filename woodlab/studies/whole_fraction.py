@@ -161,8 +161,6 @@ def whole_by_day(used: pd.DataFrame, by: str, group: str) -> pd.DataFrame:
             known = int((after >= day).sum())
             number = min(count, max(known / whole, 1.0)) if whole > 1e-9 else count
             lower, upper = wilson_interval(whole * number, number)
-            if day == 0.0:
-                lower = upper = 1.0  # all are whole at turning
             rows.append([by, group, "known", day, start, whole, whole, lower, upper, count])
         if not np.isfinite(end):
             break
