@@ -70,7 +70,7 @@ def test_a_chance_just_below_the_bar_is_not_rounded_onto_it():
 def test_none_ready_is_said_once():
     part = part_of([(0.0, "2026-12-01", "2027-02-01")] * 6)
     assert part.told[0] == "by July 20, 2026 none of the 6 pieces had dried to 15 % moisture"
-    assert "6 more pieces should follow between November 11, 2026 and" in part.told[1]
+    assert part.told[1].startswith("they should follow between November 11, 2026 and")
     assert part.finding("ready.reached").short == ""
 
 

@@ -62,8 +62,8 @@ def test_section_is_drawn_with_equal_scales():
 
 def test_measured_and_expected_leaves_out_the_turning_and_says_so():
     alt = drawn(charts.measured_and_expected(rows()))
-    assert "of 1 pieces, 1 rims, of sugar maple" in alt
-    assert "1 rims are not drawn" in alt
+    assert "of 1 piece, 1 rim, of sugar maple" in alt
+    assert "Not drawn: 1 rim" in alt
     with pytest.raises(wl.WoodlabError, match="no rim has both"):
         charts.measured_and_expected(rows(expected_across_pct=np.nan))
 

@@ -15,6 +15,7 @@ from woodlab.charts.theme import (
     INK,
     PAPER,
     Size,
+    counted,
     panel_px,
     series_encoding,
     themed,
@@ -120,8 +121,8 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         y2="whole_to:Q",
     )
     ends = "; ".join(
-        f"{name} ({part['n_pieces'].iloc[0]} pieces): {part['whole_to'].iloc[-1]:.0%} by day "
-        f"{part['to_days'].iloc[-1]:.0f}"
+        f"{name} ({counted(part['n_pieces'].iloc[0], 'piece')}): {part['whole_to'].iloc[-1]:.0%} "
+        f"by day {part['to_days'].iloc[-1]:.0f}"
         for name, part in frame.groupby("group", sort=False)
     )
     panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)

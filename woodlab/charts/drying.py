@@ -14,6 +14,7 @@ from woodlab.charts.theme import (
     INK,
     MONTHS_OR_DAYS,
     Size,
+    counted,
     panel_px,
     series_encoding,
     themed,
@@ -81,7 +82,7 @@ def weighings_overview(
         layers.append(rings)
     n_doubted = int(frame["doubted"].sum())
     alt = (
-        f"Masses of {frame['piece'].nunique()} pieces at {len(frame)} weighings from "
+        f"Masses of {counted(frame['piece'].nunique(), 'piece')} at {len(frame)} weighings from "
         f"{_day(frame['on'].min())} to {_day(frame['on'].max())}, between "
         f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
         f"{', '.join(seals)}. {n_doubted} of them are ringed as doubtful."
@@ -236,7 +237,7 @@ def drying_curves(
     )
     named = f", with the 95 % {' and '.join(reversed(bands))} bands" if bands else ""
     alt = (
-        f"Fitted drying curves{named}, of {len(pieces)} pieces: "
+        f"Fitted drying curves{named}, of {counted(len(pieces), 'piece')}: "
         + "; ".join(
             _curve_words(part, when, quantity) for _, part in predicted.groupby("piece", sort=False)
         )
@@ -273,8 +274,8 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     chart = zero + points
     spread = frame["residual_g"].abs().quantile(0.95)
     alt = (
-        f"Residuals of {len(frame)} weighings of {frame['piece'].nunique()} pieces against time; "
-        f"95 % of them lie within {spread:.1f} g of the curves"
+        f"Residuals of {len(frame)} weighings of {counted(frame['piece'].nunique(), 'piece')} "
+        f"against time; 95 % of them lie within {spread:.1f} g of the curves"
     )
     if by is None:
         return themed(chart, alt=alt + ".", size=size)

@@ -15,6 +15,7 @@ from woodlab.charts.theme import (
     INK,
     PAPER,
     Size,
+    counted,
     panel_px,
     series_encoding,
     themed,
@@ -117,9 +118,10 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     ]  # fmt: skip
     left_out = len(measured) - len(drawn)
     alt = (
-        f"Measured against expected movement of {drawn['piece'].nunique()} pieces, {len(drawn)} "
-        f"rims, of {', '.join(species)}; bars hold 95 % of trees by the table's scatter. "
-        f"{left_out} rims are not drawn: at turning, or without an expected figure."
+        f"Measured against expected movement of {counted(drawn['piece'].nunique(), 'piece')}, "
+        f"{counted(len(drawn), 'rim')}, of {', '.join(species)}; "
+        "bars hold 95 % of trees by the table's scatter. "
+        f"Not drawn: {counted(left_out, 'rim')}, at turning, or without an expected figure."
     )
     return themed(altair.hconcat(*panels), alt=alt, size=size)
 
@@ -230,7 +232,9 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     by_moisture = each.mark_point(**dots).encode(x=moist, y=share)
     panels = [panel.properties(width=px, height=px * 0.8) for panel in (by_days, by_moisture)]
     told = ", ".join(f"day {r.days}: {100 * r.share:.0f} %" for r in means.itertuples())
-    alt = f"Share of the movement done by {known['piece'].nunique()} pieces. Mean: {told}."
+    alt = (
+        f"Share of the movement done by {counted(known['piece'].nunique(), 'piece')}. Mean: {told}."
+    )
     return themed(altair.hconcat(*panels), alt=alt, size=size)
 
 

@@ -7,7 +7,15 @@ from typing import Any
 import altair
 import pandas as pd
 
-from woodlab.charts.theme import BAND_OPACITY, COLOURS, FAINT_INK, INK, series_encoding, themed
+from woodlab.charts.theme import (
+    BAND_OPACITY,
+    COLOURS,
+    FAINT_INK,
+    INK,
+    counted,
+    series_encoding,
+    themed,
+)
 from woodlab.errors import WoodlabError
 
 _SPOKEN = {
@@ -40,7 +48,7 @@ def plan_chart(plan: pd.DataFrame) -> Any:
         )
         .properties(height=altair.Step(20))
     )
-    alt = f"Planned pieces by log and wall: {counts}, in {frame['log'].nunique()} logs."
+    alt = f"Planned pieces by log and wall: {counts}, in {counted(frame['log'].nunique(), 'log')}."
     return themed(chart, alt=alt, size="page")
 
 
@@ -111,8 +119,8 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     zero = altair.Chart(pd.DataFrame({"at": [0]})).mark_rule(strokeDash=[4, 3])
     chart = altair.layer(bars, zero.encode(x="at:Q"), points).properties(height=altair.Step(16))
     alt = (
-        f"Expected change in weight of {len(part)} pieces, most urgent first; the middle piece "
-        f"{part['expect'].median():.1f} %, bands from {part['low'].min():.0f} to "
+        f"Expected change in weight of {counted(len(part), 'piece')}, most urgent first; the "
+        f"middle piece {part['expect'].median():.1f} %, bands from {part['low'].min():.0f} to "
         f"{part['high'].max():.0f} %."
     )
     return themed(chart, alt=alt)

@@ -14,6 +14,7 @@ from woodlab.charts.theme import (
     INK,
     MONTHS_OR_DAYS,
     Size,
+    counted,
     panel_px,
     series_encoding,
     themed,
@@ -76,15 +77,16 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
     )
     today = alt.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]}))
     rule = today.mark_rule(strokeDash=[4, 3], color=INK).encode(x="as_of:T")
-    word = today.mark_text(align="left", dx=4, dy=-6, baseline="bottom").encode(
-        x="as_of:T", y=alt.value(0), text="says:N"
+    # at the foot: above the panel it would lie upon the legend
+    word = today.mark_text(align="left", dx=4, dy=-3, baseline="bottom").encode(
+        x="as_of:T", y=alt.value("height"), text="says:N"
     )
     level = f"{100 * forecast['level'].iloc[0]:.0f} %" if len(forecast) else ""
     if len(rows):
         said = (
-            f"Dates on which {len(rows)} pieces will be ready, as of {as_of.date()}: from "
-            f"{rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the median, "
-            f"each with its {level} interval. {left_out} pieces are not shown."
+            f"Dates on which {counted(len(rows), 'piece')} will be ready, as of {as_of.date()}: "
+            f"from {rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the "
+            f"median, each with its {level} interval. {left_out} pieces are not shown."
         )
     else:
         said = f"No piece has a median date of readiness; {left_out} pieces are not shown."
@@ -215,7 +217,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     )  # fmt: skip
     held = int(rows["held"].sum()) if len(rows) else 0
     said = (
-        f"Forecast against outcome for {len(rows)} pieces: the interval held the outcome for "
-        f"{held} of them. Points on the dashed diagonal came out as forecast."
+        f"Forecast against outcome for {counted(len(rows), 'piece')}: the interval held the "
+        f"outcome for {held} of them. Points on the dashed diagonal came out as forecast."
     )
     return themed(alt.layer(points, bars, diagonal), alt=said, size=size)

@@ -16,6 +16,7 @@ from woodlab.charts.theme import (
     PAPER,
     WIDTH_PX,
     Size,
+    counted,
     series_encoding,
     themed,
 )
@@ -183,7 +184,7 @@ def seal_ratios(
 
 
 def _words(row: Any) -> str:
-    basis = f"{row.n_pieces} pieces"
+    basis = counted(row.n_pieces, "piece")
     if not np.isfinite(row.ratio):
         bound = f"at least {row.ci_lower:.2g}" if row.open_high else f"at most {row.ci_upper:.2g}"
         return f"{row.label}: {bound} ({basis})"
@@ -291,9 +292,10 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         ),
         tooltip=["log:N", "seal:N", altair.Tooltip("days:Q", format=".0f"), "kind:N"],
     )
-    ends = frame[frame["seal"] == order[-1]]
     named = (
-        altair.Chart(ends).mark_text(align="left", dx=8, color=INK).encode(x=x, y=y, text="log:N")
+        altair.Chart(_names_at_the_end(frame, order))
+        .mark_text(align="left", dx=8, color=INK)
+        .encode(x=x, y=y, text="log:N")
     )
     logs = frame["log"].nunique()
     longer = "; ".join(
@@ -302,3 +304,18 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     alt = f"Days to the target by seal, {logs} logs each a line. Medians: {longer}."
     layers = [lines, points, named] if logs <= _MOST_NAMED else [lines, points]
     return themed(altair.layer(*layers), alt=alt, size=size)
+
+
+def _names_at_the_end(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
+    """Each log's name where its line ends; names that would lie upon each other share a place."""
+    place = frame["seal"].map({name: position for position, name in enumerate(order)})
+    ends = frame.assign(place=place).sort_values("place").groupby("log").tail(1)
+    ends = ends.sort_values(["place", "days"], ignore_index=True)
+    whole = np.log(frame["days"].max() / frame["days"].min())
+    apart = (ends["place"].diff() != 0) | (np.log(ends["days"]).diff() > 0.06 * whole)
+    rows = ends.groupby(apart.cumsum()).agg(
+        seal=("seal", "first"),
+        days=("days", "median"),
+        log=("log", lambda names: ", ".join(map(str, names))),
+    )
+    return rows.reset_index(drop=True)

@@ -325,3 +325,14 @@ def use_charts() -> None:
     from woodlab.charts import renderer
 
     renderer.enable()
+
+
+def counted(number: int, noun: str) -> str:
+    """A counted noun for alt texts, which are read aloud.
+
+    Examples
+    --------
+    >>> counted(1, "piece"), counted(3, "piece")
+    ('1 piece', '3 pieces')
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"

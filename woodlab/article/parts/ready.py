@@ -30,7 +30,7 @@ def ready_part(asked: Asked, forms: Forms) -> Part:
         said = ["; ".join(text for text in (reached.sentence, now.sentence) if text)]
     later = told[told["ready_on"] > told["as_of"]]
     if len(later):
-        said.append(_later(later, forms))
+        said.append(_later(later, bool((told["ready_on"] <= told["as_of"]).any()), forms))
     if len(told):
         said.append(_rests_on(asked.book, told))
     never = told[told["ready_on"].isna()]
@@ -158,7 +158,7 @@ def _percent(chance: float, forms: Forms) -> str:
     return f"{forms.number(rounded)} %"
 
 
-def _later(later: pd.DataFrame, forms: Forms) -> str:
+def _later(later: pd.DataFrame, after_others: bool, forms: Forms) -> str:
     as_of, last = later["as_of"].iloc[0], later["latest_on"].max()
     level = forms.number(100 * float(later["level"].iloc[0]))
     first = later["earliest_on"].fillna(later["ready_on"]).clip(lower=as_of).min()
@@ -168,10 +168,10 @@ def _later(later: pd.DataFrame, forms: Forms) -> str:
     if len(later) == 1:
         end = "no latest day can be told" if open_ended else f"the latest day is {forms.date(last)}"
         return (
-            f"one more should follow, probably about {middle}: not before {start}, and {end} "
-            f"({level} % interval)"
+            f"{'one more' if after_others else 'it'} should follow, probably about {middle}: not "
+            f"before {start}, and {end} ({level} % interval)"
         )
-    count = forms.count(len(later), "more piece")
+    count = forms.count(len(later), "more piece") if after_others else "they"
     if not open_ended:
         return (
             f"{count} should follow between {start} and {forms.date(last)} ({level} % intervals), "
@@ -180,8 +180,8 @@ def _later(later: pd.DataFrame, forms: Forms) -> str:
     whom = "any" if open_ended == len(later) else forms.number(open_ended)
     return (
         f"{count} may follow from {start} on, half of them probably by {middle}; for {whom} of "
-        f"them no latest day can be told ({level} % intervals), since the air may never bring "
-        "them there"
+        f"them no latest day can be told ({level} % intervals), since it is not known whether the "
+        "air will bring them there at all"
     )
 
 
