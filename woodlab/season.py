@@ -178,8 +178,8 @@ def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOp
                 progress_bar=False,
                 cwd=str(target.parent),
                 kernel_name="python3",
-                # Its warnings are for those who run kernels by hand.
-                extra_arguments=["--Application.log_level=40"],
+                # What it says when it is shut down ("KeyboardInterrupt caught") would alarm a maker.
+                extra_arguments=["--Application.log_level=50"],
             )
         except PapermillExecutionError as error:
             # papermill has put a cell with the book's path behind the first one
