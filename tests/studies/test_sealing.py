@@ -211,3 +211,23 @@ def test_a_long_list_of_empty_cells_is_cut():
     told = comparable(frame, "wax", "none")
     assert told.reason.endswith(" and 6 more")
     assert len(told.empty_cells) == 12
+
+
+def test_bounds_that_answer_nothing_and_single_logs_are_said_as_such():
+    told = untold("wax", "crack_hazard", "no crack in 2 pieces under 'none'.") | {
+        "n_pieces": 5, "n_logs": 1
+    }  # fmt: skip
+    rows = [
+        told | {"ci_lower": 0.041, "ci_upper": np.inf},
+        told | {"ci_lower": 2.0, "ci_upper": np.inf},
+        told | {"outcome": "drying_time", "ratio": 1.8, "ci_lower": 1.2, "ci_upper": 2.9,
+                "p_holm": 0.01},
+    ]  # fmt: skip
+    pieces = pd.DataFrame({"seal": ["none"] * 2 + ["wax"] * 5})
+    by_seal = pd.DataFrame({"seal": ["none"], "n_looked": [2], "n_cracked": [0]})
+    said = sentences(pd.DataFrame(rows), pieces, by_seal, "none", 14.0)
+    assert said[0].startswith("With 5 pieces from 1 log we cannot say whether cracks are rarer")
+    assert "the ratio is at least 0.041 (95 %), since no crack in 2 pieces" in said[0]
+    assert said[1].startswith("Cracks under wax were at least 2.0 times as frequent")
+    assert "(1.2 to 2.9; 5 pieces from 1 log, and another log may differ)" in said[2]
+    assert not any(".." in text for text in said)

@@ -79,7 +79,11 @@ def _untold(rows: list[dict[str, Any]]) -> str:
     outcomes = dict.fromkeys(row["outcome"] for row in rows)
     other = _under(rows[0]["reference"])
     questions = [_open_question(outcome, f"under {seals}", other) for outcome in outcomes]
-    return _capital(f"we cannot say {_listed(questions, 'or')}: {rows[0]['reason']}.")
+    return _capital(f"we cannot say {_listed(questions, 'or')}: {_reason(rows[0])}.")
+
+
+def _reason(row: dict[str, Any]) -> str:
+    return str(row["reason"]).rstrip(".")
 
 
 def _listed(names: list[str], last: str) -> str:
@@ -118,9 +122,12 @@ def _sentence(row: dict[str, Any], target_pct: float) -> str:
     basis = f"{_count(row['n_pieces'], 'piece')} from {_count(row['n_logs'], 'log')}"
     if math.isnan(ratio):
         end = f"at most {number(upper)}" if math.isfinite(upper) else f"at least {number(lower)}"
-        text = f"{claim.format(end)} (95 %; {basis}): {row['reason']}"
-        return _capital(text) + "."
+        if upper > 1 and not lower > 1:  # a bound on the wrong side of 1 answers nothing
+            return _capital(f"with {basis} we cannot say {open_question}: the ratio is {end} "
+                            f"(95 %), since {_reason(row)}.")  # fmt: skip
+        return _capital(f"{claim.format(end)} (95 %; {basis}): {_reason(row)}.")
     span = f"{number(lower)} to {number(upper)}; {basis}"
+    span += ", and another log may differ" if row["n_logs"] == 1 else ""
     if lower <= 1 <= upper:
         return _capital(f"with {basis} we cannot say {open_question}: the ratio is about "
                         f"{number(ratio)} ({number(lower)} to {number(upper)}).")  # fmt: skip
