@@ -37,6 +37,7 @@ class Truth:
     piece_sd: float = 0.12
     air_back_days: int = 365
     air_bias_pct: float = 0.0
+    spells: float = 1.0  # how large damp spells and one year's departure from another are
 
 
 FILM = Truth("film", "constant", cap_pct=np.inf, level=6e-11)
@@ -54,6 +55,8 @@ TRUTHS = (
     Truth("film, air log from the first turning", "constant", cap_pct=np.inf, level=6e-11,
           air_back_days=0),
     Truth("slab, air half a point off", air_bias_pct=0.5),
+    Truth("film, every year alike", "constant", cap_pct=np.inf, level=6e-11, spells=0.0),
+    Truth("slab, every year alike", spells=0.0),
 )  # fmt: skip
 
 
@@ -113,14 +116,17 @@ class Weather:
     temp: tuple[float, float]
     humid: tuple[float, float]
     memory: float
+    spells: float
     years: np.ndarray
     chance: np.ndarray  # (3, days): fast, slow, temperature
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator, days: int, first: pd.Timestamp) -> Weather:
+    def drawn(
+        cls, rng: np.random.Generator, days: int, first: pd.Timestamp, spells: float
+    ) -> Weather:
         return cls(
             first, rng.uniform(190, 220), (rng.uniform(9, 14), rng.uniform(6, 10)),
-            (rng.uniform(62, 72), rng.uniform(4, 10)), np.exp(-1 / rng.uniform(20, 60)),
+            (rng.uniform(62, 72), rng.uniform(4, 10)), np.exp(-1 / rng.uniform(20, 60)), spells,
             rng.normal(0, 1.5, 5), rng.normal(size=(3, days)),
         )  # fmt: skip
 
@@ -137,12 +143,13 @@ class Weather:
         on = pd.date_range(self.first, periods=self.chance.shape[1], freq="D")
         year = np.cos(2 * np.pi * (on.day_of_year.to_numpy() - self.warmest) / 365.25)
         temp = self.temp[0] + self.temp[1] * year
-        humid = self.humid[0] - self.humid[1] * year + self.years[on.year - on.year[0]]
+        humid = self.humid[0] - self.humid[1] * year
+        humid = humid + self.spells * self.years[on.year - on.year[0]]
         fast, slow = 0.0, 0.0
         for i in range(on.size):
             fast = 0.7 * fast + 4.0 * self.chance[0, i]
             slow = self.memory * slow + 2.5 * self.chance[1, i] * np.sqrt(1 - self.memory**2)
-            humid[i] += fast + slow
+            humid[i] += fast + self.spells * slow
             temp[i] += 0.4 * fast * self.chance[2, i]
         return pd.DataFrame(
             {"on": on, "temp_c": temp.round(1), "rh_pct": np.clip(humid, 25, 95).round()}
@@ -179,7 +186,8 @@ def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420) -> Season:
     rng = np.random.default_rng(seed)
     first = pd.Timestamp("2025-01-05") + pd.Timedelta(days=int(rng.integers(0, 60)))
     spread = int(rng.integers(25, 95))
-    weather = Weather.drawn(rng, 366 + spread + 45 + after, first - pd.Timedelta(days=366))
+    weather = Weather.drawn(rng, 366 + spread + 45 + after, first - pd.Timedelta(days=366),
+                            truth.spells)  # fmt: skip
     air = weather.table()
     names = list(SPECIES)
     logs = [f"L{i}" for i in range(max(pieces // 4, 2))]
