@@ -58,5 +58,6 @@ def test_what_one_log_shows_is_no_headline():
     assert "5 pieces from 1 log, and another log may differ" in one.sentence
     assert not one.short
     assert "may differ" not in two.sentence
-    assert two.short == f"Under wax, drying took {two.text} times as long as with bare pieces"
+    took = f"Under wax, drying took {two.text} times as long as with bare pieces"
+    assert two.short == f"{took} ({two.span})"
     assert math.isclose(one.value, two.value)

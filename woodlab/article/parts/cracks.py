@@ -198,7 +198,8 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
         n_pieces=int(row["n_pieces"]), call=EFFECTS,
         where={"term": row["term"], "level": row["level"], "reference": row["reference"]},
         certainty=word.value, sentence=said, **form,
-        short=claim if word is Certainty.CLEAR and row["kind"] == "wall" else "",
+        short=f"{claim} ({estimate}, {form['span']})"
+        if word is Certainty.CLEAR and row["kind"] == "wall" else "",
     )  # fmt: skip
 
 

@@ -73,7 +73,8 @@ def _half_time(seal: str, taus: pd.DataFrame, forms: Forms) -> Finding:
         key=f"drying.half.{seal}", value=value, ci_lower=lower, ci_upper=upper, unit="days",
         n_pieces=count, call=CALL, where={"parameter": "tau_days", "seal": seal}, **form,
         sentence=f"{pieces} lost half of the water that could leave within {numbers}",
-        short=f"{pieces} lost half of their free water within {form['text']} days"
+        short=f"{pieces} lost half of the water that could leave within {form['text']} days "
+        f"({form['span']})"
         if count > 2 else "",
     )  # fmt: skip
 

@@ -98,8 +98,9 @@ def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
         pass  # what one tree shows is told below, with its log, and is no headline
     elif word is Certainty.CLEAR and outcome == "drying_time" and form["text"]:
         short = f"Under {name}, drying took {form['text']} times as long as with bare pieces"
+        short += f" ({form['span']})"
     elif word is Certainty.CLEAR and outcome == "crack_hazard":
-        short = f"Under {name}, {claim}"
+        short = f"Under {name}, {claim} ({_known(form, unit)})"
     return Finding(
         key=f"sealing.{outcome}.{seal}", value=ratio, ci_lower=lower, ci_upper=upper,
         unit="ratio", n_pieces=int(row["n_pieces"]), n_logs=int(row["n_logs"]), call=CALL,
@@ -108,9 +109,13 @@ def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
     )  # fmt: skip
 
 
-def _numbers(form: dict[str, Any], unit: str, pieces: int, logs: int, forms: Forms) -> str:
+def _known(form: dict[str, Any], unit: str) -> str:
     known = f"{form['text']} {unit}, {form['span']}"
-    estimate = known if form["text"] else f"{form['span']} {unit}"
+    return known if form["text"] else f"{form['span']} {unit}"
+
+
+def _numbers(form: dict[str, Any], unit: str, pieces: int, logs: int, forms: Forms) -> str:
+    estimate = _known(form, unit)
     where = f" from {forms.count(logs, 'log')}" if logs else ""
     where += ", and another log may differ" if logs == 1 else ""
     return f"{estimate}; {forms.count(pieces, 'piece')}{where}"
@@ -174,7 +179,7 @@ def _to_try(book: RecordBook, findings: Sequence[Finding]) -> tuple[str, ...]:
         said.append(
             "More pieces from more logs, so that the cracks under "
             f"{' and '.join(dict.fromkeys(open_ones[:2]))} can be told from chance; "
-            "wl.trial_power says how many."
+            "the plan for next season works out how many."
         )
     if not allotted_at_random(book.pieces):
         said.append(
