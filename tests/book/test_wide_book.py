@@ -126,3 +126,12 @@ def test_the_command_says_what_it_did_and_what_is_next(sheet, tmp_path, capsys):
     assert "4 pieces and 9 weighings" in said
     assert "J5: not a mass" in said
     assert f"Next: woodlab check {out}" in said
+
+
+def test_a_workbook_with_damage_in_a_packed_part_is_said_to_be_damaged(sheet, tmp_path):
+    data = bytearray(sheet.read_bytes())
+    at = data.index(b"xl/worksheets/sheet1.xml") + len(b"xl/worksheets/sheet1.xml")
+    data[at + 5 : at + 60] = b"\xff" * 55  # into the packed bytes, past the name
+    sheet.write_bytes(bytes(data))
+    with pytest.raises(wl.WoodlabError, match="save it again"):
+        book_from_sheet(sheet, tmp_path / "season", mass_unit="lb", length_unit="in")

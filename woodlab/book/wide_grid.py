@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -95,7 +94,7 @@ def _clean(rows: Sequence[Sequence[object]]) -> list[list[object]]:
 
 
 def _workbook(path: Path) -> list[Grid]:
-    from python_calamine import CalamineError, CalamineWorkbook
+    from python_calamine import CalamineWorkbook
 
     grids = []
     try:
@@ -107,7 +106,9 @@ def _workbook(path: Path) -> list[Grid]:
                 copied = _fill_merged(cells, sheet.merged_cell_ranges or [])
                 if any(cell is not None for row in cells for cell in row):
                     grids.append(Grid(name, cells, copied=copied))
-    except (CalamineError, zipfile.BadZipFile, OSError, NotImplementedError) as error:
+    except (WoodlabError, MemoryError):
+        raise
+    except Exception as error:  # a damaged file can fail its reader in any way
         raise _damaged(path, error) from error
     except BaseException as error:
         # The reader is written in another language; its surprises are no Exceptions here.
