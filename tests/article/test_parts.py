@@ -8,7 +8,7 @@ import pandas as pd
 from woodlab.article.forms import Forms
 from woodlab.article.parts.cracks import _without_number
 from woodlab.article.parts.drying import _half_time
-from woodlab.article.parts.sealing import _finding
+from woodlab.article.parts.sealing import _by_reason, _finding
 
 FORMS = Forms("en")
 
@@ -61,3 +61,16 @@ def test_what_one_log_shows_is_no_headline():
     took = f"Under wax, drying took {two.text} times as long as with bare pieces"
     assert two.short == f"{took} ({two.span})"
     assert math.isclose(one.value, two.value)
+
+
+def test_questions_open_for_one_reason_share_a_sentence():
+    drying, cracks = "whether drying takes longer", "whether cracks are rarer"
+    said = _by_reason(
+        [(drying, "paint", ": one piece"), (cracks, "paint", ": one piece"),
+         (cracks, "wax", ": no looks")],
+        FORMS,
+    )  # fmt: skip
+    assert said == [
+        f"{drying} and {cracks} under paint we cannot tell: one piece",
+        f"{cracks} under wax we cannot tell: no looks",
+    ]

@@ -67,7 +67,7 @@ class BlockedFit:
         variance = float(line @ self.cov @ line)
         if not variance > 0:  # the adjustment for few blocks can outweigh what it adjusts
             raise WoodlabError(
-                "the few blocks (logs) that hold both leave the error of their difference unknown."
+                "the few logs (blocks) that hold both leave the error of their difference unknown."
             )
         stderr = float(np.sqrt(variance))
         slope = np.einsum("p,rpq,q->r", line, self._slopes, line)

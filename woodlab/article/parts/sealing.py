@@ -49,19 +49,19 @@ def sealing_part(asked: Asked, forms: Forms) -> Part:
     """Ratios of sealed to bare pieces: drying time, evenness of moisture, cracks."""
     book, study = asked.book, asked.sealing
     effects = study.effects[study.effects["outcome"].isin(_WORDS)]
-    findings, told, unknown = [], [], []
+    findings, told, untold = [], [], []
     for outcome in _WORDS:
         rows = effects[effects["outcome"] == outcome]
         made = [_finding(row, forms) for row in rows.to_dict("records")]
         known = [found for found in made if found is not None]
         findings += known
         told += _told(outcome, known, forms)
-        unknown += _unknown(outcome, known, rows, forms)
+        untold += _untold(outcome, known, rows, forms)
     return Part(
         findings=tuple(findings),
         told=tuple(told),
         figures=_figure(findings, forms),
-        unknown=tuple(unknown),
+        unknown=tuple(_by_reason(untold, forms)),
         to_try=_to_try(book, findings),
         method=(
             "Sealed and bare pieces were compared inside their logs, with species and wall held "
@@ -132,16 +132,28 @@ def _told(outcome: str, findings: Sequence[Finding], forms: Forms) -> list[str]:
     return [f"{claim} under {forms.listed(names)}" for claim, names in groups.items()]
 
 
-def _unknown(outcome: str, known: Sequence[Finding], rows: pd.DataFrame, forms: Forms) -> list[str]:
-    """Comparisons without a number, by their reason."""
+def _untold(
+    outcome: str, known: Sequence[Finding], rows: pd.DataFrame, forms: Forms
+) -> list[tuple[str, str, str]]:
+    """Comparisons without a number: the question, the seals, the reason."""
     numbered = {found.where["seal"] for found in known}
     silent = rows[~rows["seal"].isin(numbered)]
     said = []
     for reason, group in silent.groupby(silent["reason"].fillna("")):
         names = forms.listed(seal_name(seal) for seal in group["seal"])
-        why = f": {first_sentence(reason)}" if reason else ""
-        said.append(f"{_WORDS[outcome][3]} under {names} we cannot tell{why}")
+        said.append((_WORDS[outcome][3], names, f": {first_sentence(reason)}" if reason else ""))
     return said
+
+
+def _by_reason(untold: Sequence[tuple[str, str, str]], forms: Forms) -> list[str]:
+    """Questions that stay open under the same seals for the same reason share a sentence."""
+    questions: dict[tuple[str, str], list[str]] = {}
+    for question, names, why in untold:
+        questions.setdefault((names, why), []).append(question)
+    return [
+        f"{forms.listed(asked)} under {names} we cannot tell{why}"
+        for (names, why), asked in questions.items()
+    ]
 
 
 def _figure(findings: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
