@@ -178,7 +178,7 @@ def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOp
                 progress_bar=False,
                 cwd=str(target.parent),
                 kernel_name="python3",
-                # What it says when it is shut down ("KeyboardInterrupt caught") would alarm a maker.
+                # Its word at being shut down ("KeyboardInterrupt caught") would alarm a maker.
                 extra_arguments=["--Application.log_level=50"],
             )
         except PapermillExecutionError as error:
