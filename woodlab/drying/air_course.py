@@ -89,6 +89,27 @@ class AirCourse:
         start = (turned_on - first).to_numpy() / _DAY
         return DailyAir(values, start.astype(float), self.which(places))
 
+    def unread(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> np.ndarray:
+        """Share of each piece's days from turning to `last` whose air was not read but guessed."""
+        first = pd.Timestamp(turned_on.min()).normalize()
+        end = max(pd.Timestamp(last), pd.Timestamp(turned_on.max()))
+        _, fills = self.days(first, end)
+        start = ((turned_on - first).to_numpy() / _DAY).astype(int)
+        upto = max(int((pd.Timestamp(last) - first) / pd.Timedelta(days=1)) + 1, 1)
+        guessed = fills > 1
+        return np.array(
+            [
+                guessed[at, begin : max(upto, begin + 1)].mean()
+                for at, begin in zip(self.which(places), start, strict=True)
+            ]
+        )
+
+    def source(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> np.ndarray:
+        """`air log`, or how much of it was read, by piece."""
+        unread = self.unread(turned_on, places, last)
+        read = np.array([f"air log, {100 * (1 - share):.0f} % of the days" for share in unread])
+        return np.where(unread < 0.1, "air log", read).astype(object)
+
     def sentences(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[str, ...]:
         """How the days between were filled, in plain words."""
         _, fills = self.days(first, last)

@@ -292,7 +292,11 @@ def _pieces(
         ~fitted, "", np.where(leaned, "weighings and " + source, "weighings")
     )
     if setup.course is not None:
-        columns["air_from"] = np.full(fitted.size, "air log", dtype=object)
+        days = book.weighings["on"]
+        last = days.max() if len(days) else book.pieces["turned_on"].max()
+        columns["air_from"] = setup.course.source(
+            book.pieces["turned_on"], book.pieces["place"], last
+        )
     else:
         assumed = setup.equilibrium_sd_pct > 0
         columns["air_from"] = np.where(assumed, "assumed", "given")

@@ -83,6 +83,12 @@ def _microseconds(dates: pd.Series) -> np.ndarray:
     return dates.to_numpy().astype("datetime64[us]").astype(np.int64).astype(float)
 
 
+STEPS_G = (1.0, 0.5, 0.1, 0.01)
+POUND_G, OUNCE_G = 453.59237, 28.349523125
+# a book in pounds or ounces: no whole number of these is one of tenths of a gram, save by chance
+IMPERIAL_STEPS_G = (POUND_G / 10, OUNCE_G, OUNCE_G / 2, POUND_G / 100, OUNCE_G / 10, POUND_G / 1000)
+
+
 def _resolution(
     weighings: pd.DataFrame, source: np.ndarray, mass: np.ndarray, ptr: np.ndarray
 ) -> np.ndarray:
@@ -94,9 +100,9 @@ def _resolution(
     if not starts.size:
         return out
     undecided = np.ones(count, dtype=bool)
-    for step in (1.0, 0.5, 0.1, 0.01):
+    for step in (*STEPS_G, *IMPERIAL_STEPS_G):
         scaled = mass / step
-        odd = np.abs(scaled - np.rint(scaled)) > 1e-6
+        odd = np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
         whole = np.zeros(count, dtype=bool)
         whole[filled] = ~np.logical_or.reduceat(odd, starts)
         out[undecided & whole] = step

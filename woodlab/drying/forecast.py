@@ -15,12 +15,14 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying import pool_kernels as kernels
+from woodlab.drying.pool_model import UNKNOWN_GREEN_SD
 from woodlab.drying.ready_numbers import quantiles
 from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 
 if TYPE_CHECKING:
+    from woodlab.book.record_book import RecordBook
     from woodlab.drying.results import DryingFits
 
 WITHIN_PCT = 2.0  # the usual target: so many points above the store's yearly mean; common practice
@@ -76,7 +78,8 @@ def forecast_ready(
     DataFrame
         A row a piece: `piece`, `moisture_now_pct` [%], `p_ready_now`, `ready_on` (median date),
         `earliest_on`, `latest_on`, `reason`; then what it rests on. A date is NaT where that
-        share of the futures does not get there within 800 days.
+        share of the futures does not get there within 800 days. A piece that was scrapped keeps
+        its row, without chances and dates.
 
     Raises
     ------
@@ -99,7 +102,29 @@ def forecast_ready(
         laws=tuple(laws) if laws is not None else CANDIDATES, draws=draws, seed=seed,
         monthly=monthly_air,
     )  # fmt: skip
-    return ready_frame(season, level)
+    return without_scrapped(ready_frame(season, level), fits.book.until(pd.Timestamp(day)))
+
+
+def scrapped_on(book: RecordBook) -> pd.Series:
+    """The day each piece was written off at a look (`scrapped`), by piece."""
+    looks = book.looks[book.looks["action"] == "scrapped"]
+    return looks.groupby("piece")["on"].min()
+
+
+def without_scrapped(frame: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
+    """The frame of `forecast_ready`, its scrapped pieces kept as rows without a forecast."""
+    gone_on = scrapped_on(book)
+    gone = frame["piece"].isin(gone_on.index)
+    if not gone.any():
+        return frame
+    frame = frame.copy()
+    frame.loc[gone, ["p_ready_now", "p_ready_ever", "drier_air_rh_pct"]] = np.nan
+    frame.loc[gone, ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
+    frame.loc[gone, "reason"] = [
+        f"scrapped at the look of {gone_on[piece]:%Y-%m-%d}: no forecast"
+        for piece in frame.loc[gone, "piece"]
+    ]
+    return frame
 
 
 def check_request(target: float | None, level: float, within: float, draws: int | None) -> None:
@@ -117,10 +142,11 @@ def check_request(target: float | None, level: float, within: float, draws: int 
 
 
 def as_of_day(book, as_of: str | pd.Timestamp | None) -> np.datetime64:  # type: ignore[no-untyped-def]
-    """The day asked for, or that of the last weighing."""
+    """The day asked for, or that of the last weighing, else look, else turning."""
     if as_of is None:
-        last = book.weighings["on"].max() if len(book.weighings) else pd.NaT
-        as_of = last if pd.notna(last) else book.pieces["turned_on"].max()
+        days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
+        days = [last for last in days if pd.notna(last)]
+        as_of = days[0] if days else book.pieces["turned_on"].max()
     try:
         day = pd.Timestamp(as_of)
     except (ValueError, TypeError) as error:
@@ -211,8 +237,10 @@ def _basis(data) -> list[str]:  # type: ignore[no-untyped-def]
             out.append("its weighings, its own offcuts and the season")
         elif int(data.of_log[p]) in logs:
             out.append("its weighings, its log's offcuts and the season")
-        elif data.counts[p]:
+        elif data.counts[p] and data.start_sd[data.of_species[p]] < UNKNOWN_GREEN_SD:
             out.append("its weighings, the species table and the season")
+        elif data.counts[p]:
+            out.append("its weighings and the season: the species table does not know its wood")
         else:
             out.append("the season only: it has not been weighed")
     return out
@@ -262,7 +290,13 @@ def _reason(row) -> str:  # type: ignore[no-untyped-def]
     seen = {0: "not weighed yet", 1: "one weighing"}.get(
         row.n_weighings, f"{row.n_weighings} weighings"
     )
-    rests = f"{now}, from {seen}"
+    rests = f"{now}, from {seen}" if row.n_weighings else f"{now}: {seen}, its group's curve"
+    open_end = ""
+    if pd.isna(row.latest_on):
+        open_end = (
+            f"; it may not reach {target} at all in the air it stands in "
+            f"(chance of reaching it {row.p_ready_ever:.2f})"
+        )
     if row.p_ready_ever < 0.5:
         text = f"will probably not reach {target} in the air it stands in; {rests}"
         if np.isfinite(row.drier_air_rh_pct):
@@ -278,11 +312,5 @@ def _reason(row) -> str:  # type: ignore[no-untyped-def]
     if pd.notna(row.ready_on) and row.ready_on <= row.as_of and row.p_ready_now < 0.5:
         return f"was at {target} and has probably taken up water since; {rests}"
     if row.p_ready_now >= 0.5:
-        return f"probably ready, chance {row.p_ready_now:.2f} for {target}; {rests}"
-    text = f"chance of being ready {row.p_ready_now:.2f}; {rests}"
-    if pd.isna(row.latest_on):
-        text += (
-            f"; it may not reach {target} at all in the air it stands in "
-            f"(chance of reaching it {row.p_ready_ever:.2f})"
-        )
-    return text
+        return f"probably ready, chance {row.p_ready_now:.2f} for {target}; {rests}{open_end}"
+    return f"chance of being ready {row.p_ready_now:.2f}; {rests}{open_end}"

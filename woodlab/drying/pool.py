@@ -14,7 +14,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
-from woodlab.drying.air_course import air_course
+from woodlab.drying.air_course import AirCourse, air_course
 from woodlab.drying.pool_model import POOLED_LAWS, UNKNOWN_AIR_PCT, Priors, pack
 from woodlab.drying.posterior import STEP_G, Posterior, noise_root, sample
 from woodlab.drying.results import DryingFits
@@ -107,7 +107,7 @@ def as_fits(book: RecordBook, post: Posterior) -> DryingFits:
         + (mode.drift_pct / 100 * np.exp(mode.ln_dry)) ** 2
     )  # fmt: skip
     return DryingFits(
-        law=law, pieces=_pieces(post, intervals, used, sigma, weighed, course is not None),
+        law=law, pieces=_pieces(post, intervals, used, sigma, weighed, course),
         names=names, mean=mean, cov=cov, book=book, rows=data.rows, used=used,
         sigma_g=np.where(weighed, sigma, np.nan),
         dof=np.where(weighed, max(float(data.counts.sum() - 2 * data.n), 1.0), np.nan),
@@ -173,7 +173,7 @@ def _intervals(
 
 def _pieces(
     post: Posterior, intervals: dict[str, dict[str, np.ndarray]], used: np.ndarray,
-    sigma: np.ndarray, weighed: np.ndarray, has_air: bool,
+    sigma: np.ndarray, weighed: np.ndarray, course: AirCourse | None,
 ) -> pd.DataFrame:  # fmt: skip
     data = post.data
     owner = np.repeat(np.arange(data.n), data.counts)
@@ -206,7 +206,12 @@ def _pieces(
     columns["oven_dry_from"] = np.where(
         weighed, "weighings, the season and " + np.array(rests, dtype=object), ""
     )
-    columns["air_from"] = np.full(data.n, "air log" if has_air else "assumed", dtype=object)
+    columns["air_from"] = np.full(data.n, "assumed", dtype=object)
+    if course is not None:
+        last = post.data.pieces["turned_on"] + pd.to_timedelta(data.days.max(axis=1), unit="D")
+        columns["air_from"] = course.source(
+            data.pieces["turned_on"], data.pieces["place"], last.max()
+        )
     return pd.DataFrame(columns)
 
 

@@ -33,6 +33,7 @@ from woodlab.errors import WoodlabError
 
 _DAY = np.timedelta64(1, "D")
 DRIFT_DAYS = 30.0  # how long a wall that departs from the law goes on doing so
+UNKNOWN_GREEN_SD = 0.5  # of ln green moisture, where the species table has no figure
 UNKNOWN_AIR_PCT = 12.0  # where a book has no air log: a store indoors, wide open (see below)
 
 
@@ -121,6 +122,7 @@ class PoolData:
     sums: np.ndarray  # (courses, days + 1) running sums of the air
     start: np.ndarray  # course time of turning
     has_air: bool
+    air_unread: float  # share of the pieces' drying days with no reading near
     log_end: np.datetime64  # last day with a reading
 
     @property
@@ -255,15 +257,17 @@ def _air(
         length = int((end - first) / _DAY) + 2
         values = np.full((1, length), UNKNOWN_AIR_PCT)
         place = np.zeros(len(pieces), dtype=int)
-        log_end = first
+        log_end, unread = first, 1.0
     else:
         values, _ = course.days(pd.Timestamp(first), pd.Timestamp(end) + pd.Timedelta(days=1))
+        day = pd.Timestamp(last if until is None else min(until, np.datetime64(last, "D")))
+        unread = float(course.unread(pieces["turned_on"], pieces["place"], day).mean())
         place = course.which(pieces["place"])
         log_end = np.datetime64(course.logged["on"].max(), "D")
     sums = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
     return {
         "first_day": first, "place": place, "sums": sums, "start": start.astype(float),
-        "has_air": course is not None, "log_end": log_end,
+        "has_air": course is not None, "log_end": log_end, "air_unread": unread,
     }  # fmt: skip
 
 
@@ -275,7 +279,7 @@ def _start_of_species(
         book.pieces, book.weighings, book.looks, book.air, book.offcuts.iloc[:0], book.rims
     )
     table = start_moisture_information(bare).set_index("piece")
-    mean, sd = np.full(len(species), np.log(75.0)), np.full(len(species), 0.5)
+    mean, sd = np.full(len(species), np.log(75.0)), np.full(len(species), UNKNOWN_GREEN_SD)
     for i, name in enumerate(species):
         mine = table.loc[pieces.loc[pieces["species"] == name, "piece"]]
         if len(mine) and np.isfinite(mine["mean_pct"].iloc[0]):

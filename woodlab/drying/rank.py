@@ -31,7 +31,8 @@ def rank_laws(
     Twice each law is fitted to a part and asked for the rest: without the last fifth of each
     piece's weighings (two at least), and without all that was weighed in the last two fifths of
     the book's days. The score is the mean absolute error in percent of oven-dry mass, that is, in
-    points of moisture, over the pieces that every law could fit.
+    points of moisture, over the pieces that every law could fit; a law that fits less than half as
+    many as another is not compared.
 
     Parameters
     ----------
@@ -73,13 +74,15 @@ def rank_laws(
             part = _without(book, held)
             into[name] = _errors(fit_drying(part, name, **options), book, owner, held)  # type: ignore[arg-type]
     aicc = np.column_stack([whole[name].pieces["aicc"].to_numpy() for name in names])
-    all_fit = np.isfinite(aicc).all(axis=1)
-    least = aicc[all_fit].min(axis=1, keepdims=True) if all_fit.any() else np.zeros((0, 1))
+    able = _able(np.isfinite(aicc))
+    all_fit = np.isfinite(aicc[:, able]).all(axis=1) & able.any()
+    least = aicc[all_fit][:, able].min(axis=1, keepdims=True) if all_fit.any() else np.zeros((0, 1))
     rows = []
     for i, name in enumerate(names):
         scores = [_mean_over_pieces(part, name, owner) for part in (last, later)]
-        total = aicc[all_fit, i].sum() if all_fit.any() else np.nan
-        best = float((aicc[all_fit, i : i + 1] <= least).mean()) if all_fit.any() else np.nan
+        judged = all_fit.any() and able[i]
+        total = aicc[all_fit, i].sum() if judged else np.nan
+        best = float((aicc[all_fit, i : i + 1] <= least).mean()) if judged else np.nan
         known = [score for score in scores if np.isfinite(score)]
         rows.append(
             [name, np.mean(known) if known else np.nan, *scores, total, best,
@@ -140,9 +143,18 @@ def _errors(fits: DryingFits, book: RecordBook, owner: np.ndarray, held: np.ndar
     return out
 
 
+def _able(told: np.ndarray) -> np.ndarray:
+    """Laws (columns) that told at least half of what the ablest did: with few weighings the laws
+    of more parameters fit nothing, and must not keep the others from being compared."""
+    count = told.sum(axis=0)
+    return (count > 0) & (count >= 0.5 * count.max(initial=0))
+
+
 def _mean_over_pieces(errors: dict[str, np.ndarray], name: str, owner: np.ndarray) -> float:
-    """Mean over pieces of the mean error, of weighings that every law foretold."""
-    every = np.isfinite(np.column_stack(list(errors.values()))).all(axis=1)
-    if not every.any():
+    """Mean over pieces of the mean error, of weighings that every law able to foretell did."""
+    told = np.isfinite(np.column_stack(list(errors.values())))
+    able = _able(told)
+    every = told[:, able].all(axis=1)
+    if not every.any() or not able[list(errors).index(name)]:
         return float("nan")
     return float(pd.Series(errors[name][every]).groupby(owner[every]).mean().mean())

@@ -10,7 +10,13 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.batch import gather
-from woodlab.drying.forecast import WITHIN_PCT, as_of_day, check_request, ready_frame
+from woodlab.drying.forecast import (
+    WITHIN_PCT,
+    as_of_day,
+    check_request,
+    ready_frame,
+    scrapped_on,
+)
 from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
 from woodlab.errors import WoodlabError
 
@@ -47,7 +53,8 @@ def steady_weight(
     Returns
     -------
     DataFrame
-        `piece`, `steady` (True, False, or NA where there are too few weighings), `change_pct`,
+        `piece`, `steady` (True, False, or NA where there are too few weighings, or too far apart
+        to say that it still moves), `change_pct`,
         `span_days`, `n_weighings`; with a forecast also `p_ready_now`, `agrees` and `why`.
 
     Raises
@@ -87,6 +94,8 @@ def steady_weight(
                 span, count = float(days[-1] - days[first]), int(days.size - first)
                 change = 100 * float(np.ptp(mass[first:])) / float(mass[-1])
                 steady = bool(change <= tolerance_pct)
+                if not steady and span > 2 * 7 * weeks:
+                    steady = pd.NA  # it moved some time in a span much longer than was asked for
         out.append((piece, steady, change, span, count))
     frame = pd.DataFrame(
         out, columns=["piece", "steady", "change_pct", "span_days", "n_weighings"]
@@ -113,7 +122,7 @@ def _agree(steady: pd.Series, chance: pd.Series) -> pd.Series:
 
 def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped-def]
     if steady is pd.NA:
-        return "too few weighings over these weeks for the steady-weight rule"
+        return "too few weighings in these weeks for the steady-weight rule"
     if agrees is pd.NA or agrees:
         return ""
     now = f"{row.moisture_now_pct:.1f} % against a target of {row.target_moisture_pct:.1f} %"
@@ -124,8 +133,9 @@ def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped
                 "the rule to see"
             )
         return f"steady, yet above the target ({now}): it rests with air that is too damp for it"
+    at = "at" if row.p_ready_now >= 0.95 else "probably at"
     return (
-        f"at the target ({now}), but its weight still moves: it dries on below it, or follows "
+        f"{at} the target ({now}), but its weight still moves: it dries on below it, or follows "
         "the changing air"
     )
 
@@ -181,7 +191,7 @@ def ready_by_week(
 
     Counted in each drawn future, in which all pieces of a place share one course of the air, so
     that the interval is as wide as the weather makes it. A piece counts from the first day on
-    which it is at the target.
+    which it is at the target; one that was scrapped does not count.
 
     Parameters
     ----------
@@ -216,9 +226,11 @@ def ready_by_week(
     for low, high, name in SIZES_MM:
         size[(rim >= low) & (rim < high)] = name
     species = data.pieces["species"].to_numpy(dtype=object)
-    groups = [("all", "all", np.ones(data.n, dtype=bool))]
-    groups += [("species", str(s), species == s) for s in sorted(set(species), key=str)]
-    groups += [("size", str(s), size == s) for s in sorted(set(size), key=str)]
+    gone = scrapped_on(fits.book.until(pd.Timestamp(season.as_of))).index
+    here = ~data.pieces["piece"].isin(gone).to_numpy()
+    groups = [("all", "all", here)]
+    groups += [("species", str(s), here & (species == s)) for s in sorted(set(species), key=str)]
+    groups += [("size", str(s), here & (size == s)) for s in sorted(set(size), key=str)]
     tail = (1 - level) / 2
     parts = []
     for by, group, mine in groups:

@@ -57,7 +57,8 @@ def lay_out(data: PoolData, law: PooledLaw, priors: Priors) -> Layout:
     l_s = add(data.logs, "log, ln surface", 0.0, np.nan, 2)
     l_m = add(data.logs, "log, ln start moisture", 0.0, np.nan, 4)
     common, steps = [kernels.AIR_SHIFT], [0.05]
-    shift_sd = priors.air_shift_sd_pct if data.has_air else priors.unknown_air_sd_pct
+    # days without a reading are filled in, and their air is known as little as without a log
+    shift_sd = float(np.hypot(priors.air_shift_sd_pct, data.air_unread * priors.unknown_air_sd_pct))
     columns = [
         np.zeros(data.n, dtype=int), s_d + data.of_species, l_d + data.of_log,
         k_s + data.of_seal, l_s + data.of_log, s_m + data.of_species, l_m + data.of_log,
