@@ -100,6 +100,23 @@ def test_a_missing_column_says_what_to_add(folder):
         wl.open_book(folder)
 
 
+def test_a_row_where_the_headings_should_be_is_a_fault_and_not_lost(folder):
+    write(folder, looks="A1,2026-03-09,12.5\n")
+    for options in ({}, {"set_aside": True}):
+        with pytest.raises(wl.RecordError, match="Add a column piece"):
+            wl.open_book(folder, **options)
+
+
+def test_an_empty_line_where_the_headings_should_be_is_a_fault(folder):
+    write(folder, looks="\nA1,2026-03-09,12.5\n")
+    with pytest.raises(wl.RecordError, match="Add a column piece"):
+        wl.open_book(folder)
+    book = wl.open_book(folder, set_aside=True)
+    looks = book.counts.set_index("table").loc["looks"]
+    assert (looks["rows_in"], looks["rows_kept"], looks["rows_set_aside"]) == (1, 0, 1)
+    assert book.set_aside["value"].item() == "A1; 2026-03-09; 12.5"
+
+
 def test_a_missing_table_says_where_to_add_it(tmp_path):
     write(tmp_path, pieces=PIECES)
     with pytest.raises(wl.RecordError, match=r"Add a file weighings\.csv"):

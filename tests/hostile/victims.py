@@ -80,6 +80,10 @@ def kill_adding(path: Path, rng: random.Random, longest: float) -> str:
         for file in path.iterdir() if path.is_dir() else [path]:
             file.unlink()
     season_of(2, 1, 1500).save(path)
+    began = time.perf_counter()
+    wl.add_weighings(path, [{"piece": "P1", "on": "2026-03-02", "mass_g": 1499}])
+    # as long as a few additions take here and now: else all kills might come before the first
+    longest = max(longest, 4 * (time.perf_counter() - began))
     base = len(wl.open_book(path).weighings)
 
     def work(done: Callable[[], None]) -> None:

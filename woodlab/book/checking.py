@@ -74,13 +74,15 @@ def check_table(raw: RawTable) -> CheckedTable:
         if column.kind == "text":
             faults += _swallowed_rows(raw, heading, one)
     absent: dict[object, pd.Series] = {}
+    # headings of which none is known may be a row of records whose headings are missing
+    strange = len(raw.frame.columns) > 0 and not found
     for column in columns:
         if column.name in found:
             values[column.name] = found[column.name].values
             if column.default is not None:
                 values[column.name] = values[column.name].fillna(column.default)
             continue
-        if column.required and (len(raw.frame) or raw.name in REQUIRED_TABLES):
+        if column.required and (len(raw.frame) or strange or raw.name in REQUIRED_TABLES):
             faults.append(_missing_column(raw.name, column, list(map(str, raw.frame.columns))))
         like = (_KINDS.get(column.kind, "str"), column.default)
         if like not in absent:  # absent columns of a kind share their nothing

@@ -137,7 +137,8 @@ def read_csv_table(name: str, file: Path) -> RawTable:
         # cell by cell, to say which cell is wrong.
         with _long_rows_are_errors():
             frame = pd.read_csv(io.BytesIO(data), **options)  # type: ignore[call-overload]
-        if len(frame.columns) != len(_headings(head, separator)):
+        headings = len(_headings(head, separator))
+        if headings == 0 or len(frame.columns) != headings:
             return _read_by_cell(name, file, _decoded(data))
     except (ValueError, pd.errors.ParserWarning, OverflowError):
         # UnicodeDecodeError and pandas' ParserError are ValueErrors.
@@ -236,7 +237,7 @@ def _from_rows(
                     name, position, None, "; ".join(extra)[:80],
                     f"the row has more cells than the {width} headings",
                     "Put a text that holds the separator in double quotes, or give the extra "
-                    "cells a heading.",
+                    "cells a heading in row 1.",
                 )
             )  # fmt: skip
     columns: dict[str, pd.Series] = {}

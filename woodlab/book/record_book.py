@@ -204,6 +204,10 @@ def _checked(raw: dict[str, RawTable], name: str, set_aside: bool) -> RecordBook
         raise RecordError(fault for table in needed for fault in table.faults)
     if faults and not set_aside:
         raise RecordError(faults)
+    # without rows there is nothing to set aside: the fault would be dropped in silence
+    rowless = [table for table in checked.values() if table.faults and not len(table.frame)]
+    if rowless:
+        raise RecordError(fault for table in rowless for fault in table.faults)
     return _assembled(checked, faults, name)
 
 
