@@ -1,4 +1,7 @@
-"""Speed of the batch fit, as ratios within one run. By hand: python tests/bench/bench_fit.py"""
+"""Speed of the batch fit, as ratios within one run.
+
+By hand: `python tests/bench/bench_fit.py`, with `million` also a million pieces in chunks.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import resource
 import sys
 import time
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +20,9 @@ from woodlab.drying.batch import fit_chunk
 from woodlab.drying.fit import prepare
 from woodlab.drying.laws import LAWS, law_named
 from woodlab.drying.modes import fo_per_day
+
+sys.path.insert(0, str(Path(__file__).parent))
+from results import result  # noqa: E402
 
 DAYS = np.r_[0:60:2, 60:210:5].astype(float)
 START = pd.Timestamp("2026-01-05")
@@ -95,10 +102,13 @@ def compare(law: str, pieces: int, sample: int) -> None:
     else:
         sse = out["result"][:sample, 0]
         text = f"median SSE {np.median(sse):.6g}"
-    print(f"{law}, {pieces} pieces: curve_fit {looped * 1e6:.0f} us a piece; fit alone "
-          f"{bare * 1e6:.0f} us ({looped / bare:.1f} times faster); whole call with intervals "
-          f"{whole * 1e6:.0f} us ({looped / whole:.1f} times); {text}; "
-          f"{(fits.pieces['status'] == 'ok').mean():.1%} ok")  # fmt: skip
+    fast, call = {"exponential": (10, "at least 5"), "film": (100, "")}[law]
+    what = f"{law}, {pieces} pieces of {DAYS.size} weighings"
+    result(f"{what}: fit against a loop of curve_fit", looped / bare,
+           f"times faster ({text})", f"at least {fast}")  # fmt: skip
+    good = (fits.pieces["status"] == "ok").mean()
+    result(f"{what}: whole call with intervals against it", looped / whole,
+           f"times faster ({good:.1%} ok)", call)  # fmt: skip
 
 
 def scaling(sizes: list[int]) -> None:
@@ -114,9 +124,12 @@ def scaling(sizes: list[int]) -> None:
             wl.fit_drying(book, progress=False)
             peak = tracemalloc.get_traced_memory()[1]
             tracemalloc.stop()
-            print(f"peak memory {peak / wanted:.1f} times the input arrays ({wanted / 1e6:.0f} MB)")
+            result("10,000 pieces: peak memory", peak / wanted,
+                   f"times the input arrays ({wanted / 1e6:.0f} MB)", "at most 6")  # fmt: skip
     slope = np.polyfit(np.log(sizes), np.log(times), 1)[0]
-    print("seconds", dict(zip(sizes, np.round(times, 3), strict=True)), f"exponent {slope:.2f}")
+    spent = ", ".join(f"{n}: {t:.2f} s" for n, t in zip(sizes, times, strict=True))
+    result(f"growth of time from {sizes[0]} to {sizes[-1]} pieces", slope, f"exponent ({spent})",
+           "at most 1.05")  # fmt: skip
 
 
 def million() -> None:
@@ -125,13 +138,13 @@ def million() -> None:
         book, _ = season(50000, "exponential", seed=chunk)
         wl.fit_drying(book, progress=False)
     top = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(f"a million pieces in 20 chunks: {time.perf_counter() - began:.0f} s, peak {top:.1f} GB")
+    result("a million pieces in 20 chunks: peak memory", top,
+           f"GB ({time.perf_counter() - began:.0f} s, books made included)")  # fmt: skip
 
 
 if __name__ == "__main__":
     compare("exponential", 10000, 300)
     compare("film", 2000, 20)
-    scaling([1000, 3000, 10000])
-    if "all" in sys.argv:
-        scaling([1000, 10000, 100000])
+    scaling([1000, 10000, 100000])
+    if "million" in sys.argv:
         million()
