@@ -74,7 +74,7 @@ def stack(log_density: np.ndarray) -> np.ndarray:
     Examples
     --------
     >>> stack(np.array([[0.0, 0.0, -9.0], [-9.0, -9.0, 0.0]])).round(2).tolist()
-    [0.62, 0.38]
+    [0.63, 0.37]
     """
     density = np.exp(log_density - log_density.max(axis=0))
     weight = np.full(len(density), 1 / len(density))
