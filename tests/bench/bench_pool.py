@@ -1,7 +1,7 @@
 """Speed of pooling and forecasting against all parameters at once by `least_squares`.
 
 Run by hand: `python tests/bench/bench_pool.py --pieces 500`. `least_squares` of SciPy is timed on a
-season of 12 pieces, from the same first guess to the same mode. On the large season it is
+season of 100 pieces, from the same first guess to the same mode. On the large season it is
 reckoned from one run of the season: its dense differences cost (number of parameters) x (one run),
 for as many iterations as ours takes, so that its time there is a lower bound.
 """
@@ -84,13 +84,13 @@ def main():
     args = parser.parse_args()
     forecast_ready(SimpleNamespace(book=season(6)), draws=50)  # compile
     law, priors = POOLED_LAWS["slab"], Priors()
-    small = pack(season(12))
+    small = pack(season(100))
     clock = time.perf_counter()
     mode, _ = find_mode(small, law, priors, np.random.default_rng(0))
     ours = time.perf_counter() - clock
     theirs, parameters, gap = all_at_once(small, law, mode)
     result(
-        "pooling 12 pieces against least_squares on all parameters", theirs / ours,
+        "pooling 100 pieces against least_squares on all parameters", theirs / ours,
         f"times faster ({parameters} parameters, modes {gap:.2f} apart)", "at least 20",
     )  # fmt: skip
     book = season(args.pieces)
