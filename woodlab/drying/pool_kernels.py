@@ -20,7 +20,8 @@ from numba import njit
 
 from woodlab.drying.slab_kernels import GAMMA, _coefficients, _factor, _solve
 
-FINE, COARSE = 16, 11  # cells over the half-thickness: fits, and the many runs of draws
+# Cells over the half-thickness: fits, the many runs of draws, and the run that puts a fit right
+FINE, COARSE, FINEST = 16, 11, 40
 SECONDS = 86400.0
 # Positions in a row of parameters
 LN_D, LN_S, LN_START, RISE, SATURATION, AIR_SHIFT = range(6)
@@ -68,6 +69,9 @@ def run_coarse(
     longest = min(max(0.015 * slowest, 1.0), 4.0)
     if cells < FINE:  # put right at the mode: what is left differs by 0.004 points
         longest = min(max(0.03 * slowest, 2.5), 5.0)
+    growth = 0.15
+    if cells > FINE:
+        longest, growth = min(max(0.004 * slowest, 0.25), 1.0), 0.03
     n = cells
     m = np.full(n, math.exp(params[LN_START]))
     y1, y2, between = np.empty(n), np.empty(n), np.empty(n)
@@ -75,6 +79,8 @@ def run_coarse(
     s = m[0]
     young = 0.5 * width[n - 1] ** 2 * half_m * half_m / SECONDS
     young /= math.exp(pace[LN_D] + pace[RISE] * (min(math.exp(pace[LN_START]), 30.0) - 15.0))
+    if cells > FINE:
+        young *= 0.3
     ahead = (1.0 - GAMMA) / GAMMA
     now = 0.0
     level = m[0]
@@ -96,7 +102,7 @@ def run_coarse(
             break
         if cells < FINE and now >= now_at:  # what is to come is known to less
             longest = min(max(0.03 * slowest, 1.0), 6.0 if now < now_at + 365.0 else 14.0)
-        h = min(goal - now, max(young, min(0.15 * now, longest)))
+        h = min(goal - now, max(young, min(growth * now, longest)))
         if goal - now < 1.5 * h:
             h = goal - now
         air = (_air_sum(sums, start + now + h) - _air_sum(sums, start + now)) / h + shift
@@ -136,14 +142,14 @@ def run_coarse(
 
 
 @njit(cache=True, nogil=True)
-def curves(times, counts, params, capped, half_m, sums, which, start, first, last, out):
+def curves(times, counts, params, capped, half_m, sums, which, start, first, last, out, cells=FINE):
     """Moisture of pieces `first` to `last` at their own times: one row of `params` a piece."""
     for p in range(first, last):
         if counts[p] == 0:
             continue
         run_coarse(
             times[p], counts[p], params[p], capped, half_m[p], sums[which[p]], start[p],
-            -1.0, -1.0, -1.0, out[p], FINE, params[p],
+            -1.0, -1.0, -1.0, out[p], cells, params[p],
         )  # fmt: skip
 
 

@@ -58,6 +58,7 @@ class Mode:
     weight: np.ndarray  # (n, k): variance of an error is divided by it
     iterations: int
     converged: bool
+    defect: np.ndarray  # (n, k) moisture: what the grid of the fit leaves out, see `grid_defect`
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,16 +138,28 @@ def run_slopes(
     return moisture, out
 
 
-def run_curves(data: PoolData, law: PooledLaw, params: np.ndarray) -> np.ndarray:
+def run_curves(
+    data: PoolData, law: PooledLaw, params: np.ndarray, cells: int = kernels.FINE
+) -> np.ndarray:
     moisture = np.zeros(data.days.shape)
     in_threads(
         lambda a, b: kernels.curves(
             data.days, data.counts, params, law.capped, data.half_m, data.sums, data.place,
-            data.start, a, b, moisture,
+            data.start, a, b, moisture, cells,
         ),
         data.n,
     )  # fmt: skip
     return moisture
+
+
+def grid_defect(data: PoolData, law: PooledLaw, params: np.ndarray) -> np.ndarray:
+    """Moisture on twice the cells and a third of the step less that of the fit's grid, (n, k).
+
+    One or two hundredths of a point, but alike in all pieces: a hundred of them, whose own errors
+    average out, would take it for a shift of the air of three tenths.
+    """
+    fine = run_curves(data, law, params)
+    return run_curves(data, law, params, kernels.FINEST) - fine
 
 
 def solve_dry(
@@ -190,7 +203,8 @@ def _first_guess(data: PoolData, law: PooledLaw, layout: Layout, priors: Priors)
             better = cost < best
             best[better], found[better] = cost[better], trial[better]
     sds = np.array([median for _, median, _ in priors.components])
-    return Mode(found, np.log(dry), common, effects, sds, 2.0, 0.35, weight, 0, False)
+    return Mode(found, np.log(dry), common, effects, sds, 2.0, 0.35, weight, 0, False,
+                np.zeros(data.days.shape))  # fmt: skip
 
 
 def _find(layout: Layout, label: str, what: str) -> int:
@@ -203,6 +217,7 @@ def evaluate(
     """Moisture (n, k), plain residual [g] and plain jacobian (n, k, 4 + common) at a mode."""
     params = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
     moisture, slope = run_slopes(data, law, layout, params)
+    moisture = moisture + mode.defect
     here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
     dry = np.exp(mode.ln_dry)
     model = np.where(here, dry[:, None] * (1 + moisture / 100), 0.0)
@@ -291,6 +306,9 @@ def find_mode(
     mode = start or _first_guess(data, law, layout, priors)
     sds = mode.sds
     for it in range(most):
+        if it == 3 or (start and it == 0):
+            at = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
+            mode = replace(mode, defect=grid_defect(data, law, at))
         _, residual, raw = evaluate(data, law, layout, mode)
         if it in (2, 4, 6) or (start and it == 0):
             slip, drift, weight = errors(data, mode, residual, raw)
@@ -309,7 +327,7 @@ def find_mode(
         moved = mode.u + step
         params = kernel_params(law, layout, moved, np.tile(common, (data.n, 1)))
         root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
-        ln_dry, _ = solve_dry(data, run_curves(data, law, params), root)
+        ln_dry, _ = solve_dry(data, run_curves(data, law, params) + mode.defect, root)
         # a fifth of what the piece leaves open: the draws are wider by far
         small = np.maximum(0.02, 0.2 * np.sqrt(np.diagonal(sampler.c, axis1=1, axis2=2)[:, :3]))
         converged = bool((np.abs(step) < small).all())
@@ -352,6 +370,8 @@ def sample(
     priors = priors or Priors()
     rng = np.random.default_rng(seed)
     mode, layout = find_mode(data, law, priors, rng, start)
+    at = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
+    mode = replace(mode, defect=grid_defect(data, law, at))
     moisture, residual, raw = evaluate(data, law, layout, mode)
     linear = linearise(data, mode, residual, raw)
     sampler = Sampler(data, layout, linear, priors, rng)

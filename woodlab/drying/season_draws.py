@@ -233,7 +233,10 @@ def carried_over(post: Posterior, data: PoolData) -> Mode:
     at = pd.Series(np.arange(data.n), data.pieces["piece"].to_numpy())
     at = at.loc[post.data.pieces["piece"]].to_numpy()
     u[at], ln_dry[at] = post.mode.u, post.mode.ln_dry
-    return replace(post.mode, u=u, ln_dry=ln_dry, effects=effects, weight=weight)
+    defect = np.zeros(data.days.shape)
+    return replace(
+        post.mode, u=u, ln_dry=ln_dry, effects=effects, weight=weight, defect=defect
+    )  # fmt: skip
 
 
 def draw_season(
