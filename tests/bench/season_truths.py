@@ -255,6 +255,7 @@ def draw(truth: Truth, seed: int, pieces: int = 30, after: int = 420) -> Season:
         "pieces": table, "air": logged,
         "weighings": pd.DataFrame(rows, columns=["piece", "on", "mass_g", "scale_g"]),
     }  # fmt: skip
+    cuts = [cut for cut in cuts if cut[0] in set(table["log"])]  # a log may have no piece
     if cuts:
         tables["offcuts"] = pd.DataFrame(cuts, columns=["log", "wet_g", "oven_dry_g"])
     book = wl.RecordBook.from_frames(**tables)
