@@ -211,12 +211,22 @@ def _find(layout: Layout, label: str, what: str) -> int:
     return layout.names.index((label, what))
 
 
+def params_at(data: PoolData, law: PooledLaw, layout: Layout, mode: Mode) -> np.ndarray:
+    """The kernel's rows at a mode, one a piece."""
+    return kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
+
+
+def put_right(data: PoolData, law: PooledLaw, layout: Layout, mode: Mode) -> Mode:
+    """The mode with what its grid leaves out, see `grid_defect`."""
+    defect = grid_defect(data, law, params_at(data, law, layout, mode))
+    return replace(mode, defect=defect)
+
+
 def evaluate(
     data: PoolData, law: PooledLaw, layout: Layout, mode: Mode
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Moisture (n, k), plain residual [g] and plain jacobian (n, k, 4 + common) at a mode."""
-    params = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
-    moisture, slope = run_slopes(data, law, layout, params)
+    moisture, slope = run_slopes(data, law, layout, params_at(data, law, layout, mode))
     moisture = moisture + mode.defect
     here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
     dry = np.exp(mode.ln_dry)
@@ -307,8 +317,7 @@ def find_mode(
     sds = mode.sds
     for it in range(most):
         if it == 3 or (start and it == 0):
-            at = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
-            mode = replace(mode, defect=grid_defect(data, law, at))
+            mode = put_right(data, law, layout, mode)
         _, residual, raw = evaluate(data, law, layout, mode)
         if it in (2, 4, 6) or (start and it == 0):
             slip, drift, weight = errors(data, mode, residual, raw)
@@ -370,8 +379,7 @@ def sample(
     priors = priors or Priors()
     rng = np.random.default_rng(seed)
     mode, layout = find_mode(data, law, priors, rng, start)
-    at = kernel_params(law, layout, mode.u, np.tile(mode.common, (data.n, 1)))
-    mode = replace(mode, defect=grid_defect(data, law, at))
+    mode = put_right(data, law, layout, mode)
     moisture, residual, raw = evaluate(data, law, layout, mode)
     linear = linearise(data, mode, residual, raw)
     sampler = Sampler(data, layout, linear, priors, rng)
