@@ -20,7 +20,8 @@ from scipy.optimize import least_squares
 
 from woodlab.drying.forecast import forecast_ready
 from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack
-from woodlab.drying.posterior import (
+from woodlab.drying.sampler import group_means, lay_out
+from woodlab.drying.season_mode import (
     _first_guess,
     find_mode,
     kernel_params,
@@ -28,7 +29,6 @@ from woodlab.drying.posterior import (
     run_curves,
     solve_dry,
 )
-from woodlab.drying.sampler import group_means, lay_out
 from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import invented_air
 

@@ -12,7 +12,8 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.modes import DailyAir
 from woodlab.drying.pool import pool_season
 from woodlab.drying.pool_model import POOLED_LAWS, pack
-from woodlab.drying.posterior import noise_root, sample
+from woodlab.drying.posterior import sample
+from woodlab.drying.season_mode import noise_root
 from woodlab.drying.simulate import SeasonTruth, simulate_season
 from woodlab.drying.slab import run_slab
 from woodlab.drying.weather import invented_air

@@ -16,9 +16,10 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_course import AirCourse, air_course
 from woodlab.drying.pool_model import POOLED_LAWS, UNKNOWN_AIR_PCT, Priors, pack
-from woodlab.drying.posterior import STEP_G, Posterior, noise_root, sample
+from woodlab.drying.posterior import Posterior, sample
 from woodlab.drying.results import DryingFits
 from woodlab.drying.sampler import group_means
+from woodlab.drying.season_mode import STEP_G, noise_root
 from woodlab.errors import WoodlabError
 
 SECONDS = 86400.0

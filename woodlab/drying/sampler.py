@@ -2,7 +2,7 @@
 
 `lay_out` says which effects a law has and where each stands in their vector; `Sampler` draws them
 on the model made linear at its mode, with the pieces and the variance components. The model and
-the way to the mode stand in `woodlab.drying.posterior`.
+the way to the mode stand in `woodlab.drying.posterior` and `season_mode`.
 
 Source of the method: partially collapsed Gibbs (van Dyk and Park 2008).
 """

@@ -22,8 +22,9 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, in_threads, pack
-from woodlab.drying.posterior import Mode, Posterior, kernel_params, noise_root, sample
+from woodlab.drying.posterior import Posterior, exact_weights, sample
 from woodlab.drying.sampler import group_means, lay_out
+from woodlab.drying.season_mode import Mode, kernel_params, noise_root
 from woodlab.errors import WoodlabError
 
 CANDIDATES = ("slab", "open_slab", "film")
@@ -357,39 +358,3 @@ def _run(
     )[:, None]  # fmt: skip
     mean += (post.fitted - draw_curves(post, data, at_mode)[:, 0])[:, None, :]
     return passage, at_now, exact_weights(post, mean) * draws
-
-
-def exact_weights(post: Posterior, mean: np.ndarray) -> np.ndarray:
-    """Weights (n, d) of the draws on the exact curves, the oven-dry mass integrated out."""
-    data = post.data
-    here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
-    root_t = post.root.transpose(0, 2, 1)
-    x = np.where(here[:, None, :], 1 + mean / 100, 0.0) @ root_t
-    y = np.einsum("nij,nj->ni", post.root, np.where(here, data.net_g, 0.0))
-    xx = (x**2).sum(axis=2)
-    xy = np.einsum("ndk,nk->nd", x, y)
-    safe = np.maximum(xx, 1e-300)
-    exact = (y**2).sum(axis=1)[:, None] - xy**2 / safe
-    jac, aim = post.linear
-    at = post.params[:, :, [kernels.LN_D, kernels.LN_S, kernels.LN_START, *post.layout.common]]
-    if not post.law.inner or not post.law.surface:
-        at = at.copy()  # a held parameter has no slope: its value does not matter
-    others = [0, 1, 2, *range(4, jac.shape[2])]
-    left = aim[:, None, :] - np.einsum("nkj,ndj->ndk", jac[:, :, others], at)
-    col = jac[:, :, 3]
-    norm = np.maximum((col**2).sum(axis=1), 1e-300)
-    linear = (left**2).sum(axis=2) - np.einsum("ndk,nk->nd", left, col) ** 2 / norm[:, None]
-    ln = -0.5 * (exact - linear) - 0.5 * np.log(safe)
-    ln = np.where((data.counts > 1)[:, None], ln, 0.0)
-    ln -= ln.max(axis=1, keepdims=True)
-    weight = np.ones_like(ln) / ln.shape[1]
-    for p in range(data.n):
-        power = 1.0
-        while True:
-            w = np.exp(power * ln[p])
-            w /= w.sum()
-            if 1 / (w**2).sum() >= 0.25 * w.size or power < 0.02:
-                break
-            power *= 0.7
-        weight[p] = w
-    return weight

@@ -17,15 +17,14 @@ from woodlab.drying import pool_kernels
 from woodlab.drying.air_to_come import air_to_come
 from woodlab.drying.modes import DailyAir
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, PooledLaw, Priors, pack
-from woodlab.drying.posterior import (
+from woodlab.drying.posterior import Posterior, sample
+from woodlab.drying.season_mode import (
     Mode,
-    Posterior,
     evaluate,
     find_mode,
     kernel_params,
     noise_root,
     run_curves,
-    sample,
 )
 from woodlab.drying.slab import run_slab
 from woodlab.errors import WoodlabError

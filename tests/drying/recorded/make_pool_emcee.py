@@ -23,14 +23,14 @@ import pandas as pd
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, pack
-from woodlab.drying.posterior import (
+from woodlab.drying.sampler import LEAST_SD, MOST_SD, Layout
+from woodlab.drying.season_mode import (
     FLAT_SD,
     Mode,
     find_mode,
     kernel_params,
     noise_root,
 )
-from woodlab.drying.sampler import LEAST_SD, MOST_SD, Layout
 from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import invented_air
 
