@@ -2,25 +2,31 @@
 
 Run by hand: `python tests/bench/bench_calibration.py --seasons 12 --pieces 30 --table`.
 Prints a row for each truth of `season_truths`; `docs/calibration.md` holds the table.
+`--knowing climate` and `--knowing weather` tell the forecast what nobody can know, to see what
+each costs: the true climate (futures drawn from it), or the very days to come.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import re
 import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
+from unittest import mock
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import curve_fit
 
+from woodlab.drying.air_to_come import AirToCome
 from woodlab.drying.forecast import forecast_ready
 from woodlab.drying.simulate import Schedule, SeasonTruth, _daily_equilibrium, simulate_season
 from woodlab.drying.weather import invented_air
+from woodlab.wood.humidity import equilibrium_moisture
 
 sys.path.insert(0, str(Path(__file__).parent))
 from season_truths import TRUTHS, Season, draw  # noqa: E402
@@ -94,7 +100,25 @@ def draw_simulated(truth, seed, pieces):
     return Season(made.book, as_of, made.moisture, level, None, None)
 
 
-def one_season(truth, seed, pieces, draws, above=2.0, floor=True):
+def told_air(weather, knowing):
+    """What stands in for `air_to_come` when the true climate or the very days to come are told."""
+
+    def told(air, after, days, *, draws, seed, monthly=None):
+        known = (pd.Timestamp(after) - weather.first).days + 1
+        rng = np.random.default_rng(seed)
+        rows = []
+        for _ in range(draws):
+            table = (weather if knowing == "weather" else weather.again(rng, known)).table()
+            level = np.asarray(equilibrium_moisture(table["temp_c"], table["rh_pct"]), dtype=float)
+            rows.append(np.pad(level, (0, known + days), mode="wrap")[known : known + days])
+        drawn = np.array(rows)[:, None, :]
+        mean = drawn[:, :, :365].mean(axis=(0, 2))
+        return AirToCome(after + np.timedelta64(1, "D"), drawn, mean, f"told the {knowing}")
+
+    return told
+
+
+def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None):
     simulated = isinstance(truth, Simulated)
     floor = floor and not simulated
     season = (draw_simulated if simulated else draw)(truth, seed, pieces)
@@ -102,7 +126,11 @@ def one_season(truth, seed, pieces, draws, above=2.0, floor=True):
     target = round(season.level_pct + above, 1)
     best = season.floor(target, seed) if floor else dict.fromkeys(course.columns, np.nan)
     clock = time.process_time()
-    frame = forecast_ready(SimpleNamespace(book=book), as_of, target, draws=draws, seed=seed)
+    with contextlib.ExitStack() as told:
+        if knowing:
+            where = "woodlab.drying.season_draws.air_to_come"
+            told.enter_context(mock.patch(where, told_air(season.weather, knowing)))
+        frame = forecast_ready(SimpleNamespace(book=book), as_of, target, draws=draws, seed=seed)
     spent = time.process_time() - clock
     usual = usual_way(book, as_of, target)
     rows = []
@@ -157,15 +185,19 @@ def main():
     parser.add_argument("--first-seed", type=int, default=100)
     parser.add_argument("--truth", help="only truths whose name matches (re.match)")
     parser.add_argument("--above", type=float, default=2.0, help="target over the air's mean")
+    parser.add_argument("--knowing", choices=("climate", "weather"))
     parser.add_argument("--rows", type=Path, help="write every piece's row to this CSV")
     args = parser.parse_args()
-    for truth in (*TRUTHS, *SIMULATED):
+    for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED):
         if args.truth and not re.match(args.truth, truth.name):
             continue
         rows = pd.concat(
-            one_season(truth, args.first_seed + i, args.pieces, args.draws, args.above)
+            one_season(
+                truth, args.first_seed + i, args.pieces, args.draws, args.above,
+                knowing=args.knowing,
+            )
             for i in range(args.seasons)
-        )
+        )  # fmt: skip
         if args.rows:
             rows.to_csv(args.rows, mode="a", header=not args.rows.exists(), index=False)
         found = summary(rows)
