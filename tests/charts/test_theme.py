@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from woodlab.charts import theme
+from woodlab.charts import renderer, theme
 from woodlab.charts.renderer import chart_html, scripts_html
 from woodlab.errors import WoodlabError
 
@@ -137,6 +137,19 @@ def test_no_text_in_the_data_or_the_alt_can_end_the_script_or_the_attribute():
     assert page.count("</script>") == 1
     assert "<img src=x" not in page
     assert page.count("<img ") == 1
+
+
+def test_a_chart_of_very_many_marks_stays_a_still_picture_that_says_so(monkeypatch):
+    monkeypatch.setattr(renderer, "MOST_LIVE", 20_000)
+    chart = alt.Chart(FRAME).mark_point().encode(x="days:Q")
+    few = theme.themed(chart, alt="few").to_dict()
+    many = theme.themed(chart.properties(data=pd.concat([FRAME] * 500)), alt="many").to_dict()
+    assert "<script>" in chart_html(few)
+    page = chart_html(many)
+    assert "<script>" not in page
+    assert 'alt="many" src="data:image/png;base64,' in page
+    assert "A still picture" in page
+    assert len(page) < 100_000
 
 
 def test_the_scripts_end_where_they_should():

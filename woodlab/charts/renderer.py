@@ -14,6 +14,10 @@ import vl_convert
 
 _pages_served: set[str] = set()
 
+# A chart of more than this (some ten thousand marks) makes a page that opens slowly and a picture
+# that a pointer cannot pick a mark in: it stays a still one. Characters of its specification.
+MOST_LIVE = 1_500_000
+
 # The scripts run once a page whatever the number of times they arrive.
 _LOADER = """<script>(function () {
 if (window.woodlabEmbed) { return; }
@@ -58,14 +62,24 @@ def scripts_html() -> str:
     return _LOADER % vl_convert.javascript_bundle("window.woodlabEmbed = vegaEmbed;")
 
 
-def chart_html(spec: dict[str, Any], *, svg: str | None = None) -> str:
-    """A chart as a piece of HTML: a still picture with alt text, replaced once scripts run."""
-    svg = vl_convert.vegalite_to_svg(spec) if svg is None else svg
-    picture = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+def chart_html(spec: dict[str, Any], *, png: bytes | None = None) -> str:
+    """A chart as a piece of HTML: a still picture with alt text, replaced once scripts run.
+
+    A chart of very many marks stays a still picture, and says so below.
+    """
     alt = html.escape(str(spec.get("description", "")), quote=True)
     name = uuid.uuid4().hex
     # "<" is written as an escape, so that no text in the data can end the script element.
     text = json.dumps(spec, allow_nan=False).replace("<", "\\u003c")
+    if len(text) > MOST_LIVE:
+        png = vl_convert.vegalite_to_png(spec, scale=2) if png is None else png
+        picture = base64.b64encode(png).decode("ascii")
+        return (
+            f'<div class="woodlab-chart"><img alt="{alt}" src="data:image/png;base64,{picture}"'
+            ' style="max-width: 100%"><p><small>A still picture: too much stands in it to be '
+            "pointed at.</small></p></div>"
+        )
+    picture = base64.b64encode(vl_convert.vegalite_to_svg(spec).encode("utf-8")).decode("ascii")
     return (
         f'<div class="woodlab-chart" data-woodlab-chart="{name}" style="max-width: 100%;'
         f' overflow-x: auto"><img alt="{alt}" src="data:image/svg+xml;base64,{picture}"'
@@ -75,12 +89,12 @@ def chart_html(spec: dict[str, Any], *, svg: str | None = None) -> str:
 
 def render(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     """The Altair renderer: HTML that draws itself, a PNG for viewers of pictures, alt text."""
-    page = chart_html(spec)
+    png = vl_convert.vegalite_to_png(spec, scale=2)
+    page = chart_html(spec, png=png)
     serving = _page()
     if serving is not None and serving not in _pages_served:
         _pages_served.add(serving)
         page = scripts_html() + page
-    png = vl_convert.vegalite_to_png(spec, scale=2)
     return {
         "text/html": page,
         "image/png": base64.b64encode(png).decode("ascii"),
