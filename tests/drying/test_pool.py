@@ -163,6 +163,16 @@ def test_laws_that_say_nothing_of_a_group_are_refused(film):
         wl.fit_drying(film[0].book, law="stretched", pool=True)
 
 
+def test_a_law_that_is_not_that_of_the_pieces_says_so(film, fits):
+    slab, _ = season(law="slab")
+    wrong = wl.fit_drying(slab.book, law="film", pool=True).pieces["reason"]
+    right = wl.fit_drying(slab.book, law="slab", pool=True).pieces["reason"]
+    told = "the law film leaves this season's weights by about"
+    assert wrong.str.startswith(told).all()
+    assert not right.str.contains("leaves this season's weights").any()
+    assert not fits.pieces["reason"].str.contains("leaves this season's weights").any()
+
+
 def test_same_seed_same_draws(film):
     data = pack(film[0].book)
     one, two = (sample(data, POOLED_LAWS["film"], draws=20, seed=5) for _ in range(2))

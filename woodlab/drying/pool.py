@@ -24,6 +24,7 @@ from woodlab.errors import WoodlabError
 
 SECONDS = 86400.0
 DRAWS = 400
+LASTING_PCT = 0.5  # a departure this large, for weeks: the law is not that of these pieces
 _Z95 = (0.025, 0.975)
 
 
@@ -240,8 +241,15 @@ def _reasons(post: Posterior, n_used: np.ndarray, weighed: np.ndarray) -> np.nda
     data = post.data
     lent = lent_share(post)
     out = np.full(data.n, "", dtype=object)
+    strange = post.mode.drift_pct > LASTING_PCT
     for p in range(data.n):
         said = []
+        if strange and weighed[p]:
+            said.append(
+                f"the law {post.law.name} leaves this season's weights by about "
+                f"{post.mode.drift_pct:g} points of moisture for weeks: its figures may be off by "
+                "more than their intervals; rank_laws tells which law follows better"
+            )
         if not weighed[p]:
             said.append("no weighing since it was turned: its curve is that of its group")
         elif lent[p] > 0.5:
