@@ -33,12 +33,13 @@ UNHEATED_WAVE, UNHEATED_WAVE_SD = 0.10, 0.07
 WARMEST_DAY = 205.0  # of the year, north of the equator
 LEAST_SWING_C = 5.0
 SECOND_WAVE_SD = 0.03
-YEAR_SD = 0.03  # one year's level against another's
+YEAR_SD = 0.02  # one year's level against another's
 YEAR_DAYS = 300.0
-_SLOW_SDS = np.array([0.015, 0.03, 0.05, 0.08])
+_SLOW_SDS = np.array([0.008, 0.015, 0.03, 0.05, 0.08])
 _SLOW_DAYS = np.array([20.0, 45.0, 90.0])
-_FAST_SDS = np.array([0.03, 0.05, 0.08, 0.12, 0.18])
-_FAST_DAYS = np.array([1.0, 2.5, 5.0])
+# The memory of the daily departure makes the scatter of a month's mean: its steps are small.
+_FAST_SDS = np.array([0.05, 0.07, 0.09, 0.115, 0.15, 0.2, 0.27, 0.36])
+_FAST_DAYS = np.array([1.0, 1.8, 2.8, 4.0])
 _MOST_LOGGED = 800
 _STATES = 8
 _NUGGET = 1e-5
@@ -279,6 +280,6 @@ def _all_sizes() -> np.ndarray:
 
 def _prior_of(sizes: np.ndarray) -> np.ndarray:
     return (
-        -0.5 * (np.log(sizes[:, 0] / 0.04) / 0.6) ** 2
+        -0.5 * (np.log(sizes[:, 0] / 0.025) / 0.8) ** 2
         - 0.5 * (np.log(sizes[:, 2] / 0.09) / 0.7) ** 2
     )
