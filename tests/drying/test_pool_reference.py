@@ -1,8 +1,9 @@
 """Pooling against a general sampler: a recorded run of emcee on one small season.
 
 The record (`recorded/make_pool_emcee.py`) is of the same posterior with the exact curves, where
-`posterior.sample` has them made linear at the mode and leant to the exact ones' means; the size of
-the errors is the mode's in both.
+`posterior.sample` has them made linear at the mode and moved to the exact ones' means; the size of
+the errors is the mode's in both. More draws than usual decide on the move, so that their scatter
+(with 500 draws one or two of the 34 means are 0.1 to 0.16 standard deviations off) is out of it.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ def ours():
             season_mode, "grid_defect", lambda data, law, params: np.zeros(data.days.shape)
         )
         post = sample(
-            data, POOLED_LAWS[RUN["law"]], draws=3000, seed=RUN["mode_seed"],
+            data, POOLED_LAWS[RUN["law"]], draws=4000, seed=RUN["mode_seed"],
             priors=Priors(air_shift_sd_pct=0.2),  # as in the recorded run
         )  # fmt: skip
     assert (post.mode.slip_g, post.mode.drift_pct) == (RUN["slip_g"], RUN["drift_pct"])

@@ -15,19 +15,21 @@ to tell sixty times as much about a law that is only nearly true.
 The fit. First the joint mode (`woodlab.drying.season_mode`). Then a Gibbs sampler on the model
 made linear there draws groups, logs, pieces and variance components together
 (`woodlab.drying.sampler`), so that the intervals carry the doubt about the components. What a
-straight line leaves out is put right twice: in a season of few pieces each piece's term is moved
-to where its exact curve has its mean (`lean`) and all is drawn again; in a forecast each draw of a
-piece is weighed by its exact curve (`exact_weights`).
+straight line leaves out is put right twice: all draws of a season are moved together to where its
+exact curves have their mean (`find_move`), and in a forecast each draw of a piece is weighed by
+its own exact curve (`exact_weights`).
 
-Source of the method: partially collapsed Gibbs (van Dyk and Park 2008); expectation propagation
-(Minka 2001), here of the means alone.
+Source of the method: partially collapsed Gibbs (van Dyk and Park 2008); importance sampling with
+tempered weights (Neal 2001), here for the means alone.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import trim_mean
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import PoolData, PooledLaw, Priors, in_threads
@@ -44,10 +46,11 @@ from woodlab.drying.season_mode import (
 )
 
 SMALL_SEASON = 60
-# In a larger season the lean of a piece is a twentieth of its standard deviation, and the error of
-# its estimate, summed over the pieces, would move what they have in common by more than it mends.
-FEW_PIECES, LEAN_DRAWS = 8, 1000
 BURN = 40
+# A season of more pieces has a narrower posterior, which leans less, and more curves to run.
+MOST_MOVED, MOVES = 60, 2
+LEAST_MOVING, MOST_MOVING, MOVING_RUNS = 250, 500, 8_000  # draws, draws, draws of all pieces
+LEAST_SHARE = 0.25  # of the draws that must still count when they are weighed
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,12 +72,21 @@ class Posterior:
     root: np.ndarray
     fitted: np.ndarray  # (n, k) moisture at the mode
     linear: Linear
-    lean: np.ndarray  # (n, 4 + common): what `linear.b` was moved by, see `lean`
+    moved: np.ndarray  # (n, 4 + common): how far the draws of the linear model were moved
+
+
+@dataclass(frozen=True, eq=False)
+class Move:
+    """How far all draws of a season are moved: u (n, 4), the effects, the log components."""
+
+    u: np.ndarray
+    effects: np.ndarray
+    ln_sds: np.ndarray
 
 
 def sample(
     data: PoolData, law: PooledLaw, *, draws: int = 300, seed: int = 0,
-    priors: Priors | None = None, start: Mode | None = None,
+    priors: Priors | None = None, start: Mode | None = None, exact: bool = True,
 ) -> Posterior:  # fmt: skip
     """Fit one law to the season and draw from its posterior.
 
@@ -87,6 +99,9 @@ def sample(
         How many draws are kept, and where the random numbers begin.
     start : Mode, optional
         The mode of a fit of the same pieces, to start from.
+    exact : bool
+        Move the draws to the mean of the exact curves; without it they are those of the model
+        made linear at its mode.
     """
     priors = priors or Priors()
     rng = np.random.default_rng(seed)
@@ -95,22 +110,83 @@ def sample(
     moisture, residual, raw = evaluate(data, law, layout, mode)
     linear = linearise(data, mode, residual, raw)
     root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
+    exact = exact and data.n <= MOST_MOVED
+    sampler = Sampler(data, layout, linear, priors, rng)
+    moving = int(np.clip(MOVING_RUNS // data.n, LEAST_MOVING, MOST_MOVING)) if exact else 0
+    u, effects, sds = _chain(sampler, data.n, mode.sds, max(draws, moving))
 
-    def drawn(moved: np.ndarray, sds: np.ndarray, count: int) -> Posterior:
-        sampler = Sampler(data, layout, replace(linear, b=linear.b + moved), priors, rng)
-        u, effects, kept = _chain(sampler, data.n, sds, count)
-        common = within(law, layout, group_means(layout, effects)[:, 0, 3:])
-        params = kernel_params(law, layout, u[:, :, :3], common[None])
+    def moved(by: Move, count: int) -> Posterior:
+        there = effects[:count] + by.effects
+        place = u[:, :count] + by.u[:, None]
+        common = group_means(layout, there)[:, 0, 3:]
         return Posterior(
-            law, data, layout, mode, params, u[:, :, 3], effects, kept, root, moisture, linear,
-            moved,
+            law, data, layout, mode,
+            kernel_params(law, layout, place[:, :, :3], within(law, layout, common)[None]),
+            place[:, :, 3], there, sds[:count] * np.exp(by.ln_sds), root, moisture, linear,
+            np.concatenate([by.u, group_means(layout, by.effects)[:, 3:]], axis=1),
         )  # fmt: skip
 
-    none = np.zeros_like(linear.b)
-    if data.n > FEW_PIECES:
-        return drawn(none, mode.sds, draws)
-    first = drawn(none, mode.sds, LEAN_DRAWS)
-    return drawn(lean(first), first.sds[-1], draws)
+    by = Move(np.zeros((data.n, 4)), np.zeros(len(layout.mean)), np.zeros(sds.shape[1]))
+    if exact:
+        by = find_move(by, moved, sampler, u[:, :moving], effects[:moving], sds[:moving])
+    return moved(by, draws)
+
+
+def find_move(
+    still: Move, moved: Callable[[Move, int], Posterior], sampler: Sampler, u: np.ndarray,
+    effects: np.ndarray, sds: np.ndarray,
+) -> Move:  # fmt: skip
+    """The move that brings the draws to where the exact posterior has its mean.
+
+    The draws are weighed by the exact posterior over the linear one, with a power that leaves a
+    quarter of them their say, and all are moved by the difference of their weighted and plain
+    means; then again, from there. A move after which the draws stand in worse places than before
+    is not made.
+    """
+    count = len(sds)
+    plain = sampler.log_prior(u, effects, sds)
+
+    def worth(by: Move) -> tuple[np.ndarray, np.ndarray]:
+        post = moved(by, count)
+        ratio, dry = log_ratios(post, exact_curves(post))
+        prior = sampler.log_prior(u + by.u[:, None], post.effects, post.sds)
+        return ratio.sum(axis=0) + prior - plain, dry.mean(axis=1)
+
+    by = still
+    log_weight, dry = worth(by)
+    for _ in range(MOVES):
+        weight, power = tempered(log_weight)
+        step = Move(
+            np.einsum("d,ndi->ni", weight, u) - u.mean(axis=1),
+            weight @ effects - effects.mean(axis=0),
+            weight @ np.log(sds) - np.log(sds).mean(axis=0),
+        )
+        for part in (1.0, 0.5):
+            trial = Move(
+                by.u + part * step.u, by.effects + part * step.effects,
+                by.ln_sds + part * step.ln_sds,
+            )  # fmt: skip
+            value, dry_there = worth(trial)
+            if trim_mean(value, 0.1) > trim_mean(log_weight, 0.1):
+                break
+        else:
+            break
+        by, log_weight, dry = trial, value, dry_there
+        if power > 0.9:
+            break
+    # the oven-dry mass follows: given a curve it is known at once
+    return replace(by, u=np.column_stack([by.u[:, :3], dry]))
+
+
+def tempered(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
+    """Weights of draws with the highest power, at most one, that leaves `LEAST_SHARE` their say."""
+    power = 1.0
+    while True:
+        weight = np.exp(power * (log_weight - log_weight.max()))
+        weight /= weight.sum()
+        if 1 / (weight**2).sum() >= LEAST_SHARE * weight.size or power < 0.02:
+            return weight, power
+        power *= 0.7
 
 
 def _chain(
@@ -130,13 +206,8 @@ def _chain(
     return kept_u, kept_effects, kept_sds
 
 
-def lean(post: Posterior) -> np.ndarray:
-    """How far each piece's linear term must move for its mean to be that of its exact curve.
-
-    (n, 4 + common). With the draws of all others as they are, a piece's exact likelihood has the
-    weighted mean for the linear one's plain mean; the term moves by the difference, measured in
-    the precision of these draws.
-    """
+def exact_curves(post: Posterior) -> np.ndarray:
+    """Moisture of each draw at the weighings, (n, d, k), on the fit's own grid put right."""
     data = post.data
     mean = np.empty((post.params.shape[1], *data.days.shape))
     by_draw = np.ascontiguousarray(post.params.transpose(1, 0, 2))
@@ -149,56 +220,38 @@ def lean(post: Posterior) -> np.ndarray:
             )  # fmt: skip
 
     in_threads(run, len(mean))
-    weight = exact_weights(post, mean.transpose(1, 0, 2) + post.mode.defect[:, None])
-    at = linear_place(post, post.ln_dry)
-    out = np.zeros_like(post.linear.b)
-    for p in np.flatnonzero(data.counts > 1):
-        free = at[p].std(axis=0) > 0  # a parameter that the law holds does not move
-        x = at[p][:, free]
-        shift = weight[p] @ x - x.mean(axis=0)
-        out[p, free] = np.linalg.lstsq(np.cov(x.T), shift, rcond=1e-12)[0]
-    return out
+    return mean.transpose(1, 0, 2) + post.mode.defect[:, None]
 
 
-def linear_place(post: Posterior, ln_dry: np.ndarray) -> np.ndarray:
-    """Draws in the coordinates of the linear model, (n, d, 4 + common)."""
-    own = post.params[:, :, [kernels.LN_D, kernels.LN_S, kernels.LN_START]]
-    common = post.params[:, :, list(post.layout.common)]
-    return np.concatenate([own, ln_dry[:, :, None], common], axis=2)
-
-
-def exact_weights(post: Posterior, mean: np.ndarray) -> np.ndarray:
-    """Weights (n, d) of the draws on their exact curves `mean` (n, d, k) against the linear model
-    that they were drawn from, the oven-dry mass integrated out of both.
+def log_ratios(post: Posterior, mean: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Log likelihood of each piece on its exact curves `mean` (n, d, k) less that of the linear
+    model it was drawn from, the oven-dry mass integrated out of both, and how far ln oven-dry mass
+    lies apart; both (n, d).
     """
     data = post.data
     here = np.arange(data.days.shape[1])[None, :] < data.counts[:, None]
     root_t = post.root.transpose(0, 2, 1)
     x = np.where(here[:, None, :], 1 + mean / 100, 0.0) @ root_t
     y = np.einsum("nij,nj->ni", post.root, np.where(here, data.net_g, 0.0))
-    xx = (x**2).sum(axis=2)
+    xx = np.maximum((x**2).sum(axis=2), 1e-300)
     xy = np.einsum("ndk,nk->nd", x, y)
-    safe = np.maximum(xx, 1e-300)
-    exact = (y**2).sum(axis=1)[:, None] - xy**2 / safe
-    jac, lean = post.linear.jac, post.lean
-    at = linear_place(post, np.zeros_like(post.ln_dry))
+    exact = (y**2).sum(axis=1)[:, None] - xy**2 / xx
+    jac = post.linear.jac
+    own = post.params[:, :, [kernels.LN_D, kernels.LN_S, kernels.LN_START]]
+    common = post.params[:, :, list(post.layout.common)]
+    at = np.concatenate([own, np.zeros_like(own[:, :, :1]), common], axis=2)
+    at -= post.moved[:, None] * np.array([1.0, 1, 1, 0, *[1] * common.shape[2]])
     left = post.linear.target[:, None, :] - np.einsum("nkj,ndj->ndk", jac, at)
     col = jac[:, :, 3]
-    norm = np.maximum((col**2).sum(axis=1), 1e-300)
-    along = np.einsum("ndk,nk->nd", left, col) + lean[:, 3, None]
-    linear = (left**2).sum(axis=2) - along**2 / norm[:, None]
-    linear -= 2 * np.einsum("nj,ndj->nd", lean, at)
-    ln = -0.5 * (exact - linear) - 0.5 * np.log(safe)
-    ln = np.where((data.counts > 1)[:, None], ln, 0.0)
-    ln -= ln.max(axis=1, keepdims=True)
-    weight = np.ones_like(ln) / ln.shape[1]
-    for p in range(data.n):
-        power = 1.0
-        while True:
-            w = np.exp(power * ln[p])
-            w /= w.sum()
-            if 1 / (w**2).sum() >= 0.25 * w.size or power < 0.02:
-                break
-            power *= 0.7
-        weight[p] = w
-    return weight
+    norm = np.maximum((col**2).sum(axis=1), 1e-300)[:, None]
+    along = np.einsum("ndk,nk->nd", left, col)
+    linear = (left**2).sum(axis=2) - along**2 / norm
+    told = (data.counts > 1)[:, None]
+    ratio = np.where(told, -0.5 * (exact - linear) - 0.5 * np.log(xx), 0.0)
+    return ratio, np.where(told, np.log(np.maximum(xy, 1e-300) / xx) - along / norm, 0.0)
+
+
+def exact_weights(post: Posterior, mean: np.ndarray) -> np.ndarray:
+    """Weights (n, d) of the draws of each piece by its exact curves `mean` (n, d, k)."""
+    ratio, _ = log_ratios(post, mean)
+    return np.stack([tempered(one)[0] for one in ratio])

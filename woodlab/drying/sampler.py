@@ -18,6 +18,7 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import PoolData, PooledLaw, Priors
 
 LEAST_SD = 0.008
+OWN_OFFCUT_SD = 0.04  # of ln start moisture, between a piece and an offcut of its own
 MOST_SD = (1.2, 1.2, 0.6, 1.2, 0.5, 0.25, 0.3)  # a law that does not fit must not buy itself room
 
 
@@ -182,6 +183,28 @@ class Sampler:
             root = np.linalg.cholesky(self.c)
             u += np.einsum("nij,nj->ni", root, self.rng.standard_normal(u.shape))
         return effects, u
+
+    def log_prior(self, u: np.ndarray, effects: np.ndarray, sds: np.ndarray) -> np.ndarray:
+        """Log density (d,) of all but the weighings, up to a constant; u (n, d, 4), effects and
+        variance components (d, ...)."""
+        lay, data = self.layout, self.data
+        ln = np.log(sds)
+        gone = u[:, :, :3].transpose(1, 0, 2) - group_means(lay, effects)[:, :, :3]
+        own = sds[:, [1, 3, 5]]
+        out = -0.5 * ((gone / own[:, None]) ** 2).sum(axis=(1, 2))
+        out -= data.n * ln[:, [1, 3, 5]].sum(axis=1)
+        free = lay.component >= 0
+        sd = np.where(free, sds[:, np.maximum(lay.component, 0)], lay.sd)
+        out -= 0.5 * (((effects - lay.mean) / sd) ** 2).sum(axis=1)
+        out -= np.log(sd[:, free]).sum(axis=1)
+        if self.offcut_ln.size:
+            apart = self.offcut_ln - effects[:, self.offcut_at].sum(axis=2)
+            out -= 0.5 * ((apart / sds[:, 6:]) ** 2).sum(axis=1) + self.offcut_ln.size * ln[:, 6]
+        for piece, measured in zip(*data.own_offcuts, strict=True):
+            out -= 0.5 * ((u[piece, :, 2] - measured) / OWN_OFFCUT_SD) ** 2
+        for j, (_, median, spread) in enumerate(self.components):
+            out -= 0.5 * ((ln[:, j] - np.log(median)) / spread) ** 2
+        return out
 
     def draw_sds(self, effects: np.ndarray, u: np.ndarray, sds: np.ndarray) -> np.ndarray:
         """Variance components given the effects, each from its own density on a grid."""

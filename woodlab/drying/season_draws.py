@@ -125,7 +125,7 @@ def held_back_scores(
 ) -> tuple[np.ndarray, np.ndarray, Posterior]:
     """Log density of each piece's weighings after `day`, how many, and the fit up to it."""
     known = pack(book.until(pd.Timestamp(day)), day)
-    post = sample(known, POOLED_LAWS[law], draws=draws, seed=seed)
+    post = sample(known, POOLED_LAWS[law], draws=draws, seed=seed, exact=False)
     names = pd.Series(np.arange(full.n), full.pieces["piece"].to_numpy())
     at = names.loc[known.pieces["piece"]].to_numpy()
     scores, counts = np.zeros(full.n), np.zeros(full.n, dtype=int)

@@ -17,7 +17,14 @@ import numpy as np
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import PoolData, PooledLaw, Priors, in_threads
-from woodlab.drying.sampler import Layout, Linear, Sampler, group_means, lay_out
+from woodlab.drying.sampler import (
+    OWN_OFFCUT_SD,
+    Layout,
+    Linear,
+    Sampler,
+    group_means,
+    lay_out,
+)
 
 FREE_INNER = np.log(1e-6)  # a diffusivity [m2/s] with no resistance left
 FREE_SURFACE = np.log(1e-4)  # a surface coefficient [m/s] with none
@@ -201,9 +208,7 @@ def evaluate(
     return moisture, np.where(here, data.net_g - model, 0.0), raw * here[:, :, None]
 
 
-def linearise(
-    data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray, own_sd: float = 0.04
-) -> Linear:
+def linearise(data: PoolData, mode: Mode, residual: np.ndarray, raw: np.ndarray) -> Linear:
     """The linear model at a mode, from what `evaluate` gives."""
     root = noise_root(data, np.exp(mode.ln_dry), mode.slip_g, mode.drift_pct, mode.weight)
     jac = root @ raw
@@ -215,8 +220,8 @@ def linearise(
     a[:, 3, 3] += 1 / FLAT_SD**2
     b[:, 3] += mode.ln_dry / FLAT_SD**2
     for piece, ln in zip(*data.own_offcuts, strict=True):
-        a[piece, 2, 2] += 1 / own_sd**2
-        b[piece, 2] += ln / own_sd**2
+        a[piece, 2, 2] += 1 / OWN_OFFCUT_SD**2
+        b[piece, 2] += ln / OWN_OFFCUT_SD**2
     return Linear(a, b, jac, target)
 
 

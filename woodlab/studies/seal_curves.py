@@ -78,7 +78,7 @@ def seal_curves(book: RecordBook, target_pct: float | None, seed: int) -> SealCu
     if not (data.counts >= 3).any():
         raise WoodlabError("no piece has three weighings yet, so no drying can be compared.")
     law, mode = best_fit(data, seed)
-    posterior = sample(data, law, draws=DRAWS, seed=seed, priors=_PRIORS, start=mode)
+    posterior = sample(data, law, draws=DRAWS, seed=seed, priors=_PRIORS, start=mode, exact=False)
     target = target_pct if target_pct is not None else usual_target(data)
     course = _courses(posterior)
     times = _times(posterior, course, target)
