@@ -167,6 +167,9 @@ def summary(rows):
     return {
         "seasons": rows["seed"].nunique(), "pieces": len(rows), "still_open": len(still),
         "held": held.mean(), "worst_season": by_season.min(),
+        "early": (still["true"] < still["early"] - day / 2).mean(),
+        "late": (still["true"] > late + day / 2).mean(),
+        "bias_days": error.median(),
         "error_days": error.abs().median(), "floor_days": best.abs().median(),
         "usual_days": usual.abs().median(),
         "width_days": (
@@ -203,8 +206,10 @@ def main():
         found = summary(rows)
         print(
             f"| {truth.name} | {found['seasons']} | {found['pieces']} | {found['still_open']} | "
-            f"{found['held']:.2f} | {found['worst_season']:.2f} | {found['error_days']:.1f} | "
-            f"{found['floor_days']:.1f} | {found['usual_days']:.1f} | {found['width_days']:.0f} | "
+            f"{found['held']:.2f} | {found['early']:.2f} | {found['late']:.2f} | "
+            f"{found['worst_season']:.2f} | {found['error_days']:.1f} | "
+            f"{found['bias_days']:+.1f} | {found['floor_days']:.1f} | "
+            f"{found['usual_days']:.1f} | {found['width_days']:.0f} | "
             f"{found['false_ready']} | {found['seconds']:.1f} |",
             flush=True,
         )

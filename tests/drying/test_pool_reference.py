@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from woodlab.drying import season_mode
+from woodlab.drying import posterior, season_mode
 from woodlab.drying.pool_model import POOLED_LAWS, Priors
 from woodlab.drying.posterior import sample
 
@@ -51,11 +51,12 @@ def ours():
     data = script.small_season()
     with pytest.MonkeyPatch.context() as patch:
         # the record is of curves on the fit's own grid
-        patch.setattr(
-            season_mode, "grid_defect", lambda data, law, params: np.zeros(data.days.shape)
-        )
+        patch.setattr(season_mode, "grid_defect", lambda data, *_: np.zeros(data.days.shape))
+        patch.setattr(posterior, "MOST_MOVING", 10_000)
+        patch.setattr(posterior, "MOVING_RUNS", 50_000)
+        patch.setattr(posterior, "LEAST_SHARE", 0.05)  # of 10,000: 500 draws have their say
         post = sample(
-            data, POOLED_LAWS[RUN["law"]], draws=4000, seed=RUN["mode_seed"],
+            data, POOLED_LAWS[RUN["law"]], draws=10_000, seed=RUN["mode_seed"],
             priors=Priors(air_shift_sd_pct=0.2),  # as in the recorded run
         )  # fmt: skip
     assert (post.mode.slip_g, post.mode.drift_pct) == (RUN["slip_g"], RUN["drift_pct"])
