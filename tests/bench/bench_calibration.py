@@ -29,6 +29,7 @@ from woodlab.drying.weather import invented_air
 from woodlab.wood.humidity import equilibrium_moisture
 
 sys.path.insert(0, str(Path(__file__).parent))
+from other_hand import OTHERS, OtherHand, draw_other  # noqa: E402
 from season_truths import TRUTHS, Season, draw  # noqa: E402
 
 
@@ -119,9 +120,9 @@ def told_air(weather, knowing):
 
 
 def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None):
-    simulated = isinstance(truth, Simulated)
-    floor = floor and not simulated
-    season = (draw_simulated if simulated else draw)(truth, seed, pieces)
+    how = {Simulated: draw_simulated, OtherHand: draw_other}.get(type(truth), draw)
+    floor = floor and how is draw
+    season = how(truth, seed, pieces)
     book, as_of, course = season.book, season.as_of, season.course
     target = round(season.level_pct + above, 1)
     best = season.floor(target, seed) if floor else dict.fromkeys(course.columns, np.nan)
@@ -191,7 +192,7 @@ def main():
     parser.add_argument("--knowing", choices=("climate", "weather"))
     parser.add_argument("--rows", type=Path, help="write every piece's row to this CSV")
     args = parser.parse_args()
-    for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED):
+    for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED, *OTHERS):
         if args.truth and not re.match(args.truth, truth.name):
             continue
         rows = pd.concat(
