@@ -150,6 +150,65 @@ def test_a_printed_page_shows_the_charts(page, exported, tmp_path):
 
 
 @pytest.fixture(scope="module")
+def ready_page(tmp_path_factory):
+    """A ready list of four pieces as a page of its own."""
+    import pandas as pd
+
+    import woodlab as wl
+
+    day = pd.Timestamp("2026-06-20")
+    forecast = pd.DataFrame(
+        {"piece": ["P2", "P10", HOSTILE, "P1"], "species": "red oak", "seal": "none",
+         "place": [None, "loft", "loft", "shed"], "moisture_now_pct": [9.5, 21.0, 11.0, 14.0],
+         "p_ready_now": [1.0, 0.0, 0.6, 0.3], "target_moisture_pct": 12.0, "level": 0.9,
+         "ready_on": [day, pd.NaT, day, day + pd.Timedelta(days=40)], "as_of": day,
+         "earliest_on": day, "latest_on": pd.NaT, "reason": "as weighed"}
+    )  # fmt: skip
+    path = tmp_path_factory.mktemp("list") / "list.html"
+    page = wl.charts.ready_list(forecast)._repr_html_()
+    path.write_text("<!doctype html><meta charset=utf-8><title>List</title>" + page, "utf-8")
+    return path
+
+
+def rows_of(page, column):
+    return page.locator(f".woodlab-list tbody tr:visible td:nth-child({column})").all_inner_texts()
+
+
+def test_a_ready_list_is_sorted_by_its_headings(page, ready_page):
+    page.goto(ready_page.as_uri())
+    assert rows_of(page, 1) == ["P2", HOSTILE, "P1", "P10"]  # the likeliest first
+    page.get_by_role("button", name="Piece").click()
+    assert rows_of(page, 1)[1:] == ["P1", "P2", "P10"]  # as numbers within names
+    page.get_by_role("button", name="Moisture now [%]").click()
+    assert rows_of(page, 5) == ["9.5", "11.0", "14.0", "21.0"]
+    page.get_by_role("button", name="Moisture now [%]").click()
+    assert rows_of(page, 5) == ["21.0", "14.0", "11.0", "9.5"]
+    heads = page.locator(".woodlab-list th[aria-sort]")
+    assert heads.count() == 1
+    assert heads.get_attribute("aria-sort") == "descending"
+    for _ in range(2):  # a piece without a date is last either way
+        page.get_by_role("button", name="Ready on").click()
+        assert rows_of(page, 1)[-1] == "P10"
+    page.get_by_role("searchbox").fill("shed")
+    assert rows_of(page, 1) == ["P1"]
+    page.get_by_role("searchbox").fill("")
+    assert len(rows_of(page, 1)) == 4
+    assert page.locator(".woodlab-list td b").count() == 0  # a name is never markup
+    assert page.asked == [ready_page.as_uri()]
+    assert page.faults == []
+
+
+def test_a_ready_list_is_a_plain_table_where_scripts_do_not_run(browser, ready_page):
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(ready_page.as_uri())
+    assert rows_of(page, 1) == ["P2", HOSTILE, "P1", "P10"]
+    assert page.locator(".woodlab-list button, .woodlab-list input").count() == 0
+    assert page.locator(".woodlab-list th").all_inner_texts()[4] == "Moisture now [%]"
+    context.close()
+
+
+@pytest.fixture(scope="module")
 def article(tmp_path_factory):
     """A small article as HTML: a table, figures, a box, long names."""
     import pandas as pd

@@ -11,7 +11,14 @@ _HOMES: dict[str, list[str]] = {
     "sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks", "pairs_by_log"],
     "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
     "intervals": ["interval_chart"],
-    "ready": ["ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
+    "listing": ["SortableList"],
+    "ready": [
+        "ready_list",
+        "ready_dates",
+        "ready_counts",
+        "ready_curves",
+        "past_forecasts_chart",
+    ],
     "drying": ["weighings_overview", "doubts_chart", "season_air", "drying_curves", "residuals"],
     "movement": [
         "rim_from_above",

@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
+from woodlab.charts.listing import SortableList
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -92,6 +93,58 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
         said = f"No piece has a median date of readiness; {left_out} pieces are not shown."
     chart = alt.layer(points, lines, ends, rule, word).properties(height=alt.Step(ROW_PX))
     return themed(chart, alt=said, size=size)
+
+
+# What a maker reads of a forecast, as headings.
+_LIST = {
+    "piece": "Piece", "species": "Species", "seal": "Seal", "place": "Place",
+    "moisture_now_pct": "Moisture now [%]", "p_ready_now": "Chance it is ready",
+    "ready_on": "Ready on", "earliest_on": "Earliest", "latest_on": "Latest",
+    "reason": "What this rests on",
+}  # fmt: skip
+
+
+def ready_list(forecast: pd.DataFrame) -> SortableList:
+    """The ready list: a row a piece, the likeliest first; a click on a heading sorts it.
+
+    Parameters
+    ----------
+    forecast : DataFrame
+        From `forecast_ready`.
+
+    Returns
+    -------
+    SortableList
+        Shows itself in a notebook and in an exported page, without a network.
+
+    Examples
+    --------
+    >>> day = pd.Timestamp("2026-06-20")
+    >>> forecast = pd.DataFrame({
+    ...     "piece": ["A1", "B2"], "species": "red oak", "seal": ["wax", "none"], "place": "loft",
+    ...     "moisture_now_pct": [21.04, 11.5], "p_ready_now": [0.0, 0.97], "as_of": day,
+    ...     "ready_on": [day + pd.Timedelta(days=90), day], "earliest_on": day, "latest_on": pd.NaT,
+    ...     "reason": "", "target_moisture_pct": 12.0, "level": 0.9})
+    >>> ready_list(forecast).frame[["Piece", "Chance it is ready"]].values.tolist()
+    [['B2', 0.97], ['A1', 0.0]]
+    """
+    rows = forecast.sort_values(
+        ["p_ready_now", "ready_on", "piece"], ascending=[False, True, True], ignore_index=True
+    )
+    caption = ""
+    if len(rows):
+        target = f"{rows['target_moisture_pct'].min():.1f}"
+        most = f"{rows['target_moisture_pct'].max():.1f}"
+        target += "" if most == target else f" to {most}"
+        caption = (
+            f"As of {rows['as_of'].iloc[0]:%Y-%m-%d}; ready means at or below {target} % moisture; "
+            f"the median date, and earliest to latest with a chance of "
+            f"{100 * rows['level'].iloc[0]:.0f} %. No latest date: it may never get there."
+        )
+    frame = rows[list(_LIST)].rename(columns=_LIST)
+    return SortableList(
+        frame, {"Moisture now [%]": "{:.1f}", "Chance it is ready": "{:.2f}"}, caption
+    )  # fmt: skip
 
 
 def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
