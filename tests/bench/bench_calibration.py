@@ -111,10 +111,12 @@ def told_air(weather, knowing):
         for _ in range(draws):
             table = (weather if knowing == "weather" else weather.again(rng, known)).table()
             level = np.asarray(equilibrium_moisture(table["temp_c"], table["rh_pct"]), dtype=float)
-            rows.append(np.pad(level, (0, known + days), mode="wrap")[known : known + days])
-        drawn = np.array(rows)[:, None, :]
+            both = np.stack([level, table["temp_c"].to_numpy()])
+            both = np.pad(both, ((0, 0), (0, known + days)), mode="wrap")
+            rows.append(both[:, known : known + days])
+        drawn, temp = np.array(rows)[:, :, None, :].transpose(1, 0, 2, 3)
         mean = drawn[:, :, :365].mean(axis=(0, 2))
-        return AirToCome(after + np.timedelta64(1, "D"), drawn, mean, f"told the {knowing}")
+        return AirToCome(after + np.timedelta64(1, "D"), drawn, temp, mean, f"told the {knowing}")
 
     return told
 

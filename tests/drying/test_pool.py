@@ -11,7 +11,7 @@ from woodlab.demo import demo_season
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.modes import DailyAir
 from woodlab.drying.pool import pool_season
-from woodlab.drying.pool_model import POOLED_LAWS, pack
+from woodlab.drying.pool_model import POOLED_LAWS, pack, running_sums
 from woodlab.drying.posterior import sample
 from woodlab.drying.season_mode import noise_root
 from woodlab.drying.simulate import SeasonTruth, simulate_season
@@ -67,9 +67,9 @@ def test_coarse_steps_agree_with_the_slab_law(rise, capped):
     ).moisture_pct
     params = np.column_stack(
         [np.log(d), np.log(s), np.full(n, np.log(70.0)), np.full(n, rise), np.full(n, 30.0),
-         np.zeros(n)]
+         np.zeros(n), np.zeros(n)]
     )  # fmt: skip
-    sums = np.concatenate([[0], np.cumsum(air)])[None]
+    sums = running_sums(air, np.zeros(air.size))[None]
     out = np.empty((n, days.size))
     kernels.curves(
         np.tile(days, (n, 1)), np.full(n, days.size), params, capped, walls / 2000, sums,

@@ -47,8 +47,10 @@ class AirCourse:
     places: tuple[str, ...]
     logged: pd.DataFrame
 
-    def days(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
-        """Equilibrium moisture [%] and how each day was filled (index into `FILLS`).
+    def days(
+        self, first: pd.Timestamp, last: pd.Timestamp, column: str = "equilibrium_pct"
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """A column of `logged` and how each day was filled (index into `FILLS`).
 
         Both (places, days), from the day of `first` to the day of `last`, both included.
         """
@@ -59,9 +61,7 @@ class AirCourse:
         for i, place in enumerate(self.places):
             rows = self.logged[self.logged["place"] == place]
             on = ((rows["on"].to_numpy().astype("datetime64[D]") - start) / _DAY).astype(int)
-            values[i], fills[i] = _filled(
-                on, rows["equilibrium_pct"].to_numpy(dtype=float), start, count
-            )
+            values[i], fills[i] = _filled(on, rows[column].to_numpy(dtype=float), start, count)
         return values, fills
 
     def frame(self, first: pd.Timestamp, last: pd.Timestamp) -> pd.DataFrame:

@@ -1,10 +1,12 @@
-"""The air to come: daily equilibrium moisture beyond the log, as draws shared by all pieces.
+"""The air to come: daily equilibrium moisture and temperature beyond the log, as draws shared by
+all pieces.
 
-The logarithm of the equilibrium moisture is a level, a yearly wave, a slow departure (a damp
-month, a dry summer) and a day-to-day scatter with memory, all Gaussian, so that what a log of any
-length tells about each of them follows from conditioning: after a month the wave is mostly its
-prior and the draws are wide, after a year it is mostly the log's own. The sizes of slow and daily
-departures and the memory of the slow one are drawn from their likelihood on a grid.
+The logarithm of the equilibrium moisture, and likewise a fiftieth of the temperature, is a level,
+a yearly wave, a slow departure (a damp month, a dry summer) and a day-to-day scatter with memory,
+all Gaussian, so that what a log of any length tells about each of them follows from conditioning:
+after a month the wave is mostly its prior and the draws are wide, after a year it is mostly the
+log's own. The sizes of slow and daily departures and the memory of the slow one are drawn from
+their likelihood on a grid.
 
 The weather is common to all pieces of a place, and the same random numbers serve all places, so
 that the errors of a season's forecasts move together as they do in the world.
@@ -19,6 +21,7 @@ import pandas as pd
 
 from woodlab.drying.air_course import air_course
 from woodlab.drying.pool_model import UNKNOWN_AIR_PCT
+from woodlab.drying.warmth import REFERENCE_C
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 
@@ -28,8 +31,10 @@ _YEAR = 365.25
 # a tenth of its level; a heated room has one of the other sign.
 LEVEL_SD = 0.4
 WAVE_SD = 0.12
-# An unheated store (its temperature follows the year) is damp in winter and dry in summer.
-UNHEATED_WAVE, UNHEATED_WAVE_SD = 0.10, 0.07
+# An unheated store (its temperature follows the year) is damp in winter and dry in summer, and
+# warmer in summer by eight degrees: the wave in the warm season, of ln moisture, of degrees/50.
+UNHEATED_DRY, UNHEATED_WARM, UNHEATED_WAVE_SD = -0.10, 0.16, 0.07
+DEGREES = 50.0  # so that the sizes below fit the temperature too
 WARMEST_DAY = 205.0  # of the year, north of the equator
 LEAST_SWING_C = 5.0
 SECOND_WAVE_SD = 0.03
@@ -59,7 +64,7 @@ class AirToCome:
     ----------
     first_day : datetime64
         The day of the first column.
-    equilibrium_pct : ndarray, (draws, places, days)
+    equilibrium_pct, temp_c : ndarray, (draws, places, days)
     yearly_mean_pct : ndarray, (places,)
         Mean over the year to come and all draws.
     rests_on : str
@@ -67,6 +72,7 @@ class AirToCome:
 
     first_day: np.datetime64
     equilibrium_pct: np.ndarray
+    temp_c: np.ndarray
     yearly_mean_pct: np.ndarray
     rests_on: str
 
@@ -99,37 +105,50 @@ def air_to_come(
     >>> drawn.equilibrium_pct.shape, drawn.rests_on
     ((50, 1, 100), "the yearly course of the book's own air log")
     """
-    given = monthly_course(monthly, after + _DAY, days) if monthly is not None else None
     rng = np.random.default_rng(seed)
     known = air[air["on"] < after + _DAY] if len(air) else air
     course = air_course(known) if len(known) else None
     normal = rng.standard_normal((_STATES, draws, days))
     chosen = rng.random(draws)
+    moist_given, warm_given = None, None
+    if monthly is not None:
+        level, degrees = monthly_course(monthly, after + _DAY, days)
+        moist_given, warm_given = np.log(level), degrees / DEGREES
+    future = _Future(after, normal, chosen)
     if course is None:
-        on, ln = np.empty(0, dtype=int), np.empty(0)
-        level = np.log(UNKNOWN_AIR_PCT)
-        drawn = _place(on, ln, level, given, after, normal, chosen)[:, None]
-        return _done(drawn, after, RESTS_ON[2 if given is not None else 3])
-    parts, longest = [], 0
+        nothing = np.empty(0, dtype=int), np.empty(0)
+        drawn = np.exp(future.place(*nothing, np.log(UNKNOWN_AIR_PCT), moist_given))[:, None]
+        steady = np.full(drawn.shape, REFERENCE_C)  # without a log no law asks for it
+        return _done(drawn, steady, after, RESTS_ON[2 if monthly is not None else 3])
+    # the temperature has chances of its own: what binds it to the humidity from day to day is left
+    # out, since the laws feel its course over weeks
+    other = _Future(after, rng.standard_normal(normal.shape), rng.random(draws))
+    moist, warm, longest = [], [], 0
     for place in course.places:
         rows = course.logged[course.logged["place"] == place]
         on = ((rows["on"].to_numpy().astype("datetime64[D]") - after) / _DAY).astype(int) - 1
         ln = np.log(np.maximum(rows["equilibrium_pct"].to_numpy(dtype=float), 1.0))
+        temp = rows["temp_c"].to_numpy(dtype=float)
         longest = max(longest, int(on.max() - on.min()) + 1)
-        side = _unheated(on, rows["temp_c"].to_numpy(dtype=float), _days_of_2000(after) + 1)
-        parts.append(_place(on, ln, float(ln.mean()), given, after, normal, chosen, side))
-    rests = 2 if given is not None else 0 if longest >= 300 else 1
-    return _done(np.stack(parts, axis=1), after, RESTS_ON[rests])
+        side = _unheated(on, temp, _days_of_2000(after) + 1)
+        moist.append(np.exp(future.place(on, ln, ln.mean(), moist_given, UNHEATED_DRY * side)))
+        part = temp / DEGREES
+        warm.append(DEGREES * other.place(on, part, part.mean(), warm_given, UNHEATED_WARM * side))
+    rests = 2 if monthly is not None else 0 if longest >= 300 else 1
+    return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, RESTS_ON[rests])
 
 
-def _done(drawn: np.ndarray, after: np.datetime64, rests_on: str) -> AirToCome:
+def _done(drawn: np.ndarray, temp_c: np.ndarray, after: np.datetime64, rests_on: str) -> AirToCome:
     drawn = np.clip(drawn, 2.0, 28.0)
     mean = drawn[:, :, :365].mean(axis=(0, 2))
-    return AirToCome(after + _DAY, drawn, mean, rests_on)
+    return AirToCome(after + _DAY, drawn, np.clip(temp_c, -30.0, 50.0), mean, rests_on)
 
 
-def monthly_course(monthly: pd.DataFrame, first: np.datetime64, days: int) -> np.ndarray:
-    """Equilibrium moisture [%] of each day from monthly means, on straight lines between them.
+def monthly_course(
+    monthly: pd.DataFrame, first: np.datetime64, days: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Equilibrium moisture [%] and temperature [deg C] of each day from monthly means, on straight
+    lines between them.
 
     Raises
     ------
@@ -146,49 +165,64 @@ def monthly_course(monthly: pd.DataFrame, first: np.datetime64, days: int) -> np
     level = np.asarray(equilibrium_moisture(rows["temp_c"], rows["rh_pct"]), dtype=float)
     angle = (_days_of_2000(first) + np.arange(days)) / _YEAR % 1 * 12
     middle = np.arange(-1, 13) + 0.5
-    return np.interp(angle, middle, level[np.arange(-1, 13) % 12])
+    around = np.arange(-1, 13) % 12
+    temp = rows["temp_c"].to_numpy(dtype=float)
+    return np.interp(angle, middle, level[around]), np.interp(angle, middle, temp[around])
 
 
 def _days_of_2000(day: np.datetime64) -> float:
     return float((day - np.datetime64("2000-01-01")) / _DAY)
 
 
-def _place(
-    on: np.ndarray, ln: np.ndarray, level: float, given: np.ndarray | None, after: np.datetime64,
-    normal: np.ndarray, chosen: np.ndarray, side: int = 0,
-) -> np.ndarray:  # fmt: skip
-    """Draws of one place, (draws, days); `on` counts from the first day to come, so is negative."""
-    _, draws, days = normal.shape
-    base = _days_of_2000(after) + 1
-    if given is None:
-        rest = ln - level
-    else:
-        # the months given, read on the days of the log, are what the log departs from
-        year = np.interp(
-            (base + on) % _YEAR, (base + np.arange(366)) % _YEAR, np.log(_wrapped(given)),
-            period=_YEAR,
-        )  # fmt: skip
-        rest = ln - year
-    order = np.argsort(on)[-_MOST_LOGGED:]
-    sizes = _all_sizes()
-    state, cover, value = _filter(on[order], rest[order], sizes, base, given is None, side)
-    value = value + _prior_of(sizes)
-    weight = np.exp(value - value.max())
-    which = np.searchsorted(np.cumsum(weight / weight.sum()), chosen * (1 - 1e-9))
-    # more than enough draws of the states at the end of the log, then each runs on by itself
-    root = np.linalg.cholesky(cover + 1e-12 * np.eye(_STATES))
-    now = state[which] + np.einsum("dij,dj->di", root[which], normal[:_STATES, :, 0].T)
-    ahead = np.arange(days)
-    turn = 2 * np.pi * (base + ahead) / _YEAR
-    wave = np.stack([np.ones(days), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)])
-    out = now[:, :5] @ wave
-    for j, (sd, memory) in enumerate(_memories(sizes[which])):
-        steps = normal[j] * (sd * np.sqrt(1 - memory**2))[:, None]
-        course = now[:, 5 + j].copy()
-        for day in range(days):
-            course = memory * course + (steps[:, day] if day else 0.0)
-            out[:, day] += course
-    return np.exp(out + (level if given is None else np.log(given)[None, :]))
+@dataclass(frozen=True, eq=False)
+class _Future:
+    """The chances of the days to come, the same for every place: `normal` (states, draws, days)."""
+
+    after: np.datetime64
+    normal: np.ndarray
+    chosen: np.ndarray  # (draws,), which sizes of the departures
+
+    def place(
+        self, on: np.ndarray, value: np.ndarray, level: float, given: np.ndarray | None,
+        wave: float = 0.0,
+    ) -> np.ndarray:  # fmt: skip
+        """Draws of one place, (draws, days); `on` counts from the first day to come: negative.
+
+        `given` (days,) is a course in place of the log's own level and wave.
+        """
+        _, draws, days = self.normal.shape
+        base = _days_of_2000(self.after) + 1
+        if given is None:
+            rest = value - level
+        else:
+            # the months given, read on the days of the log, are what the log departs from
+            year = np.interp(
+                (base + on) % _YEAR, (base + np.arange(366)) % _YEAR, _wrapped(given), period=_YEAR
+            )
+            rest = value - year
+        order = np.argsort(on)[-_MOST_LOGGED:]
+        sizes = _all_sizes()
+        state, cover, fit = _filter(on[order], rest[order], sizes, base, given is None, wave)
+        fit = fit + _prior_of(sizes)
+        weight = np.exp(fit - fit.max())
+        which = np.searchsorted(np.cumsum(weight / weight.sum()), self.chosen * (1 - 1e-9))
+        # more than enough draws of the states at the end of the log, then each runs on by itself
+        root = np.linalg.cholesky(cover + 1e-12 * np.eye(_STATES))
+        begin = self.normal[:_STATES, :, 0].T
+        now = state[which] + np.einsum("dij,dj->di", root[which], begin)
+        ahead = np.arange(days)
+        turn = 2 * np.pi * (base + ahead) / _YEAR
+        waves = np.stack(
+            [np.ones(days), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)]
+        )
+        out: np.ndarray = now[:, :5] @ waves
+        for j, (sd, memory) in enumerate(_memories(sizes[which])):
+            steps = self.normal[j] * (sd * np.sqrt(1 - memory**2))[:, None]
+            course = now[:, 5 + j].copy()
+            for day in range(days):
+                course = memory * course + (steps[:, day] if day else 0.0)
+                out[:, day] += course
+        return out + (level if given is None else given[None, :])
 
 
 def _unheated(on: np.ndarray, temp_c: np.ndarray, base: float) -> int:
@@ -218,16 +252,17 @@ def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _filter(
-    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: bool, side: int = 0
+    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, free: bool, wave: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Kalman filter of the log up to day 0, for all sizes at once.
 
+    `wave` is what is expected of the warm season where level and waves are `free`.
     State: level, two waves (cosine, sine each), slow, yearly and daily departure. Returns the
     state and its covariance on day 0, and the log likelihood.
     """
     count = len(sizes)
     sds = np.zeros((count, _STATES))
-    if wave:
+    if free:
         sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
     memory = np.ones((count, _STATES))
     grown = np.zeros((count, _STATES))
@@ -235,11 +270,10 @@ def _filter(
         sds[:, 5 + j], memory[:, 5 + j] = sd, kept
         grown[:, 5 + j] = sd**2 * (1 - kept**2)
     state = np.zeros((count, _STATES))
-    if wave and side:
+    if free and wave:
         sds[:, 1:3] = UNHEATED_WAVE_SD
         turn = 2 * np.pi * WARMEST_DAY / _YEAR
-        state[:, 1] = -side * UNHEATED_WAVE * np.cos(turn)
-        state[:, 2] = -side * UNHEATED_WAVE * np.sin(turn)
+        state[:, 1], state[:, 2] = wave * np.cos(turn), wave * np.sin(turn)
     diagonal = np.arange(_STATES)
     cover = np.zeros((count, _STATES, _STATES))
     cover[:, diagonal, diagonal] = sds**2

@@ -18,6 +18,7 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import UNKNOWN_GREEN_SD
 from woodlab.drying.ready_numbers import quantiles
 from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
+from woodlab.drying.warmth import warmth
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 
@@ -256,19 +257,19 @@ def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:
     post = season.posteriors[0]
     data = post.data
     levels = np.arange(1.0, 26.0, 1.0)
-    course = np.tile(levels[:, None], (1, 2))
-    sums = np.concatenate([np.zeros((levels.size, 1)), np.cumsum(course, axis=1)], axis=1)
+    steady = np.stack([levels, np.full(levels.size, warmth(20.0))], axis=1)  # a day of each
     humid = np.arange(5.0, 96.0, 1.0)
     curve = np.asarray(equilibrium_moisture(20.0, humid), dtype=float)
     out = np.full(short.size, np.nan)
-    past = data.sums[:, : int((season.as_of - data.first_day) / np.timedelta64(1, "D")) + 2]
+    past = data.sums[:, :, : int((season.as_of - data.first_day) / np.timedelta64(1, "D")) + 2]
     for i, p in enumerate(short):
         params = np.median(post.params[p], axis=0)
         level = np.nan
         for at in range(levels.size):
-            steady = past[data.place[p], -1] + sums[at, 1] * np.arange(1, DRIER_AIR_DAYS + 3)
-            whole = np.concatenate([past[data.place[p]], steady])
-            now = float(past.shape[1] - 1 - data.start[p])
+            ahead = steady[at][:, None] * np.arange(1, DRIER_AIR_DAYS + 3)
+            here = past[data.place[p]]
+            whole = np.concatenate([here, here[:, -1:] + ahead], axis=1)
+            now = float(past.shape[2] - 1 - data.start[p])
             passage, _ = kernels.run_coarse(
                 np.zeros(1), 0, params, post.law.capped, data.half_m[p], whole, data.start[p],
                 now, now + DRIER_AIR_DAYS, float(season.target_pct[p]), np.zeros(1),

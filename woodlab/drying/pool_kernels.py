@@ -24,8 +24,10 @@ from woodlab.drying.slab_kernels import GAMMA, _coefficients, _factor, _solve
 FINE, COARSE, FINEST = 16, 11, 40
 SECONDS = 86400.0
 # Positions in a row of parameters
-LN_D, LN_S, LN_START, RISE, SATURATION, AIR_SHIFT = range(6)
-N_PARAMS = 6
+LN_D, LN_S, LN_START, RISE, SATURATION, AIR_SHIFT, WARMTH = range(7)
+N_PARAMS = 7
+# Rows of a course's running sums
+MOIST, WARM = range(2)
 
 
 @njit(cache=True, nogil=True)
@@ -51,7 +53,12 @@ def run_coarse(
     `pace` is the row of parameters that sets the steps: that of the piece itself, or, for a
     derivative, that of the point it is taken at, so that the grid of times does not move with it.
     With `horizon` not above the last time and `target` below zero it is a plain run.
+
+    `sums` (2, days + 1) are the running sums of the air's equilibrium moisture and of its warmth
+    (see `warmth`). Both rates grow with exp(`WARMTH` x warmth): a warm day is a longer step.
     """
+    moist, warm = sums[MOIST], sums[WARM]
+    energy = params[WARMTH]
     width = np.empty(cells)
     for j in range(cells):
         width[j] = math.sin((j + 1) * math.pi / (2 * cells)) - math.sin(j * math.pi / (2 * cells))
@@ -105,19 +112,23 @@ def run_coarse(
         h = min(goal - now, max(young, min(growth * now, longest)))
         if goal - now < 1.5 * h:
             h = goal - now
-        air = (_air_sum(sums, start + now + h) - _air_sum(sums, start + now)) / h + shift
+        air = (_air_sum(moist, start + now + h) - _air_sum(moist, start + now)) / h + shift
+        step = h
+        if energy != 0.0:
+            warmer = (_air_sum(warm, start + now + h) - _air_sum(warm, start + now)) / h
+            step *= math.exp(energy * warmer)
         out, source, s = _coefficients(
             m, width, gap, rate, air, base, rise, saturation, wet, cap, s, between
         )
         for j in range(n):
             y1[j] = m[j]
-        y1[n - 1] += 0.5 * h * (out * air - source) / width[n - 1]
-        _factor(0.5 * h, width, between, out, upper, pivot, lower)
+        y1[n - 1] += 0.5 * step * (out * air - source) / width[n - 1]
+        _factor(0.5 * step, width, between, out, upper, pivot, lower)
         _solve(y1, lower, pivot, upper)
         out, source, s = _coefficients(
             y1, width, gap, rate, air, base, rise, saturation, wet, cap, s, between
         )
-        gh = GAMMA * h
+        gh = GAMMA * step
         _factor(gh, width, between, out, upper, pivot, lower)
         for j in range(n):
             y1[j] = m[j]
@@ -189,8 +200,8 @@ def passages(times, counts, params, capped, half_m, sums, which, start, now_at, 
              first, last, mean, passage, at_now):  # fmt: skip
     """First passage and moisture now of pieces by draws.
 
-    `params` (pieces, draws, N_PARAMS), `sums` (draws, places, days + 1), `target` (pieces, draws),
-    `mean` (pieces, draws, times).
+    `params` (pieces, draws, N_PARAMS), `sums` (draws, places, 2, days + 1), `target` (pieces,
+    draws), `mean` (pieces, draws, times).
     """
     for p in range(first, last):
         for d in range(params.shape[1]):

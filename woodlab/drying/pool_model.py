@@ -29,6 +29,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying.air_course import air_course
 from woodlab.drying.batch import Rows, gather
 from woodlab.drying.green import start_moisture_information
+from woodlab.drying.warmth import warmth
 from woodlab.errors import WoodlabError
 
 _DAY = np.timedelta64(1, "D")
@@ -42,7 +43,8 @@ class PooledLaw:
     """A law as pooling sees it: what is free and what is held.
 
     `inner` and `surface` say whether diffusivity and surface coefficient are estimated (else the
-    piece has no resistance there), `rise` whether the diffusivity may rise with moisture.
+    piece has no resistance there), `rise` whether the diffusivity may rise with moisture, `warm`
+    whether both may grow with the warmth of the air.
     """
 
     name: str
@@ -50,6 +52,7 @@ class PooledLaw:
     inner: bool = True
     surface: bool = True
     rise: bool = False
+    warm: bool = False
 
 
 POOLED_LAWS = {
@@ -81,6 +84,8 @@ class Priors:
     saturation_sd_pct: float = 1.0
     air_shift_sd_pct: float = 0.12  # between the air at the log and the air at the pieces
     unknown_air_sd_pct: float = 2.5
+    warmth_kj_mol: float = 15.0  # activation energy, see `warmth`
+    warmth_sd_kj_mol: float = 15.0
     # variance components: median, and the spread of their logarithm
     components: tuple[tuple[str, float, float], ...] = (
         ("log, ln diffusivity", 0.12, 0.6),
@@ -119,7 +124,7 @@ class PoolData:
     own_species: np.ndarray
     first_day: np.datetime64
     place: np.ndarray  # course of each piece
-    sums: np.ndarray  # (courses, days + 1) running sums of the air
+    sums: np.ndarray  # (courses, 2, days + 1), see `running_sums`
     start: np.ndarray  # course time of turning
     has_air: bool
     air_unread: float  # share of the pieces' drying days with no reading near
@@ -255,20 +260,31 @@ def _air(
     start = (pieces["turned_on"] - pd.Timestamp(first)).to_numpy() / _DAY
     if course is None:
         length = int((end - first) / _DAY) + 2
-        values = np.full((1, length), UNKNOWN_AIR_PCT)
+        values, warm = np.full((1, length), UNKNOWN_AIR_PCT), np.zeros((1, length))
         place = np.zeros(len(pieces), dtype=int)
         log_end, unread = first, 1.0
     else:
-        values, _ = course.days(pd.Timestamp(first), pd.Timestamp(end) + pd.Timedelta(days=1))
+        span = pd.Timestamp(first), pd.Timestamp(end) + pd.Timedelta(days=1)
+        values, _ = course.days(*span)
+        warm = warmth(course.days(*span, "temp_c")[0])
         day = pd.Timestamp(last if until is None else min(until, np.datetime64(last, "D")))
         unread = float(course.unread(pieces["turned_on"], pieces["place"], day).mean())
         place = course.which(pieces["place"])
         log_end = np.datetime64(course.logged["on"].max(), "D")
-    sums = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
     return {
-        "first_day": first, "place": place, "sums": sums, "start": start.astype(float),
-        "has_air": course is not None, "log_end": log_end, "air_unread": unread,
+        "first_day": first, "place": place, "sums": running_sums(values, warm),
+        "start": start.astype(float), "has_air": course is not None, "log_end": log_end,
+        "air_unread": unread,
     }  # fmt: skip
+
+
+def running_sums(equilibrium_pct: np.ndarray, warm: np.ndarray) -> np.ndarray:
+    """Sums up to the beginning of each day, (..., 2, days + 1), of the equilibrium moisture [%] and
+    of the warmth [mol/kJ], both (..., days)."""
+    both = np.stack([equilibrium_pct, warm], axis=-2)
+    out = np.zeros((*both.shape[:-1], both.shape[-1] + 1))
+    np.cumsum(both, axis=-1, out=out[..., 1:])
+    return out
 
 
 def _start_of_species(

@@ -73,6 +73,10 @@ def lay_out(data: PoolData, law: PooledLaw, priors: Priors) -> Layout:
         at = add(["all"], "saturation", priors.saturation_pct, priors.saturation_sd_pct)
         columns.append(np.full(data.n, at))
         common, steps = [*common, kernels.SATURATION], [*steps, 0.02]
+    if law.warm:
+        at = add(["all"], "warmth", priors.warmth_kj_mol, priors.warmth_sd_kj_mol)
+        columns.append(np.full(data.n, at))
+        common, steps = [*common, kernels.WARMTH], [*steps, 0.5]
     of_column = np.array([0, 0, 0, 1, 1, 2, 2, *range(3, 3 + len(common))])
     return Layout(
         tuple(names), np.array(mean, dtype=float), np.array(sd, dtype=float),

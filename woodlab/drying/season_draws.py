@@ -21,10 +21,19 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
-from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, in_threads, pack
+from woodlab.drying.pool_model import (
+    POOLED_LAWS,
+    PoolData,
+    PooledLaw,
+    Priors,
+    in_threads,
+    pack,
+    running_sums,
+)
 from woodlab.drying.posterior import Posterior, exact_weights, sample
 from woodlab.drying.sampler import group_means, lay_out
 from woodlab.drying.season_mode import Mode, kernel_params, noise_root
+from woodlab.drying.warmth import warmth
 from woodlab.errors import WoodlabError
 
 CANDIDATES = ("slab", "open_slab", "film")
@@ -86,6 +95,11 @@ def stack(log_density: np.ndarray) -> np.ndarray:
     return weight
 
 
+def candidate(name: str, data: PoolData) -> PooledLaw:
+    """The law as a forecast fits it: where the temperature is logged its rates may follow it."""
+    return replace(POOLED_LAWS[name], warm=data.has_air)
+
+
 def held_back_day(data: PoolData, as_of: np.datetime64) -> np.datetime64:
     """The day up to which a law may look when it is scored: a quarter of the season before."""
     age = (as_of - data.first_day) / _DAY
@@ -125,7 +139,7 @@ def held_back_scores(
 ) -> tuple[np.ndarray, np.ndarray, Posterior]:
     """Log density of each piece's weighings after `day`, how many, and the fit up to it."""
     known = pack(book.until(pd.Timestamp(day)), day)
-    post = sample(known, POOLED_LAWS[law], draws=draws, seed=seed, exact=False)
+    post = sample(known, candidate(law, known), draws=draws, seed=seed, exact=False)
     names = pd.Series(np.arange(full.n), full.pieces["piece"].to_numpy())
     at = names.loc[known.pieces["piece"]].to_numpy()
     scores, counts = np.zeros(full.n), np.zeros(full.n, dtype=int)
@@ -293,7 +307,7 @@ def draw_season(
     parts, posts, at = [], [], 0
     for law, count in zip(kept["law"], share, strict=True):
         start = carried_over(earlier[law], data) if law in earlier else None
-        post = sample(data, POOLED_LAWS[law], draws=count, seed=seed + 2, start=start)
+        post = sample(data, candidate(law, data), draws=count, seed=seed + 2, start=start)
         posts.append(post)
         parts.append(_run(post, target, sums[at : at + count], as_of, horizon_days))
         at += count
@@ -320,18 +334,16 @@ def _shares(weight: np.ndarray, draws: int) -> np.ndarray:
 
 
 def whole_course(data: PoolData, after: np.datetime64, air: AirToCome) -> np.ndarray:
-    """Running sums of the air for each draw: as logged up to `after`, then as drawn."""
-    past = int((after - data.first_day) / _DAY) + 1
-    values = np.diff(data.sums, axis=1)
+    """Running sums of the air for each draw, (draws, places, 2, days + 1): as logged up to `after`,
+    then as drawn."""
+    past = max(int((after - data.first_day) / _DAY) + 1, 0)
+    logged = np.diff(data.sums, axis=2)
     draws, places, _ = air.equilibrium_pct.shape
-    past = max(past, 0)
-    if not data.has_air:
-        values = np.broadcast_to(values[:, :1], (places, past))
-    logged = np.broadcast_to(values[None, :, :past], (draws, len(values), past))
-    whole = np.concatenate([logged, air.equilibrium_pct], axis=2)
-    out = np.zeros((*whole.shape[:2], whole.shape[2] + 1))
-    np.cumsum(whole, axis=2, out=out[:, :, 1:])
-    return out
+    # without a log the air of the past is that of any other day
+    logged = logged[:, :, :past] if data.has_air else np.repeat(logged[:, :, :1], past, axis=2)
+    before = np.broadcast_to(logged, (draws, places, 2, past))
+    whole = np.concatenate([before[:, :, 0], air.equilibrium_pct], axis=2)
+    return running_sums(whole, np.concatenate([before[:, :, 1], warmth(air.temp_c)], axis=2))
 
 
 def _run(

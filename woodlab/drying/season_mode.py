@@ -61,6 +61,7 @@ def kernel_params(law: PooledLaw, layout: Layout, u: np.ndarray, common: np.ndar
     out[..., kernels.LN_START] = np.minimum(u[..., 2], np.log(400.0))
     out[..., kernels.RISE] = 0.0
     out[..., kernels.SATURATION] = 30.0
+    out[..., kernels.WARMTH] = 0.0
     for j, at in enumerate(layout.common):
         out[..., at] = common[..., j]
     return np.ascontiguousarray(out)
@@ -325,4 +326,6 @@ def within(law: PooledLaw, layout: Layout, common: np.ndarray) -> np.ndarray:
             out[..., j] = np.clip(out[..., j], -0.02, 0.4)
         elif at == kernels.SATURATION:
             out[..., j] = np.clip(out[..., j], 22.0, 40.0)
+        elif at == kernels.WARMTH:
+            out[..., j] = np.clip(out[..., j], -20.0, 80.0)
     return out

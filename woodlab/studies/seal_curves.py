@@ -16,7 +16,14 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying import pool_kernels
 from woodlab.drying.air_to_come import air_to_come
 from woodlab.drying.modes import DailyAir
-from woodlab.drying.pool_model import POOLED_LAWS, PoolData, PooledLaw, Priors, pack
+from woodlab.drying.pool_model import (
+    POOLED_LAWS,
+    PoolData,
+    PooledLaw,
+    Priors,
+    pack,
+    running_sums,
+)
 from woodlab.drying.posterior import Posterior, sample
 from woodlab.drying.season_mode import (
     Mode,
@@ -116,7 +123,7 @@ def _run_on(
 ) -> np.ndarray:
     """ln of the first day at the target, (SETS, late), one draw of the air for all in each."""
     data = posterior.data
-    logged = np.diff(data.sums, axis=1)
+    logged = np.diff(data.sums[:, pool_kernels.MOIST], axis=1)
     past = logged.shape[1]
     if data.has_air:
         past = min(int((data.log_end - data.first_day) / np.timedelta64(1, "D")) + 1, past)
@@ -132,7 +139,7 @@ def _run_on(
     out = np.empty((SETS, late.size))
     for j, draw in enumerate(_picked(posterior, SETS)[np.arange(SETS) % posterior.params.shape[1]]):
         course = np.concatenate([logged[: air.shape[1], :past], air[j]], axis=1)
-        sums = np.concatenate([np.zeros((len(course), 1)), np.cumsum(course, axis=1)], axis=1)
+        sums = running_sums(course, np.zeros(course.shape))
         params = np.ascontiguousarray(posterior.params[late, draw])
         curves = run_curves(replace(some, sums=sums), posterior.law, params)
         for k, curve in enumerate(curves):
@@ -145,7 +152,7 @@ def usual_target(data: PoolData) -> float:
     """Moisture [%] to which days are counted unless one is given; a whole number."""
     if not data.has_air:
         return TARGET_WITHOUT_AIR_PCT
-    mean = np.diff(data.sums, axis=1).mean()
+    mean = np.diff(data.sums[:, pool_kernels.MOIST], axis=1).mean()
     return float(np.round(mean + ABOVE_AIR_PCT))
 
 
@@ -291,7 +298,7 @@ def difference_sets(posterior: Posterior, sets: int = SETS) -> np.ndarray:
     def flat(at: int) -> np.ndarray:
         return params[:, :, at].ravel()
 
-    courses = np.diff(data.sums, axis=1)
+    courses = np.diff(data.sums[:, pool_kernels.MOIST], axis=1)
     last = np.repeat(np.maximum(courses.shape[1] - 1 - data.start, 1.0), many)
     days = np.linspace(0.0, 1.0, 30)[None, :] * last[:, None]
     air = DailyAir(courses, np.repeat(data.start, many), np.repeat(data.place, many))
