@@ -1,0 +1,204 @@
+"""The numbers in the pictures of the laws: invented examples, computed by the laws themselves.
+
+One function a law, `NAME_data`: frames by name, each with the parameters of every row, so that a
+test can come to the same numbers by another way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+import woodlab as wl
+from woodlab.drying.modes import Air, DailyAir, biot_number
+from woodlab.drying.slab import cell_widths, run_slab
+from woodlab.drying.weather import invented_air
+
+AIR_PCT = 12.0
+WALL_MM = 25.0
+DIFFUSIVITY_M2_S = 4e-11  # constant, as diffusion and film have it; an estimate of our own
+Frames = dict[str, pd.DataFrame]
+
+
+def courses(
+    law: str, cases: Mapping[str, Mapping[str, float]], days: Iterable[float], air: Air = AIR_PCT
+) -> pd.DataFrame:
+    """Mean moisture by day of each case, which names its parameters (and `wall_mm`)."""
+    frames = []
+    for case, params in cases.items():
+        own = {name: value for name, value in params.items() if name != "wall_mm"}
+        wall_mm = params.get("wall_mm", WALL_MM)
+        moisture = wl.laws.law_named(law).moisture(days, own, wall_mm, air)[0]
+        frame = pd.DataFrame({"case": case, "days": days, "moisture_pct": moisture})
+        frames.append(frame.assign(law=law, **{"wall_mm": wall_mm, **params}))
+    return pd.concat(frames, ignore_index=True)
+
+
+def reached(curves: pd.DataFrame, moisture_pct: float) -> pd.DataFrame:
+    """The day on which each case comes down to a moisture; NaN when it never does."""
+    falling = {case: part.iloc[::-1] for case, part in curves.groupby("case", sort=False)}
+    days = [
+        np.interp(moisture_pct, part["moisture_pct"], part["days"], left=np.nan, right=np.nan)
+        for part in falling.values()
+    ]
+    return pd.DataFrame({"case": list(falling), "days": days, "moisture_pct": moisture_pct})
+
+
+def losses(curves: pd.DataFrame) -> pd.DataFrame:
+    """Points of moisture lost a day, between neighbouring days of each case."""
+    by_case = curves.groupby("case", sort=False)
+    step = by_case["days"].diff()
+    return curves.assign(
+        loss_pct_a_day=-by_case["moisture_pct"].diff() / step,
+        days=curves["days"] - step / 2,
+        moisture_pct=curves["moisture_pct"] - by_case["moisture_pct"].diff() / 2,
+    ).dropna(subset="loss_pct_a_day")
+
+
+def profiles(
+    params: Mapping[str, float], named: Mapping[str, float], wall_mm: float, *, cap: bool = False
+) -> pd.DataFrame:
+    """Moisture from face to face on the days named.
+
+    With the rise 0 and no cap the slab is the sheet of `film` and, its surface coefficient
+    infinite, of `diffusion`, neither of which has profiles of its own.
+    """
+    names = sorted(named, key=named.__getitem__)
+    days = [named[name] for name in names]
+    run = run_slab(
+        days, params, wall_mm, AIR_PCT, cells=60, steps_per_day=24, profile=True, cap=cap
+    )
+    assert run.profile_pct is not None
+    assert run.depth_mm is not None
+    depth = run.depth_mm[0]
+    across = np.concatenate([depth[::-1], wall_mm - depth])
+    frames = [
+        pd.DataFrame(
+            {
+                "case": name,
+                "days": day,
+                "across_mm": across,
+                "moisture_pct": np.concatenate([inside[::-1], inside]),
+                "mean_pct": inside @ cell_widths(60),
+            }
+        )
+        for name, day, inside in zip(names, days, run.profile_pct[0], strict=True)
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def exponential_data() -> Frames:
+    cases = {
+        f"{tau} days": {"start_moisture_pct": 28.0, "tau_days": float(tau)} for tau in (10, 30, 90)
+    }
+    curves = courses("exponential", cases, np.arange(0, 181.0))
+    made = curves[curves["days"] == curves["tau_days"]]
+    log = invented_air("2026-01-01", 366, seed=4)
+    level = wl.equilibrium_moisture(log["temp_c"], log["rh_pct"])
+    air = pd.DataFrame({"days": np.arange(366.0), "moisture_pct": np.asarray(level, dtype=float)})
+    daily = DailyAir(air["moisture_pct"].to_numpy())
+    in_air = courses("exponential", cases, air["days"].to_numpy(), daily)
+    return {"curves": curves, "made": made, "in_air": in_air, "air": air}
+
+
+def two_term_data() -> Frames:
+    pace = {"start_moisture_pct": 60.0, "tau_fast_days": 6.0, "tau_slow_days": 60.0}
+    days = np.arange(0, 151.0)
+    shares = {f"{100 * share:.0f} %": share for share in (0.2, 0.5, 0.8)}
+    curves = courses(
+        "two_term", {name: {**pace, "fast_share": s} for name, s in shares.items()}, days
+    )
+    half = {"the sum": (1.0, 0.5), "fast, 6 days": (0.5, 1.0), "slow, 60 days": (0.5, 0.0)}
+    parts = courses(
+        "two_term", {name: {**pace, "fast_share": s} for name, (_, s) in half.items()}, days
+    )
+    weight = parts["case"].map({name: weight for name, (weight, _) in half.items()})
+    parts["above_air_pct"] = weight * (parts["moisture_pct"] - AIR_PCT)
+    return {"curves": curves, "parts": parts}
+
+
+def stretched_data() -> Frames:
+    cases = {
+        words: {"start_moisture_pct": 60.0, "tau_days": 30.0, "shape": shape}
+        for words, shape in {
+            "0.6: fast start, long tail": 0.6,
+            "1: the exponential": 1.0,
+            "1.8: slow start": 1.8,
+        }.items()
+    }
+    curves = courses("stretched", cases, np.arange(0, 121.0))
+    made = curves[curves["days"] == curves["tau_days"]]
+    return {"curves": curves, "made": made, "losses": losses(curves)}
+
+
+def diffusion_data() -> Frames:
+    sheet = {"start_moisture_pct": 28.0, "diffusivity_m2_s": DIFFUSIVITY_M2_S}
+    cases = {
+        "40 mm": {**sheet, "wall_mm": 40.0},
+        "40 mm, twice the D": {
+            **sheet, "diffusivity_m2_s": 2 * DIFFUSIVITY_M2_S, "wall_mm": 40.0,
+        },
+        "20 mm": {**sheet, "wall_mm": 20.0},
+    }  # fmt: skip
+    curves = courses("diffusion", cases, np.linspace(0, np.sqrt(81), 181) ** 2)
+    named = {f"day {day}": float(day) for day in (1, 5, 20, 60)}
+    open_faces = {**sheet, "surface_m_s": np.inf, "rise_per_pct": 0.0}
+    across = profiles(open_faces, named, 40.0)
+    return {"curves": curves, "half": reached(curves, 20.0), "profiles": across}
+
+
+def film_data() -> Frames:
+    sheet = {"start_moisture_pct": 28.0, "diffusivity_m2_s": DIFFUSIVITY_M2_S}
+    cases = {}
+    for words, surface in {"bare": 8e-8, "thin seal": 8e-9, "thick seal": 1.6e-9}.items():
+        biot = float(biot_number(surface, DIFFUSIVITY_M2_S, WALL_MM))
+        cases[f"{words}: Biot {biot:.3g}"] = {**sheet, "surface_m_s": surface}
+    curves = courses("film", cases, np.arange(0, 241.0) * 0.75)
+    half = reached(curves, 20.0)
+    across = [
+        profiles({**cases[row.case], "rise_per_pct": 0.0}, {row.case: row.days}, WALL_MM)
+        for row in half.itertuples()
+    ]
+    return {"curves": curves, "half": half, "profiles": pd.concat(across, ignore_index=True)}
+
+
+def two_period_data() -> Frames:
+    start = {"start_moisture_pct": 70.0}
+    cases = {
+        "tau 40 d, critical 30 %": {**start, "tau_days": 40.0, "critical_pct": 30.0},
+        "tau 40 d, critical 45 %": {**start, "tau_days": 40.0, "critical_pct": 45.0},
+        "tau 80 d, critical 30 %": {**start, "tau_days": 80.0, "critical_pct": 30.0},
+    }
+    days = np.arange(0, 480.1, 0.25)
+    # The exponential that sets out at the pace of the first case, (critical - air)/tau.
+    tau = 40.0 * (70.0 - AIR_PCT) / (30.0 - AIR_PCT)
+    alike = {f"exponential, tau {tau:.0f} d": {**start, "tau_days": tau}}
+    curves = pd.concat(
+        [courses("two_period", cases, days), courses("exponential", alike, days)],
+        ignore_index=True,
+    )
+    return {"curves": curves, "losses": losses(curves), "at_14": reached(curves, 14.0)}
+
+
+def slab_data() -> Frames:
+    green = {"start_moisture_pct": 70.0, "diffusivity_m2_s": 2e-11}
+    cases = {
+        "bare": {**green, "surface_m_s": 3.5e-8},
+        "bare, half the D": {**green, "diffusivity_m2_s": 1e-11, "surface_m_s": 3.5e-8},
+        "sealed": {**green, "surface_m_s": 3.6e-9},
+        "sealed, half the D": {**green, "diffusivity_m2_s": 1e-11, "surface_m_s": 3.6e-9},
+    }
+    curves = courses("slab", cases, np.arange(0, 181.0))
+    frames = {"curves": curves}
+    for case in ("bare", "sealed"):
+        mine = curves[curves["case"] == case]
+        named = {
+            f"{mean} %": float(reached(mine, mean)["days"].iloc[0]) for mean in (60, 40, 25, 16)
+        }
+        frames[case] = profiles(cases[case], named, WALL_MM, cap=True)
+    both = pd.concat([frames["bare"], frames["sealed"]])
+    moments = both.drop_duplicates(["days", "case"])[["case", "days", "mean_pct"]]
+    frames["moments"] = moments.rename(columns={"mean_pct": "moisture_pct"})
+    return frames
