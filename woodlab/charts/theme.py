@@ -215,6 +215,8 @@ def series_encoding(
         )
 
     guide = altair.Legend(title=title, **_legend_columns(names, size)) if legend else None
+    if guide and mark == "line":
+        guide.symbolSize = LINE_SYMBOL
     channels: dict[str, Any] = {
         "color": altair.Color(field, type="nominal", scale=look(COLOURS), legend=guide)
     }
@@ -225,6 +227,9 @@ def series_encoding(
             field, type="nominal", scale=look([list(dash) for dash in DASHES]), legend=guide
         )
     return channels
+
+
+LINE_SYMBOL = 700  # long enough a stroke to tell a dash from a dot
 
 
 def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
