@@ -13,6 +13,7 @@ from woodlab.charts.theme import (
     DASHES,
     FAINT_INK,
     INK,
+    LINE_SYMBOL,
     PAPER,
     Size,
     counted,
@@ -323,7 +324,7 @@ def _written(base: Any, **how: Any) -> list[Any]:
 
 
 def _state_encoding() -> dict[str, Any]:
-    legend = altair.Legend(title=None)
+    legend = altair.Legend(title=None, symbolSize=LINE_SYMBOL)
     return {
         "color": altair.Color("state:N", scale=_STATES, legend=legend),
         "strokeDash": altair.StrokeDash("state:N", scale=_STATE_DASH, legend=legend),

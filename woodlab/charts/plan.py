@@ -41,8 +41,8 @@ def plan_chart(plan: pd.DataFrame) -> Any:
         altair.Chart(frame[["piece", "log", "wall_mm", "seal"]])
         .mark_point(size=90)
         .encode(
-            x=altair.X("wall_mm:Q", title="wall (mm)", scale=altair.Scale(zero=False, padding=12)),
-            y=altair.Y("log:N", title="log"),
+            x=altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False, padding=12)),
+            y=altair.Y("log:N", title="Log"),
             tooltip=["piece:N", "log:N", "wall_mm:Q", "seal:N"],
             **series_encoding("seal", "Seal", mark="point", domain=seals, size="page"),
         )
