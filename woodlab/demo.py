@@ -13,13 +13,14 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
+from woodlab.book.tables import INVENTED
 from woodlab.drying.simulate import SeasonTruth, SimulatedSeason, simulate_season
 from woodlab.drying.weather import Climate, invented_air
 from woodlab.studies.rim_geometry import dried_rim
 from woodlab.wood.shrinkage import shrinkage
 
 DEMO_SEED = 20260109
-PLACE = "loft over the Brindle Mill (invented)"
+PLACE = f"loft over the Brindle Mill {INVENTED}"
 MAKERS = ("Odrin", "Tavi", "Mirelle", "Ansgard")
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
 

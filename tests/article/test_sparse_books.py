@@ -47,6 +47,15 @@ def test_how_the_seals_fell_is_told_only_as_far_as_it_is_written_down():
     assert "by lot" in seal_sentence(book(both, columns={"allotted": "random"}))
 
 
+def test_a_book_that_says_it_is_invented_is_told_as_invented():
+    demo = wl.demo_book()
+    assert season_sentences(demo, EN)[0].startswith("These records are invented")
+    places = {"place": ["loft (invented)", "shed"]}
+    for real in (book(["none", "wax"]), book(["none", "wax"], columns=places)):
+        assert not real.invented
+        assert not any("invented" in sentence for sentence in season_sentences(real, EN))
+
+
 @pytest.mark.parametrize(
     ("seals", "said"),
     [

@@ -22,7 +22,7 @@ from woodlab.book.checking import (
 )
 from woodlab.book.doubts import find_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
-from woodlab.book.tables import TABLES
+from woodlab.book.tables import INVENTED, TABLES
 from woodlab.errors import MissingTableError, RecordError, WoodlabError
 
 
@@ -98,6 +98,12 @@ class RecordBook:
             digest.update(name.encode())
             digest.update(_csv(getattr(self, name)).encode())
         return digest.hexdigest()
+
+    @property
+    def invented(self) -> bool:
+        """Whether the book says of itself that it is made up: each place ends in "(invented)"."""
+        places = self.pieces["place"]
+        return bool(len(places)) and bool(places.str.endswith(INVENTED).fillna(False).all())
 
     def need(self, table: str, purpose: str) -> pd.DataFrame:
         """The table, or MissingTableError saying what it is needed for and what it would hold."""

@@ -30,6 +30,7 @@ _NOTE = Column("note", "text", meaning="anything else, in your own words")
 
 EVENTS = ("sealed", "trimmed", "glued", "resealed")
 ACTIONS = ("none", "glued", "resealed", "scrapped")
+INVENTED = "(invented)"  # ends the name of every place in a book that is made up
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "pieces": (

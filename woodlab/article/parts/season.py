@@ -9,6 +9,9 @@ from woodlab.article.forms import Forms
 from woodlab.article.plain import short_name
 from woodlab.book.record_book import RecordBook
 
+INVENTED = (
+    "These records are invented, to try the reckoning on: nothing here was seen in real wood."
+)
 _MOST_LISTED = 8
 _WELL_READ = 0.8  # share of the days; below it the article says how many had a reading
 
@@ -21,7 +24,8 @@ def season_sentences(book: RecordBook, forms: Forms, names: bool = False) -> tup
     pieces, weighings = book.pieces, book.weighings
     if not len(pieces):
         return ("The book holds no pieces yet.",)
-    said = [
+    said = [INVENTED] if book.invented else []
+    said += [
         f"{_when(pieces['turned_on'], forms)}, {forms.count(len(pieces), 'piece')} of "
         f"{forms.count(pieces['species'].nunique(), 'species', 'species')} "
         f"({_listed(pieces['species'], forms)}) {_were(len(pieces))} rough-turned green"
