@@ -1,7 +1,12 @@
 """The house itself: import directions, sizes, public names, notebooks that prove something."""
 
 import ast
+import dataclasses
+import doctest
+import inspect
+import operator
 import re
+import textwrap
 from pathlib import Path
 
 import nbformat
@@ -9,6 +14,7 @@ import pytest
 
 import woodlab as wl
 from woodlab.book.glossary import book_glossary
+from woodlab.errors import WoodlabError
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "woodlab"
@@ -57,10 +63,118 @@ def test_a_module_stays_readable(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
 
 
-def test_every_public_name_is_there_and_documented():
-    for name in wl.__all__:
-        thing = getattr(wl, name)
-        assert (thing.__doc__ or "").strip(), name
+PUBLIC = [*wl.__all__, *(f"charts.{name}" for name in wl.charts.__all__)]
+
+
+def public(name):
+    return operator.attrgetter(name)(wl)
+
+
+def sections(thing):
+    """The parts of a docstring by their headings."""
+    parts = re.split(r"^(\w+)\n-{3,}\n", inspect.getdoc(thing) or "", flags=re.M)
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+def entries(section):
+    """Each name that a section describes, with its words; `a, b : float` are two names."""
+    found, names = {}, []
+    for line in section.splitlines():
+        if line and not line.startswith(" "):
+            head, _, line = line.partition(" : ")
+            names = [name.strip("* ") for name in head.split(",")]
+            found |= dict.fromkeys(names, "")
+        for name in names:
+            found[name] += f"{line}\n"
+    return found
+
+
+def mentions(source, name, *, called):
+    """Whether code has the name in it, or calls it; an import alone does neither."""
+    nodes = list(ast.walk(ast.parse(source)))
+    heads = [node.func for node in nodes if isinstance(node, ast.Call)] if called else nodes
+    return any(name in (getattr(node, "id", None), getattr(node, "attr", None)) for node in heads)
+
+
+def raised(thing):
+    """The kit's errors that the code of a function raises itself; of a class, when it is made."""
+    codes = [thing]
+    if isinstance(thing, type):
+        codes = [vars(thing).get(name) for name in ("__init__", "__post_init__")]
+    for code in codes:
+        if not inspect.isfunction(code) or code.__code__.co_filename == "<string>":
+            continue  # not there, or written by dataclass
+        for node in ast.walk(ast.parse(textwrap.dedent(inspect.getsource(code)))):
+            head = node.exc if isinstance(node, ast.Raise) else None
+            error = code.__globals__.get(getattr(getattr(head, "func", head), "id", None))
+            if isinstance(error, type) and issubclass(error, WoodlabError):
+                yield error.__name__
+
+
+def owed(name, thing):
+    """What the docstring of a public thing still owes its reader, in words."""
+    name, parts = name.split(".")[-1], sections(thing)
+    pages = doctest.DocTestFinder(recurse=False).find(thing, name)
+    live = [e for page in pages for e in page.examples if not e.options.get(doctest.SKIP)]
+    shown = [example for example in live if example.want]
+    if isinstance(thing, type) and issubclass(thing, Exception):
+        if not any(name in example.source + example.want for example in shown):
+            yield "a live example that shows it raised or made"
+    elif not shown or not any(
+        mentions(example.source, name, called=inspect.isfunction(thing)) for example in live
+    ):
+        yield "a live example that uses it and shows a result"
+    told = entries(parts.get("Parameters", ""))
+    for parameter in inspect.signature(thing).parameters if inspect.isfunction(thing) else ():
+        see = re.match(r"\s*as (?:for|in) `([\w.]+)`", told.get(parameter, ""), re.I)
+        there = see[1] if see and hasattr(wl, see[1]) else f"charts.{see[1]}" if see else None
+        if parameter not in told:
+            yield f"the parameter {parameter}"
+        elif there and parameter not in entries(sections(public(there)).get("Parameters", "")):
+            yield f"the parameter {parameter}, which {there} does not describe either"
+    returned = inspect.signature(thing).return_annotation if inspect.isfunction(thing) else "None"
+    if returned != "None" and not parts.get("Returns", "").strip():
+        yield "what it returns"
+    told = entries(parts.get("Attributes", ""))
+    for field in dataclasses.fields(thing) if dataclasses.is_dataclass(thing) else ():
+        if field.name not in told and not field.name.startswith("_"):
+            yield f"the attribute {field.name}"
+    told = entries(parts.get("Raises", ""))
+    yield from (f"that it raises {error}" for error in set(raised(thing)) - set(told))
+
+
+@pytest.mark.parametrize("name", PUBLIC)
+def test_a_public_docstring_owes_nothing(name):
+    thing = public(name)
+    assert (thing.__doc__ or "").strip()
+    assert list(owed(name, thing)) == []
+
+
+def weigh(piece: str, size: str) -> float:
+    """Weigh a piece.
+
+    Parameters
+    ----------
+    size
+        As for `themed`.
+
+    Examples
+    --------
+    >>> from operator import add as weigh
+    >>> 2 + 2
+    4
+    >>> weigh("A1")                                                   # doctest: +SKIP
+    """
+    raise WoodlabError(piece)
+
+
+def test_what_a_docstring_owes_is_seen():
+    assert sorted(owed("weigh", weigh)) == [
+        "a live example that uses it and shows a result",
+        "that it raises WoodlabError",
+        "the parameter piece",
+        "what it returns",
+    ]
 
 
 def test_importing_the_package_loads_no_room():

@@ -73,12 +73,22 @@ def demo_book(seed: int = DEMO_SEED) -> RecordBook:
     seed : int
         The same seed gives the same book.
 
+    Returns
+    -------
+    RecordBook
+        All six tables. Its truth is that of the law `slab` (docs/laws/slab.md), with
+        coefficients that are estimates of our own.
+
     Examples
     --------
     >>> import woodlab as wl
     >>> book = wl.demo_book()
-    >>> book.pieces["species"].nunique(), len(book.doubts) > 0
-    (5, True)
+    >>> len(book.pieces), book.pieces["log"].nunique(), len(book.air)
+    (92, 24, 369)
+    >>> sorted(book.pieces["seal"].unique())
+    ['none', 'paint all over', 'wax all over', 'wax on end grain']
+    >>> set(book.doubts["table"])  # slips that were put in on purpose
+    {'weighings'}
     """
     season = demo_season(seed)
     book = season.book

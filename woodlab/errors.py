@@ -19,7 +19,25 @@ _MOST_ROWS_NAMED = 12
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One fault. `row` counts as a spreadsheet does: the heading is row 1."""
+    """One fault in the records, as text: where, what is wrong, what was found, what to type.
+
+    Attributes
+    ----------
+    table : str
+        The table's name.
+    row : int or None
+        As a spreadsheet counts: the heading is row 1. None where the fault is of the whole table.
+    column : str or None
+    value : str
+        What was found, as text; empty where nothing was.
+    problem, remedy : str
+        What is wrong, and what to type instead.
+
+    Examples
+    --------
+    >>> print(Fault("pieces", 4, "wall_mm", "0", "a wall must be above zero", "Type it in mm."))
+    pieces, row 4, column wall_mm: a wall must be above zero (found '0'). Type it in mm.
+    """
 
     table: str
     row: int | None
@@ -39,7 +57,19 @@ class Fault:
 
 
 class WoodlabError(ValueError):
-    """A request that cannot be met; the message says why and what to do."""
+    """A request that cannot be met; the message says why and what to do.
+
+    It is a ValueError, and every other error of the kit is one of its kind.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> try:
+    ...     wl.moisture_pct(136, 0)
+    ... except wl.WoodlabError as error:
+    ...     print(error)
+    oven_dry_g must be above zero (found 0). Type the mass after the oven, in grams.
+    """
 
 
 class RecordError(WoodlabError):
@@ -47,6 +77,11 @@ class RecordError(WoodlabError):
 
     The message lists the first 100 and counts the rest; of faults of one kind in one column it
     tells three in full and names the rows of the others.
+
+    Parameters
+    ----------
+    faults : iterable of Fault
+        In the order in which they are to be told.
 
     Examples
     --------
@@ -56,6 +91,8 @@ class RecordError(WoodlabError):
     1 fault in the records:
     weighings, row 7, column mass_g: a mass must be above zero (found '-3'). Type the weight
     in grams, or leave the row out.
+    >>> RecordError([fault]).frame["column"].tolist()
+    ['mass_g']
     """
 
     def __init__(self, faults: Iterable[Fault]):
@@ -99,7 +136,21 @@ def _told(alike: list[Fault]) -> list[str]:
 
 
 class MissingTableError(WoodlabError):
-    """A study needs a table that the book does not have."""
+    """A study needs a table that the book does not have; the message says what it would hold.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.RecordBook.from_frames(
+    ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
+    ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
+    ...     weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}))
+    >>> wl.movement_study(book)
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.MissingTableError: The table 'rims' is needed to see how the rims moved, and
+    this book has none. It would hold: piece, on, ...
+    """
 
 
 class WorkError(WoodlabError):

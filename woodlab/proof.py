@@ -43,6 +43,16 @@ def outside_checks(tests: str | Path | None = None) -> pd.DataFrame:
         If the tests are not there (an installed copy has none) or pytest is not installed.
     WorkError
         If the tests could not be run.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> rows = wl.outside_checks()                                    # doctest: +SKIP
+    >>> wl.outside_checks("no folder of this name")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: The tests are not beside this copy of woodlab. Get the project's
+    folder and install it with ...
     """
     root = Path(__file__).resolve().parents[1]
     folder = Path(tests) if tests is not None else root / "tests"

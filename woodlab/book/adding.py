@@ -55,7 +55,7 @@ def add_weighings(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.Dat
     sure : bool
         Take entries that look like slips as well: a step of ten, a gain of more than 10 % or a
         loss of more than half with no event, a second weight for one time, a date before turning
-        or more than 400 days on.
+        or more than 400 days on. The limits are common practice, no source.
 
     Returns
     -------
@@ -87,11 +87,49 @@ def add_weighings(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.Dat
 
 
 def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFrame:
-    """Append looks for cracks to a record book; see `add_weighings`.
+    """Append looks for cracks to a record book.
 
-    `rows` have `piece`, `on`, `crack_mm` (0: looked and found none), and `where`, `action`,
-    `note` if there are any. A second look of one piece on one day, a date before turning, a look
-    more than 400 days on, and a crack longer than the rim goes round count as slips.
+    Parameters
+    ----------
+    path
+        As for `add_weighings`.
+    rows : DataFrame or iterable of mappings
+        `piece`, `on`, `crack_mm` [mm] (0: looked and found none), and `where`, `action`, `note`
+        if there are any.
+    sure : bool
+        Take entries that look like slips as well: a second look of one piece on one day, a date
+        before turning, a look more than 400 days on, a crack longer than the rim goes round.
+
+    Returns
+    -------
+    DataFrame
+        The rows added, checked, in the book's own units.
+
+    Raises
+    ------
+    RecordError
+        Listing every fault of the new rows; nothing is written then. `row` counts the new rows
+        as a sheet of their own: the first is 2.
+    WoodlabError
+        If the file cannot be written or could not be kept whole.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import pandas as pd
+    >>> import woodlab as wl
+    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
+    ...                        "turned_on": ["2026-03-01"], "wall_mm": [22]})
+    >>> book = wl.blank_book(pathlib.Path(tempfile.mkdtemp()) / "book", pieces=pieces)
+    >>> added = add_looks(book, [{"piece": "A1", "on": "2026-03-05", "crack_mm": 0}])
+    >>> added = add_looks(book, [{"piece": "A1", "on": "2026-03-09", "crack_in": 0.5}])
+    >>> wl.open_book(book).looks["crack_mm"].tolist()
+    [0.0, 12.7]
+    >>> add_looks(book, [{"piece": "A1", "on": "2026-03-09", "crack_mm": 13}])
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.RecordError: 1 fault in the records:
+    looks, row 2, column on: looked at already at this time ...
     """
     return _add(_path_of(path), "looks", rows, sure)
 

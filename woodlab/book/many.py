@@ -46,8 +46,15 @@ def open_books(
 
     Examples
     --------
-    >>> import woodlab as wl
-    >>> club = wl.open_books(["north_shed", "south_shed"])            # doctest: +SKIP
+    >>> import pathlib, tempfile
+    >>> import pandas as pd, woodlab as wl
+    >>> home = pathlib.Path(tempfile.mkdtemp())
+    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
+    ...                        "turned_on": ["2026-03-01"], "wall_mm": [22]})
+    >>> north = wl.blank_book(home / "north_shed", pieces=pieces)
+    >>> south = wl.blank_book(home / "south_shed", pieces=pieces)
+    >>> wl.open_books([north, south]).pieces[["piece", "seal", "book"]].values.tolist()
+    [['north_shed/A1', 'none', 'north_shed'], ['south_shed/A1', 'none', 'south_shed']]
     """
     where = [Path(path) for path in paths]
     if not where:

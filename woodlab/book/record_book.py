@@ -28,7 +28,7 @@ from woodlab.errors import MissingTableError, RecordError, WoodlabError
 
 @dataclass(frozen=True, eq=False)
 class RecordBook:
-    """A season's records, checked. Made by `open_book`; never altered.
+    """A season's records, checked. Made by `open_book` or `from_frames`; never altered.
 
     Attributes
     ----------
@@ -42,6 +42,21 @@ class RecordBook:
         `table`, `rows_in`, `rows_kept`, `rows_set_aside`.
     name : str
         The folder's or the workbook's name.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.RecordBook.from_frames(
+    ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
+    ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
+    ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
+    ...                             "mass_g": [1480, 1390, 13100]}))
+    >>> book.counts[["table", "rows_in", "rows_kept"]].values.tolist()
+    [['pieces', 1, 1], ['weighings', 3, 3]]
+    >>> book.doubts[["row", "value", "doubt"]].values.tolist()
+    [[4, '1390 then 13100', 'ten times or a tenth of the weighing before: ...']]
+    >>> len(book.until("2026-03-10").weighings)
+    2
     """
 
     pieces: pd.DataFrame
@@ -60,6 +75,17 @@ class RecordBook:
         cls, *, set_aside: bool = False, name: str = "book", **tables: pd.DataFrame
     ) -> RecordBook:
         """A book from frames made in code, checked like one that is read from files.
+
+        Parameters
+        ----------
+        set_aside, name
+            As for `open_book`, and what the book is to be called.
+        **tables : DataFrame
+            `pieces` and `weighings`, and any of the other tables, by name; units as in files.
+
+        Returns
+        -------
+        RecordBook
 
         Raises
         ------
@@ -190,8 +216,22 @@ def open_book(path: str | Path, set_aside: bool = False) -> RecordBook:
 
     Examples
     --------
+    >>> import pathlib, tempfile
     >>> import woodlab as wl
-    >>> book = wl.open_book("data_demo")                              # doctest: +SKIP
+    >>> shed = pathlib.Path(tempfile.mkdtemp())
+    >>> _ = (shed / "pieces.csv").write_text(
+    ...     "piece,species,turned_on,wall_in,seal\\nA1,white ash,2026-03-01,1 1/8,none\\n")
+    >>> _ = (shed / "weighings.csv").write_text(
+    ...     "piece,on,mass_lb\\nA1,2026-03-01,3.5\\nA1,2026-03-32,3.1\\n")
+    >>> wl.open_book(shed)
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.RecordError: 1 fault in the records:
+    weighings, row 3, column on: no such day in the calendar (found '2026-03-32'). Type the date
+    as year-month-day: 2026-03-09.
+    >>> book = wl.open_book(shed, set_aside=True)
+    >>> book.weighings["mass_g"].round(1).tolist(), len(book.set_aside)
+    ([1587.6], 1)
     """
     path = Path(path)
     raw = read_raw(path)

@@ -1,4 +1,14 @@
-"""Charts: frame in, Altair chart out, nothing computed. The only room that imports Altair."""
+"""Charts: frame in, Altair chart out, nothing computed. The only room that imports Altair.
+
+Examples
+--------
+>>> import pandas as pd
+>>> import woodlab as wl
+>>> found = pd.DataFrame({"label": ["white ash"], "estimate": [20.0],
+...                       "ci_lower": [8.0], "ci_upper": [42.0]})
+>>> wl.charts.interval_chart(found, title="Pieces that cracked [%]").description
+'Pieces that cracked [%] with 95 % intervals: white ash: 20 (8 to 42).'
+"""
 
 from __future__ import annotations
 

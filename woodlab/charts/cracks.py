@@ -31,9 +31,33 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     Parameters
     ----------
     rates : DataFrame
-        `study.rates`.
+        `study.rates`: `by`, `group`, `n_pieces`, `n_cracked`, and `rate`, `ci_lower`,
+        `ci_upper` as shares.
     by : str
         "species", "seal", "wall" or "all".
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row a group: pieces that cracked [%], with 95 % interval and numbers.
+
+    Raises
+    ------
+    WoodlabError
+        When no group of that kind was looked at.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rates = pd.DataFrame({"by": "seal", "group": ["none", "wax"], "n_pieces": 10,
+    ...                       "n_cracked": [5, 1], "rate": [0.5, 0.1], "ci_lower": [0.237, 0.018],
+    ...                       "ci_upper": [0.763, 0.404]})
+    >>> crack_rate_chart(rates, by="seal").description
+    'Pieces that cracked [%] with 95 % intervals: none: 50 (23.7 to 76.3); wax: 10 (1.8 to 40.4).'
+    >>> crack_rate_chart(rates, by="species")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: no group of 'species' was looked at, so there are no rates to draw.
     """
     frame = rates[(rates["by"] == by) & rates["rate"].notna()]
     if not len(frame):
@@ -51,12 +75,35 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
 
 
 def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
-    """A forest of hazard ratios; a term without a number is named with no mark.
+    """A forest of hazard ratios; a term without a number is left out, its reason is in the table.
 
     Parameters
     ----------
     effects : DataFrame
-        `study.effects`.
+        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `n_cracked`, `n_pieces`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row a term: ratio, logarithmic, with 95 % interval; a dashed rule at 1.
+
+    Raises
+    ------
+    WoodlabError
+        When no term has a ratio.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
+    ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
+    ...                         "ci_upper": [0.9, 3.4], "n_cracked": 12, "n_pieces": 40})
+    >>> chart = crack_ratios(effects)
+    >>> print(chart.description)
+    Rate of cracking against the other [ratio] with 95 % intervals: seal: wax against none: 0.4
+    (0.2 to 0.9); wall: per 10 mm thicker: 2.1 (1.3 to 3.4).
+    >>> chart.to_dict()["layer"][1]["encoding"]["x"]["scale"]["type"]
+    'log'
     """
     told = effects[effects["hazard_ratio"].notna()]
     if not len(told):
@@ -83,9 +130,34 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     Parameters
     ----------
     whole : DataFrame
-        `study.whole`.
+        `study.whole`: `by`, `group`, `kind` ("known", "gap"), `from_days`, `to_days`, the shares
+        `whole_from`, `whole_to`, `ci_lower`, `ci_upper`, and `n_pieces`.
     by : str
         "all", "species", "seal" or "wall".
+    size : as for `themed`
+
+    Returns
+    -------
+    FacetChart: share still whole [%] against days since turning.
+
+    Raises
+    ------
+    WoodlabError
+        When there is no group of that kind.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> whole = pd.DataFrame({"by": "seal", "group": "none", "kind": ["known", "gap", "known"],
+    ...                       "from_days": [0, 20, 30], "to_days": [20, 30, 90],
+    ...                       "whole_from": [1.0, 1.0, 0.6], "whole_to": [1.0, 0.6, 0.6],
+    ...                       "ci_lower": [0.72, None, 0.31], "ci_upper": [1.0, None, 0.83],
+    ...                       "n_pieces": 10})
+    >>> chart = whole_fraction_chart(whole)
+    >>> chart.description
+    'Share of pieces still whole ... none (10 pieces): 60% by day 90.'
+    >>> [layer["mark"]["type"] for layer in chart.to_dict()["spec"]["layer"]]  # band, level, gap
+    ['rect', 'rule', 'rule']
     """
     frame = whole[whole["by"] == by]
     if not len(frame):
@@ -142,12 +214,34 @@ def risk_by_wall_chart(
     Parameters
     ----------
     risk : DataFrame
-        `study.risk_by_wall(seal=...)`.
+        `study.risk_by_wall(seal=...)`: `species`, `wall_mm` [mm], `by_day`, and the chances
+        `risk`, `ci_lower`, `ci_upper` as shares.
     pieces : DataFrame
         `study.first.used`: each piece a mark at its wall, at the top where it cracked and at the
         foot where it did not; those under `seal` filled.
     seal : str
         The seal that the curve is for.
+    size : as for `themed`
+
+    Returns
+    -------
+    FacetChart: chance of a crack [%] against the wall [mm].
+
+    Raises
+    ------
+    WoodlabError
+        When no risk could be told.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> risk = pd.DataFrame({"species": "white ash", "wall_mm": [20.0, 40.0], "risk": [0.1, 0.4],
+    ...                      "ci_lower": [0.03, 0.2], "ci_upper": [0.25, 0.6], "by_day": 120})
+    >>> pieces = pd.DataFrame({"piece": ["A1", "A2"], "species": "white ash",
+    ...                        "seal": ["none", "wax"], "wall_mm": [22.0, 36.0],
+    ...                        "cracked": [False, True]})
+    >>> risk_by_wall_chart(risk, pieces).description
+    'Chance of a crack by day 120 under none, ... white ash: 10% at 20 mm, 40% at 40 mm.'
     """
     curve = risk[risk["risk"].notna()]
     if not len(curve):
@@ -203,7 +297,32 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     gaps : DataFrame
-        `study.look_gaps()`.
+        `study.look_gaps()`: `week`, `chance`, `ci_lower`, `ci_upper` (shares), `even_gap_days`,
+        `even_gap_lower_days`, `even_gap_upper_days`, `longest_gap_days` [d].
+    size : as for `themed`
+
+    Returns
+    -------
+    VConcatChart: chance of a first crack by week [%]; longest gap between looks [days].
+
+    Raises
+    ------
+    WoodlabError
+        When no crack was found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> gaps = pd.DataFrame({"week": [1, 2], "chance": [0.05, 0.01], "ci_lower": [0.02, 0.0],
+    ...                      "ci_upper": [0.1, 0.03], "even_gap_days": [4, 10],
+    ...                      "even_gap_lower_days": [3, 7], "even_gap_upper_days": [6, 14],
+    ...                      "longest_gap_days": 6})
+    >>> looks_calendar(gaps).description
+    'Chance of a first crack, week by week: 5.0% in week 1, ...: 4 days in week 1, 10 in ...'
+    >>> looks_calendar(gaps.head(0))
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: no crack was found, so there is no calendar of looks to draw.
     """
     if not len(gaps):
         raise WoodlabError("no crack was found, so there is no calendar of looks to draw.")
@@ -261,7 +380,26 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
     Parameters
     ----------
     every : DataFrame
-        `study.look_every()`.
+        `study.look_every()`: `gap_days`, `unseen_days`, `ci_lower`, `ci_upper` [d], `n_looks`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
+
+    Raises
+    ------
+    WoodlabError
+        When no crack was found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
+    ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
+    >>> print(looking_every(every).description)
+    A crack runs unseen for [days] with 95 % intervals: every 3 days: 1.4 (1.3 to 1.5);
+    every 14 days: 6.2 (5 to 6.8).
     """
     if not len(every):
         raise WoodlabError("no crack was found, so there is nothing to draw.")

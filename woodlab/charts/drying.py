@@ -43,11 +43,30 @@ def weighings_overview(
         `piece`, `species`, `seal`: the book's table.
     doubts : DataFrame, optional
         `book.doubts`; those of the weighings are ringed (by piece and mass).
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: mass [g], on a logarithmic axis, against the date: points, lines, rings.
 
     Raises
     ------
     WoodlabError
         When there is no weighing to draw.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.RecordBook.from_frames(
+    ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
+    ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
+    ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
+    ...                             "mass_g": [1480, 1390, 13100]}))  # a slip: ringed
+    >>> chart = weighings_overview(book.weighings, book.pieces, book.doubts)
+    >>> chart.description
+    'Masses of 1 piece at 3 weighings ..., between 1390 and 13100 g, by seal: none. 1 of them ...'
+    >>> chart.layer[2].mark.shape
+    'circle'
     """
     if not len(weighings):
         raise WoodlabError("there are no weighings to draw. Add rows to the table `weighings`.")
@@ -91,7 +110,26 @@ def weighings_overview(
 
 
 def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
-    """How many entries are in doubt, by table and column."""
+    """How many entries are in doubt, by table and column.
+
+    Parameters
+    ----------
+    doubts : DataFrame
+        `book.doubts`, of which `table` and `column` are read; it may be empty.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a bar a column of the book, as long as its number of doubts.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> doubts = pd.DataFrame({"table": ["weighings", "weighings", "pieces"],
+    ...                        "column": ["mass_g", "mass_g", "wall_mm"]})
+    >>> doubts_chart(doubts).description
+    'Entries in doubt by table and column: pieces: wall_mm 1, weighings: mass_g 2.'
+    """
     frame = doubts.assign(place=doubts["table"].astype(str) + ": " + doubts["column"].astype(str))
     if not len(frame):
         frame = pd.DataFrame({"place": ["no entry in doubt"], "count": [0]})
@@ -116,11 +154,27 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     air : DataFrame
         `on`, with one or more of `temp_c` [degrees C], `rh_pct` [%] and `moisture_pct`
         (equilibrium moisture [% of oven-dry mass]); `place` if there are several.
+    size : as for `themed`
+
+    Returns
+    -------
+    VConcatChart: a panel a quantity against the date.
 
     Raises
     ------
     WoodlabError
         When the frame has none of the three, or no row.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-01-10", "2026-07-10"]),
+    ...                     "temp_c": [2.0, 21.0], "rh_pct": [84.0, 58.0]})
+    >>> chart = season_air(air)
+    >>> [panel["encoding"]["y"]["title"] for panel in chart.to_dict()["vconcat"]]
+    ['Temperature [°C]', 'Relative humidity [%]']
+    >>> chart.description
+    'The air from ...: Temperature [°C] 2 to 21; Relative humidity [%] 58 to 84.'
     """
     panels = {
         "temp_c": "Temperature [°C]",
@@ -177,18 +231,33 @@ def drying_curves(
     Parameters
     ----------
     predicted : DataFrame
-        From `fits.predict`: `piece`, `on` (or `days`), `mass_g` or `moisture_pct`, and the
-        bands `ci_lower_*`, `ci_upper_*`, `pi_lower_*`, `pi_upper_*` as far as there are any.
+        From `fits.predict`: `piece`, `on` (or `days`), `mass_g` [g] or `moisture_pct` [%], and
+        the bands `ci_lower_*`, `ci_upper_*`, `pi_lower_*`, `pi_upper_*` as far as there are any.
     weighed : DataFrame, optional
         `piece`, `on` (or `days`) and the same quantity: drawn as points.
     quantity : {"mass_g", "moisture_pct"}
+        What is drawn upward.
     columns : int
         Panels in a row; the pieces follow as they do in `predicted`.
+    size : as for `themed`
+
+    Returns
+    -------
+    FacetChart: bands, curve and weighings against the date or days since turning [d].
 
     Raises
     ------
     WoodlabError
         When a column is missing or there is no curve.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> curve = pd.DataFrame({"piece": "A1", "days": [0, 60], "moisture_pct": [60.0, 21.0],
+    ...                       "ci_lower_moisture_pct": [57.0, 19.0],
+    ...                       "ci_upper_moisture_pct": [63.0, 23.0]})
+    >>> drying_curves(curve, quantity="moisture_pct").description
+    'Fitted drying curves, with the 95 % confidence bands, ...: A1 from 60 to 21 % in 60 days.'
     """
     if quantity not in QUANTITIES:
         raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
@@ -252,9 +321,30 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     Parameters
     ----------
     frame : DataFrame
-        `piece`, `days` (since turning) or `on`, `residual_g` [g].
+        `piece`, `days` (since turning) or `on`, `residual_g` [g]; of `fits.residuals`.
     by : str, optional
         A column to make panels of, such as `law` or `seal`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart or FacetChart: points about a rule at zero [g].
+
+    Raises
+    ------
+    WoodlabError
+        When there is no `residual_g`, no row, or neither `days` nor `on`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> left = pd.DataFrame({"piece": "A1", "days": [0, 30, 60, 0, 30, 60],
+    ...                      "law": ["film"] * 3 + ["exponential"] * 3,
+    ...                      "residual_g": [-1.0, 1.0, -1.0, -9.0, 12.0, -9.0]})
+    >>> residuals(left[left["law"] == "film"]).description
+    'Residuals of 3 weighings of 1 piece against time; 95 % of them lie within 1.0 g of the curves.'
+    >>> residuals(left, by="law").description
+    'Residuals of 6 weighings ... in panels by law: exponential, film.'
     """
     if "residual_g" not in frame or not len(frame):
         raise WoodlabError("there are no residuals to draw. The column is `residual_g`.")

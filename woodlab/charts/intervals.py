@@ -34,10 +34,37 @@ def interval_chart(
         (optional) is written after the label.
     title : str
         Of the axis, with its unit in brackets.
+    estimate : str
+        The column that holds the estimates.
     reference : float, optional
         Where "no difference" is: a rule.
     log : bool
-        A logarithmic axis, as ratios want.
+        A logarithmic axis, as ratios want; cut at a thousandfold.
+    level : str
+        Of the intervals, as it is to be read: "95 %".
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: the numbers along x, in the unit of `title`.
+
+    Raises
+    ------
+    WoodlabError
+        When a column is missing or there is no row.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"label": ["ash", "oak"], "estimate": [1.4, float("nan")],
+    ...                       "ci_lower": [0.9, 0.2], "ci_upper": [2.2, 8.0]})
+    >>> interval_chart(frame, title="Rate [ratio]", reference=1.0, log=True).description
+    'Rate [ratio] with 95 % intervals: ash: 1.4 (0.9 to 2.2); oak: not known (0.2 to 8).'
+    >>> interval_chart(frame.drop(columns="ci_upper"), title="Rate [ratio]")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: an interval chart needs rows with ci_lower, ci_upper, estimate,
+    label; missing: ci_upper.
     """
     need = {"label", estimate, "ci_lower", "ci_upper"}
     if need - set(frame) or not len(frame):

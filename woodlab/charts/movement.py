@@ -34,7 +34,24 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     ----------
     frame : DataFrame
         Of `DriedBowl.outline`, with a column `scale` that says how the movement is drawn
-        ("true to scale", "movement 5 times"): `state`, `order`, `across_mm`, `along_mm`.
+        ("true to scale", "movement 5 times"): `state`, `order`, `across_mm`, `along_mm` [mm].
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: across the grain against along the grain [mm], both axes to one scale.
+
+    Raises
+    ------
+    WoodlabError
+        When a column is missing or there is no row.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> dry = wl.dried_bowl(wl.Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
+    >>> print(rim_from_above(dry.outline().assign(scale="true to scale")).description)
+    Rim from above. true to scale, green: 300.0 mm across; true to scale, dried: 287.8 mm across.
     """
     _need(frame, "scale", "state", "order", "across_mm", "along_mm")
     scales = frame["scale"].unique().tolist()
@@ -63,7 +80,25 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     frame : DataFrame
-        Of `DriedBowl.section`; an optional column `scale` titles the panels.
+        Of `DriedBowl.section` [mm]; an optional column `scale` titles the panels.
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: height above the bench against the distance from the axis [mm].
+
+    Raises
+    ------
+    WoodlabError
+        When a column is missing or there is no row.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> dry = wl.dried_bowl(wl.Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
+    >>> print(bowl_section(dry.section()).description)
+    Sections of the bowl. across the grain, green: 120.0 mm high; across the grain, dried:
+    110.0 mm high; along the grain, green: 120.0 mm high; along the grain, dried: 116.8 mm high.
     """
     _need(frame, "cut", "state", "order", "side_mm", "height_mm")
     width = panel_px(size, 2)
@@ -102,6 +137,27 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     measured : DataFrame
         `measured` of a movement study. Rims without an expected figure are not drawn; their
         number is said in the alt text.
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: measured against expected shrinkage across [%] and rise [mm].
+
+    Raises
+    ------
+    WoodlabError
+        When no rim has both figures, or a column is missing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> measured = pd.DataFrame({
+    ...     "piece": "A1", "species": "sugar maple", "days": [0, 200],
+    ...     "across_shrink_pct": [0.0, 5.1], "expected_across_pct": [None, 4.8],
+    ...     "rise_change_mm": [0.0, 6.0], "expected_rise_mm": [None, 7.0]})
+    >>> print(measured_and_expected(measured).description)
+    Measured against expected movement of 1 piece, 1 rim, of sugar maple; bars hold 95 % of trees
+    by the table's scatter. Not drawn: 1 rim, at turning, or without an expected figure.
     """
     _need(measured, "species", "across_shrink_pct", "expected_across_pct", "expected_rise_mm")
     drawn = measured[(measured["days"] > 0) & measured["expected_across_pct"].notna()]
@@ -160,7 +216,25 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     estimates : DataFrame
-        `estimates` of a movement study.
+        `estimates` of a movement study [% of the green size].
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: a panel a figure, green to oven-dry [%]: own with 95 % interval, table's.
+
+    Raises
+    ------
+    WoodlabError
+        When no species has a figure, or a column is missing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> own = pd.DataFrame({"species": "sugar maple", "figure": ["radial shrinkage"],
+    ...                     "table": 4.8, "estimate": 5.1, "ci_lower": 4.4, "ci_upper": 5.8})
+    >>> shrinkage_estimates(own).description
+    'Shrinkage by own rims: sugar maple radial shrinkage 5.1 % (4.4 to 5.8), table 4.8 %.'
     """
     _need(estimates, "species", "figure", "table", "estimate", "ci_lower", "ci_upper")
     rows = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
@@ -202,7 +276,26 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     Parameters
     ----------
     course, mean_course : DataFrame
-        Of a movement study.
+        Of a movement study; `share` is a part of 1.
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: share [%] against days since turning, and against moisture [%].
+
+    Raises
+    ------
+    WoodlabError
+        When no rim tells a share yet, or a column is missing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> course = pd.DataFrame({"piece": "A1", "species": "white ash", "days": [0, 45, 200],
+    ...                        "moisture_pct": [60.0, 20.0, 9.0], "share": [0.0, 0.4, 0.95]})
+    >>> mean = pd.DataFrame({"days": [30, 60], "share": [0.27, 0.45]})
+    >>> movement_course(course, mean).description
+    'Share of the movement done by 1 piece. Mean: day 30: 27 %, day 60: 45 %.'
     """
     _need(course, "piece", "days", "moisture_pct", "share")
     known = course[course["share"].notna()]
@@ -247,6 +340,23 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     window : DataFrame
         Of `woodlab.studies.wall_window.wall_window`. A species that cannot be reckoned is named
         in the alt text and not drawn.
+    size : as for `themed`
+
+    Returns
+    -------
+    ConcatChart: rough wall [mm] against the finished rim [mm].
+
+    Raises
+    ------
+    WoodlabError
+        When no species can be reckoned, or a column is missing.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> print(wall_window_chart(wl.wall_window(["black walnut"], [200, 300])).description)
+    Rough wall: black walnut, finished 200 mm: leave 14 mm or more; black walnut, finished 300 mm:
+    leave 17 mm or more. The thickest safe wall is not known: no crack study.
     """
     _need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]

@@ -30,7 +30,27 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     Parameters
     ----------
     plan : DataFrame
-        `piece`, `log`, `wall_mm`, `seal`, as `TrialPlan.plan`.
+        `piece`, `log`, `wall_mm` [mm], `seal`, as `TrialPlan.plan`.
+
+    Returns
+    -------
+    altair.Chart: A point a piece.
+
+    Raises
+    ------
+    WoodlabError
+        When there is no wall to draw.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> blanks = pd.DataFrame({"log": list("AAAABBBB"), "species": "white ash",
+    ...                        "wall_mm": [20, 22, 28, 30, 21, 24, 26, 33]})
+    >>> plan = wl.trial_plan(blanks, ["none", "wax"], seed=1).plan
+    >>> plan_chart(plan).description
+    'Planned pieces by log and wall: 4 ..., 4 ..., in 2 logs.'
+    >>> plan_chart(plan).to_dict()["encoding"]["x"]["title"]
+    'wall (mm)'
     """
     frame = plan.dropna(subset=["wall_mm"]).assign(log=plan["log"].fillna("no log"))
     if frame.empty:
@@ -58,7 +78,19 @@ def power_chart(power: pd.DataFrame) -> Any:
     Parameters
     ----------
     power : DataFrame
-        `outcome`, `ratio`, `n_logs`, `power`, `mc_error`, as `TrialPower.power`.
+        `outcome`, `ratio`, `n_logs`, `power`, `mc_error` (shares), as `TrialPower.power`.
+
+    Returns
+    -------
+    LayerChart: chance [%] against logs, a dashed rule at 80 %.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> power = pd.DataFrame({"outcome": "drying_time", "ratio": 1.25, "n_logs": [4, 12],
+    ...                       "power": [0.40, 0.85], "mc_error": 0.01})
+    >>> power_chart(power).description
+    'Chance to see an effect by number of logs. drying time x 1.25: 85 % with 12 logs.'
     """
     frame = power.assign(
         effect=[
@@ -99,7 +131,28 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     Parameters
     ----------
     frame : DataFrame
-        As made by `shop_round`: `piece`, `last_g`, `expected_g`, `lower_g`, `upper_g`.
+        As made by `shop_round`: `piece`, `last_g`, `expected_g`, `lower_g`, `upper_g` [g].
+    most : int
+        How many pieces at most, from the top of the frame.
+
+    Returns
+    -------
+    LayerChart: a row a piece: change [% of the last weight], 99 % band of one weighing.
+
+    Raises
+    ------
+    WoodlabError
+        When no piece has an expected weight.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> due = pd.DataFrame({"piece": ["A1", "B2"], "last_g": [1000.0, 2000.0],
+    ...                     "expected_g": [980.0, 1980.0], "lower_g": [960.0, 1960.0],
+    ...                     "upper_g": [1000.0, 2000.0]})
+    >>> print(round_chart(due).description)
+    Expected change in weight of 2 pieces, most urgent first; the middle piece -1.5 %, bands from
+    -4 to 0 %.
     """
     rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
     if rows.empty:

@@ -44,7 +44,26 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
         them.
     most : int
         How many rows; later ones are left out and counted, too.
-    size : {"column", "page"}
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row a piece against the date; a line without a tick has no latest day.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> forecast = pd.DataFrame({
+    ...     "piece": ["A1", "B2", "B3"], "seal": "none", "level": 0.9,
+    ...     "as_of": pd.Timestamp("2026-05-01"),
+    ...     "ready_on": pd.to_datetime(["2026-06-01", "2026-07-10", "2026-08-01"]),
+    ...     "earliest_on": pd.to_datetime(["2026-05-20", "2026-06-15", "2026-06-20"]),
+    ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-09-01", None])})
+    >>> print(ready_dates(forecast, most=1).description)
+    Dates on which 1 piece will be ready, as of 2026-05-01: from 2026-06-01 to 2026-06-01 by the
+    median, each with its 90 % interval. 2 pieces are not shown.
+    >>> ready_dates(forecast).to_dict()["layer"][0]["encoding"]["y"]["sort"]
+    ['A1', 'B2', 'B3']
     """
     rows = _plain(forecast[forecast["ready_on"].notna()]).sort_values(["ready_on", "piece"])
     left_out = len(forecast) - min(len(rows), most)
@@ -154,6 +173,20 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     ----------
     weeks : DataFrame
         From `ready_by_week`, the rows of one group or of the groups of one `by`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: pieces ready [count] against the week's end, a line and a band a group.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> weeks = pd.DataFrame({"by": "all", "group": "all", "n_pieces": 12,
+    ...                       "week_ending": pd.to_datetime(["2026-05-03", "2026-05-10"]),
+    ...                       "expected": [3.2, 5.9], "lower": [2, 4], "upper": [5, 8]})
+    >>> ready_counts(weeks).description
+    'Number of pieces ready by week. all: 6 (4 to 8) of 12 pieces by 2026-05-10.'
     """
     rows = _plain(weeks)
     groups = list(dict.fromkeys(rows["group"]))
@@ -184,6 +217,22 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     ----------
     curves : DataFrame
         From `forecast_curves`.
+    size : as for `themed`
+
+    Returns
+    -------
+    HConcatChart: a panel a piece: moisture [% of oven-dry mass] against the date.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> curves = pd.DataFrame({
+    ...     "piece": "A1", "on": pd.to_datetime(["2026-03-01", "2026-05-01", "2026-07-01"]),
+    ...     "part": ["weighed", "so far", "to come"], "moisture_pct": [60.0, 25.0, 14.0],
+    ...     "lower_pct": [None, 24.0, 11.0], "upper_pct": [None, 26.0, 17.0],
+    ...     "target_moisture_pct": 14.0})
+    >>> ready_curves(curves).description
+    'Moisture of single pieces: dots are weighings, ... A1 ends at 14 % (11 to 17) on 2026-07-01.'
     """
     rows = _plain(curves)
     names = list(dict.fromkeys(rows["piece"]))
@@ -249,6 +298,23 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     ----------
     past : DataFrame
         From `past_forecasts`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: forecast date against the date on which a piece turned out ready.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> past = pd.DataFrame({
+    ...     "as_of": pd.Timestamp("2026-05-01"), "piece": ["A1", "B2"], "held": [True, False],
+    ...     "ready_on": pd.to_datetime(["2026-06-01", "2026-07-01"]),
+    ...     "earliest_on": pd.to_datetime(["2026-05-20", "2026-06-20"]),
+    ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-07-10"]),
+    ...     "turned_out_on": pd.to_datetime(["2026-06-08", "2026-08-01"])})
+    >>> past_forecasts_chart(past).description
+    'Forecast against outcome for 2 pieces: the interval held the outcome for 1 of them. ...'
     """
     rows = _plain(past[past["ready_on"].notna()])
     rows["asked"] = pd.to_datetime(rows["as_of"]).dt.strftime("%Y-%m-%d")

@@ -45,14 +45,30 @@ def curves_by_seal(
     Parameters
     ----------
     course, typical : DataFrame
-        Of a `SealStudy`.
+        Of a `SealStudy`: `seal`, `days`, `moisture_pct` [% of oven-dry mass], and in `course`
+        the `piece`.
     target_moisture_pct : float, optional
         A rule at this moisture [%].
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: moisture [% of oven-dry mass] against days since turning.
 
     Raises
     ------
     WoodlabError
         When there is no curve to draw.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> typical = pd.DataFrame({"seal": ["none", "none", "wax", "wax"], "days": [0, 60, 0, 60],
+    ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
+    >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
+    >>> print(curves_by_seal(course, typical, target_moisture_pct=16).description)
+    Moisture against days by seal, medians. none: from 60 % to 15 % in 60 days; wax: from 60 % to
+    34 % in 60 days. The dashed line is the target, 16 %.
     """
     if not len(course) or not len(typical):
         raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
@@ -108,20 +124,39 @@ def seal_ratios(
 ) -> Any:
     """Each ratio to the reference with its 95 % interval, on one logarithmic axis.
 
-    An end that is open has an arrow. Rows without a number are left out; their reasons stand in
-    the table.
+    An end that is open has an arrow. Rows without an interval are left out; their reasons stand
+    in the table.
 
     Parameters
     ----------
     effects : DataFrame
-        Of a `SealStudy`.
+        Of a `SealStudy`: `outcome`, `seal`, `reference`, `ratio`, `ci_lower`, `ci_upper`,
+        `n_pieces`, `method`.
     outcomes : sequence of str, optional
         Which outcomes, in their order; all unless given.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row an outcome and seal; a dashed rule at 1, no difference.
 
     Raises
     ------
     WoodlabError
         When no row has an interval.
+
+    Examples
+    --------
+    No crack under wax sets a bound on one side, and is told as one:
+
+    >>> import pandas as pd
+    >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
+    ...                         "reference": "none", "ratio": [1.6, float("nan")],
+    ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
+    ...                         "method": ["mixed model", "exact"]})
+    >>> print(seal_ratios(effects).description)
+    Ratios to 'none' with 95 % intervals: drying time, wax: 1.6 (1.3 to 2; 12 pieces); cracks,
+    wax: at most 0.6 (12 pieces).
     """
     wanted = list(outcomes) if outcomes is not None else list(_OUTCOMES)
     frame = effects[effects["outcome"].isin(wanted)]
@@ -197,12 +232,28 @@ def days_against_cracks(by_seal: pd.DataFrame, *, size: Size = "column") -> Any:
     Parameters
     ----------
     by_seal : DataFrame
-        Of a `SealStudy`: `seal`, `median_days`, `crack_pct`, `ci_lower`, `ci_upper`, `n_looked`.
+        Of a `SealStudy`: `seal`, `median_days` [d], `crack_pct`, `ci_lower`, `ci_upper` [%],
+        `n_cracked`, `n_looked`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a point a seal with its exact 95 % interval upward.
 
     Raises
     ------
     WoodlabError
         When no seal has both.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> by_seal = pd.DataFrame({"seal": ["none", "wax"], "median_days": [60.0, 140.0],
+    ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
+    ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
+    >>> print(days_against_cracks(by_seal).description)
+    Days to the target against cracks, by seal. none: 60 days, 5 of 10 cracked (19 to 81 %); wax:
+    140 days, 1 of 10 cracked (0 to 44 %).
     """
     frame = by_seal[by_seal["median_days"].notna() & by_seal["crack_pct"].notna()]
     if not len(frame):
@@ -246,14 +297,32 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     Parameters
     ----------
     pairs : DataFrame
-        Of a `SealStudy`: `log`, `seal`, `days`, `at_least`.
+        Of a `SealStudy`: `log`, `seal`, `days` [d], `at_least` (True where that day is not
+        reached, or not known: a triangle).
     reference : str
         The seal that stands first.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: seals side by side, days on a logarithmic axis; up to eight logs are named.
 
     Raises
     ------
     WoodlabError
         When no log holds two seals.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
+    ...                       "days": [100.0, 60.0, 150.0, 80.0],
+    ...                       "at_least": [False, False, True, False]})
+    >>> chart = pairs_by_log(pairs, reference="none")
+    >>> chart.to_dict()["layer"][0]["encoding"]["x"]["sort"]
+    ['none', 'oil']
+    >>> chart.description
+    'Days to the target by seal, 2 logs each a line. Medians: none: 70 days; oil: 125 days.'
     """
     if not len(pairs):
         raise WoodlabError(

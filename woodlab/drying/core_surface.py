@@ -31,8 +31,9 @@ def core_to_surface(
     days : float
         Up to this many days after turning; by default to the last weighing of each piece.
     level : float
-        Of the interval, by `draws` draws of what is known of each piece.
-    seed : int
+        Of the interval.
+    draws, seed : int
+        How many draws of what is known of each piece make the interval, and their seed.
 
     Returns
     -------
@@ -45,10 +46,25 @@ def core_to_surface(
     WoodlabError
         If the law has no profile.
 
+    Notes
+    -----
+    The profile is that of the law (docs/laws/film.md, docs/laws/slab.md, where their sources
+    stand). That it is this difference which cracks wood is common practice, no source.
+
     Examples
     --------
+    A piece waxed all over (A1) hardly has a difference; in the two bare ones it is large:
+
     >>> import woodlab as wl
-    >>> wl.core_to_surface(wl.fit_drying(book, "film"))               # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> found = wl.core_to_surface(wl.fit_drying(book, "film", intervals=False))
+    >>> found[["piece", "difference_pct"]].round(-1)
+      piece  difference_pct
+    0    A1             0.0
+    1    A3            40.0
+    2    B2            50.0
     """
     if fits.law not in ("film", "slab"):
         raise WoodlabError(

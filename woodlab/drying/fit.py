@@ -103,6 +103,11 @@ def fit_drying(
         If the law or an option is not known. A piece that cannot be fitted is a row with its
         reason, not an error.
 
+    Notes
+    -----
+    Source: separable least squares, Golub and Pereyra (1973). Those of the laws stand in
+    `docs/laws/`; what is assumed of start moisture and air are estimates of our own.
+
     Examples
     --------
     >>> import numpy as np, pandas as pd, woodlab as wl

@@ -64,6 +64,8 @@ def forecast_ready(
         year to come.
     level : float
         Chance that `earliest_on` to `latest_on` holds the true date.
+    within_pct : float
+        Points of moisture [%], for the default of the target.
     laws : sequence of str, optional
         Laws to weigh against one another by the weighings that they foretold; see
         `woodlab.drying.pool_model`. One name uses that law alone.
@@ -87,12 +89,25 @@ def forecast_ready(
     WoodlabError
         If the date, the target, the level or a law is not usable.
 
+    Notes
+    -----
+    How futures are drawn, with sources: `woodlab.drying.season_draws` and
+    `woodlab.drying.posterior`. The usual target is common practice, no source.
+
     Examples
     --------
+    Two bare pieces of 22 and 31 mm and one waxed all over (A1), at the beginning of June:
+
     >>> import woodlab as wl
-    >>> book = wl.open_book("data_demo")                              # doctest: +SKIP
-    >>> fits = wl.fit_drying(book, law="slab", pool=True)             # doctest: +SKIP
-    >>> wl.forecast_ready(fits, target_moisture_pct=12)               # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> ready = wl.forecast_ready(wl.fit_drying(book), as_of="2025-06-01",
+    ...                           target_moisture_pct=14, laws=["slab"], draws=50)
+    >>> ready.sort_values("ready_on")["piece"].tolist()
+    ['A3', 'B2', 'A1']
+    >>> ready.set_index("piece")["p_ready_now"].round().to_dict()
+    {'A1': 0.0, 'A3': 1.0, 'B2': 0.0}
     """
     check_request(target_moisture_pct, level, within_pct, draws)
     day = as_of_day(fits.book, as_of)

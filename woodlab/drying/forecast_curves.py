@@ -58,8 +58,17 @@ def forecast_curves(
     Examples
     --------
     >>> import woodlab as wl
-    >>> fits = wl.fit_drying(wl.demo_book(), law="slab", pool=True)   # doctest: +SKIP
-    >>> forecast_curves(fits, ["A1", "B2"])                           # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> curves = forecast_curves(wl.fit_drying(book), ["A1"], as_of="2025-06-01",
+    ...                          target_moisture_pct=14, days_ahead=60, draws=50)
+    >>> curves["part"].value_counts().to_dict()
+    {'so far': 28, 'to come': 19, 'weighed': 12}
+    >>> forecast_curves(wl.fit_drying(book), ["Z9"])
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: No piece named 'Z9' in the book. See fits.pieces for the names.
     """
     wrong_pieces(fits, pieces)
     check_request(target_moisture_pct, level, within_pct, draws)

@@ -47,7 +47,8 @@ def oven_dry_mass(book: RecordBook) -> pd.DataFrame:
     From the green state: oven-dry = mass of the wood at turning / (1 + start moisture/100), the
     start moisture and its scatter from `woodlab.drying.green`. From the end: mass / (1 +
     equilibrium moisture/100), once at least three weighings over three weeks stay within half a
-    percent. Definition: ASTM D4442.
+    percent. Source: ASTM D4442 for the definition; scatters and the half percent are estimates
+    of our own.
 
     Examples
     --------

@@ -39,6 +39,8 @@ def rank_laws(
     book : RecordBook
     laws : sequence of str
         All laws by default.
+    executor, progress
+        As for `fit_drying`.
 
     Returns
     -------
@@ -53,10 +55,22 @@ def rank_laws(
     WoodlabError
         If a law is not known, or none is given.
 
+    Notes
+    -----
+    Both ways of holding back, and the score, are ours.
+
     Examples
     --------
     >>> import woodlab as wl
-    >>> wl.rank_laws(book, ["exponential", "two_period"])             # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> ranked = wl.rank_laws(book, ["exponential", "film", "two_period"])
+    >>> ranked[["law", "score_pct", "n_held_back"]].round(1)
+               law  score_pct  n_held_back
+    0         film        2.4           18
+    1  exponential        2.6           18
+    2   two_period        3.1           18
     """
     names = list(LAWS) if laws is None else list(laws)
     if not names:

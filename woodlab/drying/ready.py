@@ -206,11 +206,25 @@ def ready_by_week(
         `by` (`all`, `species`, `size`), `group`, `week_ending`, `expected`, `lower`, `upper`
         (number of pieces), `n_pieces`.
 
+    Raises
+    ------
+    WoodlabError
+        If `weeks` is below 1, or as for `forecast_ready`.
+
     Examples
     --------
     >>> import woodlab as wl
-    >>> fits = wl.fit_drying(wl.demo_book(), law="slab", pool=True)   # doctest: +SKIP
-    >>> ready_by_week(fits, target_moisture_pct=12, weeks=20)         # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> weeks = ready_by_week(wl.fit_drying(book), as_of="2025-06-01", target_moisture_pct=14,
+    ...                       weeks=40, draws=50)
+    >>> weeks = weeks[weeks["by"] == "all"].set_index("week_ending")
+    >>> weeks.loc[["2025-06-01", "2026-03-08"], ["expected", "n_pieces"]].round()
+                 expected  n_pieces
+    week_ending
+    2025-06-01        1.0         3
+    2026-03-08        3.0         3
     """
     if weeks < 1:
         raise WoodlabError(f"weeks must be at least 1 (found {weeks}).")
@@ -275,6 +289,7 @@ def past_forecasts(
     Parameters
     ----------
     fits : DryingFits
+        Of the whole record: its book is cut off at each date.
     dates : sequence of dates, optional
         By default at two fifths and three fifths of the record.
     target_moisture_pct, level, within_pct, draws, seed
@@ -286,11 +301,24 @@ def past_forecasts(
         `as_of`, `piece`, `ready_on`, `earliest_on`, `latest_on`, `turned_out_on`, `error_days`
         (forecast less outcome), `held` (the interval held the outcome).
 
+    Raises
+    ------
+    WoodlabError
+        As for `forecast_ready`.
+
     Examples
     --------
+    Of three pieces one was at 14 % by June already, so that two forecasts are judged:
+
     >>> import woodlab as wl
-    >>> fits = wl.fit_drying(wl.demo_book(), law="slab", pool=True)   # doctest: +SKIP
-    >>> past_forecasts(fits, ["2025-05-01"], target_moisture_pct=14)  # doctest: +SKIP
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> past = past_forecasts(wl.fit_drying(book), ["2025-06-01"], target_moisture_pct=14, draws=50)
+    >>> past[["as_of", "piece", "held"]]
+           as_of piece  held
+    0 2025-06-01    A1  True
+    1 2025-06-01    B2  True
     """
     check_request(target_moisture_pct, level, within_pct, draws)
     book = fits.book

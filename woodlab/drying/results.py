@@ -52,6 +52,35 @@ class DryingFits:
         The air log by day; None where the air is one number, `equilibrium_pct` by piece.
     fixed : dict
         Parameters that were held.
+    equilibrium_pct : ndarray, (n,)
+        Mean equilibrium moisture of each piece's air [% of oven-dry mass].
+    rows : Rows
+        The weighings as flat arrays, piece after piece.
+    used : ndarray of bool
+        Which of those weighings count.
+    sigma_g, dof : ndarray, (n,)
+        Error of one weighing [g] and its degrees of freedom.
+    step_g : ndarray, (events, 2)
+        Steps in mass and their standard errors [g], as in `steps`.
+    intervals : dict
+        What `params` lays out: by parameter `estimate`, `stderr`, `ci_lower`, `ci_upper`.
+
+    Examples
+    --------
+    A piece waxed all over, and two bare ones of 22 and 31 mm:
+
+    >>> import woodlab as wl
+    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
+    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
+    ...                                  weighings=demo.weighings.query(few))
+    >>> fits: wl.DryingFits = wl.fit_drying(book)
+    >>> fits.pieces[["piece", "status", "n_used", "tau_days"]].round(0)
+      piece status  n_used  tau_days
+    0    A1     ok      23      62.0
+    1    A3     ok      23       9.0
+    2    B2     ok      23      16.0
+    >>> fits.predict(days=[0, 60], pieces=["A1"])[["days", "mass_g"]].round(-1).values.tolist()
+    [[0.0, 1720.0], [60.0, 1400.0]]
     """
 
     law: str
@@ -190,6 +219,10 @@ class DryingFits:
         ------
         WoodlabError
             If neither or both of `days` and `on` are given, or a piece is not in the book.
+
+        Examples
+        --------
+        See `DryingFits`.
         """
         from woodlab.drying.predict import predict_frame
 

@@ -145,11 +145,17 @@ def simulate_season(
     Returns
     -------
     SimulatedSeason
+        `book`, `truth` (a row a piece), `moisture` (a row a day, a column a piece [%]).
 
     Raises
     ------
     WoodlabError
         If a piece is turned outside the air log, or a seal has no surface coefficient.
+
+    Notes
+    -----
+    The laws' sources stand in `docs/laws/`; coefficients, scatters and the rate of cracking are
+    estimates of our own, visits common practice without a source.
 
     Examples
     --------

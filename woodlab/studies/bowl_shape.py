@@ -46,6 +46,10 @@ class Bowl:
     WoodlabError
         If the measures cannot make a bowl, or the pith would lie in its wood.
 
+    Notes
+    -----
+    The shape is one of our own: see the head of this module.
+
     Examples
     --------
     >>> bowl = Bowl(300, 120, 30, 120, "pith", 10)
@@ -356,6 +360,12 @@ def dried_bowl(
         As it was turned.
     radial_pct, tangential_pct, longitudinal_pct : float
         Shrinkages between the two moistures [%].
+
+    Returns
+    -------
+    DriedBowl
+        `rim` and `walls` [mm], and `outline()` and `section()` to draw. The map is derived in
+        `rim_geometry`.
 
     Examples
     --------

@@ -271,6 +271,7 @@ def crack_study(
     Returns
     -------
     CrackStudy
+        `rates` and `effects` as frames, `risk(...)` and walls as methods, `sentences`.
 
     Raises
     ------
@@ -282,13 +283,20 @@ def crack_study(
     Notes
     -----
     A crack found at a look began since the look before it (interval-censored). The method, its
-    limits and how well its intervals hold: docs/cracks.md.
+    limits and how well its intervals hold: docs/cracks.md. Sources: Wilson (1927), Turnbull
+    (1976), Firth (1993), Heinze and Schemper (2002).
 
     Examples
     --------
     >>> import woodlab as wl
-    >>> study = wl.crack_study(wl.demo_book())                        # doctest: +SKIP
-    >>> study.effects[["term", "hazard_ratio", "ci_lower", "ci_upper"]]  # doctest: +SKIP
+    >>> study = wl.crack_study(wl.demo_book())
+    >>> study.rates.query("by == 'species'")[["group", "n_pieces", "n_cracked"]].head(2)
+                group  n_pieces  n_cracked
+    1  American beech        12          6
+    2    black cherry        19          4
+    >>> wall = study.effects.query("term.str.startswith('wall')").iloc[0]
+    >>> wall["term"], float(round(wall["hazard_ratio"], 1)), int(wall["n_cracked"])
+    ('wall: per 10 mm thicker', 2.1, 15)
     """
     table = book.need("looks", "to see when cracks opened")
     first = first_cracks(book.pieces, table, smallest_mm)

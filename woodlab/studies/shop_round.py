@@ -38,6 +38,7 @@ def shop_round(
     Parameters
     ----------
     book : RecordBook
+        Any book; tables that it lacks leave their columns empty.
     on : date
         The day of the round; the book is taken as it stood at the end of that day.
     fits : DryingFits, optional
@@ -63,6 +64,10 @@ def shop_round(
     ------
     WoodlabError
         If `on` is no date.
+
+    Notes
+    -----
+    How often to look and weigh by age is common practice, no source.
 
     Examples
     --------

@@ -129,6 +129,11 @@ def trial_plan(
     WoodlabError
         If there are fewer than two seals, one is named twice, or a mark stands twice.
 
+    Notes
+    -----
+    Source: rerandomisation, Morgan and Rubin (2012), Annals of Statistics 40(2), 1263-1282; the
+    twentieth is ours.
+
     Examples
     --------
     >>> import pandas as pd

@@ -27,8 +27,11 @@ def wall_window(
     Parameters
     ----------
     species : sequence of str
+        As makers write them.
     rims_mm : sequence of float
-        Finished rims [mm]; the height is `height_share` of each.
+        Finished rims, outside diameter [mm].
+    height_share : float
+        Height of the finished bowl, as a part of its rim.
     wall_mm, rim_faces, margin
         As in `rough_wall`.
     thickest : DataFrame, optional
@@ -42,6 +45,10 @@ def wall_window(
         (margin included), `thinnest_mean_mm`, `tenth_mm`, `seal`, `thickest_mm`,
         `thickest_lower_mm`, `thickest_upper_mm`, `window` (`open`, `doubtful`: the thinnest wall
         lies inside the interval of the thickest, `shut`, `one side only`, `not known`), `reason`.
+
+    Notes
+    -----
+    Both walls are our own reckoning: see `rough_wall` and docs/cracks.md.
 
     Examples
     --------

@@ -25,6 +25,11 @@ def moisture_pct(wet_g: ArrayLike, oven_dry_g: ArrayLike) -> np.ndarray | float:
     wet_g, oven_dry_g : array_like
         Masses [g] without sealer; broadcast against each other.
 
+    Returns
+    -------
+    float or ndarray
+        Moisture [% of oven-dry mass], of the broadcast shape; NaN where an input is NaN.
+
     Raises
     ------
     WoodlabError
@@ -48,7 +53,21 @@ def moisture_pct(wet_g: ArrayLike, oven_dry_g: ArrayLike) -> np.ndarray | float:
 
 
 def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float:
-    """Oven-dry mass [g] of wood that weighs `mass_g` at `moisture_pct`; the inverse definition.
+    """Oven-dry mass = mass/(1 + moisture/100) of wood that weighs `mass_g` at `moisture_pct`.
+
+    Source: ASTM D4442 (definition of moisture), turned round.
+
+    Parameters
+    ----------
+    mass_g : array_like
+        Mass [g] without sealer; broadcast against `moisture_pct`.
+    moisture_pct : array_like
+        Moisture [% of oven-dry mass].
+
+    Returns
+    -------
+    float or ndarray
+        Oven-dry mass [g], of the broadcast shape; NaN where an input is NaN.
 
     Raises
     ------

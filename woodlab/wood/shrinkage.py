@@ -186,8 +186,8 @@ def shrinkage(
 
     Notes
     -----
-    S_x = S_0 (1 - x/30), Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3. The
-    longitudinal figure is 0.15 %, the middle of the published 0.1 to 0.2 % of normal wood. The
+    S_x = S_0 (1 - x/30). Source: Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3.
+    The longitudinal figure is 0.15 %, the middle of the published 0.1 to 0.2 % of normal wood. The
     figures are means of a species: single trees scatter about them (see `SCATTER_SOURCE`).
 
     Examples
