@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts import drying, intervals, theme
+from woodlab.charts import drying, intervals, records, theme
 from woodlab.errors import WoodlabError
 
 DAYS = np.arange(0.0, 100, 10)
@@ -40,8 +40,8 @@ def test_every_weighing_is_drawn_and_a_doubted_one_ringed():
          "column": ["mass_g", "wall_mm"], "value": [str(WEIGHED["mass_g"][1]), "3"],
          "doubt": ["odd", "odd"]}
     )  # fmt: skip
-    plain = drying.weighings_overview(WEIGHED, PIECES)
-    ringed = drying.weighings_overview(WEIGHED, PIECES, doubts)
+    plain = records.weighings_overview(WEIGHED, PIECES)
+    ringed = records.weighings_overview(WEIGHED, PIECES, doubts)
     assert marks(plain) == 20
     assert marks(ringed) == 21
     assert "20 weighings" in plain.description
@@ -56,7 +56,7 @@ def test_the_doubts_that_a_book_finds_are_ringed():
     book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
     doubted = book.doubts[book.doubts["table"] == "weighings"]
     assert len(doubted) == 2  # up, and down again
-    drawn = drying.weighings_overview(book.weighings, book.pieces, book.doubts)
+    drawn = records.weighings_overview(book.weighings, book.pieces, book.doubts)
     assert "2 of them" in drawn.description
 
 
@@ -85,7 +85,7 @@ def test_pieces_follow_in_the_order_given():
 @pytest.mark.parametrize("columns", [["temp_c"], ["temp_c", "rh_pct"]])
 def test_air_is_drawn_in_as_many_panels_as_were_measured(columns):
     air = AIR[["on", "place", *columns]]
-    svg = theme.chart_svg(drying.season_air(air))
+    svg = theme.chart_svg(records.season_air(air))
     assert svg.count("Temperature [°C]<") == 1
     assert svg.count("Relative humidity [%]<") == len(columns) - 1
     assert ">cellar<" in svg
@@ -100,15 +100,15 @@ def test_residuals_with_and_without_panels():
 
 def test_doubts_are_counted_by_place_and_none_is_said():
     doubts = pd.DataFrame({"table": ["looks", "looks"], "column": ["on", "on"]})
-    assert "looks: on 2" in drying.doubts_chart(doubts).description
-    assert "no entry in doubt" in drying.doubts_chart(doubts.iloc[:0]).description
+    assert "looks: on 2" in records.doubts_chart(doubts).description
+    assert records.doubts_chart(doubts.iloc[:0]).description == "No entry in doubt."
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: drying.weighings_overview(WEIGHED.iloc[:0], PIECES), "no weighings"),
-        (lambda: drying.season_air(AIR.iloc[:0]), "no air"),
+        (lambda: records.weighings_overview(WEIGHED.iloc[:0], PIECES), "no weighings"),
+        (lambda: records.season_air(AIR.iloc[:0]), "no air"),
         (lambda: drying.drying_curves(PREDICTED, quantity="moisture_pct"), "no curve"),
         (lambda: drying.drying_curves(PREDICTED, quantity="colour"), "quantity is one of"),
         (lambda: drying.drying_curves(WEIGHED[["piece", "mass_g"]]), "`days` or `on`"),
@@ -135,7 +135,7 @@ def test_an_interval_chart_draws_each_row_with_its_ends():
 
 def test_inputs_are_left_as_they_were():
     before = WEIGHED.copy(), PIECES.copy(), PREDICTED.copy()
-    drying.weighings_overview(WEIGHED, PIECES)
+    records.weighings_overview(WEIGHED, PIECES)
     drying.drying_curves(PREDICTED, WEIGHED)
     for frame, copy in zip((WEIGHED, PIECES, PREDICTED), before, strict=True):
         pd.testing.assert_frame_equal(frame, copy)

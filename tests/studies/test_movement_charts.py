@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts import movement as charts
 from woodlab.charts.theme import chart_svg
 from woodlab.studies.bowl_shape import Bowl, dried_bowl
 from woodlab.studies.wall_window import wall_window
@@ -40,7 +39,7 @@ def test_rim_from_above_keeps_both_axes_alike_and_says_the_widths():
             DRY.outline(exaggerate=5).assign(scale="movement 5 times"),
         ]
     )
-    chart = charts.rim_from_above(outline)
+    chart = wl.charts.rim_from_above(outline)
     assert f"true to scale, dried: {DRY.rim.across_mm:.1f} mm across" in drawn(chart)
     for panel in chart.to_dict()["hconcat"]:
         assert panel["width"] == panel["height"]
@@ -51,7 +50,7 @@ def test_rim_from_above_keeps_both_axes_alike_and_says_the_widths():
 
 
 def test_section_is_drawn_with_equal_scales():
-    chart = charts.bowl_section(DRY.section())
+    chart = wl.charts.bowl_section(DRY.section())
     assert "across the grain, dried" in drawn(chart)
     for panel in chart.to_dict()["hconcat"]:
         (left, right), (low, top) = (
@@ -61,11 +60,11 @@ def test_section_is_drawn_with_equal_scales():
 
 
 def test_measured_and_expected_leaves_out_the_turning_and_says_so():
-    alt = drawn(charts.measured_and_expected(rows()))
+    alt = drawn(wl.charts.measured_and_expected(rows()))
     assert "of 1 piece, 1 rim, of sugar maple" in alt
     assert "Not drawn: 1 rim" in alt
     with pytest.raises(wl.WoodlabError, match="no rim has both"):
-        charts.measured_and_expected(rows(expected_across_pct=np.nan))
+        wl.charts.measured_and_expected(rows(expected_across_pct=np.nan))
 
 
 def test_estimates_stand_beside_the_table():
@@ -76,10 +75,10 @@ def test_estimates_stand_beside_the_table():
             "ci_upper": [6.0, np.nan],
         }
     )  # fmt: skip
-    alt = drawn(charts.shrinkage_estimates(estimates))
+    alt = drawn(wl.charts.shrinkage_estimates(estimates))
     assert "sugar maple radial shrinkage 5.0 % (4.0 to 6.0), table 4.8 %" in alt
     with pytest.raises(wl.WoodlabError, match="no species has a shrinkage"):
-        charts.shrinkage_estimates(estimates.assign(table=np.nan, estimate=np.nan))
+        wl.charts.shrinkage_estimates(estimates.assign(table=np.nan, estimate=np.nan))
 
 
 def test_course_names_its_means():
@@ -90,9 +89,9 @@ def test_course_names_its_means():
     means = pd.DataFrame(
         {"days": [30, 60], "share": [0.3, 0.6], "ci_lower": [0.2, 0.5], "ci_upper": [0.4, 0.7]}
     )
-    assert "Mean: day 30: 30 %, day 60: 60 %" in drawn(charts.movement_course(course, means))
+    assert "Mean: day 30: 30 %, day 60: 60 %" in drawn(wl.charts.movement_course(course, means))
     with pytest.raises(wl.WoodlabError, match="no rim tells a share"):
-        charts.movement_course(course.assign(share=np.nan), means)
+        wl.charts.movement_course(course.assign(share=np.nan), means)
 
 
 def test_window_tells_both_sides_and_what_is_missing():
@@ -101,16 +100,16 @@ def test_window_tells_both_sides_and_what_is_missing():
         columns=["species", "seal", "wall_mm", "ci_lower", "ci_upper", "reason"],
     )
     frame = wall_window(["sugar maple", "teak"], [200, 300], thickest=thickest)
-    alt = drawn(charts.wall_window_chart(frame))
+    alt = drawn(wl.charts.wall_window_chart(frame))
     thin = frame["thinnest_mm"].iloc[0]
     assert f"finished 200 mm: leave {thin:.0f} mm or more, wax at most 30 mm" in alt
     assert "Not reckoned: teak" in alt
-    alone = drawn(charts.wall_window_chart(wall_window(["sugar maple"], [200, 300])))
+    alone = drawn(wl.charts.wall_window_chart(wall_window(["sugar maple"], [200, 300])))
     assert "no crack study" in alone
     with pytest.raises(wl.WoodlabError, match="does not know 'teak'"):
-        charts.wall_window_chart(wall_window(["teak"], [200]))
+        wl.charts.wall_window_chart(wall_window(["teak"], [200]))
 
 
 def test_charts_say_which_columns_they_need():
     with pytest.raises(wl.WoodlabError, match="missing: scale"):
-        charts.rim_from_above(DRY.outline())
+        wl.charts.rim_from_above(DRY.outline())

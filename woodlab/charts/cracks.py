@@ -164,7 +164,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         raise WoodlabError(f"there are no groups of {by!r} to draw.")
     count = frame["group"].nunique()
     columns = 2 if count == 4 else min(3, count)
-    x = altair.X("from_days:Q", title="Days since turning")
+    x = altair.X("from_days:Q", title="Days since turning [d]")
     y_scale = altair.Scale(domain=[0, 1])
     known = altair.Chart(frame).transform_filter("datum.kind == 'known'")
     band = known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(

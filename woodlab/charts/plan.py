@@ -50,9 +50,9 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     >>> plan_chart(plan).description
     'Planned pieces by log and wall: 4 ..., 4 ..., in 2 logs.'
     >>> plan_chart(plan).to_dict()["encoding"]["x"]["title"]
-    'wall (mm)'
+    'Wall [mm]'
     """
-    frame = plan.dropna(subset=["wall_mm"]).assign(log=plan["log"].fillna("no log"))
+    frame = plan.dropna(subset=["wall_mm"]).assign(log=lambda rows: rows["log"].fillna("no log"))
     if frame.empty:
         raise WoodlabError("The plan has no walls to draw. Give wall_mm in the blanks.")
     seals = list(dict.fromkeys(frame["seal"]))
@@ -102,9 +102,9 @@ def power_chart(power: pd.DataFrame) -> Any:
         high=100 * (power["power"] + 1.96 * power["mc_error"]).clip(0, 1),
     )
     effects = list(dict.fromkeys(frame["effect"]))
-    x = altair.X("n_logs:Q", title="logs in the trial", scale=altair.Scale(nice=False))
+    x = altair.X("n_logs:Q", title="Logs in the trial", scale=altair.Scale(nice=False))
     base = altair.Chart(frame[["effect", "n_logs", "percent", "low", "high"]]).encode(x=x)
-    y_title = ["chance to see the effect (%)", "bars: simulation error, 95 %"]
+    y_title = ["Chance to see the effect [%]", "bars: simulation error, 95 %"]
     y = altair.Y("percent:Q", title=y_title, scale=altair.Scale(domain=[0, 100]))
     points = base.mark_point(size=60).encode(
         y=y, **series_encoding("effect", "Effect", mark="both", domain=effects)
@@ -119,7 +119,8 @@ def power_chart(power: pd.DataFrame) -> Any:
     )
     last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
     words = "; ".join(
-        f"{row.effect}: {row.percent:.0f} % with {row.n_logs} logs" for row in last.itertuples()
+        f"{row.effect}: {row.percent:.0f} % with {counted(row.n_logs, 'log')}"
+        for row in last.itertuples()
     )
     chart = altair.layer(points, lines, bars, rule, said)
     return themed(chart, alt=f"Chance to see an effect by number of logs. {words}.")
@@ -161,9 +162,9 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     for name, column in (("expect", "expected_g"), ("low", "lower_g"), ("high", "upper_g")):
         part[name] = 100 * (rows[column] / rows["last_g"] - 1)
     order = part["piece"].tolist()
-    title = ["expected change since the last weighing (%)", "with the band for one weighing, 99 %"]
+    title = ["Expected change since the last weighing [%]", "with the band for one weighing, 99 %"]
     base = altair.Chart(part).encode(
-        y=altair.Y("piece:N", title="piece", sort=order, axis=altair.Axis(labelOverlap=False))
+        y=altair.Y("piece:N", title="Piece", sort=order, axis=altair.Axis(labelOverlap=False))
     )
     bars = base.mark_bar(opacity=2 * BAND_OPACITY, color=COLOURS[4], height=9).encode(
         x=altair.X("low:Q", title=title), x2="high:Q"

@@ -102,14 +102,15 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
         x="as_of:T", y=alt.value("height"), text="says:N"
     )
     level = f"{100 * forecast['level'].iloc[0]:.0f} %" if len(forecast) else ""
+    unseen = f"{counted(left_out, 'piece')} {'is' if left_out == 1 else 'are'} not shown"
     if len(rows):
         said = (
             f"Dates on which {counted(len(rows), 'piece')} will be ready, as of {as_of.date()}: "
             f"from {rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the "
-            f"median, each with its {level} interval. {left_out} pieces are not shown."
+            f"median, each with its {level} interval. {unseen}."
         )
     else:
-        said = f"No piece has a median date of readiness; {left_out} pieces are not shown."
+        said = f"No piece has a median date of readiness; {unseen}."
     chart = alt.layer(points, lines, ends, rule, word).properties(height=alt.Step(ROW_PX))
     return themed(chart, alt=said, size=size)
 

@@ -73,7 +73,7 @@ def curves_by_seal(
     if not len(course) or not len(typical):
         raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
     seals = list(dict.fromkeys(typical["seal"]))
-    x = altair.X("days:Q", title="Days since turning")
+    x = altair.X("days:Q", title="Days since turning [d]")
     y = altair.Y("moisture_pct:Q", title="Moisture [% of oven-dry mass]")
     tips = [
         altair.Tooltip("seal:N", title="Seal"),
