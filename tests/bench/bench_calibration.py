@@ -1,6 +1,6 @@
 """Do the dates keep their word? Seasons of known truth, asked 45 days after the last turning.
 
-Run by hand: `python tests/bench/bench_calibration.py --seasons 12 --pieces 30 --table`.
+Run by hand: `python tests/bench/bench_calibration.py --seasons 12 --pieces 30`.
 Prints a row for each truth of `season_truths`; `docs/calibration.md` holds the table.
 `--knowing climate` and `--knowing weather` tell the forecast what nobody can know, to see what
 each costs: the true climate (futures drawn from it), or the very days to come.
@@ -121,7 +121,7 @@ def told_air(weather, knowing):
     return told
 
 
-def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None):
+def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None, relative=False):
     how = {Simulated: draw_simulated, OtherHand: draw_other}.get(type(truth), draw)
     floor = floor and how is draw
     season = how(truth, seed, pieces)
@@ -133,7 +133,10 @@ def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None):
         if knowing:
             where = "woodlab.drying.season_draws.air_to_come"
             told.enter_context(mock.patch(where, told_air(season.weather, knowing)))
-        frame = forecast_ready(SimpleNamespace(book=book), as_of, target, draws=draws, seed=seed)
+        frame = forecast_ready(
+            SimpleNamespace(book=book), as_of, None if relative else target, within_pct=above,
+            draws=draws, seed=seed,
+        )  # fmt: skip
     spent = time.process_time() - clock
     usual = usual_way(book, as_of, target)
     rows = []
@@ -192,6 +195,8 @@ def main():
     parser.add_argument("--truth", help="only truths whose name matches (re.match)")
     parser.add_argument("--above", type=float, default=2.0, help="target over the air's mean")
     parser.add_argument("--knowing", choices=("climate", "weather"))
+    parser.add_argument("--relative", action="store_true", help="the target as points above the "
+                        "store's air as the log has it, not as a moisture")  # fmt: skip
     parser.add_argument("--rows", type=Path, help="write every piece's row to this CSV")
     args = parser.parse_args()
     for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED, *OTHERS):
@@ -200,7 +205,7 @@ def main():
         rows = pd.concat(
             one_season(
                 truth, args.first_seed + i, args.pieces, args.draws, args.above,
-                knowing=args.knowing,
+                knowing=args.knowing, relative=args.relative,
             )
             for i in range(args.seasons)
         )  # fmt: skip

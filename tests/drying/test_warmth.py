@@ -6,16 +6,19 @@ import importlib.util
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import air_to_come
-from woodlab.drying.pool_model import POOLED_LAWS, pack, running_sums
+from woodlab.drying.law_weights import candidate, chance_of_no_warmth
+from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack, running_sums
 from woodlab.drying.posterior import sample
 from woodlab.drying.warmth import REFERENCE_C, warmth
 from woodlab.drying.weather import Climate, invented_air
@@ -101,6 +104,24 @@ def test_a_season_tells_what_warmth_does(true_kj_mol):
     assert found.std() < 12.0  # the prior's is 15: the weighings have told something
 
 
+@pytest.mark.parametrize(("mean", "sd"), [(15.0, 15.0), (0.0, 5.0), (30.0, 5.0), (8.0, 8.0)])
+def test_the_chance_of_no_warmth_is_bayes_rule_on_two_models(mean, sd):
+    # a second route: one normal reading of the energy, its likelihood under both models
+    prior = Priors()
+    draws = np.random.default_rng(0).normal(size=4000)
+    params = np.zeros((1, 4000, kernels.N_PARAMS))
+    params[0, :, kernels.WARMTH] = mean + sd * (draws - draws.mean()) / draws.std()
+    post = SimpleNamespace(law=replace(POOLED_LAWS["slab"], warm=True), params=params)
+    if sd == prior.warmth_sd_kj_mol:  # nothing was read: as before the weighings
+        assert chance_of_no_warmth(post) == pytest.approx(0.5, abs=1e-6)
+        return
+    read_sd = (sd**-2 - prior.warmth_sd_kj_mol**-2) ** -0.5
+    read = read_sd**2 * (mean / sd**2 - prior.warmth_kj_mol / prior.warmth_sd_kj_mol**2)
+    free = norm(prior.warmth_kj_mol, np.hypot(prior.warmth_sd_kj_mol, read_sd)).pdf(read)
+    still = norm(0.0, read_sd).pdf(read)
+    assert chance_of_no_warmth(post) == pytest.approx(still / (still + free), rel=1e-6)
+
+
 def test_temperature_to_come_follows_the_year_that_the_log_shows():
     air = invented_air("2024-01-01", 480, seed=4, climate=Climate(mean_c=11.0, swing_c=8.0))
     after = np.datetime64("2025-04-24")
@@ -114,7 +135,6 @@ def test_temperature_to_come_follows_the_year_that_the_log_shows():
 
 def test_without_an_air_log_no_law_asks_for_the_temperature():
     from woodlab.demo import demo_book
-    from woodlab.drying.season_draws import candidate
 
     book = demo_book().until("2025-04-01")
     bare = replace(book, air=book.air.iloc[:0])
