@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -57,6 +58,11 @@ def test_columns_and_order_of_dates(frame):
     assert (dated["ready_on"] <= dated["latest_on"]).all()
     assert frame["p_ready_now"].between(0, 1).all()
     assert (frame["reason"].str.len() > 10).all()
+
+
+def test_the_laws_are_named_with_their_shares(frame):
+    said = frame["laws"].iloc[0]
+    assert re.fullmatch(r"slab 1\.00; rates that follow the warmth (0\.\d\d|1\.00)", said)
 
 
 def test_moisture_now_is_near_the_truth(season, frame):

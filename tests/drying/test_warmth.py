@@ -17,7 +17,7 @@ from scipy.stats import norm
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import air_to_come
-from woodlab.drying.law_weights import candidate, chance_of_no_warmth
+from woodlab.drying.law_weights import candidate, chance_of_no_warmth, some_without_warmth
 from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack, running_sums
 from woodlab.drying.posterior import sample
 from woodlab.drying.warmth import REFERENCE_C, warmth
@@ -120,6 +120,25 @@ def test_the_chance_of_no_warmth_is_bayes_rule_on_two_models(mean, sd):
     free = norm(prior.warmth_kj_mol, np.hypot(prior.warmth_sd_kj_mol, read_sd)).pdf(read)
     still = norm(0.0, read_sd).pdf(read)
     assert chance_of_no_warmth(post) == pytest.approx(still / (still + free), rel=1e-6)
+
+
+def test_draws_without_warmth_are_those_of_a_fit_that_has_none():
+    load("season_truths")
+    other = load("other_hand")
+    season = other.draw_other(other.OtherHand("a test", rising=False), seed=5, pieces=10)
+    data = pack(season.book.until(season.as_of), np.datetime64(season.as_of, "D"))
+    plain = sample(data, POOLED_LAWS["film"], draws=400, seed=1, exact=False)
+    free = sample(data, candidate("film", data), draws=400, seed=1, exact=False)
+    mixed = some_without_warmth(free)
+    still = mixed.params[0, :, kernels.WARMTH] == 0
+    assert still.mean() == pytest.approx(chance_of_no_warmth(free), abs=0.01)
+    assert still.sum() > 100
+    for at in (kernels.LN_D, kernels.LN_S, kernels.LN_START):
+        here, there = mixed.params[:, still, at], plain.params[:, :, at]
+        sd = there.std(axis=1)
+        assert np.abs((here.mean(axis=1) - there.mean(axis=1)) / sd).mean() < 0.35
+        assert 0.75 < (here.std(axis=1) / sd).mean() < 1.25
+    assert (mixed.params[:, ~still] == free.params[:, ~still]).all()
 
 
 def test_temperature_to_come_follows_the_year_that_the_log_shows():

@@ -212,7 +212,7 @@ def ready_frame(season: SeasonDraws, level: float) -> pd.DataFrame:
             "last_weighed_on": pd.Series(last, dtype="datetime64[ns]"),
             "n_weighings": data.counts,
             "basis": _basis(data),
-            "laws": _law_words(season.law_weights),
+            "laws": _law_words(season),
             "air": season.air.rests_on,
             "level": level,
             "as_of": pd.Timestamp(season.as_of),
@@ -262,9 +262,14 @@ def _basis(data) -> list[str]:  # type: ignore[no-untyped-def]
     return out
 
 
-def _law_words(weights: pd.DataFrame) -> str:
-    kept = weights[weights["weight"] > 0].sort_values("weight", ascending=False)
-    return ", ".join(f"{row.law} {row.weight:.2f}" for row in kept.itertuples())
+def _law_words(season: SeasonDraws) -> str:
+    kept = season.law_weights[season.law_weights["weight"] > 0]
+    kept = kept.sort_values("weight", ascending=False)
+    words = ", ".join(f"{row.law} {row.weight:.2f}" for row in kept.itertuples())
+    if not season.data.has_air:
+        return words
+    energy = np.concatenate([post.params[0, :, kernels.WARMTH] for post in season.posteriors])
+    return f"{words}; rates that follow the warmth {(energy != 0).mean():.2f}"
 
 
 def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:

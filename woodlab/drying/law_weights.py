@@ -19,7 +19,7 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, PooledLaw, Priors, in_threads, pack
 from woodlab.drying.posterior import Posterior, sample
 from woodlab.drying.sampler import group_means, lay_out
-from woodlab.drying.season_mode import Mode, noise_root
+from woodlab.drying.season_mode import Mode, noise_root, within
 
 CANDIDATES = ("slab", "open_slab", "film")
 LEAST_WEIGHT = 0.08
@@ -202,29 +202,33 @@ def chance_of_no_warmth(post: Posterior) -> float:
     return float(1 / (1 + np.exp(-np.clip(ln_after - ln_before, -50, 50))))
 
 
-def with_and_without_warmth(
-    data: PoolData, name: str, draws: int, seed: int, earlier: Posterior | None
-) -> list[Posterior]:
-    """A law's draws: some that follow the warmth and some that do not, as the weighings have it.
+def some_without_warmth(post: Posterior) -> Posterior:
+    """The draws, with the activation energy nought in as many as its chance says.
 
-    `earlier` is a fit of the law to start from.
+    In those all else is moved to where it belongs given that: along its regression on the energy
+    over the draws, which for the linear model that they come from is the conditional distribution.
     """
-    law = candidate(name, data)
-    start = carried_over(earlier, data, law) if earlier is not None else None
-    post = sample(data, law, draws=draws, seed=seed, start=start)
-    chance = chance_of_no_warmth(post)
-    still = int(round(chance * draws)) if LEAST_WEIGHT < chance < 1 else 0
+    draws = post.params.shape[1]
+    still = int(round(chance_of_no_warmth(post) * draws)) if post.law.warm else 0
     if still == 0:
-        return [post]
-    law = replace(law, warm=False)
-    plain = sample(data, law, draws=still, seed=seed, start=carried_over(post, data, law))
-    return [plain] if still == draws else [first_draws(post, draws - still), plain]
+        return post
+    energy = post.params[0, :, kernels.WARMTH]
+    gone = energy - energy.mean()
+    here = np.zeros(draws, dtype=bool)
+    here[np.linspace(0, draws - 1, still).round().astype(int)] = True
 
+    def given_none(values: np.ndarray) -> np.ndarray:
+        """`values` (draws, ...), those of the draws without warmth moved."""
+        slope = np.tensordot(gone, values - values.mean(axis=0), axes=1) / (gone @ gone)
+        return values - np.where(here, energy, 0.0).reshape(-1, *[1] * slope.ndim) * slope
 
-def first_draws(post: Posterior, count: int) -> Posterior:
+    params = given_none(post.params.transpose(1, 0, 2)).transpose(1, 0, 2)
+    common = list(post.layout.common)
+    params[:, :, common] = within(post.law, post.layout, params[:, :, common])
+    params[:, here, kernels.WARMTH] = 0.0
     return replace(
-        post, params=np.ascontiguousarray(post.params[:, :count]), ln_dry=post.ln_dry[:, :count],
-        effects=post.effects[:count], sds=post.sds[:count],
+        post, params=np.ascontiguousarray(params), ln_dry=given_none(post.ln_dry.T).T,
+        effects=given_none(post.effects), sds=np.exp(given_none(np.log(post.sds))),
     )  # fmt: skip
 
 

@@ -21,10 +21,12 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
 from woodlab.drying.law_weights import (
     CANDIDATES,
+    candidate,
+    carried_over,
     draw_curves,
     judges,
+    some_without_warmth,
     weigh_laws,
-    with_and_without_warmth,
 )
 from woodlab.drying.pool_model import (
     POOLED_LAWS,
@@ -33,7 +35,7 @@ from woodlab.drying.pool_model import (
     pack,
     running_sums,
 )
-from woodlab.drying.posterior import Posterior, exact_weights
+from woodlab.drying.posterior import Posterior, exact_weights, sample
 from woodlab.drying.season_mode import kernel_params
 from woodlab.drying.warmth import warmth
 from woodlab.errors import WoodlabError
@@ -126,11 +128,12 @@ def draw_season(
     sums = whole_course(data, after, air)
     parts, posts, at = [], [], 0
     for law, count in zip(kept["law"], share, strict=True):
-        for post in with_and_without_warmth(data, law, count, seed + 2, earlier.get(law)):
-            posts.append(post)
-            some = post.params.shape[1]
-            parts.append(_run(post, target, sums[at : at + some], as_of, horizon_days))
-            at += some
+        able = candidate(law, data)
+        start = carried_over(earlier[law], data, able) if law in earlier else None
+        post = some_without_warmth(sample(data, able, draws=count, seed=seed + 2, start=start))
+        posts.append(post)
+        parts.append(_run(post, target, sums[at : at + count], as_of, horizon_days))
+        at += count
     passage, now, weight = (np.concatenate(part, axis=1) for part in zip(*parts, strict=True))
     # the shares of the laws hold for every piece
     season = SeasonDraws(
