@@ -6,6 +6,7 @@ system lets us mount one, else the part is said not to have run.
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import signal
@@ -41,6 +42,18 @@ def kill(kills: int) -> None:
             states = ", ".join(f"{state} {count}" for state, count in sorted(found.items()))
             what = f"{name} {'a workbook' if ending else 'a folder'}, killed and found whole"
             result(what, sum(found.values()), f"times ({states})", "" if ending else "at least 200")
+
+
+def kill_seasons(kills: int) -> None:
+    """Seasons less their notebooks, killed about the moment of the swap; see `victims`."""
+    done = subprocess.run(
+        [sys.executable, victims.__file__, str(kills), "99"], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    states = ", ".join(f"{state} {count}" for state, count in sorted(found.items()))
+    what = "writing a season over another, killed and found whole"
+    result(what, sum(found.values()), f"times ({states})", "at least 200")
 
 
 def kill_the_command(kills: int) -> None:
@@ -108,4 +121,5 @@ if __name__ == "__main__":
     kills = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     fill_a_disk()
     kill(kills)
+    kill_seasons(kills)
     kill_the_command(max(1, kills // 20))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -34,6 +36,18 @@ def test_a_workbook_killed_at_random_moments(tmp_path, victim):
     rng = random.Random(8)
     for _ in range(5):
         victims.VICTIMS[victim](tmp_path / "target.xlsx", rng, 0.4)
+
+
+def test_a_season_killed_at_random_moments_is_the_old_one_or_the_new():
+    """In a process of its own: the chart's engine, once started here, does not survive a fork."""
+    script = Path(__file__).with_name("victims.py")
+    done = subprocess.run(
+        [sys.executable, str(script), str(KILLS), "9"], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    found = json.loads(done.stdout)
+    assert sum(found.values()) == KILLS
+    assert len(found) == 2, f"every kill came before the first swap, or after none: {found}"
 
 
 def smallest_disk():

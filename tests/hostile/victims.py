@@ -6,16 +6,22 @@ Shared by the tests beside this file and by `tests/bench/bench_faults.py`.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import random
 import signal
+import sys
+import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
 
 import woodlab as wl
+from woodlab.season import SeasonOptions, run_season
 from woodlab.swapping import recover, swap_in, working_folder
 
 
@@ -34,13 +40,18 @@ def season_of(pieces: int, weighings: int, grams: float) -> wl.RecordBook:
     )  # fmt: skip
 
 
-def killed(work: Callable[[Callable[[], None]], None], seconds: float) -> int:
-    """Fork, let `work` go on for so long after its start, kill it; how often it said `done`."""
+def killed(
+    work: Callable[[Callable[[], None]], None],
+    seconds: float,
+    first: Callable[[], object] = lambda: None,
+) -> int:
+    """Fork, do `first`, let `work` go on for so long, kill it; how often it said `done`."""
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
         try:
             os.close(read)
+            first()
             os.write(write, b".")  # started
             work(lambda: os.write(write, b"."))
         finally:
@@ -130,6 +141,75 @@ def kill_swapping(target: Path, rng: random.Random, longest: float) -> str:
     return "old or new"
 
 
+def kill_season(folder: Path, rng: random.Random) -> str:
+    """Kill `run_season`, less its notebooks, over an earlier output: one season, whole.
+
+    For a process that has drawn no chart: the threads of the chart's engine do not survive a fork.
+    """
+    target, seen = folder / "season", folder / "seen.json"
+    books = {}
+    for name, book in (("one", season_of(2, 6, 1500)), ("other", season_of(3, 7, 1200))):
+        books[name] = folder / name
+        if not books[name].exists():
+            book.save(books[name])
+
+    def write(name: str) -> dict[str, str]:
+        run_season(books[name], target, SeasonOptions(notebooks=(), progress=False))
+        return contents(target)
+
+    def both() -> None:
+        """What the two seasons look like, and how long one takes once all is loaded."""
+        known = {name: write(name) for name in books}
+        began = time.perf_counter()
+        write("one")
+        seen.write_text(json.dumps([time.perf_counter() - began, known]))
+
+    if not seen.exists():
+        for path in books.values():  # once here, and not in every child
+            warm_up(wl.open_book(path))
+        in_child(both)
+    seconds, known = json.loads(seen.read_text())
+
+    def work(done: Callable[[], None]) -> None:
+        while True:
+            for name in ("other", "one"):
+                write(name)
+
+    killed(work, rng.uniform(0, 3 * seconds), first=lambda: (write("other"), write("one")))
+    found = contents(target)
+    name = json.loads((target / "season.json").read_text())["book"]
+    assert set(found) == set(known[name]), "files are missing, or of two seasons"
+    for file in ("article/article.md", "index.html", "season.json"):
+        assert found[file] == known[name][file], f"{file} is not of the book {name}"
+    recover(target)
+    left = [f.name for f in folder.iterdir() if f.name.startswith(".")]
+    assert not left, f"recovery left {left}"
+    assert contents(target) == found, "recovery changed the season that stood there"
+    return f"the season of book {name}"
+
+
+def warm_up(book: wl.RecordBook) -> None:
+    """Load and compile what an article of the book asks for, all but the charts."""
+    import contextlib
+
+    fits = wl.fit_drying(book, progress=False)
+    for ask in (
+        lambda: wl.forecast_ready(fits), lambda: wl.seal_study(book),
+        lambda: wl.crack_study(book), lambda: wl.rank_laws(book, progress=False),
+    ):  # fmt: skip
+        with contextlib.suppress(wl.WoodlabError):
+            ask()
+
+
+def contents(folder: Path) -> dict[str, str]:
+    """Each file under a folder, as a digest."""
+    return {
+        str(file.relative_to(folder)): hashlib.sha256(file.read_bytes()).hexdigest()
+        for file in folder.rglob("*")
+        if file.is_file()
+    }
+
+
 VICTIMS = {"saving": kill_saving, "adding": kill_adding, "swapping": kill_swapping}
 
 
@@ -154,3 +234,16 @@ def in_child(work: Callable[[], object]) -> str:
     os.close(read)
     os.waitpid(child, 0)
     return text.decode()
+
+
+def main(kills: int, seed: int) -> None:
+    """Kill a season so many times, in a process of its own; what stood there after, counted."""
+    rng, found = random.Random(seed), Counter()
+    with tempfile.TemporaryDirectory() as folder:
+        for _ in range(kills):
+            found[kill_season(Path(folder), rng)] += 1
+    print(json.dumps(found))
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), int(sys.argv[2]))
