@@ -17,9 +17,9 @@ from scipy.optimize import brentq, curve_fit
 
 import woodlab as wl
 from woodlab.drying.batch import fit_chunk
-from woodlab.drying.fit import prepare
 from woodlab.drying.laws import LAWS, law_named
 from woodlab.drying.modes import fo_per_day
+from woodlab.drying.setup import prepare
 
 sys.path.insert(0, str(Path(__file__).parent))
 from results import result  # noqa: E402

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
+from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.batch import gather
 from woodlab.drying.forecast import forecast_ready, without_scrapped
 from woodlab.drying.pool_model import POOLED_LAWS, pack
@@ -69,7 +70,7 @@ def test_air_that_was_not_read_is_not_taken_as_known():
         book = season(days, air=log)
         data = pack(book)
         post = sample(data, POOLED_LAWS["film"], draws=200, seed=1)
-        sds[name] = post.params[0, :, -1].std()
+        sds[name] = post.params[0, :, kernels.AIR_SHIFT].std()
         source = wl.fit_drying(book).pieces["air_from"].iloc[0]
         assert source == {"all": "air log", "none": "assumed"}.get(
             name, f"air log, {100 * (1 - data.air_unread):.0f} % of the days"

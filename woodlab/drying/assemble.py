@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.batch import t_quantiles
+from woodlab.drying.intervals import interval_frame
+from woodlab.drying.reasons import reasons
 from woodlab.drying.results import DryingFits
+from woodlab.drying.setup import AIR, FREE, START, Setup, lightest, working_names
 
-if TYPE_CHECKING:
-    from woodlab.drying.fit import Setup
-
-AIR, FREE, START = 0, 1, 2
 SLOWEST = 4.0 / np.pi**2
 SECONDS = 86400.0
 LEAST_WEIGHINGS = 3
@@ -73,12 +69,6 @@ def undetermined(setup: Setup, out: dict[str, np.ndarray], wanted: np.ndarray) -
         unsure = ~(sd / end <= OPEN_END) | (end <= 0)
     unsure |= out["result"][wanted, 4] != 0
     return unsure | (out["u"][wanted, 0] >= setup.task["upper"][wanted, 0] - 1e-9)
-
-
-def working_names(setup: Setup) -> tuple[str, ...]:
-    """The quantities that `DryingFits.mean` and `.cov` hold, in order; see `DryingFits`."""
-    own = [p.name for p in setup.law.parameters if p.usual is None]
-    return (*own, "oven_dry_g", "start_moisture_pct", "equilibrium_pct")
 
 
 def _working(setup: Setup, out: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
@@ -146,9 +136,7 @@ def _working(setup: Setup, out: dict[str, np.ndarray]) -> tuple[np.ndarray, np.n
 
 
 def _light(setup: Setup) -> np.ndarray:
-    from woodlab.drying.fit import _lightest
-
-    return np.where(np.isfinite(_lightest(setup.rows)), _lightest(setup.rows), 0.0)
+    return np.where(np.isfinite(lightest(setup.rows)), lightest(setup.rows), 0.0)
 
 
 def tempered(cov: np.ndarray, own: int, sd: float = 2.0) -> np.ndarray:
@@ -167,9 +155,6 @@ def assemble(
     lent: np.ndarray,
 ) -> DryingFits:
     """The frames of a batch fit."""
-    from woodlab.drying.intervals import interval_frame
-    from woodlab.drying.reasons import reasons
-
     names = working_names(setup)
     own = len(names) - 3
     mean, cov = _working(setup, out)
@@ -301,10 +286,3 @@ def _pieces(
         assumed = setup.equilibrium_sd_pct > 0
         columns["air_from"] = np.where(assumed, "assumed", "given")
     return pd.DataFrame(columns)
-
-
-def student(dof: np.ndarray, level: float = 0.95) -> np.ndarray:
-    """Two-sided Student quantile by degrees of freedom (at least 1)."""
-    table = t_quantiles(level)
-    safe = np.clip(np.nan_to_num(dof, nan=1.0), 1, table.size - 1).astype(int)
-    return table[safe]

@@ -308,3 +308,10 @@ def check_executor(executor: object) -> None:
             "executor must be a concurrent.futures executor, such as "
             "ProcessPoolExecutor(4) or a Dask client's get_executor()."
         )
+
+
+def student(dof: np.ndarray, level: float = 0.95) -> np.ndarray:
+    """Two-sided Student quantile by degrees of freedom (at least 1)."""
+    table = t_quantiles(level)
+    safe = np.clip(np.nan_to_num(dof, nan=1.0), 1, table.size - 1).astype(int)
+    return table[safe]

@@ -10,8 +10,8 @@ import pandas as pd
 
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.forecast import WITHIN_PCT, as_of_day, check_request
+from woodlab.drying.predict import wrong_pieces
 from woodlab.drying.ready_numbers import quantiles
-from woodlab.drying.results import wrong_pieces
 from woodlab.drying.season_draws import CANDIDATES, draw_season, whole_course
 
 if TYPE_CHECKING:

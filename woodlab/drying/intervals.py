@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-if TYPE_CHECKING:
-    from woodlab.drying.fit import Setup
+from woodlab.drying.batch import student
+from woodlab.drying.setup import FREE, START, Setup, working_names
 
 Parts = dict[str, np.ndarray]
 # Beyond these Biot numbers the shape of the curve no longer changes enough to be read as one.
@@ -22,8 +20,6 @@ def interval_frame(
     A parameter whose profile reaches its bound before the 95 % level has no estimate (NaN), no
     standard error and one limit: the bound that the data give.
     """
-    from woodlab.drying.assemble import START, student, working_names
-
     names = working_names(setup)
     own = len(names) - 3
     quantile = student(out["result"][:, 2])
@@ -132,8 +128,6 @@ def _enveloped(
     curved: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Limits along the profiles of the nonlinear parameters, where the surface is curved."""
-    from woodlab.drying.assemble import FREE
-
     derived = out["derived"]
     if setup.design == FREE:
         if name != "oven_dry_g":

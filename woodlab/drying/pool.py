@@ -75,10 +75,6 @@ def pool_season(
             f"The law {law!r} cannot be pooled: its parameters say nothing about another wall or "
             f"seal. Choose from: {', '.join(able)}."
         )
-    if len(book.pieces) == 0:
-        from woodlab.drying.fit import fit_drying
-
-        return fit_drying(book, law)
     data = pack(book)
     post = sample(data, POOLED_LAWS[law], draws=draws, seed=seed, priors=priors)
     return as_fits(book, post)

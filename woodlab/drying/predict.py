@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from woodlab.drying.batch import student
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
@@ -24,8 +25,6 @@ def predict_frame(
     level: float,
 ) -> pd.DataFrame:
     """See `DryingFits.predict`."""
-    from woodlab.drying.results import wrong_pieces
-
     if (days is None) == (on is None):
         raise WoodlabError("Give either days since turning or dates: days=[0, 30] or on=[...].")
     if not 0 < level < 1:
@@ -68,8 +67,6 @@ def _banded(
     fits: DryingFits, part: np.ndarray, days: np.ndarray, level: float
 ) -> dict[str, np.ndarray]:
     """Mass and moisture with bands, (pieces, times); NaN for pieces without a fit."""
-    from woodlab.drying.assemble import student
-
     shape = days.shape
     names = ["mass_g", "moisture_pct"]
     out = {name: np.full(shape, np.nan) for name in names}
@@ -114,3 +111,13 @@ def _banded(
             out[f"{kind}_lower_{name}"][ok] = np.maximum(centre - quantile * width, least)
             out[f"{kind}_upper_{name}"][ok] = centre + quantile * width
     return out
+
+
+def wrong_pieces(fits: DryingFits, pieces: Sequence[str]) -> None:
+    """Raise WoodlabError if a name is not in the book."""
+    unknown = [name for name in pieces if name not in set(fits.pieces["piece"])]
+    if unknown:
+        raise WoodlabError(
+            f"No piece named {', '.join(map(repr, unknown[:5]))} in the book. "
+            "See fits.pieces for the names."
+        )

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from woodlab.drying.fit import Setup
+from woodlab.drying.setup import Setup
 
 STATUSES = {
     "ok": "every parameter is told by the weighings and what is known of the wood",

@@ -11,10 +11,11 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.air_course import AirCourse
-from woodlab.drying.batch import Rows
+from woodlab.drying.batch import Rows, student
+from woodlab.drying.checks import check_frame
 from woodlab.drying.laws import law_named
 from woodlab.drying.modes import DailyAir
-from woodlab.errors import WoodlabError
+from woodlab.drying.predict import predict_frame
 
 UNITS = {
     "tau_days": "days", "tau_fast_days": "days", "tau_slow_days": "days", "fast_share": "1",
@@ -162,8 +163,6 @@ class DryingFits:
     @cached_property
     def steps(self) -> pd.DataFrame:
         """Events as steps in mass: `piece`, `on`, `event`, `step_g`, `stderr`, limits."""
-        from woodlab.drying.assemble import student
-
         rows = self.rows
         owner = np.repeat(np.arange(len(self.pieces)), np.diff(rows.step_ptr))
         reach = student(self.dof)[owner] * self.step_g[:, 1]
@@ -183,8 +182,6 @@ class DryingFits:
     @cached_property
     def checks(self) -> pd.DataFrame:
         """`piece`, `check`, `statistic`, `operator`, `threshold`, `passed`, of fitted pieces."""
-        from woodlab.drying.checks import check_frame
-
         return check_frame(self)
 
     def predict(
@@ -220,12 +217,8 @@ class DryingFits:
         WoodlabError
             If neither or both of `days` and `on` are given, or a piece is not in the book.
 
-        Examples
-        --------
-        See `DryingFits`.
+        The example of `DryingFits` shows it.
         """
-        from woodlab.drying.predict import predict_frame
-
         return predict_frame(self, days, on, pieces, level)
 
     def air_of(self, part: np.ndarray, last_days: np.ndarray) -> DailyAir | np.ndarray:
@@ -330,13 +323,3 @@ def _by_length(rows: Rows, fitted: np.ndarray):  # type: ignore[no-untyped-def]
         mask = np.arange(width)[None, :] < counts[part][:, None]
         at = np.minimum(rows.ptr[part][:, None] + np.arange(width), rows.ptr[part + 1][:, None] - 1)
         yield part, rows.days[at], mask
-
-
-def wrong_pieces(fits: DryingFits, pieces: Sequence[str]) -> None:
-    """Raise WoodlabError if a name is not in the book."""
-    unknown = [name for name in pieces if name not in set(fits.pieces["piece"])]
-    if unknown:
-        raise WoodlabError(
-            f"No piece named {', '.join(map(repr, unknown[:5]))} in the book. "
-            "See fits.pieces for the names."
-        )
