@@ -201,6 +201,16 @@ def test_every_link_of_a_page_leads_somewhere(page):
             assert (page.parent / target).exists(), target
 
 
+@pytest.mark.parametrize("room", ["book", "drying", "studies"])
+def test_the_map_of_a_large_room_has_every_module_once(room):
+    text = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text("utf-8")))
+    lines = text.partition("Where a thing is")[2].splitlines()
+    words = re.findall(r"[a-z_]+", re.sub(r"\([^)]*\)", "", "\n".join(line[21:] for line in lines)))
+    for path in (PACKAGE / room).glob("*.py"):
+        if path.stem != "__init__":
+            assert words.count(path.stem) == 1, path.stem
+
+
 def test_there_are_nine_notebooks():
     assert [path.stem[0] for path in NOTEBOOKS] == list("123456789")
 
