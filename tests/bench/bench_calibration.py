@@ -1,7 +1,8 @@
 """Do the dates keep their word? Seasons of known truth, asked 45 days after the last turning.
 
 Run by hand: `python tests/bench/bench_calibration.py --seasons 12 --pieces 30`.
-Prints a row for each truth of `season_truths`; `docs/calibration.md` holds the table.
+Prints a row for each truth of `season_truths`, `other_hand` and `third_hand`;
+`docs/calibration.md` holds the table.
 `--knowing climate` and `--knowing weather` tell the forecast what nobody can know, to see what
 each costs: the true climate (futures drawn from it), or the very days to come.
 """
@@ -31,6 +32,7 @@ from woodlab.wood.humidity import equilibrium_moisture
 sys.path.insert(0, str(Path(__file__).parent))
 from other_hand import OTHERS, OtherHand, draw_other  # noqa: E402
 from season_truths import TRUTHS, Season, draw  # noqa: E402
+from third_hand import THIRDS, ThirdHand, draw_third  # noqa: E402
 
 
 def usual_way(book, as_of, target):
@@ -122,9 +124,9 @@ def told_air(weather, knowing):
 
 
 def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None, relative=False):
-    how = {Simulated: draw_simulated, OtherHand: draw_other}.get(type(truth), draw)
-    floor = floor and how is draw
-    season = how(truth, seed, pieces)
+    makers = {Simulated: draw_simulated, OtherHand: draw_other, ThirdHand: draw_third}
+    season = makers.get(type(truth), draw)(truth, seed, pieces)
+    floor = floor and season.run is not None
     book, as_of, course = season.book, season.as_of, season.course
     target = round(season.level_pct + above, 1)
     best = season.floor(target, seed) if floor else dict.fromkeys(course.columns, np.nan)
@@ -199,7 +201,7 @@ def main():
                         "store's air as the log has it, not as a moisture")  # fmt: skip
     parser.add_argument("--rows", type=Path, help="write every piece's row to this CSV")
     args = parser.parse_args()
-    for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED, *OTHERS):
+    for truth in TRUTHS if args.knowing else (*TRUTHS, *SIMULATED, *OTHERS, *THIRDS):
         if args.truth and not re.match(args.truth, truth.name):
             continue
         rows = pd.concat(

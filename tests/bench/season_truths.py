@@ -159,23 +159,25 @@ class Weather:
 @dataclass(frozen=True)
 class Season:
     """A book, the day to ask (45 days after the last turning), true moisture by day and piece, the
-    yearly mean of the air, and `run`, which gives the course under another weather."""
+    yearly mean of the air, `run`, which gives the course under another weather (None where there
+    is none), and over how many other futures the floor is taken."""
 
     book: wl.RecordBook
     as_of: pd.Timestamp
     course: pd.DataFrame
     level_pct: float
-    weather: Weather
-    run: Callable[[Weather], np.ndarray]
+    weather: Weather | None
+    run: Callable[[Weather], np.ndarray] | None
+    futures: int = 40
 
-    def floor(self, target_pct: float, seed: int, futures: int = 40) -> dict[str, float]:
+    def floor(self, target_pct: float, seed: int) -> dict[str, float]:
         """Median day of passage (days after asking) of each piece over futures drawn from the true
         climate, its state today and the piece's true parameters: the weather alone unknown."""
         rng = np.random.default_rng(seed)
         known = (self.as_of - self.weather.first).days + 1
         now = self.course.index.get_loc(self.as_of)
         days = []
-        for _ in range(futures):
+        for _ in range(self.futures):
             below = self.run(self.weather.again(rng, known))[:, now:] <= target_pct
             days.append(np.where(below.any(axis=1), below.argmax(axis=1), np.inf))
         return dict(zip(self.course.columns, np.median(days, axis=0), strict=True))
