@@ -80,9 +80,13 @@ def forecast_ready(
     -------
     DataFrame
         A row a piece: `piece`, `moisture_now_pct` [%], `p_ready_now`, `ready_on` (median date),
-        `earliest_on`, `latest_on`, `reason`; then what it rests on. A date is NaT where that
-        share of the futures does not get there within 800 days. A piece that was scrapped keeps
-        its row, without chances and dates.
+        `earliest_on`, `latest_on`, `reason`, `target_moisture_pct`; the limits of the moisture
+        now (`now_lower_pct`, `now_upper_pct`); `p_ready_ever`; `oven_dry_g` with its limits;
+        `drier_air_rh_pct` [%], which a piece would need that will not get there; what the piece
+        is (`species`, `seal`, `wall_mm`, `place`, `turned_on`); what the answer rests on
+        (`last_weighed_on`, `n_weighings`, `basis`, `laws`, `air`); `level`, `as_of`. A date is NaT
+        where that share of the futures does not get there within 800 days. A piece that was
+        scrapped keeps its row, without chances and dates.
 
     Raises
     ------

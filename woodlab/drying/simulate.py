@@ -100,8 +100,9 @@ class SimulatedSeason:
     book : RecordBook
         What was written down.
     truth : DataFrame
-        One row a piece: the law's parameters, `oven_dry_g`, `start_moisture_pct`, `crack_on`
-        (NaT: none), `core_to_surface_pct` (largest difference).
+        One row a piece: what the book says of it, the law's parameters, `oven_dry_g`,
+        `start_moisture_pct`, `sealer_g`, `crack_on` (NaT: none), `core_to_surface_pct` (largest
+        difference).
     moisture : DataFrame
         True mean moisture [%], index: date, one column a piece, from its turning on.
     """

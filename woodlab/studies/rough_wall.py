@@ -111,7 +111,7 @@ class RoughWall:
     rough, finished : Bowl
         The bowl to turn now, and the one to be had from it.
     strains : DataFrame
-        Radial and tangential shrinkage between the two moistures [%]: rows `lower`, `mean`,
+        Radial, tangential and longitudinal shrinkage between the two moistures [%]: rows `lower`, `mean`,
         `upper`.
     species, source, status, reason : str
         Of the shrinkage; `reason` says how a name was read.

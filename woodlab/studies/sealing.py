@@ -30,9 +30,11 @@ class SealStudy:
         `method`, `p_holm` (adjusted for the number of seals compared), `p_randomisation` (where
         the seals were allotted by lot), `df`, `reason` (why there is no number, or only a bound).
     pieces : DataFrame
-        One row a piece: `piece`, `seal`, `species`, `log`, `wall_mm`, `drying_days` (NaN where
-        only bounds are known), `at_least_days`, `at_most_days`, `surface_m_s`,
-        `core_to_surface_pct` (of the pooled fit), `cracked` (NaN: never looked at), `reason`.
+        One row a piece: `piece`, `seal`, `species`, `log`, `wall_mm`, `place`, `allotted`,
+        `drying_days` (NaN where only bounds are known), `at_least_days`, `at_most_days`,
+        `day_unclear` (it may have reached the target, but on which day is not known),
+        `surface_m_s`, `core_to_surface_pct` (of the pooled fit), `cracked` (NaN: never looked
+        at), `reason`.
     course : DataFrame
         `piece`, `seal`, `days`, `moisture_pct`: for the curves.
     typical : DataFrame
