@@ -84,7 +84,7 @@ class CrackStudy:
 
     @property
     def log_effect(self) -> pd.DataFrame:
-        """Spread of ln rate between logs: `n_logs`, `log_sd`, `factor` (its exponential), `reason`."""
+        """Spread of ln rate between logs: `n_logs`, `log_sd`, `factor` (its exp), `reason`."""
         sd = self.model.log_sd if self.model is not None else np.nan
         count = int(self.first.used["log"].nunique())
         why = "" if np.isfinite(sd) else "no log has two pieces, or no crack was found"

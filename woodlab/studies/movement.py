@@ -52,8 +52,9 @@ class MovementStudy:
         `ci_upper`, `unit`, `n_pieces`, `n_logs`, `table_inside` (is the table's figure within
         the interval), `method`, `reason`. A figure that cannot be told is NaN with a reason.
     course : DataFrame
-        One row a rim after the first: `piece`, `species`, `on`, `days`, `moisture_pct`, `share` of the
-        whole movement done, `share_lower`, `share_upper` (reading error), `whole_from`, `reason`.
+        One row a rim after the first: `piece`, `species`, `on`, `days`, `moisture_pct`, `share`
+        of the whole movement done, `share_lower`, `share_upper` (reading error), `whole_from`,
+        `reason`.
     mean_course : DataFrame
         `days`, mean `share` over pieces, `ci_lower`, `ci_upper`, `n_pieces`.
     settled : DataFrame

@@ -111,8 +111,8 @@ class RoughWall:
     rough, finished : Bowl
         The bowl to turn now, and the one to be had from it.
     strains : DataFrame
-        Radial, tangential and longitudinal shrinkage between the two moistures [%]: rows `lower`, `mean`,
-        `upper`.
+        Radial, tangential and longitudinal shrinkage between the two moistures [%]: rows
+        `lower`, `mean`, `upper`.
     species, source, status, reason : str
         Of the shrinkage; `reason` says how a name was read.
     margin : WallMargin

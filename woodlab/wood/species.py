@@ -92,9 +92,10 @@ def species() -> pd.DataFrame:
         volume, water = 1], `radial_pct`, `tangential_pct`, `volumetric_pct` [shrinkage green to
         oven-dry, % of the green size], `green_moisture_pct` [average of a living tree, % of
         oven-dry mass], `green_heartwood_pct`, `green_sapwood_pct`, `radial_change_per_pct`,
-        `tangential_change_per_pct` [change of size per point of moisture, 6 to 14 %, as a share of the size: 0.0023], and for
-        each group of figures a `*_source` and a `*_status`: `seen_source` (read in the named
-        publication), `seen_secondary` (read in a work that quotes it), `from_memory` (not seen).
+        `tangential_change_per_pct` [change of size per point of moisture, 6 to 14 %, as a share
+        of the size: 0.0023], and for each group of figures a `*_source` and a `*_status`:
+        `seen_source` (read in the named publication), `seen_secondary` (read in a work that
+        quotes it), `from_memory` (not seen).
 
     Examples
     --------
