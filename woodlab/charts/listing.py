@@ -18,14 +18,18 @@ _STYLE = """<style>
 .woodlab-list caption {text-align: left; padding: 0.3em 0}
 .woodlab-list th, .woodlab-list td {text-align: left; vertical-align: top; padding: 0.25em 0.6em;
   border-bottom: 1px solid #ccc; white-space: normal}
-.woodlab-list td.number, .woodlab-list th.number {text-align: right; white-space: nowrap}
+.woodlab-list td.number, .woodlab-list th.number {text-align: right}
+.woodlab-list td.number {white-space: nowrap}
 .woodlab-list td.date {white-space: nowrap}
+.woodlab-list td.text:last-child {min-width: 20em}
+.woodlab-list .rows {overflow: auto; max-height: 44em}
+.woodlab-list thead th {position: sticky; top: 0; background: Canvas; color: CanvasText}
 .woodlab-list th {border-bottom: 2px solid #555}
 .woodlab-list th button {font: inherit; font-weight: bold; color: inherit; background: none;
   border: 0; padding: 0; text-align: inherit; cursor: pointer}
 .woodlab-list th[aria-sort=ascending] button::after {content: " \\2191"}
 .woodlab-list th[aria-sort=descending] button::after {content: " \\2193"}
-@media print {.woodlab-list label {display: none}}
+@media print {.woodlab-list label {display: none} .woodlab-list .rows {max-height: none}}
 </style>"""
 
 # Rows are moved, not made again; what is absent stays last in either direction.
@@ -124,10 +128,10 @@ class SortableList:
             for row in self.frame.itertuples(index=False)
         )
         caption = f"<caption>{html.escape(self.caption)}</caption>" if self.caption else ""
+        table = f"<table>{caption}<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
         return (
-            f'<div class="woodlab-list" data-woodlab-list="{name}" style="overflow-x: auto">'
-            f"{_STYLE}<table>{caption}<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
-            "</div>" + _SORT % {"name": name}
+            f'<div class="woodlab-list" data-woodlab-list="{name}">{_STYLE}'
+            f'<div class="rows">{table}</div></div>' + _SORT % {"name": name}
         )
 
 
