@@ -132,7 +132,7 @@ def _check(options: argparse.Namespace) -> None:
     print(book.counts.to_string(index=False))
     doubts = book.doubts
     count = f"{len(doubts)} {'entry' if len(doubts) == 1 else 'entries'} in doubt"
-    print(f"\nNo faults. {count} (kept and used){':' if len(doubts) else '.'}")
+    print(f"\nNo faults. {count} (kept in the book){':' if len(doubts) else '.'}")
     for doubt in doubts.head(MOST_SHOWN).itertuples():
         value = str(doubt.value)[:80]
         print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {value}: {doubt.doubt[:200]}")

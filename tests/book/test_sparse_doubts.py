@@ -93,4 +93,4 @@ def test_check_counts_one_doubt_as_one(tmp_path, capsys, pieces, said):
     weights = {f"A{i}": [1500 + i] for i in range(3)}
     book(weights, species="quibblewood" if pieces else "white ash").save(tmp_path / "book")
     assert app.main(["check", str(tmp_path / "book")]) == 0
-    assert f"No faults. {said} (kept and used)" in capsys.readouterr().out
+    assert f"No faults. {said} (kept in the book)" in capsys.readouterr().out

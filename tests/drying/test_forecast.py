@@ -62,7 +62,7 @@ def test_columns_and_order_of_dates(frame):
 
 def test_the_laws_are_named_with_their_shares(frame):
     said = frame["laws"].iloc[0]
-    assert re.fullmatch(r"slab 1\.00; rates that follow the warmth (0\.\d\d|1\.00)", said)
+    assert re.fullmatch(r"slab 1\.00; chance that rates follow the warmth (0\.\d\d|1\.00)", said)
 
 
 def test_moisture_now_is_near_the_truth(season, frame):

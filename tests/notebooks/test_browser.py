@@ -187,10 +187,13 @@ def test_a_ready_list_is_sorted_by_its_headings(page, ready_page):
     assert heads.count() == 1
     assert heads.get_attribute("aria-sort") == "descending"
     for _ in range(2):  # a piece without a date is last either way
-        page.get_by_role("button", name="Ready on").click()
+        page.get_by_role("button", name="First ready on").click()
         assert rows_of(page, 1)[-1] == "P10"
     page.get_by_role("searchbox").fill("shed")
     assert rows_of(page, 1) == ["P1"]
+    page.get_by_role("searchbox").fill("loft oak 0.60")  # each of the words, in any cell
+    assert rows_of(page, 1) == [HOSTILE]
+    assert page.locator(".woodlab-list output").inner_text().strip() == "1 of 4"
     page.get_by_role("searchbox").fill("")
     assert len(rows_of(page, 1)) == 4
     assert page.locator(".woodlab-list td b").count() == 0  # a name is never markup

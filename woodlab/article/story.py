@@ -206,7 +206,8 @@ def records_to_add(book: RecordBook) -> tuple[str, ...]:
 
 def _title(book: RecordBook, forms: Forms) -> str:
     count = len(book.pieces)
-    return f"How {forms.count(count, 'rough-turned bowl')} dried" if count else "A season to come"
+    title = f"How {forms.count(count, 'rough-turned bowl')} dried" if count else "A season to come"
+    return f"{title} (invented records)" if book.invented else title
 
 
 def _table(book: RecordBook, sections: tuple[Section, ...], forms: Forms) -> dict[str, Any] | None:

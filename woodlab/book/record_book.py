@@ -107,7 +107,7 @@ class RecordBook:
     def doubts(self) -> pd.DataFrame:
         """Entries that are possible but odd: table, row, piece, column, value, doubt.
 
-        They are kept and used; notebook 1 shows them.
+        They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them.
         """
         tables = {}
         for name in TABLES:

@@ -57,7 +57,8 @@ function dress() {
       button.textContent = head.textContent;
       head.textContent = "";
       head.appendChild(button);
-      button.addEventListener("click", function () {
+      head.style.cursor = "pointer";
+      head.addEventListener("click", function () {
         var up = head.getAttribute("aria-sort") !== "ascending";
         var number = head.className === "number";
         heads.forEach(function (other) { other.removeAttribute("aria-sort"); });
@@ -72,14 +73,20 @@ function dress() {
       });
     });
     var label = document.createElement("label"), box = document.createElement("input");
+    var count = document.createElement("output");
     label.textContent = "Only rows with ";
     box.type = "search";
     label.appendChild(box);
+    label.appendChild(count);
     box.addEventListener("input", function () {
-      var wanted = box.value.toLowerCase();
+      var wanted = box.value.toLowerCase().split(/\\s+/), shown = 0;
       Array.from(body.rows).forEach(function (row) {
-        row.hidden = row.textContent.toLowerCase().indexOf(wanted) < 0;
+        var cells = Array.from(row.cells).map(function (cell) { return cell.textContent; });
+        var text = cells.join(" ").toLowerCase();
+        row.hidden = wanted.some(function (word) { return text.indexOf(word) < 0; });
+        shown += row.hidden ? 0 : 1;
       });
+      count.textContent = box.value ? " " + shown + " of " + body.rows.length : "";
     });
     host.insertBefore(label, host.firstChild);
   });

@@ -119,8 +119,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
 _LIST = {
     "piece": "Piece", "species": "Species", "seal": "Seal", "place": "Place",
     "moisture_now_pct": "Moisture now [%]", "p_ready_now": "Chance it is ready",
-    "ready_on": "Ready on", "earliest_on": "Earliest", "latest_on": "Latest",
-    "reason": "What this rests on",
+    "ready_on": "First ready on", "earliest_on": "Earliest", "latest_on": "Latest",
+    "reason": "In words",
 }  # fmt: skip
 
 
@@ -148,18 +148,19 @@ def ready_list(forecast: pd.DataFrame) -> SortableList:
     >>> ready_list(forecast).frame[["Piece", "Chance it is ready"]].values.tolist()
     [['B2', 0.97], ['A1', 0.0]]
     """
-    rows = forecast.sort_values(
-        ["p_ready_now", "ready_on", "piece"], ascending=[False, True, True], ignore_index=True
+    rows = forecast.assign(chance=forecast["p_ready_now"].round(2)).sort_values(
+        ["chance", "ready_on", "piece"], ascending=[False, True, True], ignore_index=True
     )
     caption = ""
     if len(rows):
         target = f"{rows['target_moisture_pct'].min():.1f}"
         most = f"{rows['target_moisture_pct'].max():.1f}"
         target += "" if most == target else f" to {most}"
+        chance = f"{100 * rows['level'].iloc[0]:.0f} %"
         caption = (
-            f"As of {rows['as_of'].iloc[0]:%Y-%m-%d}; ready means at or below {target} % moisture; "
-            f"the median date, and earliest to latest with a chance of "
-            f"{100 * rows['level'].iloc[0]:.0f} %. No latest date: it may never get there."
+            f"As of {rows['as_of'].iloc[0]:%Y-%m-%d}. Ready: at or below {target} % moisture. "
+            "First ready on: the day it gets, or got, there, as likely earlier as later; between "
+            f"earliest and latest with a chance of {chance}. No latest day: it may never get there."
         )
     frame = rows[list(_LIST)].rename(columns=_LIST)
     return SortableList(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from woodlab.book.cells import as_date
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import UNKNOWN_GREEN_SD
 from woodlab.drying.ready_numbers import quantiles
@@ -148,6 +149,12 @@ def without_scrapped(frame: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
 
 
 def check_request(target: float | None, level: float, within: float, draws: int | None) -> None:
+    for name, value in (
+        ("target_moisture_pct", target), ("level", level), ("within_pct", within),
+        ("draws", draws),
+    ):  # fmt: skip
+        if value is not None and not isinstance(value, int | float | np.number):
+            raise WoodlabError(f"{name} = {value!r} is not a number. Type it without quotes.")
     if target is not None and not 2 <= target <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
@@ -167,13 +174,7 @@ def as_of_day(book, as_of: str | pd.Timestamp | None) -> np.datetime64:  # type:
         days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
         days = [last for last in days if pd.notna(last)]
         as_of = days[0] if days else book.pieces["turned_on"].max()
-    try:
-        day = pd.Timestamp(as_of)
-    except (ValueError, TypeError) as error:
-        raise WoodlabError(f"as_of = {as_of!r} is not a date. Type it as 2026-06-20.") from error
-    if pd.isna(day):
-        raise WoodlabError("as_of is empty. Type a date as 2026-06-20.")
-    return np.datetime64(day, "D")
+    return np.datetime64(as_date(as_of), "D")
 
 
 def ready_frame(season: SeasonDraws, level: float) -> pd.DataFrame:
@@ -273,7 +274,7 @@ def _law_words(season: SeasonDraws) -> str:
     if not season.data.has_air:
         return words
     energy = np.concatenate([post.params[0, :, kernels.WARMTH] for post in season.posteriors])
-    return f"{words}; rates that follow the warmth {(energy != 0).mean():.2f}"
+    return f"{words}; chance that rates follow the warmth {(energy != 0).mean():.2f}"
 
 
 def _drier_air(season: SeasonDraws, short: np.ndarray) -> np.ndarray:

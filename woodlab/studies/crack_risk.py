@@ -271,13 +271,13 @@ def _read_off(
     said: list[str] = []
     if thin >= 0:
         said.append(
-            f"the data cannot say: even at the thinnest wall tried ({low:g} mm) the chance is "
-            f"{'for sure ' if thin > z else ''}above {level}"
+            f"the data cannot say how thin is thin enough: even at the thinnest wall tried "
+            f"({low:g} mm) the chance is {'for sure ' if thin > z else 'probably '}above {level}"
         )
     elif thick <= 0:
         said.append(
-            f"the data cannot say: even at the thickest wall tried ({high:g} mm) the chance is "
-            f"{'for sure ' if thick < -z else ''}below {level}"
+            f"the data cannot say how thick is too thick: even at the thickest wall tried "
+            f"({high:g} mm) the chance is {'for sure ' if thick < -z else 'probably '}below {level}"
         )
         lower = high if thick <= -z else lower
     elif np.isnan(lower) and np.isnan(upper):

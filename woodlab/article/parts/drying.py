@@ -31,7 +31,9 @@ def drying_part(asked: Asked, forms: Forms) -> Part:
     taus = fits.params[fits.params["parameter"] == "tau_days"]
     taus = taus.merge(book.pieces[["piece", "seal"]], on="piece", how="left")
     ends = taus[["estimate", "ci_lower", "ci_upper"]].to_numpy(dtype=float)
-    told = taus[np.isfinite(ends).all(axis=1)]
+    # where another parameter stands at its bound, the time is not the weighings' own
+    sound = taus["piece"].isin(fits.pieces.loc[fits.pieces["status"] == "ok", "piece"])
+    told = taus[np.isfinite(ends).all(axis=1) & sound]
     findings = tuple(
         _half_time(seal, told[told["seal"] == seal], forms)
         for seal in seals_of(book.pieces)
@@ -110,10 +112,13 @@ def _curves(book: RecordBook, fits: DryingFits, told: pd.DataFrame) -> tuple[Fig
     predicted = predicted.set_index("piece").loc[pieces].reset_index()  # in the seals' order
     labels = {piece: f"{short_name(piece, 16)}: {seal_name(seal)}" for piece, seal in chosen}
     frames = [frame.assign(piece=frame["piece"].map(labels)) for frame in (predicted, weighed)]
+    left_out = [seal_name(seal) for seal in seals_of(book.pieces)[_MOST_CURVES:]]
     caption = (
         "A typical piece of each seal: weighings, fitted curve, and the 95 % bands of the curve "
         "(dark) and of a single weighing (light)."
     )
+    if left_out:
+        caption += f" Not drawn: {', '.join(left_out)}."
     chart = drying_curves(*frames, columns=len(chosen))
     return (Figure("curves", chart, caption),)
 

@@ -57,6 +57,8 @@ def sealing_part(asked: Asked, forms: Forms) -> Part:
         findings += known
         told += _told(outcome, known, forms)
         untold += _untold(outcome, known, rows, forms)
+    if any(found.where["outcome"] == "drying_time" for found in findings):
+        told.insert(0, f"Drying time runs from turning to {study.target_moisture_pct:g} % moisture")
     return Part(
         findings=tuple(findings),
         told=tuple(told),

@@ -79,7 +79,8 @@ def _told(thinnest: Sequence[Finding], rim: float, forms: Forms) -> list[str]:
         f"For a finished bowl {forms.number(rim)} mm wide with a wall of "
         f"{forms.number(FINISHED_WALL_MM)} mm, published shrinkage asks for a rough wall of at "
         f"least {forms.listed(walls)}; that is enough for nineteen trees in twenty, and comes "
-        "from tables and geometry, not from this season's pieces"
+        "from tables and geometry, not from this season's pieces; stress, knots, an uneven wall "
+        "and what the chuck needs come on top, and it says nothing of cracks"
     ]
 
 
@@ -149,7 +150,8 @@ def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[s
         "more": "moved more than the tables say",
         "less": "moved less than the tables say",
         Certainty.ALIKE.value: "moved as the tables say, within a tenth",
-        Certainty.CANNOT_TELL.value: "moved in a way that agrees with the tables",
+        Certainty.CANNOT_TELL.value: "cannot be told from the tables' figure, which is inside the "
+        "interval",
     }
     told = [
         f"Across the grain, rims of {forms.listed(names)} {words[word]}; the figures are measured "
