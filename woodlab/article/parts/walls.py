@@ -150,15 +150,19 @@ def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[s
         "more": "moved more than the tables say",
         "less": "moved less than the tables say",
         Certainty.ALIKE.value: "moved as the tables say, within a tenth",
-        Certainty.CANNOT_TELL.value: "cannot be told from the tables' figure, which is inside the "
-        "interval",
     }
     told = [
         f"Across the grain, rims of {forms.listed(names)} {words[word]}; the figures are measured "
         "over expected"
         for word, names in groups.items()
+        if word in words
     ]
-    return findings, told, []
+    unsure = groups.get(Certainty.CANNOT_TELL.value, [])
+    unknown = [
+        f"whether rims of {forms.listed(unsure)} moved otherwise than the tables say: no difference "
+        "lies inside these intervals of measured over expected"
+    ]
+    return findings, told, unknown if unsure else []
 
 
 def _move(row: dict[str, Any], forms: Forms) -> Finding:
