@@ -159,8 +159,8 @@ def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[s
     ]
     unsure = groups.get(Certainty.CANNOT_TELL.value, [])
     unknown = [
-        f"whether rims of {forms.listed(unsure)} moved otherwise than the tables say: no difference "
-        "lies inside these intervals of measured over expected"
+        f"whether rims of {forms.listed(unsure)} moved otherwise than the tables say: 1, no "
+        "difference, lies inside each of these intervals of measured over expected"
     ]
     return findings, told, unknown if unsure else []
 
