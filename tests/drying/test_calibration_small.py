@@ -1,6 +1,6 @@
 """A small run of the calibration: two seasons of each truth, solved by another solver.
 
-The full one, over eleven truths, is `tests/bench/bench_calibration.py`; its table stands in
+The full one, over three simulators, is `tests/bench/bench_calibration.py`; its table stands in
 `docs/calibration.md`. Here the limits are those that a sound forecast passes with chance near one
 and one that is too narrow by half fails: over two seasons with one course of weather each,
 coverage scatters widely.
@@ -8,28 +8,14 @@ coverage scatters widely.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
+import bench_calibration as bench
 import pandas as pd
 import pytest
-
-BENCH = Path(__file__).resolve().parents[1] / "bench"
-
-
-def load(name):
-    spec = importlib.util.spec_from_file_location(name, BENCH / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+import season_truths as truths
 
 
 @pytest.mark.parametrize("name", ["film", "slab"])
 def test_dates_keep_their_word(name):
-    truths = load("season_truths")
-    bench = load("bench_calibration")
     truth = next(t for t in truths.TRUTHS if t.name == name)
     rows = pd.concat(
         bench.one_season(truth, seed, pieces=14, draws=100, floor=False) for seed in (201, 202)

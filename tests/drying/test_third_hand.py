@@ -7,31 +7,14 @@ and a weighing is made on the moisture of its date.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+import third_hand as third
+import third_hand_solver as solver
 from scipy.optimize import brentq
 
 from woodlab.wood.humidity import equilibrium_moisture
-
-BENCH = Path(__file__).resolve().parents[1] / "bench"
-
-
-def load(name):
-    spec = importlib.util.spec_from_file_location(name, BENCH / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-solver = load("third_hand_solver")
-load("season_truths")
-third = load("third_hand")
 
 FORMS = {
     "film": solver.Form(solver.FILM, 29.0),

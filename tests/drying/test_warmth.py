@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import other_hand as other
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -22,8 +20,6 @@ from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack, running_sums
 from woodlab.drying.posterior import sample
 from woodlab.drying.warmth import REFERENCE_C, warmth
 from woodlab.drying.weather import Climate, invented_air
-
-BENCH = Path(__file__).resolve().parents[1] / "bench"
 
 
 def run(days, moist, temp_c, energy, d=4e-11, s=1e-8, capped=True, cells=kernels.FINE):
@@ -81,18 +77,8 @@ def test_the_form_holds_for_the_pressure_of_water_vapour(outside):
     )  # fmt: skip
 
 
-def load(name):
-    spec = importlib.util.spec_from_file_location(name, BENCH / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.mark.parametrize("true_kj_mol", [0.0, 35.0])
 def test_a_season_tells_what_warmth_does(true_kj_mol):
-    load("season_truths")
-    other = load("other_hand")
     season = other.draw_other(
         other.OtherHand("a test", warmth_kj_mol=true_kj_mol), seed=3, pieces=16
     )
@@ -123,8 +109,6 @@ def test_the_chance_of_no_warmth_is_bayes_rule_on_two_models(mean, sd):
 
 
 def test_draws_without_warmth_are_those_of_a_fit_that_has_none():
-    load("season_truths")
-    other = load("other_hand")
     season = other.draw_other(other.OtherHand("a test", rising=False), seed=5, pieces=10)
     data = pack(season.book.until(season.as_of), np.datetime64(season.as_of, "D"))
     plain = sample(data, POOLED_LAWS["film"], draws=400, seed=1, exact=False)
