@@ -113,7 +113,7 @@ def test_draws_without_warmth_are_those_of_a_fit_that_has_none():
     data = pack(season.book.until(season.as_of), np.datetime64(season.as_of, "D"))
     plain = sample(data, POOLED_LAWS["film"], draws=400, seed=1, exact=False)
     free = sample(data, candidate("film", data), draws=400, seed=1, exact=False)
-    mixed = some_without_warmth(free)
+    mixed = some_without_warmth(free, 400)
     still = mixed.params[0, :, kernels.WARMTH] == 0
     assert still.mean() == pytest.approx(chance_of_no_warmth(free), abs=0.01)
     assert still.sum() > 100
@@ -123,6 +123,10 @@ def test_draws_without_warmth_are_those_of_a_fit_that_has_none():
         assert np.abs((here.mean(axis=1) - there.mean(axis=1)) / sd).mean() < 0.35
         assert 0.75 < (here.std(axis=1) / sd).mean() < 1.25
     assert (mixed.params[:, ~still] == free.params[:, ~still]).all()
+    few = some_without_warmth(free, 7)  # a law of little weight: still by all of its draws
+    assert few.params.shape[1] == few.ln_dry.shape[1] == len(few.effects) == len(few.sds) == 7
+    gap = few.params[:, :, kernels.LN_D] - mixed.params[:, :, kernels.LN_D].mean(axis=1)[:, None]
+    assert np.abs(gap).max() < 6 * mixed.params[:, :, kernels.LN_D].std(axis=1).max()
 
 
 def test_temperature_to_come_follows_the_year_that_the_log_shows():

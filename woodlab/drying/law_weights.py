@@ -24,6 +24,7 @@ from woodlab.drying.season_mode import Mode, noise_root, within
 CANDIDATES = ("slab", "open_slab", "film")
 LEAST_WEIGHT = 0.08
 LENT_PIECES = 0.5
+LEAST_CHAIN = 100  # draws of a law from which is read how all else hangs on its warmth
 MOST_JUDGES = 120  # pieces that decide between the laws: more cost time and change little
 _DAY = np.timedelta64(1, "D")
 
@@ -202,25 +203,25 @@ def chance_of_no_warmth(post: Posterior) -> float:
     return float(1 / (1 + np.exp(-np.clip(ln_after - ln_before, -50, 50))))
 
 
-def some_without_warmth(post: Posterior) -> Posterior:
-    """The draws, with the activation energy nought in as many as its chance says.
+def some_without_warmth(post: Posterior, keep: int) -> Posterior:
+    """`keep` of the draws, with the activation energy nought in as many as its chance says.
 
     In those all else is moved to where it belongs given that: along its regression on the energy
-    over the draws, which for the linear model that they come from is the conditional distribution.
+    over all draws, which for the linear model that they come from is the conditional distribution.
     """
-    draws = post.params.shape[1]
-    still = int(round(chance_of_no_warmth(post) * draws)) if post.law.warm else 0
-    if still == 0:
-        return post
+    kept = np.linspace(0, post.params.shape[1] - 1, keep).round().astype(int)
+    still = int(round(chance_of_no_warmth(post) * keep)) if post.law.warm else 0
+    here = np.zeros(keep, dtype=bool)
+    here[np.linspace(0, keep - 1, still).round().astype(int)] = True
     energy = post.params[0, :, kernels.WARMTH]
     gone = energy - energy.mean()
-    here = np.zeros(draws, dtype=bool)
-    here[np.linspace(0, draws - 1, still).round().astype(int)] = True
+    spread = max(float(gone @ gone), 1e-12)
+    away = np.where(here, energy[kept], 0.0)
 
     def given_none(values: np.ndarray) -> np.ndarray:
-        """`values` (draws, ...), those of the draws without warmth moved."""
-        slope = np.tensordot(gone, values - values.mean(axis=0), axes=1) / (gone @ gone)
-        return values - np.where(here, energy, 0.0).reshape(-1, *[1] * slope.ndim) * slope
+        """The kept of `values` (draws, ...), those of the draws without warmth moved."""
+        slope = np.tensordot(gone, values - values.mean(axis=0), axes=1) / spread
+        return values[kept] - away.reshape(-1, *[1] * slope.ndim) * slope
 
     params = given_none(post.params.transpose(1, 0, 2)).transpose(1, 0, 2)
     common = list(post.layout.common)

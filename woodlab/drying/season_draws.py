@@ -21,6 +21,7 @@ from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import AirToCome, air_to_come
 from woodlab.drying.law_weights import (
     CANDIDATES,
+    LEAST_CHAIN,
     candidate,
     carried_over,
     draw_curves,
@@ -130,7 +131,8 @@ def draw_season(
     for law, count in zip(kept["law"], share, strict=True):
         able = candidate(law, data)
         start = carried_over(earlier[law], data, able) if law in earlier else None
-        post = some_without_warmth(sample(data, able, draws=count, seed=seed + 2, start=start))
+        post = sample(data, able, draws=max(count, LEAST_CHAIN), seed=seed + 2, start=start)
+        post = some_without_warmth(post, count)
         posts.append(post)
         parts.append(_run(post, target, sums[at : at + count], as_of, horizon_days))
         at += count
