@@ -1,13 +1,15 @@
 """Sentences of the article's parts on small hand-made rows."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 
+import woodlab as wl
 from woodlab.article.forms import Forms
 from woodlab.article.parts.cracks import _without_number
-from woodlab.article.parts.drying import _half_time
+from woodlab.article.parts.drying import _half_time, drying_part
 from woodlab.article.parts.sealing import _by_reason, _finding
 
 FORMS = Forms("en")
@@ -74,3 +76,18 @@ def test_questions_open_for_one_reason_share_a_sentence():
         f"{drying} and {cracks} under paint we cannot tell: one piece",
         f"{cracks} under wax we cannot tell: no looks",
     ]
+
+
+def test_a_curve_whose_oven_dry_mass_stands_at_its_bound_has_no_half_time():
+    """One swapped weight had moved the bare pieces' mean from ten days to twelve."""
+    demo = wl.demo_book()
+    bare = demo.pieces[demo.pieces["seal"] == "none"]
+    book = wl.RecordBook.from_frames(
+        pieces=bare, weighings=demo.weighings[demo.weighings["piece"].isin(bare["piece"])],
+        air=demo.air, offcuts=demo.offcuts[demo.offcuts["log"].isin(bare["log"])],
+    )  # fmt: skip
+    fits = wl.fit_drying(book)
+    assert fits.pieces.loc[fits.pieces["status"] == "bounded", "piece"].tolist() == ["C1"]
+    part = drying_part(SimpleNamespace(book=book, fits=fits), FORMS)
+    assert part.findings[0].n_pieces == len(bare) - 1
+    assert any("(C1)" in said for said in part.unknown)

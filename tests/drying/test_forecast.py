@@ -105,6 +105,8 @@ def test_a_piece_that_will_not_get_there_says_so_and_names_drier_air(season):
         ({"target_moisture_pct": 0.12}, "target_moisture_pct = 0.12 is not usable"),
         ({"level": 90}, "level = 90 is not usable"),
         ({"as_of": "May the fifth"}, "is not a date"),
+        ({"as_of": "12.1.2026"}, "is not a date"),
+        ({"target_moisture_pct": "12"}, "target_moisture_pct = '12' is not a number"),
         ({"draws": 3}, "draws = 3 is too few"),
         ({"laws": ("spline",)}, "no pooled law 'spline'"),
         ({"monthly_air": pd.DataFrame({"month": [1]})}, "one row for each month"),
