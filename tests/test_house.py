@@ -22,14 +22,17 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 # What each room may import from, itself included. `app` and `season` may use everything.
+SHARED = {"errors", "show", "words"}
 MAY_IMPORT = {
     "errors": set(),
-    "wood": {"errors", "wood"},
-    "book": {"errors", "wood", "book"},
-    "drying": {"errors", "wood", "book", "drying"},
-    "studies": {"errors", "wood", "book", "drying", "studies"},
-    "charts": {"errors", "charts"},
-    "article": {"errors", "wood", "book", "drying", "studies", "charts", "article"},
+    "words": set(),
+    "show": {"errors"},
+    "wood": {*SHARED, "wood"},
+    "book": {*SHARED, "wood", "book"},
+    "drying": {*SHARED, "wood", "book", "drying"},
+    "studies": {*SHARED, "wood", "book", "drying", "studies"},
+    "charts": {*SHARED, "charts"},
+    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
     "demo": {"errors", "wood", "book", "drying", "studies"},
     "proof": {"errors"},
 }

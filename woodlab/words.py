@@ -1,0 +1,172 @@
+"""Wording that every result shares: certainty decided once, counts, dates, names of seals."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+# Before the noun, behind it: "23 painted bowls", "27 bowls waxed all over".
+SEALS = {
+    "none": ("bare", ""),
+    "paint all over": ("painted", ""),
+    "wax all over": ("", "waxed all over"),
+    "wax on end grain": ("", "with waxed end grain"),
+}
+NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+# Upper ends of ratios, and how people say them (the article's rounding).
+_LONGER = (
+    (0.30, "a quarter as long or less"),
+    (0.45, "about a third as long"),
+    (0.60, "about half as long"),
+    (0.70, "about a third less time"),
+    (0.80, "about a quarter less time"),
+    (0.90, "a little less time"),
+    (1.10, "about as long"),
+    (1.20, "a little longer"),
+    (1.30, "about a quarter longer"),
+    (1.41, "about a third longer"),
+    (1.61, "about half as long again"),
+    (1.75, "well over half as long again"),
+    (1.95, "nearly twice as long"),
+    (2.11, "twice as long"),
+    (2.41, "more than twice as long"),
+    (2.65, "about two and a half times as long"),
+    (2.95, "nearly three times as long"),
+)
+
+
+def certainty(p_holm: float, events: float = np.inf) -> str:
+    """How sure a comparison is: `clear`, `likely`, `open` or `nothing`.
+
+    p_holm : p after Holm within its family; events : cracks in the comparison, where events are
+    counted. Every word that depends on certainty asks here and nowhere else; the result's frame
+    keeps the answer in its column `certainty`.
+
+    Examples
+    --------
+    >>> [certainty(p) for p in (0.01, 0.1, 0.4, float("nan"))]
+    ['clear', 'likely', 'open', 'nothing']
+    >>> certainty(0.1, events=3)
+    'open'
+    """
+    if not np.isfinite(p_holm):
+        return "nothing"
+    if p_holm < 0.05:
+        return "clear"
+    return "likely" if p_holm < 0.20 and events >= 5 else "open"
+
+
+def holm(p: Iterable[float]) -> np.ndarray:
+    """Holm's correction; a missing p stays missing and counts for nothing.
+
+    Source: Holm (1979), Scandinavian Journal of Statistics 6, 65-70, as in statsmodels.
+
+    Examples
+    --------
+    >>> holm([0.01, float("nan"), 0.04]).tolist()
+    [0.02, nan, 0.04]
+    """
+    from statsmodels.stats.multitest import multipletests  # slow to import, and seldom needed
+
+    p = np.asarray(list(p), float)
+    out, known = np.full(p.size, np.nan), np.isfinite(p)
+    if known.any():
+        out[known] = multipletests(p[known], method="holm")[1]
+    return out
+
+
+def bowls(seal: str, n: int | None = None) -> str:
+    """'23 painted bowls', 'bowls waxed all over', '12 bowls under Gran's mix'."""
+    before, behind = SEALS.get(seal, ("", f"under {seal}"))
+    noun = "bowl" if n == 1 else "bowls"
+    return " ".join(
+        part for part in ("" if n is None else f"{int(n)}", before, noun, behind) if part
+    )
+
+
+def part_of(k: float, n: float, seal: str) -> str:
+    """'none of the 23 painted bowls', '2 of the 27 bowls waxed all over'."""
+    return f"{int(k) or 'none'} of the {bowls(seal, int(n))}"
+
+
+def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
+    """'Three of the 40 bowls cracked', 'Of the 92 bowls, 19 were ready'; never figures first."""
+    if k == n > 1:
+        return f"All {noun} {did}" if n < 2 else f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
+    return (
+        f"{opened(NUMBERS[k])} of the {n} {noun} {did}"
+        if k < 10
+        else f"Of the {n} {noun}, {k} {did}"
+    )
+
+
+def longer(ratio: float) -> str:
+    """How people say a ratio of times: 1.8 is 'nearly twice as long'."""
+    return next((said for end, said in _LONGER if ratio < end), f"about {ratio:.0f} times as long")
+
+
+def count(n: int, noun: str = "bowl") -> str:
+    """'one bowl', '12 bowls'."""
+    n = int(n)
+    return f"{NUMBERS[n] if n < len(NUMBERS) else n} {noun}{'' if n == 1 else 's'}"
+
+
+def opened(sentence: str) -> str:
+    """The sentence with a capital, a small number at its head in words."""
+    head, _, rest = sentence.partition(" ")
+    if head.isdigit() and int(head) < 10:
+        head = NUMBERS[int(head)]
+    return f"{head[:1].upper()}{head[1:]} {rest}" if rest else head[:1].upper() + head[1:]
+
+
+def two(value: float) -> str:
+    """Two figures at most: 0.098, 1.9, 12, 140."""
+    if not np.isfinite(value):
+        return ""
+    if value == 0:
+        return "0"
+    digits = int(np.floor(np.log10(abs(value))))
+    return f"{round(value, 1 - digits):.{max(0, 1 - digits)}f}"
+
+
+def between(lower: float, upper: float) -> str:
+    """'1.8 to 2.0', 'at most 0.39', or nothing."""
+    if np.isfinite(lower) and lower > 0 and np.isfinite(upper):
+        return f"{two(lower)} to {two(upper)}"
+    return f"at most {two(upper)}" if np.isfinite(upper) else ""
+
+
+def day(value: Any, beside: Any = None) -> str:
+    """'17 June', with the year unless it is that of `beside`."""
+    if pd.isna(value):
+        return ""
+    value = pd.Timestamp(value)
+    same = beside is not None and pd.Timestamp(beside).year == value.year
+    return f"{value.day} {value:%B}" + ("" if same else f" {value.year}")
+
+
+def dates(earliest: Any, latest: Any, beside: Any) -> str:
+    """A range of days: '3 to 17 June', 'not before 3 June'."""
+    if pd.isna(earliest):
+        return ""
+    if pd.isna(latest):
+        return f"not before {day(earliest, beside)}"
+    one, other = pd.Timestamp(earliest), pd.Timestamp(latest)
+    if one.normalize() == other.normalize():
+        return day(other, beside)
+    head = f"{one.day}" if (one.year, one.month) == (other.year, other.month) else day(one, other)
+    return f"{head} to {day(other, beside)}"
+
+
+def in_order(marks: Iterable[object]) -> list[str]:
+    """A1, A2, A10: as a maker reads the shelf."""
+
+    def key(mark: object) -> list[tuple[int, int, str]]:
+        parts = re.findall(r"[0-9]+|[^0-9]+", str(mark))
+        return [(0, int(x), "") if x[0] in "0123456789" else (1, 0, x) for x in parts]
+
+    return [str(m) for m in sorted(marks, key=key)]
