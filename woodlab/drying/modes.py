@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import erfcx
 
 from woodlab.errors import WoodlabError
 
@@ -147,6 +148,10 @@ def plane_sheet_modes(
     return roots**2 * fo[:, None], weights
 
 
+SHORT_FO = 0.04  # below it the half-space form: 40 modes would not do, and it errs below 1e-11
+MODES = 40  # above it: the 40th has fallen below 1e-200
+
+
 def sheet_remaining(fo: ArrayLike, biot: ArrayLike = np.inf) -> np.ndarray:
     """E(Fo): the share of the change still to come, mean over the wall, in constant air.
 
@@ -164,20 +169,48 @@ def sheet_remaining(fo: ArrayLike, biot: ArrayLike = np.inf) -> np.ndarray:
     >>> round(float(1 - sheet_remaining(0.125)), 6)
     0.398928
     """
-    from woodlab.drying import kernels
-
     number, biots = np.broadcast_arrays(np.asarray(fo, float), np.asarray(biot, float))
-    out = np.empty((number.size, 1))
-    kernels.remaining_many(
-        np.ascontiguousarray(number.reshape(-1, 1)), np.ascontiguousarray(biots.ravel()), out
-    )
+    flat_fo, flat_biot = number.ravel(), biots.ravel()
+    out = np.empty(flat_fo.size)
+    early = flat_fo < SHORT_FO
+    out[early] = _half_space(flat_fo[early], flat_biot[early])
+    # many rows share a Biot number (the times of one piece): its roots are found once
+    different, of = np.unique(flat_biot[~early], return_inverse=True)
+    if different.size:
+        rates, weights = plane_sheet_modes(1.0, different, MODES)
+        late, at = np.flatnonzero(~early), 0
+        for part in np.array_split(late, late.size // 20000 + 1):
+            mine = of[at : at + part.size]
+            at += part.size
+            out[part] = (weights[mine] * np.exp(-rates[mine] * flat_fo[part, None])).sum(axis=1)
     return out.reshape(number.shape)
+
+
+def _half_space(fo: np.ndarray, biot: np.ndarray) -> np.ndarray:
+    """E while the change has not reached the middle: what a half-space with a film has lost.
+
+    1 - E = (exp(x^2) erfc(x) - 1 + 2 x/sqrt(pi))/biot with x = biot sqrt(Fo) (Crank 1975, p. 36);
+    its Taylor series where x is small, since the three terms cancel to x^2 there.
+    """
+    root = np.sqrt(fo)
+    out = 1 - 2 * root / np.sqrt(np.pi)
+    film = np.isfinite(biot)
+    x, b = biot[film] * root[film], biot[film]
+    series = x**2 * (
+        1 - 4 / (3 * np.sqrt(np.pi)) * x + 0.5 * x**2 - 8 / (15 * np.sqrt(np.pi)) * x**3
+    )
+    lost = np.where(x < 0.003, series, erfcx(x) - 1 + 2 / np.sqrt(np.pi) * x)
+    out[film] = 1 - lost / b
+    return out
 
 
 def drive_modes(
     days: np.ndarray, rates: np.ndarray, weights: np.ndarray, air: DailyAir
 ) -> tuple[np.ndarray, np.ndarray]:
     """decay(t) and forced(t) of given modes in daily air: M = start * decay + forced.
+
+    Over a stretch of constant air a mode makes the exact step u -> E + (u - E) exp(-rate h), so
+    the days are walked once, all pieces and modes together.
 
     Parameters
     ----------
@@ -192,14 +225,28 @@ def drive_modes(
     decay, forced : ndarray, (n, k)
         Shares of the start moisture [1], and what the air has brought [%].
     """
-    from woodlab.drying import kernels
-
     courses, which, start = air.of(len(days), days.max(axis=1, initial=0.0))
-    decay, forced = np.empty(days.shape), np.empty(days.shape)
-    kernels.drive_modes(
-        np.ascontiguousarray(days), np.ascontiguousarray(rates), np.ascontiguousarray(weights),
-        courses, which, start, decay, forced,
-    )  # fmt: skip
+    decay = np.einsum("nj,njk->nk", weights, np.exp(-rates[:, :, None] * days[:, None, :]))
+    forced = np.zeros(days.shape)
+    at = start[:, None] + days
+    day_of = np.minimum(np.floor(at).astype(int), courses.shape[1] - 1)
+    order = np.argsort(day_of, axis=None, kind="stable")
+    due = np.searchsorted(day_of.ravel()[order], np.arange(courses.shape[1] + 1))
+    whole = np.exp(-rates)
+    u = np.zeros(rates.shape)
+    first, last = int(start.min(initial=0)), int(day_of.max(initial=0))
+    for day in range(first, last + 1):
+        level = courses[which, day][:, None]
+        cells = order[due[day] : due[day + 1]]
+        if cells.size:
+            row, column = np.divmod(cells, days.shape[1])
+            h = at[row, column] - np.maximum(float(day), start[row])
+            ahead = level[row] + (u[row] - level[row]) * np.exp(-rates[row] * h[:, None])
+            forced[row, column] = (weights[row] * ahead).sum(axis=1)
+        inside = start < day + 1
+        part = np.where((start > day) & inside, day + 1 - start, 1.0)[:, None]
+        step = np.where(part == 1.0, whole, np.exp(-rates * part))
+        u = np.where(inside[:, None], level + (u - level) * step, u)
     return decay, forced
 
 
@@ -208,17 +255,19 @@ def drive_sheet(
 ) -> tuple[np.ndarray, np.ndarray]:
     """decay(t) and forced(t) of plane sheets in daily air; see `drive_modes`.
 
-    As many modes are driven as have not settled within a day; what the faster ones remember of
-    the last changes of the air is added in closed form, so that no time is too early.
+    By superposition (Duhamel): each change of the air from one day to the next begins a response
+    1 - E of its own. Exact at all times, where a sum of modes would need hundreds of them early on.
     """
-    from woodlab.drying import kernels
-
     courses, which, start = air.of(len(days), days.max(axis=1, initial=0.0))
-    decay, forced = np.empty(days.shape), np.empty(days.shape)
-    kernels.drive_sheet(
-        np.ascontiguousarray(days), np.ascontiguousarray(fo_per_day, dtype=float),
-        np.ascontiguousarray(biot, dtype=float), courses, which, start, decay, forced,
-    )  # fmt: skip
+    fo, number = np.asarray(fo_per_day, float), np.asarray(biot, float)
+    decay = sheet_remaining(fo[:, None] * days, number[:, None])
+    forced = np.empty(days.shape)
+    for row in range(len(days)):
+        first, last = int(start[row]), int(start[row] + days[row].max(initial=0.0))
+        level = courses[which[row], first : last + 1]
+        since = days[row][:, None] + start[row] - np.arange(first + 1, last + 1)
+        gone = 1 - sheet_remaining(fo[row] * np.maximum(since, 0.0), number[row])
+        forced[row] = level[0] * (1 - decay[row]) + gone @ np.diff(level)
     return decay, forced
 
 
