@@ -16,6 +16,7 @@ from woodlab.wood.species import species_facts
 OWN_OFFCUT_PCT = 4.0  # between an offcut and the piece it came from
 LOG_OFFCUT_PCT = 8.0  # between an offcut and another piece of its log
 SPECIES_PCT = 25.0  # between a piece and the table's mean: heartwood or sapwood is not known
+UNKNOWN_GREEN = (75.0, 0.5)  # median [%] and sd of ln, where the species table has no figure
 SOURCES = ("own offcuts", "offcuts of the log", "species table", "none")
 
 
@@ -46,7 +47,7 @@ def start_moisture_information(book: RecordBook) -> pd.DataFrame:
     source, used = np.full(count, 3), np.zeros(count, dtype=int)
     table = {}
     for name in pieces["species"].unique():
-        table[name] = _of_species(str(name))
+        table[name] = green_of_species(str(name))
     by_species = pieces["species"].map(table)
     found = by_species.map(lambda pair: pair[0]).to_numpy(dtype=float)
     scatter = by_species.map(lambda pair: pair[1]).to_numpy(dtype=float)
@@ -84,7 +85,7 @@ def start_moisture_information(book: RecordBook) -> pd.DataFrame:
     )
 
 
-def _of_species(name: str) -> tuple[float, float]:
+def green_of_species(name: str) -> tuple[float, float]:
     """Mean and scatter of the green moisture by the species table; NaN where it is silent."""
     figures = species_facts(name).figures
     mean, heart, sap = (

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.air_course import air_course
-from woodlab.drying.pool_model import UNKNOWN_AIR_PCT
+from woodlab.drying.fit.shelf import UNKNOWN_AIR_PCT
 from woodlab.drying.warmth import REFERENCE_C
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
@@ -57,7 +57,7 @@ RESTS_ON = (
 
 
 @dataclass(frozen=True, eq=False)
-class AirToCome:
+class FutureAir:
     """Draws of the air after a day.
 
     Attributes
@@ -77,7 +77,7 @@ class AirToCome:
     rests_on: str
 
 
-def air_to_come(
+def future_air(
     air: pd.DataFrame,
     after: np.datetime64,
     days: int,
@@ -85,7 +85,7 @@ def air_to_come(
     draws: int,
     seed: int,
     monthly: pd.DataFrame | None = None,
-) -> AirToCome:
+) -> FutureAir:
     """Draw the air of `days` days from the day after `after`.
 
     Parameters
@@ -101,7 +101,7 @@ def air_to_come(
     --------
     >>> from woodlab.drying.weather import invented_air
     >>> air = invented_air("2025-01-01", 400, seed=1)
-    >>> drawn = air_to_come(air, np.datetime64("2026-02-04"), 100, draws=50, seed=1)
+    >>> drawn = future_air(air, np.datetime64("2026-02-04"), 100, draws=50, seed=1)
     >>> drawn.equilibrium_pct.shape, drawn.rests_on
     ((50, 1, 100), "the yearly course of the book's own air log")
     """
@@ -138,10 +138,10 @@ def air_to_come(
     return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, RESTS_ON[rests])
 
 
-def _done(drawn: np.ndarray, temp_c: np.ndarray, after: np.datetime64, rests_on: str) -> AirToCome:
+def _done(drawn: np.ndarray, temp_c: np.ndarray, after: np.datetime64, rests_on: str) -> FutureAir:
     drawn = np.clip(drawn, 2.0, 28.0)
     mean = drawn[:, :, :365].mean(axis=(0, 2))
-    return AirToCome(after + _DAY, drawn, np.clip(temp_c, -30.0, 50.0), mean, rests_on)
+    return FutureAir(after + _DAY, drawn, np.clip(temp_c, -30.0, 50.0), mean, rests_on)
 
 
 def monthly_course(

@@ -1,0 +1,78 @@
+"""The air of every draw: as logged, less what the hygrometer reads too high, then as drawn.
+
+The future air is drawn as the log would show it, and moved by the same draw's bias along the slope
+of the sorption curve, so that a relative target ("points above the store's own equilibrium") moves
+with the draw: weather and bias then cancel between moisture and target.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from woodlab.drying.fit.shelf import Shelf
+from woodlab.drying.warmth import warmth
+
+if TYPE_CHECKING:
+    from woodlab.drying.fit.posterior import Posterior
+    from woodlab.drying.fit.results import DryingFits
+    from woodlab.drying.future_air import FutureAir
+
+_DAY = np.timedelta64(1, "D")
+LEAST_PCT, MOST_PCT = 1.5, 29.0
+
+
+def slope_at(shelf: Shelf, equilibrium_pct: np.ndarray) -> np.ndarray:
+    """Slope of the sorption curve [points per %RH] at a moisture: a quadratic through the log's
+    own days, since the temperature hardly matters."""
+    if not shelf.has_air:
+        return np.zeros(equilibrium_pct.shape)
+    x, y = shelf.equilibrium_pct.ravel(), shelf.slope.ravel()
+    degree = 2 if np.ptp(x) > 2 else 0
+    value = np.polyval(np.polyfit(x, y, degree), np.clip(equilibrium_pct, x.min(), x.max()))
+    return np.maximum(value, 0.0)
+
+
+def drawn_levels(part: Posterior, air: FutureAir, which: slice) -> tuple[np.ndarray, np.ndarray]:
+    """Equilibrium moisture at the pieces by place, and warmth, (draws, places, days), from the
+    first day of the records on."""
+    shelf = part.season.d.shelf
+    past = int((air.first_day - shelf.first_day) / _DAY)
+    bias = part.bias()[..., None]
+    level = shelf.equilibrium_pct[None, :, :past] - bias * shelf.slope[None, :, :past]
+    warm = np.broadcast_to(shelf.warm[None, :, :past], level.shape)
+    ahead = air.equilibrium_pct[which]
+    ahead = ahead - bias * slope_at(shelf, ahead)
+    whole = np.clip(np.concatenate([level, ahead], axis=2), LEAST_PCT, MOST_PCT)
+    if not shelf.has_air:
+        return whole, np.zeros(whole.shape)
+    return whole, np.concatenate([warm, warmth(air.temp_c[which])], axis=2)
+
+
+def courses_to(fits: DryingFits, last: np.datetime64) -> list[np.ndarray]:
+    """Running sums of the air of each draw up to the day `last`, for each part of the fits:
+    (draws, histories, 2, days + 1)."""
+    out, at = [], 0
+    for part in fits.parts:
+        level, warm = drawn_levels(part, fits.air, slice(at, at + part.count))
+        at += part.count
+        shelf = part.season.d.shelf
+        days = int((last - shelf.first_day) / _DAY) + 1
+        days = min(max(days, 1), level.shape[2])
+        out.append(shelf.histories(level[..., :days], warm[..., :days]))
+    return out
+
+
+def yearly_level(fits: DryingFits, after: np.datetime64) -> np.ndarray:
+    """Mean equilibrium moisture at each piece over the year from a day on, (n, draws) [%]."""
+    out, at = [], 0
+    for part in fits.parts:
+        level, _ = drawn_levels(part, fits.air, slice(at, at + part.count))
+        at += part.count
+        d = part.season.d
+        first = max(int((after - d.shelf.first_day) / _DAY), 0)
+        place = d.shelf.place_of[d.shelf.history, -1]
+        mean = level[:, :, first : first + 365].mean(axis=2)
+        out.append((mean[:, place].T + part.shift_pct())[: d.n_pieces])
+    return np.concatenate(out, axis=1)

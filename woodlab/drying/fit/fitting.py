@@ -1,0 +1,336 @@
+"""`fit_drying`: one estimate of a season; `rank_laws`: which law predicts it best."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.fit.checks import check_frame, verdicts
+from woodlab.drying.fit.posterior import Posterior, draw
+from woodlab.drying.fit.records import Records, read_records
+from woodlab.drying.fit.results import (
+    DryingFits,
+    group_frame,
+    param_frame,
+    residual_frame,
+    step_draws,
+    step_frame,
+    weighing_sd_g,
+)
+from woodlab.drying.fit.season import Season
+from woodlab.drying.fit.weights import candidates, weigh_laws
+from woodlab.drying.future_air import future_air
+from woodlab.drying.laws import LAWS, Law, law_named
+from woodlab.errors import WoodlabError
+
+HORIZON_DAYS = 800
+MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
+MOST_DRAWS, LEAST_DRAWS, MOST_RUNS = 300, 100, 60_000
+LEAST_PART = 60  # draws of a law: fewer would not show its spread
+_DAY = np.timedelta64(1, "D")
+
+
+def fit_drying(
+    book: RecordBook,
+    law: str | Sequence[str] | None = None,
+    pool: bool = True,
+    experience: Any = None,
+    *,
+    as_of: str | pd.Timestamp | None = None,
+    fixed: Mapping[str, float] | None = None,
+    draws: int | None = None,
+    seed: int = 0,
+) -> DryingFits:
+    """Fit a season once; every moisture, date and ratio of it is read from the result.
+
+    Parameters
+    ----------
+    book : RecordBook
+    law : str, or sequence of str
+        One law, or several to be weighted by predictive accuracy. The default weighs the laws
+        that have a wall and a seal in them.
+    pool : bool
+        Whether pieces of a species, seal and log tell of one another. Without it each piece is
+        fitted alone, which says little early on.
+    experience : DryingFits, or path of saved fits
+        An earlier season, whose posteriors become priors here.
+    as_of : date
+        Nothing after this day is used; by default the day of the last weighing or look.
+    fixed : dict
+        Parameters of the law held at a value.
+    draws, seed : int
+        How many draws are kept (300, fewer in a season of more than 200 pieces), and where the
+        random numbers begin.
+
+    Returns
+    -------
+    DryingFits
+
+    Raises
+    ------
+    WoodlabError
+        If the book is empty, a law is unknown or cannot be pooled, or a date cannot be read.
+
+    Notes
+    -----
+    The model, with sources: `woodlab.drying.fit.season`. Weighting of laws: `...fit.weights`.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
+    >>> (fits.pieces.set_index("piece")["surface_m_s"] * 1e9).round(-1).to_dict()
+    {'A1': 0.0, 'A3': 40.0, 'B2': 40.0}
+    """
+    book = checked_book(book)
+    laws = _laws(law, pool)
+    day = as_of_day(book, as_of)
+    known = book.until(pd.Timestamp(day))
+    records = read_records(known, day)
+    options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
+    _check_fixed(laws, options["held"])
+    if experience is not None:
+        from woodlab.drying.fit.experience import as_experience
+
+        options["experience"] = as_experience(experience)
+    if draws is None:
+        draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
+    if not pool and all(one.linear for one in laws) and len(laws) == 1:
+        from woodlab.drying.fit.alone import alone
+
+        return alone(known, records, laws[0], options, draws, seed)
+    weighed = weigh_laws(records, laws, day, options)
+    kept = [one for one in laws if weighed.frame.set_index("law").loc[one.name, "weight"] > 0]
+    share = _shares(weighed.frame.set_index("law")["weight"], kept, draws)
+    parts = []
+    for one in kept:
+        season = Season(records, one, **options)
+        start = None
+        if one.name in weighed.modes:
+            earlier, mode = weighed.modes[one.name]
+            start = season.start_from(earlier, mode)
+        mode = season.fit(start)
+        parts.append(draw(season, mode, share[one.name], seed))
+    heaviest = np.argsort([-part.count for part in parts], kind="stable")
+    parts = [parts[i] for i in heaviest]
+    return assemble(
+        known, day, parts, weighed.frame, {"law": law, "pool": pool, "experience": experience,
+                                           "fixed": fixed, "draws": draws, "seed": seed},
+    )  # fmt: skip
+
+
+def checked_book(book: Any) -> RecordBook:
+    """The book, or one sentence that says what to pass."""
+    if not isinstance(book, RecordBook):
+        raise WoodlabError(
+            f"book is {type(book).__name__} {str(book)[:60]!r}, not a record book. Open it first: "
+            "wl.open_book(path)."
+        )
+    return book
+
+
+def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
+    """The day asked for, or that of the last weighing, else look, else turning.
+
+    Raises
+    ------
+    WoodlabError
+        If it is not a date.
+    """
+    if as_of is None:
+        days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
+        days = [last for last in days if pd.notna(last)]
+        as_of = days[0] if days else book.pieces["turned_on"].max()
+    try:
+        day = pd.Timestamp(as_of)
+    except (ValueError, TypeError) as error:
+        raise WoodlabError(
+            f"as_of = {as_of!r} is not a date. Type one such as '2026-06-20'."
+        ) from error
+    if pd.isna(day):
+        raise WoodlabError("The book has no date yet. Enter the pieces with turned_on first.")
+    return np.datetime64(day.tz_localize(None) if day.tz else day, "D")
+
+
+def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
+    names = candidates() if law is None else [law] if isinstance(law, str) else list(law)
+    if not names:
+        raise WoodlabError("Name at least one law, or leave law out.")
+    found = [law_named(name) for name in dict.fromkeys(names)]
+    for one in found:
+        if pool and one.describes_only:
+            raise WoodlabError(
+                f"The law {one.name!r} only describes single curves, so that a season cannot be "
+                "pooled under it. Add pool=False, or take slab or film."
+            )
+        if not pool and len(found) > 1:
+            if law is None:
+                return [law_named("exponential")]
+            raise WoodlabError("pool=False fits one law. Name it, such as law='film'.")
+    return found
+
+
+def _check_fixed(laws: Sequence[Law], fixed: Mapping[str, float]) -> None:
+    known = {p.name for law in laws for p in law.parameters}
+    for name in fixed:
+        if name not in known:
+            raise WoodlabError(
+                f"fixed names {name!r}, which is no parameter of {', '.join(x.name for x in laws)}."
+                f" Choose from: {', '.join(sorted(known))}."
+            )
+
+
+def _shares(weight: pd.Series, kept: Sequence[Law], draws: int) -> dict[str, int]:
+    """Draws of each law in proportion to its weight, each even."""
+    out = {law.name: 2 * int(round(weight[law.name] * draws / 2)) for law in kept}
+    return {name: max(count, 4) for name, count in out.items()}
+
+
+def assemble(
+    book: RecordBook, day: np.datetime64, parts: Sequence[Posterior], laws: pd.DataFrame,
+    options: dict[str, Any],
+) -> DryingFits:  # fmt: skip
+    """Frames of the fits from the draws."""
+    first = parts[0]
+    records = first.season.d
+    n = records.n_pieces
+    total = sum(part.count for part in parts)
+    after = min(day, records.shelf.log_end) if records.shelf.has_air else day
+    ahead = HORIZON_DAYS + MARGIN_DAYS + int((day - after) / _DAY) + 2
+    air = future_air(book.air, after, ahead, draws=total, seed=int(options["seed"]) + 1)
+    shown = laws.copy()
+    by_law = {part.season.law.name: part for part in parts}
+    for name in ("converged", "slip_g", "drift_pct"):
+        shown[name] = [
+            getattr(by_law[law].mode, name) if law in by_law else None for law in shown["law"]
+        ]
+    steps = np.zeros((0, total))
+    if records.steps:
+        steps = np.concatenate(
+            [step_draws(p, np.asarray(p.curves(records.days, p.past_sums()))) for p in parts],
+            axis=1,
+        )
+    residuals = residual_frame(book, first, np.median(steps, axis=1) if len(steps) else steps)
+    checks = check_frame(first, residuals)
+    fits = DryingFits(
+        book=book, as_of=pd.Timestamp(day), law=first.season.law.name if len(parts) == 1 else
+        "mixture", pool=first.season.groups, laws=shown, pieces=pd.DataFrame(),
+        params=param_frame(parts), groups=group_frame(parts), checks=checks, residuals=residuals,
+        steps=step_frame(book, records, steps), parts=tuple(parts), air=air, options=options,
+    )  # fmt: skip
+    now = np.maximum(
+        (day + _DAY - records.shelf.first_day) / _DAY - records.shelf.start[:n] - 0.5, 0.0
+    )
+    moisture = fits.moisture_draws(now[:, None])[..., 0]
+    return replace(fits, pieces=_pieces(book, fits, moisture, verdicts(parts, checks)))
+
+
+def _pieces(
+    book: RecordBook, fits: DryingFits, moisture: np.ndarray, verdict: pd.DataFrame
+) -> pd.DataFrame:
+    first = fits.parts[0]
+    d = first.season.d
+    n = d.n_pieces
+    low, middle, high = np.quantile(moisture, [0.05, 0.5, 0.95], axis=1)
+    wide = fits.params[fits.params["law"] == first.season.law.name]
+    wide = wide.pivot(index="piece", columns="parameter", values="estimate")
+    own = [p.name for p in first.season.own]
+    used = (d.here & ~d.is_moisture & (first.mode.weight > 0.1))[:n].sum(axis=1)
+    weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
+    rest = fits.residuals.loc[fits.residuals["used"]]
+    rmse = np.sqrt((rest["residual_g"] ** 2).groupby(rest["piece"]).mean())
+    names = book.pieces["piece"].to_numpy(dtype=object)
+    columns: dict[str, object] = {
+        "piece": names,
+        "law": first.season.law.name,
+        "status": verdict["status"].to_numpy(),
+        "reason": verdict["reason"].to_numpy(),
+        "n_used": used,
+        "n_set_aside": weighed - used,
+    }
+    for name in [*own, "oven_dry_g", "start_moisture_pct"]:
+        columns[name] = wide[name].reindex(names).to_numpy()
+    columns |= {
+        "moisture_now_pct": middle, "moisture_now_lower_pct": low, "moisture_now_upper_pct": high,
+        "rmse_g": rmse.reindex(names).to_numpy(), "error_g": weighing_sd_g(first, np.arange(n)),
+        "oven_dry_from": basis(d, first.season.groups), "air_from": _air_from(d),
+    }  # fmt: skip
+    return pd.DataFrame(columns)
+
+
+def basis(d: Records, pooled: bool) -> list[str]:
+    """What the oven-dry mass of each piece is based on, beside its own weighings."""
+    own, logs = set(d.own_offcuts[0].tolist()), set(d.log_offcuts[0].tolist())
+    behind = " and the season" if pooled else ""
+    out = []
+    for p in range(d.n_pieces):
+        if p in own:
+            out.append(f"its weighings, its own offcuts{behind}")
+        elif pooled and int(d.of_log[p]) in logs:
+            out.append("its weighings, its log's offcuts and the season")
+        elif d.counts[p] and d.green_sd[d.of_species[p]] < 0.5:
+            out.append(f"its weighings, the species table{behind}")
+        elif d.counts[p]:
+            out.append(f"its weighings{behind}: the species table does not know its wood")
+        else:
+            out.append("the season only: it has not been weighed")
+    return out
+
+
+def _air_from(d: Records) -> np.ndarray:
+    if not d.shelf.has_air:
+        return np.full(d.n_pieces, "no air log: assumed", dtype=object)
+    read = "air log" if d.shelf.unread < 0.1 else (
+        f"air log, {100 * (1 - d.shelf.unread):.0f} % of the days"
+    )  # fmt: skip
+    return np.where(d.shelf.unlogged[: d.n_pieces], "no air log of its place", read).astype(object)
+
+
+def rank_laws(
+    book: RecordBook, laws: Sequence[str] | None = None, *,
+    as_of: str | pd.Timestamp | None = None,
+) -> pd.DataFrame:  # fmt: skip
+    """Rank the drying laws by how well they predict weighings that were held back.
+
+    Each law is fitted to the season without its last weeks and asked for them.
+
+    Parameters
+    ----------
+    book : RecordBook
+    laws : sequence of str
+        All that can be pooled by default.
+    as_of : date
+        As for `fit_drying`.
+
+    Returns
+    -------
+    DataFrame
+        Best first: `law`, `weight` (in the mixture that predicts best), `score` (log density of
+        the weighings held back), `error_pct` (their mean absolute error, points of moisture),
+        `n_held`.
+
+    Raises
+    ------
+    WoodlabError
+        If a law is not known or cannot be pooled.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> wl.rank_laws(book, ["exponential", "slab"], as_of="2025-06-01")["law"].tolist()
+    ['slab', 'exponential']
+    """
+    book = checked_book(book)
+    names = [n for n, law in LAWS.items() if not law.describes_only] if laws is None else laws
+    found = _laws(names, True)
+    day = as_of_day(book, as_of)
+    records = read_records(book.until(pd.Timestamp(day)), day)
+    frame = weigh_laws(records, found, day, {"groups": True}).frame
+    return frame.sort_values(["score", "weight"], ascending=False, kind="stable", ignore_index=True)

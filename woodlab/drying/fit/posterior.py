@@ -1,0 +1,169 @@
+"""Draws of a season under one law, and every curve that is asked of them.
+
+The draws are of the linear model at the mode, moved onto the mode itself. Components of variance
+are drawn in turn with all else (Gibbs). Draws come in opposite pairs, so that the mean of what is
+linear in them carries no noise of the draws, and the seed moves it hardly at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from woodlab.drying import kernel
+from woodlab.drying.fit.season import Mode, Season
+from woodlab.drying.kernel import SlabCurves
+
+BURN, BETWEEN = 15, 2
+_MOST_CELLS = 4_000_000  # rows times times of one run: what fits a small machine's memory
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """n pieces (blocks behind), d draws.
+
+    Attributes
+    ----------
+    season : Season
+        Records, law, effects.
+    mode : Mode
+    u, ln_dry : ndarray, (n, d, q), (n, d)
+    beta, sds : ndarray, (d, effects), (d, components)
+    """
+
+    season: Season
+    mode: Mode
+    u: np.ndarray
+    ln_dry: np.ndarray
+    beta: np.ndarray
+    sds: np.ndarray
+
+    @property
+    def count(self) -> int:
+        return self.u.shape[1]
+
+    def keep(self, which: np.ndarray) -> Posterior:
+        """Some of the draws."""
+        return replace(
+            self, u=self.u[:, which], ln_dry=self.ln_dry[:, which], beta=self.beta[which],
+            sds=self.sds[which],
+        )  # fmt: skip
+
+    def kappa(self) -> np.ndarray:
+        """What is shared, (n, d, c)."""
+        return np.moveaxis(self.season.kappa(self.beta), 0, 1)
+
+    def shift_pct(self) -> np.ndarray:
+        """Equilibrium of the wood above that of the (corrected) log, (n, d) [points]."""
+        s = self.season
+        if not s.groups:
+            return self.u[..., s.start_at + 1]
+        return self.kappa()[..., s.at["air offset"]]
+
+    def bias(self) -> np.ndarray:
+        """What the log of each place reads too high, (d, places) [%RH]."""
+        return self.season.bias(self.kappa()[0])
+
+    def curves(
+        self, days: np.ndarray, sums: np.ndarray, *, pick: np.ndarray | None = None,
+        grid: tuple[float, ...] = kernel.FINE, inside: bool = False,
+        seal: np.ndarray | None = None,
+    ) -> np.ndarray | list[SlabCurves]:  # fmt: skip
+        """Mean moisture of every draw on given days since turning, (p, d, k) [%].
+
+        Parameters
+        ----------
+        days : ndarray, (p, k)
+            Not decreasing along a row.
+        sums : ndarray, (d, histories, 2, days + 1)
+            The air of each draw.
+        pick : ndarray, (p,)
+            The pieces; all by default.
+        inside : bool
+            The whole `SlabCurves` of each chunk of pieces instead, rows draw by draw.
+        seal : ndarray, (d, q), optional
+            Added to u: what another seal would change (see the sealing study).
+        """
+        s, d = self.season, self.count
+        pick = np.arange(s.d.n) if pick is None else np.asarray(pick)
+        flat = sums.reshape(-1, *sums.shape[2:])
+        histories = sums.shape[1]
+        kappa = self.kappa()
+        chunk = max(1, _MOST_CELLS // max(d * days.shape[1], 1))
+        out = []
+        for a in range(0, pick.size, chunk):
+            part = pick[a : a + chunk]
+            some = _some(s, part)
+            u = self.u[part] if seal is None else self.u[part] + seal
+            which = np.arange(d)[None, :] * histories + s.d.shelf.history[part][:, None]
+            rows = some.rows(
+                u, kappa[part], flat, which, days=days[a : a + chunk],
+                counts=np.full(part.size, days.shape[1]), grid=grid,
+            )  # fmt: skip
+            out.append(s.law.inside(rows) if inside else
+                       s.law.curves(rows).reshape(part.size, d, -1))  # fmt: skip
+        if inside:
+            return out
+        return np.concatenate(out) if out else np.zeros((0, d, days.shape[1]))
+
+    def past_sums(self) -> np.ndarray:
+        """The air of each draw over the records, (d, histories, 2, days + 1)."""
+        shelf = self.season.d.shelf
+        level = shelf.equilibrium_pct[None] - self.bias()[..., None] * shelf.slope[None]
+        return shelf.histories(level, shelf.warm)
+
+
+def _some(season: Season, part: np.ndarray) -> Season:
+    """The season's way of making rows, for some pieces: only `d` is asked for then."""
+    if part.size == season.d.n:
+        return season
+    out = Season.__new__(Season)
+    out.__dict__.update(season.__dict__)
+    out.d = season.d.take(part)
+    return out
+
+
+def draw(season: Season, mode: Mode, count: int, seed: int = 0) -> Posterior:
+    """`count` draws (made even) about the mode."""
+    q = len(season.local)
+    left, linear = season.eliminated(mode)
+    mean_beta, _, mean_u = left.solve()
+    rng, chain = np.random.default_rng(seed), np.random.default_rng(20)
+    pairs = max((count + 1) // 2, 1)
+    shapes = [(len(mean_beta),), left.mean_l.shape, mean_u.shape]
+    sds, out = mode.sds, []
+
+    def noise(source: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        z = [source.standard_normal(shape) for shape in shapes]
+        return z[0], z[1], z[2]
+
+    for i in range(-BURN if season.groups else 0, pairs):
+        if season.groups:
+            for _ in range(BETWEEN):
+                left = season.system.eliminate(linear.a, linear.b, sds)
+                state = left.solve(noise=noise(chain))
+                sds = left.drawn_sds(*state, chain.random(len(sds)))
+            left = season.system.eliminate(linear.a, linear.b, sds)
+        if i < 0:
+            continue
+        z, roots = noise(rng), left.roots()
+        for sign in (1.0, -1.0):
+            beta, _, u = left.solve(roots, (sign * z[0], sign * z[1], sign * z[2]))
+            out.append((u, beta, sds))
+    u, beta, sds_all = (np.stack(part) for part in zip(*out, strict=True))
+    u = np.moveaxis(u, 0, 1)
+    # where the line search refused the linear model's mode, the draws belong about the true one
+    u = u + (np.concatenate([mode.u, mode.ln_dry[:, None]], axis=1) - mean_u)[:, None]
+    beta = beta + (mode.beta - mean_beta)
+    return Posterior(season, mode, u[..., :q], _possible(season, u[..., q]), beta, sds_all)
+
+
+def _possible(season: Season, ln_dry: np.ndarray) -> np.ndarray:
+    """No oven-dry mass above the lightest weighing of a piece that lost no wood."""
+    d = season.d
+    good = d.here & ~d.suspect & ~d.is_moisture
+    lightest = np.where(good, d.mass_g, np.inf).min(axis=1)
+    for p, *_ in d.steps:
+        lightest[p] = np.inf
+    return np.minimum(ln_dry, np.log(np.maximum(lightest, 1e-6) * 1.001)[:, None])

@@ -1,0 +1,478 @@
+"""A season's records as arrays: one padded table for every fit.
+
+n pieces, at most k weighings each. Witness blocks come behind the pieces: they are bare pieces of
+known oven-dry mass, in no list of bowls. Shavings taken later than turning are rows of the same
+table that hold a moisture instead of a mass.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.fit.shelf import Shelf, read_shelf
+from woodlab.drying.green import UNKNOWN_GREEN, green_of_species
+from woodlab.errors import WoodlabError
+
+DRIFT_DAYS = 30.0  # how long a wall that departs from the law goes on doing so; our own estimate
+MOST_ROWS = 160  # weighings of a piece that count: more lie closer than the drift's memory can use
+LATER_DAYS = 2.0  # an offcut so much later than turning tells the moisture of its day
+SHAVINGS_SD = 0.05  # of the moisture of shavings against the wall's mean; our own estimate
+MOST_STEPS = 5  # events that change the mass of one piece
+WITNESS_WALL_MM = 20.0
+UNKNOWN_WALL_SD = 0.25  # of ln wall where none is written down
+_DAY = np.timedelta64(1, "D")
+
+STEPS_G = (1.0, 0.5, 0.1, 0.01)
+POUND_G, OUNCE_G = 453.59237, 28.349523125
+# a book in pounds or ounces: no whole number of these is one of tenths of a gram, save by chance
+IMPERIAL_STEPS_G = (POUND_G / 10, OUNCE_G, OUNCE_G / 2, POUND_G / 100, OUNCE_G / 10, POUND_G / 1000)
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """The arrays of a season; rows behind a piece's last weighing are padding.
+
+    Attributes
+    ----------
+    book : RecordBook
+        Up to the day asked for.
+    names : ndarray of str, (n,)
+        Marks of pieces, then of witness blocks.
+    n_pieces : int
+        How many of the n are pieces; the rest are blocks.
+    species, seals, logs : tuple of str; of_species, of_seal, of_log : ndarray, (n,)
+    half_m, wall_sd : ndarray, (n,)
+        Half of the wall [m], and the sd of ln wall where it is not written down (else 0).
+    days, mass_g : ndarray, (n, k)
+        Since turning; mass less known sealer, or moisture [%] where `is_moisture`.
+    counts, n_early, n_thinned, too_many : ndarray, (n,)
+    source : ndarray, (n, k)
+        Row in `book.weighings`, -1 where there is none.
+    scale_g, scale_of, suspect, is_moisture : ndarray, (n, k)
+        Resolution, number of the named scale (-1: not named), weights that no neighbour agrees
+        with, rows that hold a moisture.
+    scales : tuple of str
+    sealer_g : ndarray, (n, k)
+        Known sealer that was taken off.
+    steps : tuple of (piece, first row after, wood cut off, row in the book)
+        Events that changed the mass.
+    dry_ln : ndarray, (n,)
+        Ln of the oven-dry mass where it is known (witness blocks), else NaN.
+    green_ln, green_sd : ndarray, (species,)
+        Prior of ln green moisture.
+    own_offcuts, log_offcuts : tuple of ndarray
+        Piece or log, and ln moisture.
+    sealed_at : ndarray, (n,)
+        Days from turning to the last sealing (0: at turning).
+    shelf : Shelf
+        The air.
+    """
+
+    book: RecordBook
+    names: np.ndarray
+    n_pieces: int
+    species: tuple[str, ...]
+    seals: tuple[str, ...]
+    logs: tuple[str, ...]
+    of_species: np.ndarray
+    of_seal: np.ndarray
+    of_log: np.ndarray
+    half_m: np.ndarray
+    wall_sd: np.ndarray
+    days: np.ndarray
+    mass_g: np.ndarray
+    counts: np.ndarray
+    n_early: np.ndarray
+    n_thinned: np.ndarray
+    too_many: np.ndarray
+    source: np.ndarray
+    scale_g: np.ndarray
+    scale_of: np.ndarray
+    suspect: np.ndarray
+    is_moisture: np.ndarray
+    scales: tuple[str, ...]
+    sealer_g: np.ndarray
+    steps: tuple[tuple[int, int, bool, int], ...]
+    dry_ln: np.ndarray
+    green_ln: np.ndarray
+    green_sd: np.ndarray
+    own_offcuts: tuple[np.ndarray, np.ndarray]
+    log_offcuts: tuple[np.ndarray, np.ndarray]
+    sealed_at: np.ndarray
+    shelf: Shelf
+
+    @property
+    def n(self) -> int:
+        return len(self.half_m)
+
+    @cached_property
+    def here(self) -> np.ndarray:
+        """Which cells of the table are weighings, (n, k)."""
+        return np.arange(self.days.shape[1]) < self.counts[:, None]
+
+    @cached_property
+    def sealed(self) -> np.ndarray:
+        """Which pieces have a seal, (n,)."""
+        return np.array([seal not in BARE for seal in self.seals])[self.of_seal]
+
+    def take(self, pick: np.ndarray) -> Records:
+        """The records of some pieces."""
+        pick = np.asarray(pick)
+        where = {int(p): i for i, p in enumerate(pick)}
+        own = np.isin(self.own_offcuts[0], pick)
+        by_piece = (
+            "names", "of_species", "of_seal", "of_log", "half_m", "wall_sd", "days", "mass_g",
+            "counts", "n_early", "n_thinned", "too_many", "source", "scale_g", "scale_of",
+            "suspect", "is_moisture", "sealer_g", "dry_ln", "sealed_at",
+        )  # fmt: skip
+        width = max(int(self.counts[pick].max(initial=1)), 1)
+        parts = {}
+        for name in by_piece:
+            value = getattr(self, name)[pick]
+            parts[name] = value[:, :width] if value.ndim == 2 else value
+        return replace(
+            self, **parts, n_pieces=int((pick < self.n_pieces).sum()),
+            steps=tuple((where[p], *rest) for p, *rest in self.steps if p in where),
+            own_offcuts=(
+                np.array([where[int(p)] for p in self.own_offcuts[0][own]], dtype=int),
+                self.own_offcuts[1][own],
+            ),
+            shelf=self.shelf.take(pick),
+        )  # fmt: skip
+
+
+BARE = ("none", "not said")
+
+
+def read_records(book: RecordBook, until: object = None) -> Records:
+    """The book as arrays, with no weighing and no air after the day `until`.
+
+    Raises
+    ------
+    WoodlabError
+        If the book has no pieces.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> records = read_records(wl.demo_book(), "2025-03-01")
+    >>> records.n, records.days.shape[0] == records.n
+    (92, True)
+    """
+    if until is not None:
+        book = book.until(pd.Timestamp(until))
+    pieces = book.pieces.reset_index(drop=True)
+    if len(pieces) == 0:
+        raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
+    blocks = _witnesses(book)
+    table = _table(book, pieces, blocks)
+    names = [*pieces["piece"].astype(str), *blocks]
+    extra = len(blocks)
+    of_species, species = _codes(pieces["species"], "not said", ["witness block"] * extra)
+    of_seal, seals = _codes(pieces["seal"], "none", ["none"] * extra)
+    alone = pd.Series("piece " + pieces["piece"].astype(str), pieces.index)
+    log = pieces["log"].astype(object)
+    of_log, logs = _codes(log.where(log.notna(), alone), "", [f"witness {w}" for w in blocks])
+    wall = pieces["wall_mm"].to_numpy(dtype=float)
+    usual = float(np.nanmedian(wall)) if np.isfinite(wall).any() else 25.0
+    by_wood = pieces.groupby("species")["wall_mm"].transform("median").fillna(usual)
+    half = np.where(np.isfinite(wall), wall, by_wood.to_numpy()) / 2000
+    cells, counts = table.cells, table.counts
+    here = np.arange(cells["days"].shape[1]) < counts[:, None]
+    moist = cells["is_moisture"].astype(bool)
+    green_ln, green_sd = _green(list(species))
+    turned = pieces["turned_on"]
+    first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
+    return Records(
+        book=book, names=np.array(names, dtype=object), n_pieces=len(pieces), species=species,
+        seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
+        half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
+        wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
+        days=cells["days"], mass_g=cells["mass_g"], counts=counts,
+        n_early=table.n_early, n_thinned=table.n_thinned, too_many=table.too_many,
+        source=np.where(here, cells["source"], -1).astype(int), scale_g=cells["scale_g"],
+        scale_of=np.where(here, cells["scale_of"], -1).astype(int),
+        suspect=_gross_errors(cells["mass_g"], here & ~moist, table.steps), is_moisture=moist,
+        scales=_scales(book), sealer_g=cells["sealer_g"], steps=table.steps,
+        dry_ln=np.r_[
+            np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
+        ].astype(float),
+        green_ln=green_ln, green_sd=green_sd,
+        **_offcuts(book, pieces, of_log, list(logs)),
+        sealed_at=np.r_[_sealed_at(book, pieces), np.zeros(extra)],
+        shelf=read_shelf(
+            book, pd.concat([turned, pd.Series(first_block, dtype=turned.dtype)]),
+            [*pieces["place"], *(b["place"].iloc[0] for b in blocks.values())], until,
+        ),
+    )  # fmt: skip
+
+
+_CELLS = ("days", "mass_g", "source", "scale_g", "scale_of", "is_moisture", "sealer_g")
+
+
+def _codes(
+    column: pd.Series, default: str, behind: list[str]
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    values = [*column.astype(object).fillna(default), *behind]
+    codes, labels = pd.factorize(pd.Series(values, dtype=object))
+    return codes, tuple(map(str, labels))
+
+
+def _scales(book: RecordBook) -> tuple[str, ...]:
+    column = book.weighings["scale"] if "scale" in book.weighings else pd.Series(dtype=object)
+    return tuple(sorted(column.dropna().astype(str).unique()))
+
+
+@dataclass(frozen=True)
+class _Table:
+    """The padded table of pieces and blocks, as it is built."""
+
+    cells: dict[str, np.ndarray]  # (n, k) by name
+    counts: np.ndarray
+    n_early: np.ndarray
+    n_thinned: np.ndarray
+    too_many: np.ndarray
+    steps: tuple[tuple[int, int, bool, int], ...]
+
+
+def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]) -> _Table:
+    """Weighings since turning and later shavings by piece and day, padded; blocks behind."""
+    n = len(pieces)
+    flat = _flat(book, pieces)
+    early = (flat["code"] >= 0) & (flat["days"] < 0)
+    n_early = np.bincount(flat["code"][early].astype(int), minlength=n)
+    keep = (flat["code"] >= 0) & (flat["days"] >= 0)
+    flat = {name: value[keep] for name, value in flat.items()}
+    order = np.lexsort((flat["days"], flat["code"]))
+    flat = {name: value[order] for name, value in flat.items()}
+    code = flat["code"].astype(int)
+    counts = np.bincount(code, minlength=n)
+    ptr = np.r_[0, np.cumsum(counts)]
+    flat["scale_g"] = np.where(
+        flat["is_moisture"] > 0, 0.0, _resolution(flat, ptr)[code] if n else 0.0
+    )
+    flat["sealer_g"] = _sealer(flat, pieces, ptr)
+    flat["mass_g"] = flat["mass_g"] - flat["sealer_g"]
+    step = (flat["event"] != "") & (np.arange(code.size) > ptr[code])
+    step &= ~((flat["event"] == "sealed") & (flat["sealer_g"] > 0))
+    too_many = np.bincount(code[step], minlength=n) > MOST_STEPS
+    step &= ~too_many[code]
+    take = _thinned(flat["days"], step, ptr)
+    kept = np.bincount(code[take], minlength=n)
+    width = max(int(kept.max(initial=1)), *(len(b) for b in blocks.values()), 1)
+    all_counts = np.r_[kept, [len(b) for b in blocks.values()]].astype(int)
+    cells = {name: np.zeros((len(all_counts), width)) for name in _CELLS}
+    cells["scale_g"][:] = 1.0
+    owner = code[take]
+    at = np.arange(owner.size) - np.r_[0, np.cumsum(kept)][owner]
+    for name in _CELLS:
+        cells[name][owner, at] = flat[name][take]
+        for j, rows in enumerate(blocks.values()):
+            cells[name][n + j, : len(rows)] = rows[name].to_numpy(dtype=float)
+    event = flat["event"][take]
+    steps = tuple(
+        (int(owner[i]), int(at[i]), bool(event[i] == "trimmed"), int(flat["source"][take][i]))
+        for i in np.flatnonzero(step[take])
+    )
+    none = np.zeros(len(blocks), dtype=int)
+    return _Table(
+        cells, all_counts, np.r_[n_early, none], np.r_[counts - kept, none],
+        np.r_[too_many, none.astype(bool)], steps,
+    )  # fmt: skip
+
+
+def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
+    """All rows of all pieces, one behind the other, in the book's order."""
+    weighings = book.weighings
+    code = pd.Index(pieces["piece"]).get_indexer(weighings["piece"])
+    turned = pieces["turned_on"].to_numpy().astype("datetime64[us]")
+    days = (weighings["on"].to_numpy().astype("datetime64[us]") - turned[code]) / _DAY
+    scales = {name: i for i, name in enumerate(_scales(book))}
+    scale = np.full(len(weighings), -1.0)
+    if scales:
+        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=float)
+    count = len(weighings)
+    out = {
+        "code": code, "days": days, "mass_g": weighings["mass_g"].to_numpy(dtype=float),
+        "source": np.arange(count), "given_g": weighings["scale_g"].to_numpy(dtype=float),
+        "event": weighings["event"].astype(object).fillna("").to_numpy(object),
+        "scale_of": scale, "is_moisture": np.zeros(count),
+    }  # fmt: skip
+    shavings = _shavings(book, pieces)
+    if len(shavings["code"]):
+        out = {name: np.concatenate([value, shavings[name]]) for name, value in out.items()}
+    return out
+
+
+def _resolution(flat: dict[str, np.ndarray], ptr: np.ndarray) -> np.ndarray:
+    """Smallest step of the scale by piece: as recorded, else read from the figures' last digit."""
+    count = ptr.size - 1
+    out = np.full(count, 0.001)
+    filled = ptr[1:] > ptr[:-1]
+    starts = ptr[:-1][filled]
+    if not starts.size:
+        return out
+    mass = np.where(flat["is_moisture"] > 0, 0.0, flat["mass_g"])  # moisture has no scale
+    undecided = np.ones(count, dtype=bool)
+    for step in (*STEPS_G, *IMPERIAL_STEPS_G):
+        scaled = mass / step
+        odd = np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
+        whole = np.zeros(count, dtype=bool)
+        whole[filled] = ~np.logical_or.reduceat(odd, starts)
+        out[undecided & whole] = step
+        undecided &= ~whole
+        if not undecided.any():
+            break
+    coarsest = np.full(count, np.nan)
+    coarsest[filled] = np.fmax.reduceat(flat["given_g"], starts)
+    return np.where(np.isfinite(coarsest), coarsest, out)
+
+
+def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) -> np.ndarray:
+    """Known sealer of each row [g]; put on at a weighing, it weighs from that row on."""
+    known = np.nan_to_num(pieces["seal_g"].to_numpy(dtype=float))
+    code = flat["code"].astype(int)
+    out = np.where(flat["is_moisture"] > 0, 0.0, known[code])
+    for row in np.flatnonzero((flat["event"] == "sealed") & (out > 0)):
+        out[ptr[code[row]] : row] = 0.0
+    return out
+
+
+def _thinned(days: np.ndarray, step: np.ndarray, ptr: np.ndarray) -> np.ndarray:
+    """The rows that count: all, or of a logger's piece some evenly over its days and all events."""
+    take = np.ones(days.size, dtype=bool)
+    for p in np.flatnonzero(np.diff(ptr) > MOST_ROWS):
+        mine = slice(ptr[p], ptr[p + 1])
+        day = days[mine]
+        want = np.linspace(day[0], day[-1], MOST_ROWS - MOST_STEPS - 1)
+        take[mine] = step[mine]
+        take[ptr[p] + np.searchsorted(day, want)] = True
+    return np.flatnonzero(take)
+
+
+def _shavings(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Offcuts later than turning: rows that hold the moisture of their day."""
+    cuts = book.offcuts
+    code = pd.Index(pieces["piece"]).get_indexer(cuts["piece"])
+    turned = pieces["turned_on"].to_numpy().astype("datetime64[us]")
+    days = (cuts["on"].to_numpy().astype("datetime64[us]") - turned[code]) / _DAY
+    pick = (code >= 0) & (np.nan_to_num(days, nan=-1.0) > LATER_DAYS)
+    moisture = 100 * (cuts["wet_g"] / cuts["oven_dry_g"] - 1).to_numpy(dtype=float)
+    count = int(pick.sum())
+    return {
+        "code": code[pick], "days": days[pick], "mass_g": moisture[pick],
+        "source": np.full(count, -1), "given_g": np.full(count, np.nan),
+        "event": np.full(count, "", object), "scale_of": np.full(count, -1.0),
+        "is_moisture": np.ones(count),
+    }  # fmt: skip
+
+
+def _witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
+    """Rows of each witness block whose oven-dry mass is known, by its mark."""
+    table = book.witnesses
+    out = {}
+    for mark, rows in table.groupby("witness", sort=False):
+        dry = rows["oven_dry_g"].dropna()
+        rows = rows.dropna(subset=["on", "mass_g"]).sort_values("on", kind="stable")
+        if not len(dry) or not len(rows):
+            continue
+        place = rows["place"].dropna()
+        out[str(mark)] = pd.DataFrame(
+            {
+                "days": (rows["on"] - rows["on"].iloc[0]) / pd.Timedelta(days=1),
+                "mass_g": rows["mass_g"], "source": -1.0, "scale_of": -1.0, "is_moisture": 0.0,
+                "scale_g": _last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
+                "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
+                "place": place.iloc[0] if len(place) else None,
+            }
+        )  # fmt: skip
+    return out
+
+
+def _last_digit(mass: np.ndarray) -> float:
+    for step in STEPS_G:
+        if (np.abs(mass / step - np.rint(mass / step)) < 1e-6).all():
+            return step
+    return 0.001
+
+
+def _sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
+    """Days from turning to the last `sealed` or `resealed`, 0 where there is none."""
+    rows = book.weighings[book.weighings["event"].isin(["sealed", "resealed"])]
+    last = rows.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
+    days = (last - pieces["turned_on"].to_numpy()) / _DAY
+    return np.where(np.isfinite(days), np.maximum(days, 0.0), 0.0)
+
+
+def _gross_errors(
+    mass: np.ndarray, here: np.ndarray, steps: tuple[tuple[int, int, bool, int], ...]
+) -> np.ndarray:
+    """Weights far from all of their neighbours: a tenfold slip, the wrong piece. (n, k) of bool.
+
+    Compared with the median of the two before and the two after; across an event that changed
+    the mass nothing is compared.
+    """
+    n, k = mass.shape
+    ln = np.where(here, np.log(np.maximum(mass, 1e-3)), np.nan)
+    near = np.full((4, n, k), np.nan)
+    for j, shift in enumerate((-2, -1, 1, 2)):
+        if abs(shift) < k:
+            if shift < 0:
+                near[j, :, -shift:] = ln[:, :shift]
+            else:
+                near[j, :, :-shift] = ln[:, shift:]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN behind the last weighing
+        middle = np.nanmedian(near, axis=0)
+        spread = np.nanmedian(np.abs(near - middle), axis=0)
+    enough = np.isfinite(near).sum(axis=0) >= 2
+    out = here & enough & (np.abs(ln - middle) > 0.3 + 2 * np.nan_to_num(spread))
+    out &= here.sum(axis=1)[:, None] >= 4
+    for p, first, _, _ in steps:
+        out[p, max(first - 2, 0) : first + 2] = False
+    return out
+
+
+def _green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Prior of ln green moisture by species; without a figure a wide one."""
+    mean, sd = (
+        np.full(len(species), np.log(UNKNOWN_GREEN[0])),
+        np.full(len(species), UNKNOWN_GREEN[1]),
+    )
+    for i, name in enumerate(species):
+        if name == "witness block":  # dry wood, so that it does not pull at the green moisture
+            mean[i], sd[i] = np.log(12.0), 0.6
+            continue
+        level, scatter = green_of_species(name)
+        if np.isfinite(level):
+            mean[i], sd[i] = np.log(level), max(scatter / level, 0.1)
+    return mean, sd
+
+
+def _offcuts(
+    book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]
+) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Offcuts cut at turning: of a piece, or of a log."""
+    table = book.offcuts
+    if len(table) == 0:
+        empty = (np.empty(0, dtype=int), np.empty(0))
+        return {"log_offcuts": empty, "own_offcuts": empty}
+    moisture = 100 * (table["wet_g"] / table["oven_dry_g"] - 1)
+    ln = np.log(moisture.where(moisture > 1, 1.0).to_numpy(dtype=float))
+    by_piece = table["piece"].map(pd.Series(np.arange(len(pieces)), pieces["piece"].to_numpy()))
+    by_log = table["log"].map(pd.Series(np.arange(len(logs)), logs))
+    turned = table["piece"].map(pd.Series(pieces["turned_on"].to_numpy(), pieces["piece"]))
+    later = ((table["on"] - turned) / pd.Timedelta(days=1) > LATER_DAYS).to_numpy()
+    good = (moisture > 1).to_numpy() & ~later
+    own = by_piece.notna().to_numpy() & good
+    other = by_log.notna().to_numpy() & ~own & good & by_piece.isna().to_numpy()
+    return {
+        "own_offcuts": (by_piece[own].to_numpy(dtype=int), ln[own]),
+        "log_offcuts": (by_log[other].to_numpy(dtype=int), ln[other]),
+    }
