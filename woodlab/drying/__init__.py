@@ -1,15 +1,17 @@
-"""Drying laws, fits, pooling and forecasts. Knows `book` and `wood`.
+"""Drying: the laws, one fit of a season, forecasts, seasons of known truth.
 
-Where a thing is; data walks down each line from left to right:
-
-    the laws         laws, modes, two_period, slab, and their loops: kernels, slab_kernels
-    the air          air_course (as logged), warmth, weather (invented)
-    one fit a piece  green, setup, batch, assemble, intervals, reasons, results, fit; what is asked
-                     of it: checks, predict, rank, core_surface, oven_dry; its loops:
-                     search_kernels, fit_kernels, piece_kernels
-    a season pooled  pool_model (data, priors), season_mode, sampler, posterior, pool; its loops:
-                     pool_kernels
-    the future       air_to_come, law_weights, season_draws, forecast, forecast_curves, ready,
-                     ready_numbers
-    known truth      simulate
+Where a thing is
+----------------
+`laws/`              the drying laws, one file each
+`kernel`             the one compiled kernel of the slab family
+`modes`              plane sheets and sums of first-order modes, in closed form
+`fit/`               from a book to one estimate of its season
+`forecast/`          when pieces will be dry enough
+`air_course`         the air log by day
+`future_air`         the air after the log, as draws
+`warmth`             how much faster wood dries on a warm day
+`green`              moisture of green wood by the species table
+`core_surface`       the core-to-surface difference of each piece
+`simulate`           seasons of known truth
+`weather`            invented weather for them
 """

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.laws import law_named
-from woodlab.drying.modes import DailyAir, biot_number, fo_per_day
-from woodlab.drying.results import DryingFits
-from woodlab.drying.slab import as_daily, run_slab
+from woodlab.drying.fit.courses import courses_to
+from woodlab.drying.fit.results import DryingFits
 from woodlab.errors import WoodlabError
+
+FINER = (24, 0.5, 0.01, 2.0, 0.06, 0.5)  # the young steps matter: coarse ones miss the peak
+MOST_DRAWS = 60
+_DAY = np.timedelta64(1, "D")
 
 
 def core_to_surface(
-    fits: DryingFits,
-    *,
-    days: float | None = None,
-    level: float = 0.95,
-    draws: int = 40,
-    seed: int = 1,
+    fits: DryingFits, *, days: float | None = None, level: float = 0.95
 ) -> pd.DataFrame:
     """Largest difference of core and surface moisture of each piece, with an interval.
 
@@ -27,109 +26,81 @@ def core_to_surface(
     Parameters
     ----------
     fits : DryingFits
-        Of the law `film` or `slab`; the other laws know no inside of the wall.
+        Under laws that have an inside of the wall.
     days : float
         Up to this many days after turning; by default to the last weighing of each piece.
     level : float
         Of the interval.
-    draws, seed : int
-        How many draws of what is known of each piece make the interval, and their seed.
 
     Returns
     -------
     DataFrame
-        `piece`, `difference_pct` (points of moisture), `ci_lower`, `ci_upper`, `reason`. NaN with
-        its reason where there is no fit.
+        `piece`, `difference_pct` (points of moisture), `ci_lower`, `ci_upper`, `reason`.
 
     Raises
     ------
     WoodlabError
-        If the law has no profile.
+        If no law of the fits has an inside of the wall.
 
     Notes
     -----
-    The profile is that of the law (docs/laws/film.md, docs/laws/slab.md, where their sources
-    stand). That it is this difference which cracks wood is common practice, no source.
+    The profile is that of the law (docs/laws/film.md, docs/laws/slab.md, with their sources). That
+    it is this difference which cracks wood is common practice, no source.
 
     Examples
     --------
     A piece waxed all over (A1) hardly has a difference; in the two bare ones it is large:
 
     >>> import woodlab as wl
-    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
-    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
-    ...                                  weighings=demo.weighings.query(few))
-    >>> found = wl.core_to_surface(wl.fit_drying(book, "film", intervals=False))
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> found = wl.core_to_surface(wl.fit_drying(book, law="slab", as_of="2025-06-01"))
     >>> found[["piece", "difference_pct"]].round(-1)
       piece  difference_pct
     0    A1             0.0
-    1    A3            40.0
-    2    B2            50.0
+    1    A3            30.0
+    2    B2            40.0
     """
-    if fits.law not in ("film", "slab"):
-        raise WoodlabError(
-            f"The law {fits.law!r} knows no inside of the wall. "
-            "Fit with law='film' or law='slab' first."
-        )
-    count = len(fits.pieces)
-    out = np.full((3, count), np.nan)
-    part = np.flatnonzero(fits.fitted)
-    if part.size:
-        rows = fits.rows
-        last = np.full(part.size, float(days)) if days is not None else (
-            rows.days[rows.ptr[1:][part] - 1]
-        )  # fmt: skip
-        last = np.maximum(last, 1.0)
-        air = fits.air_of(part, last)
-        out[0, part] = _largest(fits, part, fits.mean[part], last, air)
-        values = np.empty((draws, part.size))
-        many = fits.draw(draws, seed)
-        for d in range(draws):
-            values[d] = _largest(fits, part, many[part, d], last, air)
-        tail = (1 - level) / 2
-        out[1, part], out[2, part] = np.quantile(values, [tail, 1 - tail], axis=0)
-        out[1, part] = np.minimum(out[1, part], out[0, part])
-        out[2, part] = np.maximum(out[2, part], out[0, part])
+    values = difference_draws(fits, days)
+    tail = (1 - level) / 2
+    low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
     return pd.DataFrame(
         {
             "piece": fits.pieces["piece"].to_numpy(),
-            "difference_pct": out[0],
-            "ci_lower": out[1],
-            "ci_upper": out[2],
+            "difference_pct": middle,
+            "ci_lower": low,
+            "ci_upper": high,
             "reason": fits.pieces["reason"].to_numpy(),
         }
     )
 
 
-def _largest(
-    fits: DryingFits,
-    part: np.ndarray,
-    working: np.ndarray,
-    last: np.ndarray,
-    air: DailyAir | np.ndarray,
+def difference_draws(
+    fits: DryingFits, days: float | None = None, most: int = MOST_DRAWS, **options: Any
 ) -> np.ndarray:
-    """Largest difference [points] up to `last` days, (n,)."""
-    from woodlab.drying import kernels
-
-    law = law_named(fits.law)
-    values = fits.parameters(working)
-    for parameter in law.parameters:
-        if parameter.name in values:
-            values[parameter.name] = np.clip(
-                values[parameter.name], parameter.lower, parameter.upper
-            )
-    values["start_moisture_pct"] = np.clip(values["start_moisture_pct"], 1.0, 400.0)
-    walls = fits.book.pieces["wall_mm"].to_numpy(dtype=float)[part]
-    days = last[:, None]
-    level = air if isinstance(air, DailyAir) else working[:, len(fits.names) - 1]
-    if fits.law == "slab":
-        return run_slab(days, values, walls, level).largest_difference_pct
-    daily = as_daily(level, days)
-    courses, which, start = daily.of(part.size, last)
-    out, largest = np.empty(days.shape), np.empty(part.size)
-    kernels.difference_modes(
-        np.ascontiguousarray(days), fo_per_day(values["diffusivity_m2_s"], walls),
-        biot_number(values["surface_m_s"], values["diffusivity_m2_s"], walls),
-        np.ascontiguousarray(values["start_moisture_pct"]), courses, which, start, out, largest,
-    )  # fmt: skip
-    return largest
+    """Largest difference of each piece in some of the draws, (n, draws) [points]."""
+    inner = [p for p in fits.parts if p.season.law.kernel_columns is not None]
+    if not inner:
+        raise WoodlabError(
+            f"The law {fits.law!r} has no inside of the wall. "
+            "Fit with law='film' or law='slab' first."
+        )
+    d = fits.records
+    n = d.n_pieces
+    if days is None:
+        last = np.array([d.days[p, max(d.counts[p] - 1, 0)] for p in range(n)])
+    else:
+        last = np.full(n, float(days))
+    last = np.maximum(last, 1.0)
+    end = d.shelf.first_day + int(np.ceil((d.shelf.start[:n] + last).max()) + 1) * _DAY
+    sums = courses_to(fits, end)
+    out = []
+    for part, air in zip(fits.parts, sums, strict=True):
+        if part not in inner:
+            continue
+        keep = np.linspace(0, part.count - 1, min(part.count, most)).round().astype(int)
+        runs = part.keep(keep).curves(
+            last[:, None], air[keep], pick=np.arange(n), grid=FINER, inside=True, **options
+        )
+        found = np.concatenate([run.largest_difference for run in runs])
+        out.append(found.reshape(n, keep.size))
+    return np.concatenate(out, axis=1)

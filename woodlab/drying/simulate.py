@@ -14,7 +14,9 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.modes import DailyAir
-from woodlab.drying.slab import RISE_PER_PCT, run_slab
+from woodlab.drying.laws import law_named
+from woodlab.drying.laws.law import kernel_run
+from woodlab.drying.laws.slab import RISE_PER_PCT
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 from woodlab.wood.species import species_facts
@@ -257,19 +259,21 @@ def _true_course(
         "start_moisture_pct": drawn["start_moisture_pct"].to_numpy(),
         "diffusivity_m2_s": drawn["diffusivity_m2_s"].to_numpy(),
         "surface_m_s": drawn["surface_m_s"].to_numpy(),
-        "rise_per_pct": 0.0 if truth.law == "film" else truth.moisture_slope_per_pct,
     }
+    if truth.law == "slab":
+        params["rise_per_pct"] = truth.moisture_slope_per_pct
     # The times stop at the log's end; the padding only satisfies the check of the course.
     padded = np.pad(equilibrium.to_numpy(), (0, int(start.max())), mode="edge")
     days = np.minimum(np.arange(count), count - 1 - start[:, None])
     walls = drawn["wall_mm"].to_numpy()
-    run = run_slab(days, params, walls, DailyAir(padded, start), cap=truth.law != "film")
+    run = kernel_run(law_named(truth.law), days, params, walls, DailyAir(padded, start))
+    apart = run.core - run.surface
     # Row d of the run is day d since turning; put it on the calendar.
     day = np.arange(count)[:, None] - start[None, :]
     piece = np.arange(len(drawn))[None, :]
     before = day < 0
-    moisture = np.where(before, np.nan, run.moisture_pct[piece, np.maximum(day, 0)])
-    difference = np.where(before, np.nan, run.difference_pct[piece, np.maximum(day, 0)])
+    moisture = np.where(before, np.nan, run.mean[piece, np.maximum(day, 0)])
+    difference = np.where(before, np.nan, apart[piece, np.maximum(day, 0)])
     frame = pd.DataFrame(moisture, index=equilibrium.index, columns=list(drawn["piece"]))
     return frame, difference
 

@@ -155,9 +155,7 @@ class System:
         cpsi = c[:, :, :q] * psi[:, None, :]  # C G_L: what a log's effect does to its piece
         # effects: prior, the pieces' own, and what the weighings say of kappa
         h = np.diag(1 / self.sd**2)
-        h += np.einsum("nje,nj,njf->ef", xu, psi, xu, optimize=True)
-        h += np.einsum("nje,njk,nkf->ef", k, a[:, m:, m:], k, optimize=True)
-        h -= np.tensordot(g, cg, axes=([0, 1], [0, 1]))
+        h += _outer(xu, psi[..., None] * xu) + _outer(k, a[:, m:, m:] @ k) - _outer(g, cg)
         r = self.mean / self.sd**2 - np.einsum("nje,nj->e", xu, psi * self.mid)
         r += np.einsum("nke,nk->e", k, b[:, m:]) + np.einsum("nme,nm->e", cg, right)
         # logs
@@ -181,7 +179,7 @@ class System:
             r += w * design.T @ ln
         c_l = np.linalg.inv(h_ll)
         j_l = -c_l @ h_lb  # how a log's mean moves with the effects
-        h += np.tensordot(h_lb, j_l, axes=([0, 1], [0, 1]))
+        h += _outer(h_lb, j_l)
         r += np.einsum("lqe,lq->e", j_l, r_l)
         mean_l = np.einsum("lqp,lp->lq", c_l, r_l)
         mean_u = np.einsum("nij,nj->ni", c, right)
@@ -239,19 +237,19 @@ class Eliminated:
         to_l = self.cpsi[:, :q] - np.eye(q)  # of the piece's own part, in the log's effect
         to_b = self.cg[:, :q] - x + to_l @ self.j_l[of]
         var = np.einsum("njj->nj", self.c[:, :q, :q]).copy()
-        var += np.einsum("njk,nkl,njl->nj", to_l, self.c_l[of], to_l, optimize=True)
-        var += np.einsum("nje,ef,njf->nj", to_b, cover, to_b, optimize=True)
+        var += ((to_l @ self.c_l[of]) * to_l).sum(axis=2)
+        var += ((to_b @ cover) * to_b).sum(axis=2)
         # a piece with a spread of its own (an unknown wall) tells less of the component's
         share = sds[q : 2 * q] ** 2 / (sds[q : 2 * q] ** 2 + s.own_sd**2)
         piece = (share**2 * (gone**2 + var) + share * s.own_sd**2).sum(axis=0)
         var_l = np.einsum("lqq->lq", self.c_l).copy()
-        var_l += np.einsum("lqe,ef,lqf->lq", self.j_l, cover, self.j_l, optimize=True)
+        var_l += ((self.j_l @ cover) * self.j_l).sum(axis=2)
         log = (logs**2 + var_l).sum(axis=0)
         at, ln = s.log_offcuts
         design = s.log_design() if len(at) else np.zeros((0, len(beta)))
         miss = ln - design @ beta - logs[at, s.start_at]
         to = design + self.j_l[at, s.start_at]
-        cut = (miss**2 + np.einsum("oe,ef,of->o", to, cover, to)).sum()
+        cut = (miss**2 + ((to @ cover) * to).sum(axis=1)).sum()
         cut += self.c_l[at, s.start_at, s.start_at].sum()
         piece_at, own_ln = s.own_offcuts
         own = ((own_ln - u[piece_at, s.start_at]) ** 2).sum()
@@ -279,6 +277,11 @@ class Eliminated:
         pick = (total < uniform[:, None] * total[:, -1:]).sum(axis=1)
         out = np.exp(grid[np.arange(len(grid)), np.minimum(pick, grid.shape[1] - 1)])
         return _present(s.components, out)
+
+
+def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Sum over pieces and coordinates of left' right: (n, q, e), (n, q, f) to (e, f)."""
+    return left.reshape(-1, left.shape[2]).T @ right.reshape(-1, right.shape[2])
 
 
 def _present(components: Components, sds: np.ndarray) -> np.ndarray:

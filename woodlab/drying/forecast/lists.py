@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.batch import gather
-from woodlab.drying.forecast import (
-    WITHIN_PCT,
-    as_of_day,
-    check_request,
-    ready_frame,
-    scrapped_on,
-)
-from woodlab.drying.season_draws import CANDIDATES, SeasonDraws, draw_season
+from woodlab.drying.fit.fitting import as_of_day
+from woodlab.drying.fit.records import read_records
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.forecast.cracks import ended
+from woodlab.drying.forecast.passage import WITHIN_PCT, check_request, passages
+from woodlab.drying.forecast.ready import ready_frame
 from woodlab.errors import WoodlabError
-
-if TYPE_CHECKING:
-    from woodlab.drying.results import DryingFits
 
 SIZES_MM = ((0.0, 200.0, "rim under 200 mm"), (200.0, 280.0, "rim 200 to 280 mm"),
             (280.0, np.inf, "rim 280 mm and over"))  # fmt: skip
@@ -80,11 +73,14 @@ def steady_weight(
     if forecast is not None and as_of is None and len(forecast):
         as_of = forecast["as_of"].iloc[0]
     known = book.until(pd.Timestamp(as_of_day(book, as_of)))
-    rows = gather(known)
     out = []
-    for p, piece in enumerate(known.pieces["piece"]):
-        days = rows.days[rows.ptr[p] : rows.ptr[p + 1]]
-        mass = rows.mass_g[rows.ptr[p] : rows.ptr[p + 1]]
+    weighed = known.weighings.sort_values("on", kind="stable")
+    by_piece = dict(tuple(weighed.groupby("piece", sort=False)))
+    for piece, turned in zip(known.pieces["piece"], known.pieces["turned_on"], strict=True):
+        mine = by_piece.get(piece, weighed.iloc[:0])
+        days = ((mine["on"] - turned) / pd.Timedelta(days=1)).to_numpy()
+        mass = mine["mass_g"].to_numpy(dtype=float)[days >= 0]
+        days = days[days >= 0]
         span, change, count, steady = 0.0, np.nan, 0, pd.NA
         if days.size >= 3:
             # the shortest run of weighings, from the last one back, that lasts long enough
@@ -140,42 +136,6 @@ def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped
     )
 
 
-def _season(
-    fits: DryingFits, as_of: str | pd.Timestamp | None, target: float | None, within: float,
-    draws: int | None, seed: int,
-) -> SeasonDraws:  # fmt: skip
-    check_request(target, 0.9, within, draws)
-    day = as_of_day(fits.book, as_of)
-    return draw_season(
-        fits.book, day, target_pct=target, within_pct=within, laws=CANDIDATES, draws=draws,
-        seed=seed,
-    )  # fmt: skip
-
-
-def even_draws(values: np.ndarray, weight: np.ndarray, seed: int = 0) -> np.ndarray:
-    """Draws of equal weight, (n, d); each stays in its own column as far as its weight allows.
-
-    So the pieces of one column share one course of the air, and sums over pieces spread as they
-    should.
-
-    Examples
-    --------
-    >>> even_draws(np.array([[1.0, 2.0]]), np.array([[1.0, 0.0]])).tolist()
-    [[1.0, 1.0]]
-    """
-    rng = np.random.default_rng(seed)
-    n, d = values.shape
-    out = values.copy()
-    for p in range(n):
-        edges = np.cumsum(weight[p]) * d
-        count = np.diff(np.floor(np.concatenate([[0.0], edges]) + rng.random() + 1e-9)).astype(int)
-        spare = np.repeat(np.arange(d), np.maximum(count - 1, 0))
-        empty = np.flatnonzero(count <= 0)
-        fill = rng.permutation(spare)[: empty.size]
-        out[p, empty[: fill.size]] = values[p, fill]
-    return out
-
-
 def ready_by_week(
     fits: DryingFits,
     as_of: str | pd.Timestamp | None = None,
@@ -184,18 +144,16 @@ def ready_by_week(
     *,
     weeks: int = 52,
     within_pct: float = WITHIN_PCT,
-    draws: int | None = None,
-    seed: int = 0,
 ) -> pd.DataFrame:
     """How many pieces will be ready by when: overall, by species and by size.
 
     Counted in each drawn future, in which all pieces of a place share one course of the air, so
     that the interval is as wide as the weather makes it. A piece counts from the first day on
-    which it is at the target; one that was scrapped does not count.
+    which it is at the target; one that has ended does not count. Cracks are not looked at here.
 
     Parameters
     ----------
-    fits, as_of, target_moisture_pct, level, within_pct, draws, seed
+    fits, as_of, target_moisture_pct, level, within_pct
         As for `forecast_ready`.
     weeks : int
         How many weeks from `as_of`.
@@ -214,11 +172,9 @@ def ready_by_week(
     Examples
     --------
     >>> import woodlab as wl
-    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
-    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
-    ...                                  weighings=demo.weighings.query(few))
-    >>> weeks = ready_by_week(wl.fit_drying(book), as_of="2025-06-01", target_moisture_pct=14,
-    ...                       weeks=40, draws=50)
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
+    >>> weeks = ready_by_week(fits, target_moisture_pct=14, weeks=40)
     >>> weeks = weeks[weeks["by"] == "all"].set_index("week_ending")
     >>> weeks.loc[["2025-06-01", "2026-03-08"], ["expected", "n_pieces"]].round()
                  expected  n_pieces
@@ -228,41 +184,36 @@ def ready_by_week(
     """
     if weeks < 1:
         raise WoodlabError(f"weeks must be at least 1 (found {weeks}).")
-    check_request(target_moisture_pct, level, within_pct, draws)
-    season = _season(fits, as_of, target_moisture_pct, within_pct, draws, seed)
-    data = season.data
-    even = even_draws(season.passage_days, season.weight, seed)
-    start = data.start[:, None] + even  # days of the course
-    now = float((season.as_of - data.first_day) / np.timedelta64(1, "D"))
-    ends = now + 7.0 * np.arange(0, weeks + 1)
-    rim = data.pieces["rim_mm"].to_numpy(dtype=float)
-    size = np.full(data.n, "rim not measured", dtype=object)
+    check_request(target_moisture_pct, level, within_pct)
+    found = passages(fits, as_of, target_moisture_pct, within_pct)
+    pieces = found.fits.book.pieces.reset_index(drop=True)
+    since = found.passage_days - found.now[:, None]  # days from the day asked
+    ends = 7.0 * np.arange(0, weeks + 1)
+    rim = pieces["rim_mm"].to_numpy(dtype=float)
+    size = np.full(len(pieces), "rim not measured", dtype=object)
     for low, high, name in SIZES_MM:
         size[(rim >= low) & (rim < high)] = name
-    species = data.pieces["species"].to_numpy(dtype=object)
-    gone = scrapped_on(fits.book.until(pd.Timestamp(season.as_of))).index
-    here = ~data.pieces["piece"].isin(gone).to_numpy()
+    species = pieces["species"].to_numpy(dtype=object)
+    gone = ended(found.fits.book.until(pd.Timestamp(found.day))).index
+    here = ~pieces["piece"].isin(gone).to_numpy()
     groups = [("all", "all", here)]
     groups += [("species", str(s), here & (species == s)) for s in sorted(set(species), key=str)]
     groups += [("size", str(s), here & (size == s)) for s in sorted(set(size), key=str)]
     tail = (1 - level) / 2
     parts = []
     for by, group, mine in groups:
-        ready = (start[mine][:, :, None] <= ends[None, None, :] + 1.0).sum(axis=0)
+        ready = (since[mine][:, :, None] <= ends[None, None, :] + 0.5).sum(axis=0)
         # whole pieces, rounded outward: a count that hardly varies still holds its own mean
         expected = ready.mean(axis=0)
-        lower = np.floor(np.minimum(np.quantile(ready, tail, axis=0), expected))
-        upper = np.ceil(np.maximum(np.quantile(ready, 1 - tail, axis=0), expected))
         parts.append(
             pd.DataFrame(
                 {
                     "by": by,
                     "group": group,
-                    "week_ending": pd.Timestamp(season.as_of)
-                    + pd.to_timedelta(7 * np.arange(0, weeks + 1), unit="D"),
+                    "week_ending": pd.Timestamp(found.day) + pd.to_timedelta(ends, unit="D"),
                     "expected": expected,
-                    "lower": lower,
-                    "upper": upper,
+                    "lower": np.floor(np.minimum(np.quantile(ready, tail, axis=0), expected)),
+                    "upper": np.ceil(np.maximum(np.quantile(ready, 1 - tail, axis=0), expected)),
                     "n_pieces": int(mine.sum()),
                 }
             )
@@ -272,27 +223,25 @@ def ready_by_week(
 
 def past_forecasts(
     fits: DryingFits,
-    dates: Sequence[str | pd.Timestamp] | None = None,
+    dates: Sequence[str | pd.Timestamp] | str | None = None,
     target_moisture_pct: float | None = None,
     level: float = 0.90,
     *,
     within_pct: float = WITHIN_PCT,
-    draws: int = 200,
-    seed: int = 0,
 ) -> pd.DataFrame:
     """How forecasts as of earlier dates turned out, by what was weighed since.
 
-    For each date the book is cut off there and forecast. What came of it: the day on which the
-    weights, between weighings on a straight line, passed the target, with the oven-dry mass as
-    the whole book tells it. Pieces that had passed by then, or have not yet, are not judged.
+    For each date the book is cut off there, fitted and forecast. What came of it: the day on
+    which the weights, between weighings on a straight line, passed the target, with the oven-dry
+    mass as the whole book has it. Pieces that had passed by then, or have not yet, are not judged.
 
     Parameters
     ----------
     fits : DryingFits
         Of the whole record: its book is cut off at each date.
-    dates : sequence of dates, optional
+    dates : date or sequence of dates, optional
         By default at two fifths and three fifths of the record.
-    target_moisture_pct, level, within_pct, draws, seed
+    target_moisture_pct, level, within_pct
         As for `forecast_ready`.
 
     Returns
@@ -311,16 +260,14 @@ def past_forecasts(
     Of three pieces one was at 14 % by June already, so that two forecasts are judged:
 
     >>> import woodlab as wl
-    >>> demo, few = wl.demo_book(), "piece in ['A1', 'A3', 'B2']"
-    >>> book = wl.RecordBook.from_frames(pieces=demo.pieces.query(few), air=demo.air,
-    ...                                  weighings=demo.weighings.query(few))
-    >>> past = past_forecasts(wl.fit_drying(book), ["2025-06-01"], target_moisture_pct=14, draws=50)
+    >>> fits = wl.fit_drying(wl.demo_book().only(pieces=["A1", "A3", "B2"]), law="slab")
+    >>> past = past_forecasts(fits, ["2025-06-01"], target_moisture_pct=14)
     >>> past[["as_of", "piece", "held"]]
            as_of piece  held
     0 2025-06-01    A1  True
     1 2025-06-01    B2  True
     """
-    check_request(target_moisture_pct, level, within_pct, draws)
+    check_request(target_moisture_pct, level, within_pct)
     book = fits.book
     columns = ["as_of", "piece", "ready_on", "earliest_on", "latest_on", "turned_out_on",
                "error_days", "held"]  # fmt: skip
@@ -330,27 +277,21 @@ def past_forecasts(
     first, last = book.weighings["on"].min(), book.weighings["on"].max()
     if dates is None:
         dates = [(first + share * (last - first)).normalize() for share in (0.4, 0.6)]
-    whole = _season(fits, None, target_moisture_pct, within_pct, draws, seed)
-    target = whole.target_pct
-    table = ready_frame(whole, level).set_index("piece")
+    elif isinstance(dates, str | pd.Timestamp):
+        dates = [dates]
+    whole = passages(fits, None, target_moisture_pct, within_pct)
+    target = dict(zip(fits.pieces["piece"], whole.target_pct.mean(axis=1), strict=True))
+    turned_out = _passed_on(fits, target)
     parts = []
     for date in dates:
         day = as_of_day(book, date)
         known = book.until(pd.Timestamp(day))
         if len(known.pieces) == 0 or len(known.weighings) == 0:
             continue
-        targets = dict(zip(table.index, target, strict=True))
-        season = draw_season(
-            book, day, target_pct=target_moisture_pct, within_pct=within_pct, draws=draws,
-            seed=seed,
-            target_by_piece=None if target_moisture_pct is not None else targets,
-        )  # fmt: skip
-        then = ready_frame(season, level)
-        then["turned_out_on"] = [
-            _passed(whole, table, piece, targets[piece]) for piece in then["piece"]
-        ]
-        open_then = then["turned_out_on"].notna() & (then["turned_out_on"] > pd.Timestamp(day))
-        then = then[open_then]
+        wanted = known.pieces["piece"].map(target).to_numpy(dtype=float)
+        then = ready_frame(passages(fits, date, None, within_pct, targets=wanted), level)
+        then["turned_out_on"] = then["piece"].map(turned_out)
+        then = then[then["turned_out_on"] > pd.Timestamp(day)]
         gone = (then["ready_on"] - then["turned_out_on"]) / pd.Timedelta(days=1)
         then = then.assign(
             error_days=gone,
@@ -361,18 +302,22 @@ def past_forecasts(
     return pd.concat(parts, ignore_index=True) if parts else empty
 
 
-def _passed(whole: SeasonDraws, table: pd.DataFrame, piece: str, target_pct: float) -> pd.Timestamp:
-    """The day on which the weights passed the target; NaT if they have not."""
-    data = whole.data
-    p = int(np.flatnonzero((data.pieces["piece"] == piece).to_numpy())[0])
-    k = int(data.counts[p])
-    good = ~data.suspect[p, :k]
-    days, mass = data.days[p, :k][good], data.net_g[p, :k][good]
-    goal = float(table.loc[piece, "oven_dry_g"]) * (1 + target_pct / 100)
-    below = np.flatnonzero(mass <= goal)
-    if below.size == 0 or below[0] == 0:
-        return pd.NaT
-    j = int(below[0])
-    share = (mass[j - 1] - goal) / (mass[j - 1] - mass[j])
-    day = days[j - 1] + share * (days[j] - days[j - 1])
-    return (data.pieces["turned_on"].iloc[p] + pd.Timedelta(days=float(day))).normalize()
+def _passed_on(fits: DryingFits, target: dict[str, float]) -> dict[str, pd.Timestamp]:
+    """The day on which the weights of each piece passed its target; NaT if they have not."""
+    d = read_records(fits.book)
+    turned = fits.book.pieces["turned_on"].to_numpy()
+    out = {}
+    for p, piece in enumerate(d.names[: d.n_pieces]):
+        good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
+        days, mass = d.days[p, good], d.mass_g[p, good]
+        dry = float(fits.pieces["oven_dry_g"].iloc[p])
+        goal = dry * (1 + target[piece] / 100)
+        below = np.flatnonzero(mass <= goal)
+        if below.size == 0 or below[0] == 0:
+            out[piece] = pd.NaT
+            continue
+        j = int(below[0])
+        share = (mass[j - 1] - goal) / (mass[j - 1] - mass[j])
+        day = days[j - 1] + share * (days[j] - days[j - 1])
+        out[piece] = (pd.Timestamp(turned[p]) + pd.Timedelta(days=float(day))).normalize()
+    return out

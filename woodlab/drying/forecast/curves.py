@@ -1,0 +1,105 @@
+"""The curves behind a forecast: moisture day by day, as it was and as it may come, with bands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from woodlab.drying.fit.courses import yearly_level
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.forecast.passage import (
+    WITHIN_PCT,
+    check_request,
+    days_since_turning,
+    fits_as_of,
+)
+
+STEP_DAYS = 3.0
+COLUMNS = ["piece", "on", "part", "moisture_pct", "lower_pct", "upper_pct", "target_moisture_pct"]
+_DAY = np.timedelta64(1, "D")
+
+
+def forecast_curves(
+    fits: DryingFits,
+    pieces: Sequence[str] | str,
+    as_of: str | pd.Timestamp | None = None,
+    target_moisture_pct: float | None = None,
+    level: float = 0.90,
+    *,
+    days_ahead: int = 240,
+    within_pct: float = WITHIN_PCT,
+) -> pd.DataFrame:
+    """Moisture of some pieces from turning to `days_ahead` days after `as_of`.
+
+    Parameters
+    ----------
+    fits, as_of, target_moisture_pct, level, within_pct
+        As for `forecast_ready`.
+    pieces : str or sequence of str
+        Pencil marks.
+    days_ahead : int
+
+    Returns
+    -------
+    DataFrame
+        `piece`, `on`, `part` (`so far`, `to come`, `weighed`), `moisture_pct` (median),
+        `lower_pct`, `upper_pct` (band of the level), `target_moisture_pct`. Rows `weighed` are
+        the weighings, as moisture by the median oven-dry mass, without a band.
+
+    Raises
+    ------
+    WoodlabError
+        If a piece is not in the book.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
+    >>> curves = forecast_curves(fits, "A1", target_moisture_pct=14, days_ahead=60)
+    >>> curves["part"].value_counts().to_dict()
+    {'so far': 28, 'to come': 19, 'weighed': 12}
+    >>> forecast_curves(fits, ["Z9"])
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: No piece named 'Z9' in the book. See fits.pieces for the names.
+    """
+    fits.numbers(pieces)
+    check_request(target_moisture_pct, level, within_pct)
+    fits, day = fits_as_of(fits, as_of)
+    known = set(fits.pieces["piece"])
+    wanted = [pieces] if isinstance(pieces, str) else list(pieces)
+    pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet
+    if target_moisture_pct is None:
+        target = yearly_level(fits, day + _DAY).mean(axis=1) + within_pct
+    else:
+        target = np.full(len(fits.pieces), float(target_moisture_pct))
+    d, tail = fits.records, (1 - level) / 2
+    turned = fits.book.pieces["turned_on"].reset_index(drop=True)
+    dry = np.median(np.exp(fits.ln_dry(pick)), axis=1) if pick.size else np.empty(0)
+    parts = []
+    for i, p in enumerate(pick):
+        now = days_since_turning(fits, day)[p]
+        ahead = np.arange(now, now + days_ahead, STEP_DAYS)
+        grid = np.unique(np.concatenate([np.arange(0, now, STEP_DAYS), [now], ahead]))
+        curves = fits.moisture_draws(grid[None], np.array([p]))[0]
+        low, middle, high = np.quantile(curves, (tail, 0.5, 1 - tail), axis=0)
+        good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
+        moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
+        nothing = np.full(good.size, np.nan)
+        frame = pd.DataFrame(
+            {
+                "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
+                "part": np.r_[np.where(grid <= now, "so far", "to come"), ["weighed"] * good.size],
+                "moisture_pct": np.r_[middle, moisture],
+                "lower_pct": np.r_[low, nothing],
+                "upper_pct": np.r_[high, nothing],
+            }
+        )
+        parts.append(frame.assign(piece=fits.pieces["piece"].iloc[p],
+                                  target_moisture_pct=target[p])[COLUMNS])  # fmt: skip
+    if not parts:
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
+    return pd.concat(parts, ignore_index=True)

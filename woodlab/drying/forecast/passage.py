@@ -1,0 +1,170 @@
+"""Every draw of a season run on into the future: moisture now, and the day of passing the target.
+
+A draw has its own parameters, its own past air (the log less its bias) and its own future air,
+which is the same for all pieces of a place. A relative target moves with the draw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab.drying import kernel
+from woodlab.drying.fit.courses import courses_to, yearly_level
+from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
+from woodlab.drying.fit.results import DryingFits
+from woodlab.errors import WoodlabError
+
+WITHIN_PCT = 2.0  # the usual target: so many points above the store's yearly mean; common practice
+SOON_DAYS = 150.0
+_DAY = np.timedelta64(1, "D")
+
+
+@dataclass(frozen=True, eq=False)
+class Passages:
+    """n pieces, d draws; see `passages`.
+
+    Attributes
+    ----------
+    fits : DryingFits
+        As of `day` or before it.
+    day : datetime64
+    moisture_now_pct : ndarray, (n, d)
+    target_pct : ndarray, (n, d)
+    passage_days : ndarray, (n, d)
+        From turning to the first day at or below the target; infinity beyond the horizon.
+    """
+
+    fits: DryingFits
+    day: np.datetime64
+    moisture_now_pct: np.ndarray
+    target_pct: np.ndarray
+    passage_days: np.ndarray
+
+    @property
+    def now(self) -> np.ndarray:
+        """Days since turning at noon of the day, (n,)."""
+        return days_since_turning(self.fits, self.day)
+
+
+def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
+    """Days since turning of each piece at noon of a day, 0 before it was turned."""
+    shelf, n = fits.records.shelf, fits.records.n_pieces
+    since = (day + _DAY - shelf.first_day) / _DAY - shelf.start[:n] - 0.5
+    return np.maximum(since, 0.0)
+
+
+def fits_as_of(fits: DryingFits, as_of: Any) -> tuple[DryingFits, np.datetime64]:
+    """Fits that know nothing after a day: these, or the book fitted again up to it.
+
+    Raises
+    ------
+    WoodlabError
+        If `fits` are none, or the day is not a date.
+    """
+    if not isinstance(fits, DryingFits):
+        raise WoodlabError(
+            f"fits is {type(fits).__name__}, not fits of a season. Pass wl.fit_drying(book)."
+        )
+    day = np.datetime64(fits.as_of, "D") if as_of is None else as_of_day(fits.book, as_of)
+    behind = int((day - np.datetime64(fits.as_of, "D")) / _DAY)
+    if 0 <= behind <= MARGIN_DAYS:
+        return fits, day
+    options = {name: v for name, v in fits.options.items()}
+    return fit_drying(fits.book, as_of=str(day), **options), day
+
+
+def passages(
+    fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
+    within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
+) -> Passages:  # fmt: skip
+    """Run every draw from turning on until it is at its target, or to the horizon."""
+    fits, day = fits_as_of(fits, as_of)
+    n, d = fits.records.n_pieces, fits.n_draws
+    now = days_since_turning(fits, day)
+    if targets is not None:
+        target = np.broadcast_to(targets[:, None], (n, d))
+    elif target_moisture_pct is None:
+        target = yearly_level(fits, day + _DAY) + within_pct
+    else:
+        target = np.full((n, d), float(target_moisture_pct))
+    passage = np.full((n, d), np.inf)
+    sums = courses_to(fits, day + (HORIZON_DAYS + 1) * _DAY)
+    at_now = np.empty((n, d))
+    spans = [np.zeros(1), np.arange(3.0, SOON_DAYS, 3.0),
+             np.arange(SOON_DAYS, HORIZON_DAYS + 1.0, 10.0)]  # fmt: skip
+    first = 0
+    for part, air in zip(fits.parts, sums, strict=True):
+        mine = slice(first, first + part.count)
+        first += part.count
+        for stage in range(3):
+            # most pieces of most draws pass within months: only the others go on to the horizon
+            pick = np.flatnonzero(np.isinf(passage[:, mine]).any(axis=1))
+            if not pick.size:
+                break
+            past = np.linspace(0, 1, 25)[None, :] * now[pick, None]
+            ahead = now[pick, None] + np.concatenate(spans[1 : stage + 1] or [np.empty(0)])
+            days = past if stage == 0 else np.concatenate([now[pick, None], ahead], axis=1)
+            level = np.asarray(part.curves(days, air, pick=pick, grid=kernel.COARSE))
+            if stage == 0:
+                at_now[:, mine] = level[:, :, -1]
+            found = first_below(days, level, target[pick, mine])
+            part_of = passage[pick, mine]
+            passage[pick, mine] = np.where(np.isinf(part_of), found, part_of)
+    return Passages(fits, day, at_now, target, passage)
+
+
+def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """The first day on which each draw is at or below its target, (p, d); infinity: none of them.
+
+    `days` (p, k), `level` (p, d, k); between days on a straight line.
+
+    Examples
+    --------
+    >>> days, level = np.array([[0.0, 10.0]]), np.array([[[20.0, 10.0]]])
+    >>> first_below(days, level, np.array([[15.0]])).tolist()
+    [[5.0]]
+    """
+    below = level <= target[:, :, None]
+    at = below.argmax(axis=2)
+    before = np.maximum(at - 1, 0)
+    high = np.take_along_axis(level, before[:, :, None], axis=2)[..., 0]
+    low = np.take_along_axis(level, at[:, :, None], axis=2)[..., 0]
+    row = np.arange(len(days))[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(high > low, (high - target) / (high - low), 1.0)
+    found = days[row, before] + np.clip(share, 0, 1) * (days[row, at] - days[row, before])
+    found = np.where(at == 0, days[row, 0], found)
+    return np.where(below.any(axis=2), found, np.inf)
+
+
+def check_request(target: Any, level: Any, within: Any) -> None:
+    """Refuse what cannot be answered, in the words of the call."""
+    for name, value in (
+        ("target_moisture_pct", target), ("level", level), ("within_pct", within)
+    ):  # fmt: skip
+        if value is not None and not isinstance(value, int | float | np.number):
+            raise WoodlabError(f"{name} = {value!r} is not a number. Type it without quotes.")
+    if target is not None and not 2 <= target <= 60:
+        raise WoodlabError(
+            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
+            "between 2 and 60, such as 12."
+        )
+    if not 0.5 <= level < 1:
+        raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
+    if not 0.2 <= within <= 20:
+        raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
+
+
+def calendar(turned: pd.Series, days: np.ndarray, way: str) -> pd.Series:
+    """Whole dates of days since turning; an interval is rounded outward (`down`, `up`), so that
+    rounding cannot make it too narrow. NaT where a day is infinite."""
+    offset = ((turned - turned.dt.normalize()) / pd.Timedelta(days=1)).to_numpy()
+    round_ = {"near": np.round, "down": np.floor, "up": np.ceil}[way]
+    whole = round_(days + offset)
+    finite = np.isfinite(whole)
+    delta = pd.to_timedelta(np.where(finite, whole, 0), unit="D")
+    return (turned.dt.normalize() + delta).where(pd.Series(finite, turned.index))
