@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.tables import Column
-from woodlab.book.units import Trouble, in_own_unit, read_quantity
+from woodlab.book.units import Trouble, Unread, in_own_unit, read_quantity
 from woodlab.errors import WoodlabError
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100
@@ -142,7 +142,7 @@ def _text(cell: object) -> Read:
     remark = ""
     if isinstance(cell, float | np.floating):
         whole = float(cell).is_integer()
-        if not whole or abs(cell) >= EXACT_INTEGERS:
+        if not whole or abs(float(cell)) >= EXACT_INTEGERS:
             remark = "number"
         cell = int(cell) if whole else float(cell)  # workbooks hold the piece number 12 as 12.0
     elif isinstance(cell, bool | np.bool_):
@@ -292,7 +292,8 @@ def _number(cell: object, own_unit: str, unit: str, comma_decimals: bool) -> Rea
     text = str(cell).strip()
     if not text:
         return None, None, ""
-    read = read_quantity(text, own_unit, unit, comma_decimals)
-    if isinstance(read[0], str):
-        return None, read, ""  # type: ignore[return-value]
-    return read[0], None, read[1]
+    try:
+        value, named = read_quantity(text, own_unit, unit, comma_decimals)
+    except Unread as error:
+        return None, error.trouble, ""
+    return value, None, named

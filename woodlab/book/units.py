@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -52,7 +53,7 @@ def plain_heading(heading: object) -> str:
     return re.sub(r"[^0-9a-z]+", "_", str(heading).strip().casefold()).strip("_")
 
 
-def in_own_unit(own_unit: str, unit: str, values: np.ndarray) -> np.ndarray:
+def in_own_unit(own_unit: str, unit: str, values: Any) -> Any:
     """Values of one unit in the unit of the column.
 
     Examples
@@ -102,6 +103,15 @@ def heading_unit(heading: object, column: Column) -> str:
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
 
+
+class Unread(Exception):
+    """A cell that is no number; `trouble` says why and what to type."""
+
+    def __init__(self, problem: str, remedy: str):
+        super().__init__(problem)
+        self.trouble: Trouble = (problem, remedy)
+
+
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
 # A number, a fraction behind it or alone, a unit: `1 1/8 in`, `1 480 g`, `-3,5 C`.
@@ -127,31 +137,45 @@ _TWO_READINGS = (
 )
 
 
-def read_number(text: str, comma_decimals: bool) -> float | Trouble:
-    """The value of a number without a unit, or what is wrong with it.
+def read_number(text: str, comma_decimals: bool) -> float:
+    """The value of a number without a unit.
+
+    Raises
+    ------
+    Unread
+        If it is none, or two numbers can be meant.
 
     Examples
     --------
     >>> read_number("1480.5", False), read_number("1480,5", True)
     (1480.5, 1480.5)
-    >>> read_number("1,480", False)[0]
-    'can be read as thousands or as decimals'
+    >>> read_number("1,480", False)
+    Traceback (most recent call last):
+        ...
+    woodlab.book.units.Unread: can be read as thousands or as decimals
     """
     if "," in text or comma_decimals:
         grouped = _GROUPED.fullmatch(text)
         if grouped and not (comma_decimals and grouped[1] == ","):
-            return _TWO_READINGS
+            raise Unread(*_TWO_READINGS)
         text = text.replace(",", ".")
-    return float(text) if _PLAIN.fullmatch(text) else _NOT_A_NUMBER
+    if not _PLAIN.fullmatch(text):
+        raise Unread(*_NOT_A_NUMBER)
+    return float(text)
 
 
 def read_quantity(
     text: str, own_unit: str, unit: str, comma_decimals: bool = False
-) -> tuple[float, str] | Trouble:
+) -> tuple[float, str]:
     """The value of a cell in the column's own unit, and the unit that the cell itself names.
 
     A unit in the cell wins over that of the heading, `unit`. Fractions are read of inches, feet,
     pounds and ounces.
+
+    Raises
+    ------
+    Unread
+        If it is no number, or two numbers can be meant.
 
     Examples
     --------
@@ -159,56 +183,57 @@ def read_quantity(
     ((34.925, ''), (28.0, 'mm'))
     >>> read_quantity("3 lb 4 oz", "g", "g"), read_quantity("68 F", "c", "c")
     ((1474.1752025, 'lb'), (20.0, 'f'))
-    >>> read_quantity("112/16", "mm", "in")[0]
-    'a fraction of more than one: does a whole number stick to it?'
+    >>> read_quantity("112/16", "mm", "in")
+    Traceback (most recent call last):
+        ...
+    woodlab.book.units.Unread: a fraction of more than one: does a whole number stick to it?
     """
     text = text.strip().replace("\u2212", "-")
-    plain = read_number(text, comma_decimals)
-    if isinstance(plain, float):
-        return float(in_own_unit(own_unit, unit, plain)), ""
-    if plain is _TWO_READINGS or len(text) > 40:
-        return plain
+    if _PLAIN.fullmatch(text) or "," in text[:-1] and text.replace(",", "").isdecimal():
+        return float(in_own_unit(own_unit, unit, read_number(text, comma_decimals))), ""
+    parts = _parts(text)
+    words = [part["unit"].casefold() for part in parts]
+    named = [_UNIT_OF.get(word, word) for word in words]
+    if any(name and name not in units_of(own_unit) for name in named) or not parts:
+        raise Unread(*(_NO_FRACTIONS if "/" in text else _NOT_A_NUMBER))
+    values = [_value(parts[0], named[0] or unit, comma_decimals)]
+    total = float(in_own_unit(own_unit, named[0] or unit, values[0]))
+    if len(parts) > 1:  # `3 lb 4 oz`
+        smaller, most = _SMALLER.get(named[0], ("", 0))
+        if len(parts) > 2 or not smaller or named[1] not in ("", smaller):
+            raise Unread(*(_NO_FRACTIONS if "/" in text else _NOT_A_NUMBER))
+        rest = _value(parts[1], smaller, comma_decimals)
+        if not 0 <= rest < most:
+            after = f"After {named[0]}, {smaller} run from 0 to {most - 1}."
+            raise Unread("not a number", after)
+        total += float(in_own_unit(own_unit, smaller, rest))
+    elif not named[0] and re.search(r"\d\s\d{3}", text):  # `1 100`: one number or two?
+        raise Unread(*_NOT_A_NUMBER)
+    return round(total, 9), named[0]
+
+
+def _parts(text: str) -> list[re.Match[str]]:
+    """Numbers with their fractions and units; none where anything else is in the text."""
     parts, at = [], 0
-    while at < len(text) and (match := _PART.match(text, at)) and match.end() > at:
+    while at < len(text) <= 40 and (match := _PART.match(text, at)) and match.end() > at:
         parts.append(match)
         at = match.end()
-    named = [_UNIT_OF.get(part["unit"].casefold()) if part["unit"] else "" for part in parts]
-    if at < len(text) or not 1 <= len(parts) <= 2 or any(_wrong(n, own_unit) for n in named):
-        return _NO_FRACTIONS if "/" in text else _NOT_A_NUMBER
-    if len(parts) == 2 and (
-        named[0] not in _SMALLER or named[1] not in ("", _SMALLER[named[0]][0])
-    ):
-        return _NO_FRACTIONS if "/" in text else _NOT_A_NUMBER
-    units = [named[0] or unit, *(_SMALLER[name][0] for name in named[:1] if len(parts) == 2)]
-    total = 0.0
-    if not any(named) and re.search(r"\d\s\d{3}", text):  # `1 100`: one number or two?
-        return _NOT_A_NUMBER
-    for part, of in zip(parts, units, strict=True):
-        value = _value(part, of, comma_decimals)
-        if not isinstance(value, float):
-            return value
-        total += float(in_own_unit(own_unit, of, value))
-    if len(parts) == 2 and not 0 <= value < _SMALLER[units[0]][1]:
-        most = _SMALLER[units[0]][1] - 1
-        return ("not a number", f"After {units[0]}, {units[1]} run from 0 to {most}.")
-    return round(total, 9), named[0] or ""
+    return parts if at == len(text) else []
 
 
-def _wrong(named: str | None, own_unit: str) -> bool:
-    return named is None or (named != "" and named not in units_of(own_unit))
-
-
-def _value(part: re.Match[str], unit: str, comma_decimals: bool) -> float | Trouble:
+def _value(part: re.Match[str], unit: str, comma_decimals: bool) -> float:
     """A number and the fraction behind it, in their unit."""
     number, fraction = part["number"], part["fraction"]
     if number is None and (fraction is None or part["gap"]):
-        return _NOT_A_NUMBER
-    whole: float | Trouble = 0.0
+        raise Unread(*_NOT_A_NUMBER)
+    whole = 0.0
     if number is not None:
         whole = read_number(re.sub(r"[^\d.,+-]", "", number), comma_decimals)
-        if not isinstance(whole, float) or fraction is None:
+        if fraction is None:
             return whole
-    top, bottom = map(int, str(fraction).split("/"))
-    if unit not in _IN_FRACTIONS or not float(whole).is_integer() or whole < 0:
-        return _NO_FRACTIONS
-    return whole + top / bottom if top < bottom else _GLUED
+    top, bottom = map(int, fraction.split("/"))
+    if unit not in _IN_FRACTIONS or not whole.is_integer() or whole < 0:
+        raise Unread(*_NO_FRACTIONS)
+    if top >= bottom:
+        raise Unread(*_GLUED)
+    return whole + top / bottom
