@@ -12,17 +12,18 @@ from pathlib import Path
 
 import pandas as pd
 
-from woodlab.book.claims import check_claims
-from woodlab.book.files import settled
+from woodlab.book.claims import LAST_COLUMN, check_claims
 from woodlab.book.tables import TABLES
 from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
+from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 
 
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
+MOST_COLUMNS = LAST_COLUMN  # as of a sheet
 
 
 _OWN_SHEET = (
@@ -69,7 +70,12 @@ def read_raw(path: Path) -> dict[str, RawTable]:
 
 
 def _read_folder(path: Path) -> dict[str, RawTable]:
-    tables: dict[str, RawTable] = {}
+    found = steady(path, lambda moved: _bytes_of_tables(path, moved))
+    return {name: csv_table(name, file, data) for name, (file, data) in found.items()}
+
+
+def _bytes_of_tables(path: Path, moved: dict[str, Path | None]) -> dict[str, tuple[str, bytes]]:
+    """Each table's file name and contents; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
         name = entry.name.casefold()
@@ -80,14 +86,16 @@ def _read_folder(path: Path) -> dict[str, RawTable]:
             )
         if entry.is_file():
             by_name[name] = entry
+    found = {}
     for name in TABLES:
-        file = settled(path, by_name.get(f"{name}.csv", path / f"{name}.csv"))
-        if file.is_file():
-            tables[name] = read_csv_table(name, file)
-    return tables
+        place = by_name.get(f"{name}.csv", path / f"{name}.csv")
+        file = moved.get(place.name, place)
+        if file is not None and file.is_file():
+            found[name] = (place.name, _bytes_of(file))
+    return found
 
 
-def _decoded(data: bytes) -> str:
+def decoded(data: bytes) -> str:
     """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
@@ -110,19 +118,39 @@ def read_csv_table(name: str, file: Path) -> RawTable:
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
+    return csv_table(name, file.name, _bytes_of(file))
+
+
+def _bytes_of(file: Path) -> bytes:
     size = file.stat().st_size
     if size > MOST_CSV_BYTES:
         raise WoodlabError(
             f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it the "
             "right file? If so, make a book of each season."
         )
-    data = file.read_bytes()
-    head = data[:4000].split(b"\n", 1)[0].decode("latin-1")
-    separator = max(",;\t", key=head.count)
+    return file.read_bytes()
+
+
+def csv_table(name: str, file: str, data: bytes) -> RawTable:
+    """One table from the contents of a CSV file of that name.
+
+    Raises
+    ------
+    WoodlabError
+        If it has more columns than a sheet, or cannot be read as CSV at all.
+    """
+    head = data.split(b"\n", 1)[0].decode("latin-1")
+    separator = separator_of(head)
+    columns = head.count(separator) + 1
+    if columns > MOST_COLUMNS:
+        raise WoodlabError(
+            f"{file} has {columns:,} columns in row 1, and a table has at most {MOST_COLUMNS:,}. "
+            "Is it the right file, with a row for each record?"
+        )
     if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
     if b"\x00" in data:
-        return _read_by_cell(name, file, _decoded(data))
+        return _read_by_cell(name, file, decoded(data))
     options = {
         "sep": separator,
         "decimal": "." if separator == "," else ",",
@@ -139,10 +167,10 @@ def read_csv_table(name: str, file: Path) -> RawTable:
             frame = pd.read_csv(io.BytesIO(data), **options)  # type: ignore[call-overload]
         headings = len(_headings(head, separator))
         if headings == 0 or len(frame.columns) != headings:
-            return _read_by_cell(name, file, _decoded(data))
+            return _read_by_cell(name, file, decoded(data))
     except (ValueError, pd.errors.ParserWarning, OverflowError):
         # UnicodeDecodeError and pandas' ParserError are ValueErrors.
-        return _read_by_cell(name, file, _decoded(data))
+        return _read_by_cell(name, file, decoded(data))
     frame.index = pd.RangeIndex(2, len(frame) + 2)
     return RawTable(name, _without_blank_rows(frame), comma_decimals=separator != ",")
 
@@ -182,15 +210,20 @@ def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
     return types
 
 
-def _read_by_cell(name: str, file: Path, text: str) -> RawTable:
+def separator_of(head: str) -> str:
+    """The sign that parts the headings, looked for outside quotes."""
+    return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
+
+
+def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = max(",;\t", key=text[:4000].split("\n", 1)[0].count)
+    separator = separator_of(text.split("\n", 1)[0])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
     except csv.Error as error:
         raise WoodlabError(
-            f"{file.name} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
+            f"{file} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
             "right file? Open it in a spreadsheet program and save it again as CSV."
         ) from error
     return _from_rows(name, rows, comma_decimals=separator != ",")
@@ -260,7 +293,7 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[frame.notna().any(axis=1)]
 
 
-def _read_workbook(path: Path) -> dict[str, RawTable]:
+def _read_workbook(path: Path, names: Sequence[str] = tuple(TABLES)) -> dict[str, RawTable]:
     from python_calamine import CalamineWorkbook
 
     try:
@@ -269,7 +302,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
             wanted: dict[str, str] = {}
             for sheet in workbook.sheet_names:
                 table = sheet.strip().casefold()
-                if table in TABLES and table in wanted:
+                if table in names and table in wanted:
                     raise WoodlabError(
                         f"{path.name} has two sheets that mean the table {table}: "
                         f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
@@ -279,7 +312,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
                 name: _from_rows(
                     name, workbook.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
                 )
-                for name in TABLES
+                for name in names
                 if name in wanted
             }
     except (WoodlabError, MemoryError):
@@ -291,6 +324,29 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
         if type(error).__name__ != "PanicException":
             raise
         raise _damaged(path, error) from None
+
+
+def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
+    """The cells of a CSV file as text, None where empty.
+
+    Raises
+    ------
+    RecordError
+        If its rows do not fit its headings.
+    """
+    return _sound(_read_by_cell(name, file.name, decoded(_bytes_of(file))))
+
+
+def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
+    """The cells of a workbook's sheet as text; None if there is no sheet of that name."""
+    found = _read_workbook(path, (sheet,))
+    return _sound(found[sheet]).map(str, na_action="ignore") if sheet in found else None
+
+
+def _sound(raw: RawTable) -> pd.DataFrame:
+    if raw.faults:
+        raise RecordError(raw.faults)
+    return raw.frame
 
 
 def _damaged(path: Path, error: BaseException) -> WoodlabError:
