@@ -21,7 +21,7 @@ _HOMES = {
     "woodlab.book.blank": ["blank_book"],
     "woodlab.book.wide": ["read_wide"],
     "woodlab.book.wide_book": ["book_from_sheet"],
-    "woodlab.book.adding": ["add_weighings", "add_looks"],
+    "woodlab.book.writing.adding": ["add_weighings", "add_looks"],
     "woodlab.drying.fit": ["fit_drying"],
     "woodlab.drying.results": ["DryingFits"],
     "woodlab.drying.rank": ["rank_laws"],

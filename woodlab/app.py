@@ -200,8 +200,8 @@ def _bands(due: pd.DataFrame) -> list[str]:
 
 
 def _add(options: argparse.Namespace) -> None:
-    from woodlab.book.adding import add_looks, add_weighings
     from woodlab.book.reading import read_csv_table
+    from woodlab.book.writing.adding import add_looks, add_weighings
 
     if not options.file.is_file():
         raise WoodlabError(f"There is no file at {options.file}. Give a CSV file of new rows.")

@@ -362,20 +362,6 @@ def test_saving_over_a_book_leaves_other_files_alone(folder):
     assert len(wl.open_book(folder).weighings) == 2
 
 
-def test_a_journal_with_its_mark_is_the_book(folder):
-    """A crash after the mark: the new tables are read, and the next writer settles them."""
-    journal = folder / ".woodlab-journal"
-    journal.mkdir()
-    (journal / "weighings.csv").write_text("piece,on,mass_g\nA1,2026-03-01,999\n")
-    assert len(wl.open_book(folder).weighings) == 3  # no mark yet: the old book
-    (journal / "complete").write_text("")
-    book = wl.open_book(folder)
-    assert book.weighings["mass_g"].tolist() == [999]
-    book.save(folder)
-    assert not journal.exists()
-    assert wl.open_book(folder).weighings["mass_g"].tolist() == [999]
-
-
 CELL = st.one_of(
     st.sampled_from(["", "A1", "A2", "A3", "oak", "2026-03-01", "2026-13-01", "25", "-1", "none"]),
     st.text(st.characters(codec="utf-8", exclude_characters="\x00\r\n"), max_size=8),

@@ -14,17 +14,19 @@ from pathlib import Path
 
 import pandas as pd
 
-from woodlab.book.claims import check_claims
-from woodlab.book.files import settled
+from woodlab.book.claims import LAST_COLUMN, check_claims
 from woodlab.book.tables import TABLES, would_hold
 from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
+from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 
 
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
+MOST_COLUMNS = LAST_COLUMN  # as of a sheet
+MOST_HEAD_BYTES = 10_000_000
 
 
 _OWN_SHEET = (
@@ -71,7 +73,12 @@ def read_raw(path: Path) -> dict[str, RawTable]:
 
 
 def _read_folder(path: Path) -> dict[str, RawTable]:
-    tables: dict[str, RawTable] = {}
+    found = steady(path, lambda moved: _bytes_of_tables(path, moved))
+    return {name: csv_table(name, file, data) for name, (file, data) in found.items()}
+
+
+def _bytes_of_tables(path: Path, moved: dict[str, Path | None]) -> dict[str, tuple[str, bytes]]:
+    """Each table's file name and contents; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
         name = entry.name.casefold()
@@ -81,28 +88,16 @@ def _read_folder(path: Path) -> dict[str, RawTable]:
                 "table. Rename or remove one of them."
             )
         by_name[name] = entry
+    found = {}
     for name in TABLES:
-        file = settled(path, by_name.get(f"{name}.csv", path / f"{name}.csv"))
-        if os.path.lexists(file):
-            tables[name] = read_csv_table(name, file)
-    return tables
+        place = by_name.get(f"{name}.csv", path / f"{name}.csv")
+        file = moved.get(place.name, place)
+        if file is not None and os.path.lexists(file):
+            found[name] = (place.name, _bytes_of(file))
+    return found
 
 
-def _why_unreadable(file: Path) -> str:
-    """Why what stands at a table's name is no file to read; empty when it is one."""
-    if file.is_file():
-        return ""
-    if file.is_symlink() and not file.exists():
-        return f"{file.name} is a link to a file that is not there"
-    return f"{file.name} is {'a folder' if file.is_dir() else 'no file of records'}"
-
-
-def _unreadable(name: str, problem: str) -> RawTable:
-    remedy = "Put the file itself there, or rename what is there if it is no table of the book."
-    return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", problem, remedy),))
-
-
-def _decoded(data: bytes) -> str:
+def decoded(data: bytes) -> str:
     """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
@@ -127,8 +122,15 @@ def read_csv_table(name: str, file: Path) -> RawTable:
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
-    if why := _why_unreadable(file):
-        return _unreadable(name, why)
+    return csv_table(name, file.name, _bytes_of(file))
+
+
+def _bytes_of(file: Path) -> bytes | str:
+    """What is in a file, or why it cannot be read."""
+    if file.is_symlink() and not file.exists():
+        return f"{file.name} is a link to a file that is not there"
+    if not file.is_file():
+        return f"{file.name} is {'a folder' if file.is_dir() else 'not a file of records'}"
     try:
         size = file.stat().st_size
         if size > MOST_CSV_BYTES:
@@ -136,13 +138,32 @@ def read_csv_table(name: str, file: Path) -> RawTable:
                 f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it "
                 "the right file? If so, make a book of each season."
             )
-        data = file.read_bytes()
+        return file.read_bytes()
     except OSError as error:
-        return _unreadable(name, f"{file.name} cannot be read: {error.strerror or error}")
+        return f"{file.name} cannot be read: {error.strerror or error}"
+
+
+def csv_table(name: str, file: str, data: bytes | str) -> RawTable:
+    """One table from the contents of a CSV file of that name, or from why they are not there.
+
+    Raises
+    ------
+    WoodlabError
+        If it has more columns than a sheet, or cannot be read as CSV at all.
+    """
+    if isinstance(data, str):
+        remedy = "Put the file itself there, or rename what is there if it is no table of the book."
+        return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", data, remedy),))
+    head = _first_line(data[:MOST_HEAD_BYTES].decode("utf-8-sig", errors="ignore"))
+    separator = separator_of(head)
+    columns = head.count(separator) + 1
+    if columns > MOST_COLUMNS:
+        raise WoodlabError(
+            f"{file} has {columns:,} columns in row 1, and a table has at most {MOST_COLUMNS:,}. "
+            "Is it the right file, with a row for each record?"
+        )
     if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
-    head = _first_line(data[:4000].decode("utf-8-sig", errors="ignore"))
-    separator = max(",;\t", key=head.count)
     headings = next(csv.reader([head], delimiter=separator), [])
     if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
         try:
@@ -153,7 +174,7 @@ def read_csv_table(name: str, file: Path) -> RawTable:
                 return RawTable(name, _without_blank_rows(frame), separator != ",")
         except (ValueError, pd.errors.ParserWarning, OverflowError):
             pass
-    return _read_by_cell(name, file, _decoded(data))
+    return _read_by_cell(name, file, decoded(data))
 
 
 def _first_line(text: str) -> str:
@@ -205,15 +226,20 @@ def _kind(table: str, heading: str) -> object:
     return object if few else "category"  # few cells alike
 
 
-def _read_by_cell(name: str, file: Path, text: str) -> RawTable:
+def separator_of(head: str) -> str:
+    """The sign that parts the headings, looked for outside quotes."""
+    return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
+
+
+def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = max(",;\t", key=_first_line(text[:4000]).count)
+    separator = separator_of(_first_line(text[:MOST_HEAD_BYTES]))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
     except csv.Error as error:
         raise WoodlabError(
-            f"{file.name} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
+            f"{file} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
             "right file? Open it in a spreadsheet program and save it again as CSV."
         ) from error
     return _from_rows(name, rows, comma_decimals=separator != ",")
@@ -288,7 +314,7 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.drop(index=doubtful.index[blank]) if any(blank) else frame
 
 
-def _read_workbook(path: Path) -> dict[str, RawTable]:
+def _read_workbook(path: Path, names: Sequence[str] = tuple(TABLES)) -> dict[str, RawTable]:
     from python_calamine import CalamineWorkbook
 
     try:
@@ -297,7 +323,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
             wanted: dict[str, str] = {}
             for sheet in workbook.sheet_names:
                 table = sheet.strip().casefold()
-                if table in TABLES and table in wanted:
+                if table in names and table in wanted:
                     raise WoodlabError(
                         f"{path.name} has two sheets that mean the table {table}: "
                         f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
@@ -307,7 +333,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
                 name: _from_rows(
                     name, workbook.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
                 )
-                for name in TABLES
+                for name in names
                 if name in wanted
             }
     except (WoodlabError, MemoryError):
@@ -319,6 +345,32 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
         if type(error).__name__ != "PanicException":
             raise
         raise _damaged(path, error) from None
+
+
+def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
+    """The cells of a CSV file as text, None where empty.
+
+    Raises
+    ------
+    RecordError
+        If its rows do not fit its headings.
+    """
+    data = _bytes_of(file)
+    if isinstance(data, str):
+        raise RecordError(csv_table(name, file.name, data).faults)
+    return _sound(_read_by_cell(name, file.name, decoded(data)))
+
+
+def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
+    """The cells of a workbook's sheet as text; None if there is no sheet of that name."""
+    found = _read_workbook(path, (sheet,))
+    return _sound(found[sheet]).map(str, na_action="ignore") if sheet in found else None
+
+
+def _sound(raw: RawTable) -> pd.DataFrame:
+    if raw.faults:
+        raise RecordError(raw.faults)
+    return raw.frame
 
 
 def _damaged(path: Path, error: BaseException) -> WoodlabError:

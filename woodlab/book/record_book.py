@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import hashlib
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -15,7 +14,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book import files
 from woodlab.book.cells import as_date
 from woodlab.book.checking import (
     SET_ASIDE_COLUMNS,
@@ -26,7 +24,9 @@ from woodlab.book.checking import (
 )
 from woodlab.book.doubts import DOUBT_COLUMNS, find_doubts, no_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
-from woodlab.book.tables import INVENTED, TABLES, would_hold
+from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
+from woodlab.book.writing.as_csv import csv_text, own_columns
+from woodlab.book.writing.saving import write_book
 from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path
 from woodlab.words import in_order
 
@@ -142,7 +142,7 @@ class RecordBook:
         digest = hashlib.sha256()
         for name in TABLES:
             digest.update(name.encode())
-            digest.update(_csv(getattr(self, name)).encode())
+            digest.update(csv_text(getattr(self, name)).encode())
         return digest.hexdigest()
 
     @property
@@ -256,25 +256,30 @@ class RecordBook:
         return replace(self, **tables, _rows=rows)  # type: ignore[arg-type]
 
     def save(self, path: str | Path) -> None:
-        """Write the book: a folder of CSV files, or a workbook if `path` ends in .xlsx.
+        """Write the book: a folder of CSV files, or a workbook if `path` ends in .xlsx or .ods.
 
-        Written beside and swapped in, under the book's lock: a crash leaves the old book or the
-        new one. Rows that were set aside are written to `set_aside.csv` (or a sheet of that
-        name), so that nothing is lost. Other files in the folder are left alone.
+        The book is written beside and read back, and takes its place only if it is the same;
+        a crash leaves the old book or the new one. What is not the book's own is kept: other
+        files of a folder, other sheets of a workbook, rows of an earlier `set_aside`, to which
+        those of this book are added.
 
         Raises
         ------
         WoodlabError
-            If `path` cannot be written, or has an ending that is not known.
+            If `path` has an ending that is not known or holds what could not be kept, or the
+            format cannot hold a cell (named with its row); nothing is changed then.
+        WorkError
+            If `path` cannot be written.
         """
-        write_book(self.tables(), Path(path), self.set_aside)
+        write_book(self.tables(), Path(path), self.set_aside, self)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The tables that hold rows, and the two required ones, by name."""
+        """The required tables, and those that hold rows or columns of the maker's own."""
+        frames = {name: getattr(self, name) for name in TABLES}
         return {
-            name: getattr(self, name)
-            for name in TABLES
-            if len(getattr(self, name)) or name in ("pieces", "weighings")
+            name: frame
+            for name, frame in frames.items()
+            if len(frame) or name in REQUIRED_TABLES or own_columns(name, frame)
         }
 
 
@@ -393,88 +398,3 @@ def _assembled(checked: dict[str, CheckedTable], faults: list, name: str) -> Rec
 def empty_table(name: str) -> pd.DataFrame:
     """A table without rows, every known column in it."""
     return check_table(RawTable(name, pd.DataFrame())).frame
-
-
-def _csv(frame: pd.DataFrame) -> str:
-    """CSV text of a table: dates as ISO 8601, the time only where there is one."""
-    out = frame.copy(deep=False)
-    for column in out.columns:
-        if pd.api.types.is_datetime64_any_dtype(out[column]):
-            out[column] = date_text(out[column])
-    return out.to_csv(index=False, lineterminator="\n")
-
-
-def date_text(dates: pd.Series) -> pd.Series:
-    """ISO 8601 text of dates, with the time only where it is not midnight."""
-    text = dates.dt.strftime("%Y-%m-%d")
-    timed = dates.notna() & (dates != dates.dt.normalize())
-    if timed.any():
-        text = text.mask(timed, dates.dt.strftime("%Y-%m-%dT%H:%M:%S"))
-        fine = timed & (dates != dates.dt.floor("s"))
-        if fine.any():
-            text = text.mask(fine, dates.dt.strftime("%Y-%m-%dT%H:%M:%S.%f"))
-    return text
-
-
-def _written(frame: pd.DataFrame) -> pd.DataFrame:
-    """The columns worth writing: required ones, and those with anything in them."""
-    if len(frame) == 0:
-        return frame
-    return frame.loc[:, [column for column in frame.columns if frame[column].notna().any()]]
-
-
-def write_book(
-    tables: dict[str, pd.DataFrame], path: Path, set_aside: pd.DataFrame | None = None
-) -> None:
-    """Write tables as a book at `path`, as one step; see `RecordBook.save`."""
-    path = Path(path)
-    contents = {name: _written(frame) for name, frame in tables.items()}
-    if set_aside is not None and len(set_aside):
-        contents["set_aside"] = set_aside
-    if path.suffix == "" or path.is_dir():
-        data = {f"{name}.csv": _csv(frame).encode() for name, frame in contents.items()}
-        gone = tuple(f"{name}.csv" for name in TABLES if name not in contents)
-        if not path.exists():
-            files.write_folder(path, data)
-            return
-        with files.book_lock(path):
-            files.write_folder(path, data, remove=gone)
-    elif path.suffix.casefold() == ".xlsx":
-        with files.book_lock(path):
-            files.write_bytes(path, _xlsx(contents))
-    else:
-        raise WoodlabError(
-            f"A book is written as a folder or as .xlsx, not as {path.suffix!r}. "
-            "Choose a name that ends in .xlsx, or one without an ending."
-        )
-
-
-def _xlsx(contents: dict[str, pd.DataFrame]) -> bytes:
-    from openpyxl import Workbook
-
-    workbook = Workbook(write_only=True)
-    for name, frame in contents.items():
-        sheet = workbook.create_sheet(name)
-        sheet.append([str(heading) for heading in frame.columns])
-        for row in frame.itertuples(index=False, name=None):
-            sheet.append([_cell(sheet, value) for value in row])
-    buffer = io.BytesIO()
-    workbook.save(buffer)
-    return buffer.getvalue()
-
-
-def _cell(sheet: object, value: object) -> object:
-    from openpyxl.cell import WriteOnlyCell
-    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-
-    if value is None or value is pd.NaT or value != value:
-        return None
-    if isinstance(value, pd.Timestamp):
-        cell = WriteOnlyCell(sheet, value.to_pydatetime())
-        cell.number_format = "yyyy-mm-dd" if value == value.normalize() else "yyyy-mm-dd hh:mm:ss"
-        return cell
-    if isinstance(value, str):
-        cell = WriteOnlyCell(sheet, ILLEGAL_CHARACTERS_RE.sub("", value))
-        cell.data_type = "s"  # a note that begins with = is text, never a formula
-        return cell
-    return value
