@@ -77,7 +77,9 @@ def _read_folder(path: Path) -> dict[str, RawTable]:
     return {name: csv_table(name, file, data) for name, (file, data) in found.items()}
 
 
-def _bytes_of_tables(path: Path, moved: dict[str, Path | None]) -> dict[str, tuple[str, bytes]]:
+def _bytes_of_tables(
+    path: Path, moved: dict[str, Path | None]
+) -> dict[str, tuple[str, bytes | str]]:
     """Each table's file name and contents; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
