@@ -5,13 +5,13 @@ Shared by `test_round_trips.py` and `tests/bench/bench_round_trip.py`.
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import pandas as pd
-from hypothesis import strategies as st
 
 import woodlab as wl
-from woodlab.book.tables import TABLES
+from woodlab.book.tables import TABLES, Column
 
 FORMS = ("book", "book.xlsx", "book.ods")
 
@@ -22,70 +22,70 @@ AWKWARD = (
     "NULL", "NA", "#N/A", "inf", "1,5", "1 1/8", "2026-03-01", "3/8", "e\u0301", "\u00e9", "\u200b",
     "a\u00a0b", "\u2028x", "x\x85y", "\ufeffx", "\U0001fab5", "<b>&amp;</b>", "]]>", "a  b",
     "a\t\tb", "\\n", "\\", "$(x)", "{0}", "%s", "0", "-0", "0.1", "a" * 5000, "\u05d0\u05d1",
-    "x\ny,z,w,v,u,t,s",
+    "x\ny,z,w,v,u,t,s", "oak", "wax",
 )  # fmt: skip
-
-_LETTERS = st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"])
-TEXT = st.one_of(
-    st.sampled_from(AWKWARD),
-    st.text(_LETTERS, min_size=1, max_size=12),
-    st.tuples(st.sampled_from(AWKWARD), st.sampled_from(AWKWARD)).map("".join),
-)
-MAYBE = st.one_of(st.none(), TEXT)
-DATE = st.one_of(
-    st.datetimes(pd.Timestamp("1900-01-01"), pd.Timestamp("2100-12-31")),
-    st.datetimes(pd.Timestamp("2026-01-01"), pd.Timestamp("2027-12-31")).map(
-        lambda time: time.replace(hour=0, minute=0, second=0, microsecond=0)
-    ),
-)
+_BLOCKS = ((32, 126), (160, 591), (880, 1023), (1424, 1535), (8192, 8303), (19968, 20100))
 
 
-def _number(least: float, most: float) -> st.SearchStrategy:
-    some = st.floats(least, most)
-    return st.one_of(some, some.map(lambda value: round(value, 1)).filter(lambda v: v >= least))
+def text(rng: random.Random) -> str:
+    """A text of any letters, or an awkward one, or two of them together."""
+    kind = rng.random()
+    if kind < 0.4:
+        return rng.choice(AWKWARD)
+    if kind < 0.6:
+        return rng.choice(AWKWARD) + rng.choice(AWKWARD)
+    return "".join(chr(rng.randint(*rng.choice(_BLOCKS))) for _ in range(rng.randint(1, 12)))
 
 
-def _cells(column) -> st.SearchStrategy:
+def date(rng: random.Random) -> pd.Timestamp:
+    day = pd.Timestamp("1900-01-01") + pd.Timedelta(days=rng.randrange(73_000))
+    if rng.random() < 0.6:
+        return day
+    step = rng.choice([60_000_000, 1_000_000, 1000, 1])
+    return day + pd.Timedelta(microseconds=rng.randrange(86_400_000_000) // step * step)
+
+
+def _number(rng: random.Random, column: Column) -> float:
+    least = (column.least or 0.0) if column.above is None else column.above + 1e-3
+    value = rng.uniform(least, column.most or 1e6)
+    return rng.choice([value, max(round(value, 1), least), float(column.most or 1)])
+
+
+def _cell(rng: random.Random, column: Column) -> object:
+    if not column.required and rng.random() < 0.3:
+        return None
     if column.kind == "date":
-        some = DATE
-    elif column.kind == "choice":
-        some = st.sampled_from(column.choices)
-    elif column.kind == "number":
-        least = column.least if column.above is None else column.above + 1e-3
-        some = _number(least, column.most)
-    else:
-        some = TEXT
-    return some if column.required else st.one_of(st.none(), some)
+        return date(rng)
+    if column.kind == "choice":
+        return rng.choice(column.choices)
+    return _number(rng, column) if column.kind == "number" else text(rng)
 
 
-@st.composite
-def frames(draw) -> dict[str, pd.DataFrame]:
-    """Tables of a book by name: every kind of column, and columns of the maker's own."""
-    marks = draw(st.lists(TEXT.filter(str.strip), min_size=1, max_size=4, unique_by=str.strip))
-    made = {}
+def random_book(rng: random.Random) -> wl.RecordBook:
+    """A book of every kind of column, and columns of the maker's own; faulty rows are set aside."""
+    marks = list(dict.fromkeys(text(rng) for _ in range(rng.randint(1, 5))))
+    tables = {}
     for name, columns in TABLES.items():
-        rows = len(marks) if name == "pieces" else draw(st.integers(0, 4))
+        rows = len(marks) if name == "pieces" else rng.choice([0, 1, 2, 5])
         if rows == 0 and name not in ("pieces", "weighings"):
             continue
-        table = {}
+        table: dict[str, list] = {}
         for column in columns:
             if column.name == "piece":
-                one = st.sampled_from(marks)
-                own_mark = name == "pieces"
-                table["piece"] = marks if own_mark else [draw(one) for _ in range(rows)]
+                table["piece"] = [rng.choice(marks) for _ in range(rows)]
             elif column.name == "log":
                 table["log"] = ["L1"] * rows
-            elif column.required or draw(st.booleans()):
-                table[column.name] = [draw(_cells(column)) for _ in range(rows)]
-        kinds = (MAYBE, st.integers(-(10**9), 10**9), st.floats(-1e6, 1e6), DATE, st.booleans())
-        for heading in draw(st.lists(TEXT, max_size=2, unique_by=str.strip)):
-            table[f"own {heading}"] = [draw(draw(st.sampled_from(kinds))) for _ in range(rows)]
-        made[name] = pd.DataFrame(table)
-    return made
-
-
-def book_of(tables: dict[str, pd.DataFrame]) -> wl.RecordBook:
-    """The book of the tables; rows that it does not take are set aside."""
+            elif column.required or rng.random() < 0.6:
+                table[column.name] = [_cell(rng, column) for _ in range(rows)]
+        if name == "pieces":
+            table["piece"] = marks
+        for _ in range(rng.choice([0, 0, 1, 2])):
+            kind = rng.choice([
+                text, date, lambda r: r.randrange(10**9), lambda r: r.uniform(-1e6, 1e6),
+                lambda r: r.random() < 0.5, lambda r: None, lambda r: float(r.randrange(99)),
+            ])  # fmt: skip
+            table[f"own {text(rng)}"] = [kind(rng) for _ in range(rows)]
+        tables[name] = pd.DataFrame(table)
     return wl.RecordBook.from_frames(set_aside=True, **tables)
 
 

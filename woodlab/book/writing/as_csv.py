@@ -31,7 +31,7 @@ def csv_text(frame: pd.DataFrame) -> str:
     )
     body = out.to_csv(
         index=False, header=False, lineterminator="\n",
-        quoting=csv.QUOTE_NONNUMERIC if broken else csv.QUOTE_MINIMAL,
+        quoting=csv.QUOTE_ALL if broken else csv.QUOTE_MINIMAL,
     )  # fmt: skip
     return f"{headings}\n{body}"
 

@@ -179,7 +179,8 @@ def check_reads_back(path: Path, wanted: RecordBook | None) -> None:
             found = f"{len(other)} rows of {list(other.columns)}"
             raise _not_kept(name, f"{len(one)} rows of {list(one.columns)} come back as {found}")
         for column in one.columns:
-            differ = (one[column] != other[column]) & ~(one[column].isna() & other[column].isna())
+            both = one[column].notna() | other[column].notna()
+            differ = both & (one[column].map(str) != other[column].map(str))
             for position in differ[differ].index:
                 before, after = one[column][position], other[column][position]
                 raise _not_kept(
