@@ -13,12 +13,13 @@ import tempfile
 import traceback
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(Path(__file__).parent), str(ROOT / "tests" / "book")]
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "book"))
 
 from results import result
 from written_books import check
 
+ROOT = Path(__file__).resolve().parents[2]
 FORMS = ("csv", "csv", "xlsx", "ods")
 
 
