@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import numpy as np
 import pandas as pd
 
+from woodlab.book.tables import NOT_SAID
 from woodlab.wood.species import near_names, species_facts
 
 DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
@@ -45,15 +48,19 @@ _CRACK_WORDS = r"(?i)\b(?:crack|split|fissure|checks?\W+(?:\d|at\b|in\b|near\b|a
 _NO_CRACK_WORDS = r"(?i)\b(?:no|not|without|free of)\W+(?:\w+\W+)?(?:crack|split|check)"
 
 
-def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """One row a doubt: table, row (as the spreadsheet numbers it), piece, column, value, doubt.
+def no_doubts() -> pd.DataFrame:
+    """A frame of doubts without rows."""
+    return pd.DataFrame({name: [] for name in DOUBT_COLUMNS})
 
-    `tables` have the spreadsheet's row numbers as index.
-    """
+
+def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """One row a doubt: table, row (of the table's index), piece, column, value, doubt."""
     few = [
         *_doubts_of_pieces(tables["pieces"]),
-        *_doubts_of_names(tables["pieces"]),
+        *_doubts_of_names(tables),
         *_doubts_of_units(tables),
+        *_doubts_of_ends(tables["pieces"]),
+        *_doubts_of_witnesses(tables["witnesses"]),
         *_doubts_of_looks(tables),
         *_doubts_of_air(tables["air"]),
         *_air_of_another_time(tables),
@@ -65,15 +72,18 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
             _dates_before_turning(tables["pieces"], tables[name], name)
             for name in ("weighings", "looks", "rims")
         ),
+        *(
+            _dates_after_end(tables["pieces"], tables[name], name)
+            for name in ("weighings", "looks")
+        ),
     ]
     found = [part for part in found if len(part)] or found[:1]
-    frame = pd.concat(found, ignore_index=True)
-    return frame.sort_values(["table", "row"], kind="stable", ignore_index=True)
+    return pd.concat(found, ignore_index=True)
 
 
 def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     rows: list[list[object]] = []
-    for name, group in pieces.groupby("species", sort=False):
+    for name, group in pieces[pieces["species"] != NOT_SAID].groupby("species", sort=False):
         note = species_facts(name).note
         if note:
             known = species_facts(name).known
@@ -93,38 +103,45 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
             ["pieces", row, piece["piece"], "seal_g", f"{piece['seal_g']:g}",
              "a piece without a seal has a mass of sealer"]
         )  # fmt: skip
-    weighed = pieces.groupby(pieces["seal"].str.casefold())["seal"].unique()
-    for spellings in weighed[weighed.map(len) > 1]:
-        rows.append(
-            ["pieces", pieces.index[0], None, "seal", " / ".join(spellings),
-             "one seal is spelled in several ways and would be taken for several seals"]
-        )  # fmt: skip
     return rows
 
 
-def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
-    """Names that mean one thing and would be counted as several: woods, marks, bare pieces."""
+# Where names of one kind are written down.
+_NAMED_IN = {
+    "piece": ("pieces",),
+    "species": ("pieces",),
+    "seal": ("pieces",),
+    "log": ("pieces",),
+    "maker": ("pieces",),
+    "place": ("pieces", "weighings", "air", "witnesses"),
+    "scale": ("weighings",),
+    "witness": ("witnesses",),
+}
+_TWINS = {
+    "piece": "marks that look alike or differ in capitals and blanks only: is it one piece?",
+    "species": "one wood under several names, which would be counted as several woods: write one "
+    "of them in all rows",
+}
+
+
+def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """Names that mean one thing and would be counted as several, and names of bare pieces."""
     rows: list[list[object]] = []
-    woods: dict[object, list[str]] = {}
-    for name in pieces["species"].dropna().unique():
-        woods.setdefault(species_facts(name).members or _folded(name), []).append(name)
-    for names in woods.values():
-        if len(names) > 1:
-            at = pieces.index[pieces["species"].isin(names)][0]
-            rows.append(
-                ["pieces", at, None, "species", " / ".join(names),
-                 "one wood under several names, which would be counted as several woods: write "
-                 "one of them in all rows"]
-            )  # fmt: skip
-    marks = pieces["piece"].dropna()
-    folded = marks.map(_folded)
-    for alike in marks[folded.duplicated(keep=False)].groupby(folded):
-        found = alike[1]
-        rows.append(
-            ["pieces", found.index[-1], found.iloc[-1], "piece", " / ".join(found),
-             "marks that differ in capitals or blanks only: is it one piece?"]
-        )  # fmt: skip
-    bare = pieces[pieces["seal"].map(_folded, na_action="ignore").isin(_BARE)]
+    for column, homes in _NAMED_IN.items():
+        names = pd.concat([tables[table][column].dropna().drop_duplicates() for table in homes])
+        alike: dict[object, list[str]] = {}
+        for name in names.drop_duplicates():
+            wood = species_facts(name).members if column == "species" else ()
+            alike.setdefault(wood or folded(name), []).append(name)
+        for twins in [group for group in alike.values() if len(group) > 1]:
+            table = next(one for one in homes if (tables[one][column] == twins[-1]).any())
+            at = tables[table].index[tables[table][column] == twins[-1]]
+            said = f"one {column} is spelled in several ways and would be taken for several"
+            value = " / ".join(map(with_hidden, twins))
+            piece = twins[-1] if column == "piece" else None
+            rows.append([table, at[0], piece, column, value, _TWINS.get(column, said)])
+    pieces = tables["pieces"]
+    bare = pieces[pieces["seal"].map(_plain, na_action="ignore").isin(_BARE)]
     for name, group in bare.groupby("seal", sort=False):
         rows.append(
             ["pieces", group.index[0], group["piece"].iloc[0], "seal", name,
@@ -133,8 +150,32 @@ def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
     return rows
 
 
-def _folded(name: object) -> str:
+def _plain(name: object) -> str:
     return " ".join(str(name).casefold().split())
+
+
+def folded(name: object) -> str:
+    """A name without capitals, blanks and characters that cannot be seen, in one composition."""
+    plain = unicodedata.normalize("NFKC", str(name)).casefold()
+    shown = "".join(c for c in plain if unicodedata.category(c) not in _HIDDEN and not c.isspace())
+    return unicodedata.normalize("NFC", shown)
+
+
+_HIDDEN = ("Cf", "Cc", "Zl", "Zp")
+
+
+def with_hidden(name: str) -> str:
+    """A name with what cannot be seen in it written out.
+
+    Examples
+    --------
+    >>> with_hidden("A\\u200b1"), with_hidden("wax\\u00a0all over"), with_hidden("A1 rim")
+    ('A<U+200B>1', 'wax<U+00A0>all over', 'A1 rim')
+    """
+    hidden = (*_HIDDEN, "Mn", "Zs")
+    return "".join(
+        f"<U+{ord(c):04X}>" if c != " " and unicodedata.category(c) in hidden else c for c in name
+    )
 
 
 def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
@@ -158,10 +199,40 @@ def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
     return rows
 
 
+def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:
+    """Ends before the turning, ends without a day, finished walls thicker than the rough ones."""
+    rows: list[list[object]] = []
+    told = pieces[["ended_on", "outcome", "finished_wall_mm"]].notna().any(axis=1)
+    for row, piece in pieces[told].iterrows():
+        ended, wall = piece["ended_on"], piece["finished_wall_mm"]
+        said: tuple[str, object, str] | None = None
+        if ended < piece["turned_on"].normalize():
+            turned = f"{piece['turned_on']:%Y-%m-%d}"
+            said = ("ended_on", f"{ended:%Y-%m-%d}", f"before the piece was turned ({turned})")
+        elif pd.isna(ended) and (pd.notna(piece["outcome"]) or pd.notna(wall)):
+            said = ("ended_on", "", "the piece has ended and the day is not given")
+        elif wall > piece["wall_mm"]:
+            rough = f"{piece['wall_mm']:g} mm"
+            said = ("finished_wall_mm", f"{wall:g}", f"thicker than the rough wall ({rough})")
+        if said:
+            rows.append(["pieces", row, piece["piece"], *said])
+    return rows
+
+
+def _doubts_of_witnesses(witnesses: pd.DataFrame) -> list[list[object]]:
+    known = witnesses.loc[witnesses["oven_dry_g"].notna(), "witness"]
+    unknown = witnesses[~witnesses["witness"].isin(known)].drop_duplicates("witness")
+    return [
+        ["witnesses", row, None, "oven_dry_g", str(name),
+         "no row of this block gives its oven-dry mass, so its moisture is not known"]
+        for row, name in unknown["witness"].items()
+    ]  # fmt: skip
+
+
 def _doubts_of_looks(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
     """Cracks that stand in a note only, and looks that were written down for cracks only."""
     looks, pieces = tables["looks"], tables["pieces"]
-    cracked = set(looks.loc[looks["crack_mm"] > 0, "piece"])
+    cracked = set(looks.loc[looks["crack"] == "yes", "piece"])
     rows: list[list[object]] = []
     for table in ("pieces", "weighings"):
         notes = tables[table]["note"].dropna()
@@ -266,6 +337,16 @@ def _dates_before_turning(pieces: pd.DataFrame, table: pd.DataFrame, name: str) 
     value = distinct.strftime("%Y-%m-%d").take(dates)
     row, code = table.index.to_numpy()[at], codes[at]
     return _part(name, row, names.take(code), "on", value, said.take(code))
+
+
+def _dates_after_end(pieces: pd.DataFrame, table: pd.DataFrame, name: str) -> pd.DataFrame:
+    codes, names = pd.factorize(table["piece"])
+    ended = pieces.set_index("piece")["ended_on"].reindex(names)
+    at = np.flatnonzero(table["on"].dt.normalize().to_numpy() > ended.to_numpy().take(codes))
+    said = ("after the piece had ended (" + ended.dt.strftime("%Y-%m-%d") + ")").array
+    value = table["on"].iloc[at].dt.strftime("%Y-%m-%d").array
+    rows, code = table.index.to_numpy()[at], codes[at]
+    return _part(name, rows, names.take(code), "on", value, said.take(code))
 
 
 def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:
