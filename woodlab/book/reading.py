@@ -25,8 +25,6 @@ WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
-MOST_COLUMNS = LAST_COLUMN  # as of a sheet
-MOST_HEAD_BYTES = 10_000_000
 
 
 _OWN_SHEET = (
@@ -73,14 +71,12 @@ def read_raw(path: Path) -> dict[str, RawTable]:
 
 
 def _read_folder(path: Path) -> dict[str, RawTable]:
-    found = steady(path, lambda moved: _bytes_of_tables(path, moved))
-    return {name: csv_table(name, file, data) for name, (file, data) in found.items()}
+    found = steady(path, lambda moved: _contents(path, moved))
+    return {name: csv_table(name, f"{name}.csv", data) for name, data in found.items()}
 
 
-def _bytes_of_tables(
-    path: Path, moved: dict[str, Path | None]
-) -> dict[str, tuple[str, bytes | str]]:
-    """Each table's file name and contents; `moved` says where those lie that are being saved."""
+def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | RawTable]:
+    """What is in each table's file; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
         name = entry.name.casefold()
@@ -95,8 +91,36 @@ def _bytes_of_tables(
         place = by_name.get(f"{name}.csv", path / f"{name}.csv")
         file = moved.get(place.name, place)
         if file is not None and os.path.lexists(file):
-            found[name] = (place.name, _bytes_of(file))
+            found[name] = _contents_of(name, file)
     return found
+
+
+def _contents_of(name: str, file: Path) -> bytes | RawTable:
+    """What is in a table's file; a table of no rows and one fault where it cannot be read.
+
+    Raises
+    ------
+    WoodlabError
+        If it is too large.
+    """
+    why = ""
+    if file.is_symlink() and not file.exists():
+        why = f"{file.name} is a link to a file that is not there"
+    elif not file.is_file():
+        why = f"{file.name} is {'a folder' if file.is_dir() else 'no file of records'}"
+    else:
+        try:
+            size = file.stat().st_size
+            if size > MOST_CSV_BYTES:
+                raise WoodlabError(
+                    f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is "
+                    "it the right file? If so, make a book of each season."
+                )
+            return file.read_bytes()
+        except OSError as error:
+            why = f"{file.name} cannot be read: {error.strerror or error}"
+    remedy = "Put the file itself there, or rename what is there if it is no table of the book."
+    return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", why, remedy),))
 
 
 def decoded(data: bytes) -> str:
@@ -124,48 +148,30 @@ def read_csv_table(name: str, file: Path) -> RawTable:
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
-    return csv_table(name, file.name, _bytes_of(file))
+    return csv_table(name, file.name, _contents_of(name, file))
 
 
-def _bytes_of(file: Path) -> bytes | str:
-    """What is in a file, or why it cannot be read."""
-    if file.is_symlink() and not file.exists():
-        return f"{file.name} is a link to a file that is not there"
-    if not file.is_file():
-        return f"{file.name} is {'a folder' if file.is_dir() else 'not a file of records'}"
-    try:
-        size = file.stat().st_size
-        if size > MOST_CSV_BYTES:
-            raise WoodlabError(
-                f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it "
-                "the right file? If so, make a book of each season."
-            )
-        return file.read_bytes()
-    except OSError as error:
-        return f"{file.name} cannot be read: {error.strerror or error}"
-
-
-def csv_table(name: str, file: str, data: bytes | str) -> RawTable:
-    """One table from the contents of a CSV file of that name, or from why they are not there.
+def csv_table(name: str, file: str, data: bytes | RawTable) -> RawTable:
+    """One table from the contents of a CSV file of that name.
 
     Raises
     ------
     WoodlabError
         If it has more columns than a sheet, or cannot be read as CSV at all.
     """
-    if isinstance(data, str):
-        remedy = "Put the file itself there, or rename what is there if it is no table of the book."
-        return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", data, remedy),))
-    head = _first_line(data[:MOST_HEAD_BYTES].decode("utf-8-sig", errors="ignore"))
-    separator = separator_of(head)
-    columns = head.count(separator) + 1
-    if columns > MOST_COLUMNS:
-        raise WoodlabError(
-            f"{file} has {columns:,} columns in row 1, and a table has at most {MOST_COLUMNS:,}. "
-            "Is it the right file, with a row for each record?"
-        )
+    if isinstance(data, RawTable):
+        return data
     if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
+    end = re.search(rb"[\r\n]", data)
+    head = data[: end.start() if end else None].decode("utf-8-sig", errors="ignore")
+    separator = separator_of(head)
+    columns = head.count(separator) + 1
+    if columns > LAST_COLUMN:
+        raise WoodlabError(
+            f"{file} has {columns:,} columns in row 1, and a table has at most {LAST_COLUMN:,}. "
+            "Is it the right file, with a row for each record?"
+        )
     headings = next(csv.reader([head], delimiter=separator), [])
     if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
         try:
@@ -214,6 +220,7 @@ def _read_at_once(
     if frame.columns.tolist() != headings or [str(cell)[0] for cell in frame.iloc[0]] != ours:
         return None
     frame = frame.iloc[1:]
+    frame.columns = frame.columns.str.strip()
     frame.index = pd.RangeIndex(2, len(frame) + 2)
     return frame.apply(
         lambda cells: cells.cat.remove_categories([_TEXT]) if cells.dtype == "category" else cells
@@ -235,7 +242,7 @@ def separator_of(head: str) -> str:
 
 def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = separator_of(_first_line(text[:MOST_HEAD_BYTES]))
+    separator = separator_of(_first_line(text))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
@@ -357,10 +364,7 @@ def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
     RecordError
         If its rows do not fit its headings.
     """
-    data = _bytes_of(file)
-    if isinstance(data, str):
-        raise RecordError(csv_table(name, file.name, data).faults)
-    return _sound(_read_by_cell(name, file.name, decoded(data)))
+    return _sound(_read_by_cell(name, file.name, decoded(file.read_bytes())))
 
 
 def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
@@ -400,12 +404,13 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
             raise WoodlabError(
                 f"{name} is a {type(frame).__name__}, and a table is given as a pandas DataFrame."
             )
-        if frame.columns.nlevels > 1 or frame.columns.has_duplicates:
+        named = frame.columns.map(lambda heading: str(heading).strip())
+        if frame.columns.nlevels > 1 or named.has_duplicates:
             raise WoodlabError(
                 f"{name} has columns of one name, or names of several levels. Give each column "
                 "one name of its own."
             )
-        copy = frame.copy(deep=False)
+        copy = frame.set_axis(named, axis="columns")
         for heading in [name for name in copy.columns if copy[name].dtype == object]:
             # a decimal may be one that cannot be hashed; as text it is read or told of
             copy[heading] = copy[heading].map(_without_decimals)

@@ -272,7 +272,7 @@ class RecordBook:
         WorkError
             If `path` cannot be written.
         """
-        write_book(self.tables(), Path(path), self.set_aside, self)
+        write_book(self.tables(), as_path(path, "path"), self.set_aside, self)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The required tables, and those that hold rows or columns of the maker's own."""

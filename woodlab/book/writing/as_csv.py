@@ -21,8 +21,10 @@ def csv_text(frame: pd.DataFrame) -> str:
     piece,on,"shelf; bay"
     A1,2026-03-01,"2, left"
     """
+    headings = ",".join(_quoted(str(heading)) for heading in frame.columns)
+    if frame.empty:
+        return f"{headings}\n"
     out = plain(frame)
-    headings = ",".join(_quoted(str(heading)) for heading in out.columns)
     # The writer leaves a bare carriage return unquoted, and a reader takes it for the row's end.
     broken = any(
         out[column].str.contains("\r", regex=False).any()
