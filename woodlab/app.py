@@ -7,6 +7,7 @@ Exit codes: 0 the work was done; 2 a fault in the records or in the request, sai
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -28,6 +29,9 @@ ROUND_SHOWN = [
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console shows what it can, and ? for the rest
+            stream.reconfigure(errors="replace")
     options = _parser().parse_args(arguments)
     try:
         done = int(options.run(options) or DONE)
@@ -200,8 +204,8 @@ def _bands(due: pd.DataFrame) -> list[str]:
 
 
 def _add(options: argparse.Namespace) -> None:
-    from woodlab.book.adding import add_looks, add_weighings
     from woodlab.book.reading import read_csv_table
+    from woodlab.book.writing.adding import add_looks, add_weighings
 
     if not options.file.is_file():
         raise WoodlabError(f"There is no file at {options.file}. Give a CSV file of new rows.")

@@ -13,10 +13,12 @@ from tqdm import tqdm
 import woodlab
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.errors import WoodlabError, WorkError
-from woodlab.swapping import recover, swap_in, working_folder
+from woodlab.safe_write import behind, check_replaceable, whole_folder
 
 # What makes a folder one of ours, so that a second run may replace it.
 MARK = "season.json"
+# What it writes there; anything else in the folder is kept.
+OURS = (MARK, "index.html", "article", "[0-9]_*.ipynb", "[0-9]_*.html")
 # About the kit and not about a book: run by hand, or by the tests.
 NOT_OF_A_SEASON = ("9_checks",)
 
@@ -73,8 +75,8 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
     Parameters
     ----------
     book_path, out : Path
-        The record book, and the folder to write. An earlier season's folder is replaced whole;
-        any other folder that is not empty is refused.
+        The record book, and the folder to write. An earlier season in it is replaced, files of
+        your own beside it are kept; any other folder that is not empty is refused.
     options : SeasonOptions, optional
 
     Returns
@@ -90,19 +92,13 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
         If `out` cannot be used, or a notebook fails; the message names the notebook and cell.
     """
     options = options or SeasonOptions()
-    book_path, out = Path(book_path).resolve(), Path(out).resolve()
+    book_path, out = behind(book_path), behind(out)
     book = open_book(book_path)
     _check_options(book, options)
     _check_target(book_path, out)
     try:
-        with working_folder(out) as partial:
+        with whole_folder(out, MARK, OURS) as partial:
             _fill(book, book_path, partial, options)
-            swap_in(partial, out)
-    except OSError as error:
-        raise WorkError(
-            f"The season could not be written to {out} ({error.strerror or error}). What stood "
-            "there before is untouched. Free some space, or choose another folder with --out."
-        ) from error
     except (WoodlabError, MemoryError):
         raise
     except Exception as error:
@@ -130,19 +126,12 @@ def _check_options(book: RecordBook, options: SeasonOptions) -> None:
 
 
 def _check_target(book_path: Path, out: Path) -> None:
-    recover(out)
     if out == book_path or book_path.is_relative_to(out) or out.is_relative_to(book_path):
         raise WoodlabError(
             f"{out} holds the record book or lies in it. Choose another folder with --out, so "
             "that records and results stay apart."
         )
-    if out.exists() and not out.is_dir():
-        raise WoodlabError(f"{out} is a file. Choose a folder with --out.")
-    if out.is_dir() and any(out.iterdir()) and not (out / MARK).exists():
-        raise WoodlabError(
-            f"{out} holds other files. Choose a new or an empty folder with --out; only an "
-            "earlier season's folder is replaced."
-        )
+    check_replaceable(out, MARK)
 
 
 def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOptions) -> None:

@@ -24,7 +24,6 @@ import victims
 from results import result
 
 import woodlab as wl
-from woodlab.swapping import recover
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -63,8 +62,8 @@ def kill_the_command(kills: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "season"
         out.mkdir()
-        (out / "season.json").write_text("the earlier output")
-        (out / "index.html").write_text("the earlier output")
+        (out / "season.json").write_text('"woodlab, the earlier output"')
+        (out / "index.html").write_text('"woodlab, the earlier output"')
         for _ in range(kills):
             run = subprocess.Popen(
                 [sys.executable, "-m", "woodlab.app", "season", str(ROOT / "data_demo"),
@@ -74,10 +73,10 @@ def kill_the_command(kills: int) -> None:
             time.sleep(rng.uniform(0.5, 20))
             run.send_signal(signal.SIGKILL)
             run.wait()
-            assert {file.read_text() for file in out.iterdir()} == {"the earlier output"}
+            assert {file.read_text() for file in out.iterdir()} == {'"woodlab, the earlier output"'}
             whole += 1
         time.sleep(3)  # a kernel sees within a second that its parent is gone
-        recover(out)
+        victims.settle(out)
         left = [file.name for file in Path(folder).iterdir() if file.name != "season"]
         assert not left, left
     result("the season command killed, the earlier output found whole", whole, "times")

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 import woodlab as wl
-from woodlab.book import files
-from woodlab.book.adding import add_looks, add_weighings, appended_csv
+from woodlab import safe_write
+from woodlab.book.writing.adding import add_looks, add_weighings, appended_csv
 from woodlab.errors import RecordError, WoodlabError
 
 PIECES = (
@@ -200,7 +200,7 @@ def test_a_stop_in_the_middle_loses_nothing(kind, step, request, monkeypatch):
     def stopped(*args, **kwargs):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(files.os, target, stopped)
+    monkeypatch.setattr(safe_write.os, target, stopped)
     with pytest.raises(WoodlabError, match="cannot be written"):
         add_weighings(path, [{"piece": "A1", "on": "2026-03-15", "mass_g": 1350}])
     monkeypatch.undo()
@@ -212,8 +212,8 @@ def test_a_stop_in_the_middle_loses_nothing(kind, step, request, monkeypatch):
 def test_a_process_killed_at_the_swap_leaves_the_old_book(folder):
     code = (
         "import os, signal, sys, woodlab as wl\n"
-        "from woodlab.book import files\n"
-        "files.os.replace = lambda *a: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "import os\n"
+        "os.replace = lambda *a: os.kill(os.getpid(), signal.SIGKILL)\n"
         "wl.add_weighings(sys.argv[1], [dict(piece='A1', on='2026-03-15', mass_g=1350)])\n"
     )
     done = subprocess.run([sys.executable, "-c", code, folder], capture_output=True)

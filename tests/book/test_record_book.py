@@ -296,7 +296,7 @@ def test_walls_that_are_none_are_faults(folder, cell):
         wl.open_book(folder)
 
 
-@pytest.mark.parametrize("cell", ["1480 (glued)", "3 lb 20 oz", '"1,480 oz"', "-3 lb", "5 stone"])
+@pytest.mark.parametrize("cell", ["1480 (glued)", "3 lb 20 oz", "5 stone", "1 480", "3 lb -4 oz"])
 def test_masses_that_say_more_or_less_are_faults(folder, cell):
     write(folder, weighings=f"piece,on,mass_g\nA1,2026-03-01,{cell}\n")
     with pytest.raises(wl.RecordError, match="row 2, column mass_g: not a number"):
@@ -308,7 +308,7 @@ def test_a_date_that_a_program_made_of_a_fraction_is_told(tmp_path):
         {"piece": ["A1"], "species": ["oak"], "turned_on": [pd.Timestamp("2026-03-01")],
          "wall_in": [pd.Timestamp("2026-07-08")], "seal": ["none"]}
     )  # fmt: skip
-    with pytest.raises(wl.RecordError, match=r"a date stands where a number.*type 0\.875"):
+    with pytest.raises(wl.RecordError, match=r"a date where a number belongs.*type 0\.875"):
         wl.RecordBook.from_frames(
             pieces=pieces.astype({"wall_in": object}),
             weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}),
@@ -360,20 +360,6 @@ def test_saving_over_a_book_leaves_other_files_alone(folder):
     assert (folder / "plan.txt").read_text() == "mine"
     assert not (folder / "looks.csv").exists()
     assert len(wl.open_book(folder).weighings) == 2
-
-
-def test_a_journal_with_its_mark_is_the_book(folder):
-    """A crash after the mark: the new tables are read, and the next writer settles them."""
-    journal = folder / ".woodlab-journal"
-    journal.mkdir()
-    (journal / "weighings.csv").write_text("piece,on,mass_g\nA1,2026-03-01,999\n")
-    assert len(wl.open_book(folder).weighings) == 3  # no mark yet: the old book
-    (journal / "complete").write_text("")
-    book = wl.open_book(folder)
-    assert book.weighings["mass_g"].tolist() == [999]
-    book.save(folder)
-    assert not journal.exists()
-    assert wl.open_book(folder).weighings["mass_g"].tolist() == [999]
 
 
 CELL = st.one_of(

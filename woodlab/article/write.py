@@ -13,13 +13,16 @@ from typing import Any
 import woodlab
 from woodlab.article.findings import Figure
 from woodlab.article.forms import Forms
-from woodlab.article.placing import written_beside
 from woodlab.article.plain import Source, as_markdown, bullets, paragraph, table_row
 from woodlab.article.render import FORMATS, PAPERS, Dress, render, template_text
 from woodlab.article.story import Story, tell
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
+from woodlab.safe_write import whole_folder
 
+# What makes a folder an article's, and what an article is; anything else in its folder is kept.
+MARK = "article.json"
+OURS = (MARK, "article.md", "article.docx", "article.html", "article.pdf", "figures")
 TEMPLATE_FILES = ("article.md.j2", "article.css", "article.typ")
 WIDEST_FIGURE_CM = 17.0
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
@@ -101,7 +104,7 @@ def write_article(
     look = _look(template)
     out = Path(out_dir)
     story = tell(book, forms, names=names)
-    with written_beside(out) as folder:
+    with whole_folder(out, MARK, OURS) as folder:
         figures = _save_figures(story.figures, folder / "figures", forms)
         text = _fill(look.source, story, figures)
         (folder / "article.md").write_text(text, encoding="utf-8")
@@ -112,7 +115,7 @@ def write_article(
         for name in chosen:
             render(folder, name, dress)
         record = article_record(book, story, locale=locale, paper=paper)
-        (folder / "article.json").write_text(
+        (folder / MARK).write_text(
             json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8"
         )
         if "md" not in chosen:

@@ -5,6 +5,6 @@ Where a thing is:
     the tables       tables (columns and rules), units, cells, glossary
     in               reading, claims (what a workbook claims before it is read), checking, doubts
     the book         record_book, many (several as one)
-    out              files (so that a crash loses nothing), blank, adding, adding_workbook
+    out              blank, writing/ (saving, adding; as_csv, as_xlsx, as_ods)
     a maker's sheet  wide, wide_grid, wide_layout, wide_dates, wide_cells, wide_book
 """

@@ -9,10 +9,11 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.book.files import write_bytes, write_folder
-from woodlab.book.record_book import _cell, _csv
 from woodlab.book.tables import TABLES, Column
+from woodlab.book.writing.as_csv import csv_text
+from woodlab.book.writing.as_xlsx import empty, fill
 from woodlab.errors import WoodlabError
+from woodlab.safe_write import locked, write_file, write_folder
 from woodlab.wood.species import species as species_table
 
 ROWS_CHECKED = 2000  # rows below the headings that have lists and checks
@@ -91,8 +92,8 @@ def blank_book(
             f"{path} exists already and is left as it is. Choose a new name for the blank book."
         )
     if path.suffix.casefold() == ".xlsx":
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_bytes(path, _workbook(lists, pieces))
+        with locked(path):
+            write_file(path, _workbook(lists, pieces))
     elif path.suffix == "":
         write_folder(path, _folder(lists, pieces))
     else:
@@ -149,7 +150,7 @@ def _folder(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> dict[st
         frame = pd.DataFrame(columns=[column.name for column in columns])
         if name == "pieces" and pieces is not None:
             frame = _ordered(pieces)
-        files[f"{name}.csv"] = _csv(frame).encode()
+        files[f"{name}.csv"] = csv_text(frame).encode()
     files["how_to.txt"] = ("\n".join(how_to(lists)) + "\n").encode()
     return files
 
@@ -307,13 +308,5 @@ def _fill(sheet: Any, frame: pd.DataFrame) -> None:
     for number, name in enumerate(frame.columns, start=1):
         sheet.cell(1, number, known.get(name, str(name)))
         for row, value in enumerate(frame[name], start=2):
-            made = _cell(sheet, value)
-            if made is None:
-                continue
-            plain = getattr(made, "value", made)
-            plain = plain.item() if hasattr(plain, "item") else plain
-            cell = sheet.cell(row, number, plain)
-            if isinstance(plain, str):
-                cell.data_type = "s"
-            elif hasattr(made, "number_format"):
-                cell.number_format = made.number_format
+            if not empty(value):
+                fill(sheet.cell(row, number), value)

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from xml.parsers import expat
 
+from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
 
 MOST_UNPACKED_BYTES = 500_000_000
@@ -49,8 +50,14 @@ def check_claims(path: Path) -> None:
             if "worksheets/" in name and name.endswith(".xml"):
                 _check(path, *_far_corner(_pieces(archive, entry)))
             elif name == "content.xml":
-                for corner in _far_corners_of_ods(_pieces(archive, entry)):
+                corners = _corners_of_ods(_pieces(archive, entry))
+                for corner in corners.corners:
                     _check(path, *corner)
+                if corners.tabs:  # the reader would leave it out, and A<tab>1 would be A1
+                    raise WoodlabError(
+                        f"A cell of the sheet {corners.tabs!r} of {path.name} holds a tab, which "
+                        "cannot be read. Put a blank for it, or save the tables as CSV files."
+                    )
 
 
 def _check(path: Path, rows: int, columns: int) -> None:
@@ -104,6 +111,7 @@ class _Corners:
 
     def __init__(self) -> None:
         self.corners: list[tuple[int, int]] = []
+        self.tabs = self._name = ""
         self._row = self._rows = self._columns = 0
         self._column = self._last_column = self._repeats = 0
         self._cell_repeats, self._filled = 1, False
@@ -112,6 +120,10 @@ class _Corners:
         local = name.rpartition(":")[2]
         if local == "table":
             self._row = self._rows = self._columns = 0
+            named = (value for key, value in attributes.items() if key.endswith(":name"))
+            self._name = next(named, "")
+        elif local == "tab" and self._name.strip().casefold() in TABLES:
+            self.tabs = self._name
         elif local == "table-row":
             self._repeats = _repeats(attributes, "number-rows-repeated")
             self._column = self._last_column = 0
@@ -145,7 +157,7 @@ def _repeats(attributes: dict[str, str], wanted: str) -> int:
     return 1
 
 
-def _far_corners_of_ods(pieces: Iterator[bytes]) -> list[tuple[int, int]]:
+def _corners_of_ods(pieces: Iterator[bytes]) -> _Corners:
     corners = _Corners()
     parser = expat.ParserCreate()
     parser.StartElementHandler = corners.start
@@ -158,4 +170,4 @@ def _far_corners_of_ods(pieces: Iterator[bytes]) -> list[tuple[int, int]]:
         parser.Parse(b"", True)
     except expat.ExpatError as error:
         raise zipfile.BadZipFile(f"its content is damaged: {error}") from error
-    return corners.corners
+    return corners

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -12,11 +14,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from woodlab.book.claims import check_claims
-from woodlab.book.files import settled
+from woodlab.book.claims import LAST_COLUMN, check_claims
 from woodlab.book.tables import TABLES, would_hold
 from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
+from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 
@@ -69,25 +71,59 @@ def read_raw(path: Path) -> dict[str, RawTable]:
 
 
 def _read_folder(path: Path) -> dict[str, RawTable]:
-    tables: dict[str, RawTable] = {}
+    found = steady(path, lambda moved: _contents(path, moved))
+    return {name: csv_table(name, f"{name}.csv", data) for name, data in found.items()}
+
+
+def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | RawTable]:
+    """What is in each table's file; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
         name = entry.name.casefold()
-        if name in by_name and name.removesuffix(".csv") in TABLES and entry.is_file():
+        if name in by_name and name.removesuffix(".csv") in TABLES:
             raise WoodlabError(
                 f"{path.name} holds {by_name[name].name} and {entry.name}, which mean the same "
                 "table. Rename or remove one of them."
             )
-        if entry.is_file():
-            by_name[name] = entry
+        by_name[name] = entry
+    found = {}
     for name in TABLES:
-        file = settled(path, by_name.get(f"{name}.csv", path / f"{name}.csv"))
-        if file.is_file():
-            tables[name] = read_csv_table(name, file)
-    return tables
+        place = by_name.get(f"{name}.csv", path / f"{name}.csv")
+        file = moved.get(place.name, place)
+        if file is not None and os.path.lexists(file):
+            found[name] = _contents_of(name, file)
+    return found
 
 
-def _decoded(data: bytes) -> str:
+def _contents_of(name: str, file: Path) -> bytes | RawTable:
+    """What is in a table's file; a table of no rows and one fault where it cannot be read.
+
+    Raises
+    ------
+    WoodlabError
+        If it is too large.
+    """
+    why = ""
+    if file.is_symlink() and not file.exists():
+        why = f"{file.name} is a link to a file that is not there"
+    elif not file.is_file():
+        why = f"{file.name} is {'a folder' if file.is_dir() else 'no file of records'}"
+    else:
+        try:
+            size = file.stat().st_size
+            if size > MOST_CSV_BYTES:
+                raise WoodlabError(
+                    f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is "
+                    "it the right file? If so, make a book of each season."
+                )
+            return file.read_bytes()
+        except OSError as error:
+            why = f"{file.name} cannot be read: {error.strerror or error}"
+    remedy = "Put the file itself there, or rename what is there if it is no table of the book."
+    return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", why, remedy),))
+
+
+def decoded(data: bytes) -> str:
     """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
@@ -103,94 +139,116 @@ def _decoded(data: bytes) -> str:
 
 
 def read_csv_table(name: str, file: Path) -> RawTable:
-    """One table from a CSV file.
+    """One table from a CSV file, every cell as text.
+
+    A file that is there and cannot be read gives a table of one fault.
 
     Raises
     ------
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
-    size = file.stat().st_size
-    if size > MOST_CSV_BYTES:
-        raise WoodlabError(
-            f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it the "
-            "right file? If so, make a book of each season."
-        )
-    data = file.read_bytes()
-    head = data[:4000].split(b"\n", 1)[0].decode("latin-1")
-    separator = max(",;\t", key=head.count)
+    return csv_table(name, file.name, _contents_of(name, file))
+
+
+def csv_table(name: str, file: str, data: bytes | RawTable) -> RawTable:
+    """One table from the contents of a CSV file of that name.
+
+    Raises
+    ------
+    WoodlabError
+        If it has more columns than a sheet, or cannot be read as CSV at all.
+    """
+    if isinstance(data, RawTable):
+        return data
     if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
-    if b"\x00" in data:
-        return _read_by_cell(name, file, _decoded(data))
-    options = {
-        "sep": separator,
-        "decimal": "." if separator == "," else ",",
-        "keep_default_na": False,
-        "na_values": [""],
-        "skip_blank_lines": False,
-        "index_col": False,
-        "dtype": _text_types(head, separator, name),
-    }
-    try:
-        # The short way: pandas reads numbers as numbers. Only a file it stumbles over is read
-        # cell by cell, to say which cell is wrong.
-        with _long_rows_are_errors():
-            frame = pd.read_csv(io.BytesIO(data), **options)  # type: ignore[call-overload]
-        headings = len(_headings(head, separator))
-        if headings == 0 or len(frame.columns) != headings:
-            return _read_by_cell(name, file, _decoded(data))
-    except (ValueError, pd.errors.ParserWarning, OverflowError):
-        # UnicodeDecodeError and pandas' ParserError are ValueErrors.
-        return _read_by_cell(name, file, _decoded(data))
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
-    return RawTable(name, _without_blank_rows(frame), comma_decimals=separator != ",")
+    end = re.search(rb"[\r\n]", data)
+    head = data[: end.start() if end else None].decode("utf-8-sig", errors="ignore")
+    separator = separator_of(head)
+    columns = head.count(separator) + 1
+    if columns > LAST_COLUMN:
+        raise WoodlabError(
+            f"{file} has {columns:,} columns in row 1, and a table has at most {LAST_COLUMN:,}. "
+            "Is it the right file, with a row for each record?"
+        )
+    headings = next(csv.reader([head], delimiter=separator), [])
+    if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
+        try:
+            # The short way. Only a file it stumbles over is read cell by cell, to say which cell
+            # is wrong. UnicodeDecodeError and pandas' ParserError are ValueErrors.
+            frame = _read_at_once(name, data, headings, separator)
+            if frame is not None:
+                return RawTable(name, _without_blank_rows(frame), separator != ",")
+        except (ValueError, pd.errors.ParserWarning, OverflowError):
+            pass
+    return _read_by_cell(name, file, decoded(data))
 
 
-class _long_rows_are_errors:
-    """pandas cuts a row that is too long with no more than a warning; make that an error."""
+def _first_line(text: str) -> str:
+    return re.split(r"[\r\n]", text, maxsplit=1)[0]
 
-    def __enter__(self) -> None:
-        import warnings
 
-        self._catch = warnings.catch_warnings()
-        self._catch.__enter__()
+_TEXT = "\x1e"  # in no record; a cell that no parser can take for a number or a truth
+
+
+def _read_at_once(
+    name: str, data: bytes, headings: list[str], separator: str
+) -> pd.DataFrame | None:
+    """The cells of columns of numbers as numbers where all are, every other cell as text.
+
+    Many cells are alike, so the parser looks for the distinct ones. Of these it makes numbers
+    where it can, and 1.10 would be read as 1.1: a first row of our own keeps it from that. None
+    if the parser made anything else of the text.
+    """
+    line = re.search(rb"\r\n|\r|\n", data)
+    if line is None or _TEXT.encode() in data:
+        return None
+    kinds = {heading: _kind(name, heading) for heading in headings}
+    ours = ["0" if kind is None else _TEXT for kind in kinds.values()]
+    first = separator.join(ours).encode() + line[0]
+    with warnings.catch_warnings():
+        # pandas cuts a row that is too long with no more than a warning
         warnings.simplefilter("error", pd.errors.ParserWarning)
-        warnings.simplefilter(
-            "ignore", pd.errors.DtypeWarning
-        )  # the cells are looked at one by one
-
-    def __exit__(self, *error: object) -> None:
-        self._catch.__exit__(*error)  # type: ignore[arg-type]
-
-
-def _headings(head: str, separator: str) -> list[str]:
-    """The headings as pandas would name them, unless one stands twice or is empty."""
-    line = head.removeprefix("\xef\xbb\xbf").split("\r", 1)[0]
-    found = next(csv.reader([line], delimiter=separator), [])
-    return [heading for heading in dict.fromkeys(found) if heading]
-
-
-def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
-    types: dict[str, object] = {}
-    for heading in _headings(head, separator):
-        match = match_heading(heading, TABLES[name])
-        if match is None or match[0].name == "note" or name == "pieces":
-            types[heading] = object  # few cells alike, and quicker than pandas' str
-        elif match[0].kind != "number":
-            types[heading] = "category"  # many cells alike: the parser finds the distinct ones
-    return types
+        warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # each cell is looked at
+        frame = pd.read_csv(
+            io.BytesIO(data[: line.end()] + first + data[line.end() :]), sep=separator,
+            decimal="." if separator == "," else ",", keep_default_na=False, na_values=[""],
+            skip_blank_lines=False, index_col=False,
+            dtype={heading: kind for heading, kind in kinds.items() if kind is not None},
+        )  # fmt: skip
+    if frame.columns.tolist() != headings or [str(cell)[0] for cell in frame.iloc[0]] != ours:
+        return None
+    frame = frame.iloc[1:]
+    frame.columns = frame.columns.str.strip()
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame.apply(
+        lambda cells: cells.cat.remove_categories([_TEXT]) if cells.dtype == "category" else cells
+    )
 
 
-def _read_by_cell(name: str, file: Path, text: str) -> RawTable:
+def _kind(table: str, heading: str) -> object:
+    match = match_heading(heading, TABLES[table])
+    if match and match[0].kind == "number" and table != "pieces":
+        return None
+    few = match is None or match[0].name == "note" or table == "pieces"
+    return object if few else "category"  # few cells alike
+
+
+def separator_of(head: str) -> str:
+    """The sign that parts the headings, looked for outside quotes."""
+    return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
+
+
+def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = max(",;\t", key=text[:4000].split("\n", 1)[0].count)
+    separator = separator_of(_first_line(text))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
     except csv.Error as error:
         raise WoodlabError(
-            f"{file.name} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
+            f"{file} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
             "right file? Open it in a spreadsheet program and save it again as CSV."
         ) from error
     return _from_rows(name, rows, comma_decimals=separator != ",")
@@ -255,12 +313,17 @@ def _from_rows(
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
-    if frame.empty or frame.iloc[:, 0].notna().all():
+    """Without the rows in which every cell is empty or holds blanks only."""
+    if frame.empty:
         return frame
-    return frame[frame.notna().any(axis=1)]
+    first = frame.iloc[:, 0]
+    none = [cell for cell in first.unique() if cell != cell or _is_blank(cell)]
+    doubtful = frame[first.isin(none)].astype(object) if none else frame.iloc[:0]
+    blank = [all(cell != cell or _is_blank(cell) for cell in row) for row in doubtful.to_numpy()]
+    return frame.drop(index=doubtful.index[blank]) if any(blank) else frame
 
 
-def _read_workbook(path: Path) -> dict[str, RawTable]:
+def _read_workbook(path: Path, names: Sequence[str] = tuple(TABLES)) -> dict[str, RawTable]:
     from python_calamine import CalamineWorkbook
 
     try:
@@ -269,7 +332,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
             wanted: dict[str, str] = {}
             for sheet in workbook.sheet_names:
                 table = sheet.strip().casefold()
-                if table in TABLES and table in wanted:
+                if table in names and table in wanted:
                     raise WoodlabError(
                         f"{path.name} has two sheets that mean the table {table}: "
                         f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
@@ -279,7 +342,7 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
                 name: _from_rows(
                     name, workbook.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
                 )
-                for name in TABLES
+                for name in names
                 if name in wanted
             }
     except (WoodlabError, MemoryError):
@@ -291,6 +354,29 @@ def _read_workbook(path: Path) -> dict[str, RawTable]:
         if type(error).__name__ != "PanicException":
             raise
         raise _damaged(path, error) from None
+
+
+def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
+    """The cells of a CSV file as text, None where empty.
+
+    Raises
+    ------
+    RecordError
+        If its rows do not fit its headings.
+    """
+    return _sound(_read_by_cell(name, file.name, decoded(file.read_bytes())))
+
+
+def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
+    """The cells of a workbook's sheet as text; None if there is no sheet of that name."""
+    found = _read_workbook(path, (sheet,))
+    return _sound(found[sheet]).map(str, na_action="ignore") if sheet in found else None
+
+
+def _sound(raw: RawTable) -> pd.DataFrame:
+    if raw.faults:
+        raise RecordError(raw.faults)
+    return raw.frame
 
 
 def _damaged(path: Path, error: BaseException) -> WoodlabError:
@@ -318,12 +404,13 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
             raise WoodlabError(
                 f"{name} is a {type(frame).__name__}, and a table is given as a pandas DataFrame."
             )
-        if frame.columns.nlevels > 1 or frame.columns.has_duplicates:
+        named = frame.columns.map(lambda heading: str(heading).strip())
+        if frame.columns.nlevels > 1 or named.has_duplicates:
             raise WoodlabError(
                 f"{name} has columns of one name, or names of several levels. Give each column "
                 "one name of its own."
             )
-        copy = frame.copy()
+        copy = frame.set_axis(named, axis="columns")
         for heading in [name for name in copy.columns if copy[name].dtype == object]:
             # a decimal may be one that cannot be hashed; as text it is read or told of
             copy[heading] = copy[heading].map(_without_decimals)

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from woodlab.book.files import write_bytes
 from woodlab.errors import WoodlabError, WorkError
+from woodlab.safe_write import locked, write_file
 
 # Characters that turn the reading order of what follows, and control characters.
 _LEFT_OUT = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
@@ -103,6 +103,6 @@ def print_sheet(sheet: Sheet, path: str | Path) -> Path:
         pdf = typst.compile(_PAGE.encode(), sys_inputs={"data": json.dumps(data)})
     except (RuntimeError, typst.TypstError) as error:
         raise WorkError(f"The sheet could not be set: {error}") from error
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_bytes(path, pdf)
+    with locked(path):
+        write_file(path, pdf)
     return path

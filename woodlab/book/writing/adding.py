@@ -17,16 +17,17 @@ from typing import TypeAlias
 import numpy as np
 import pandas as pd
 
-from woodlab.book import files
-from woodlab.book.adding_workbook import appended_workbook
 from woodlab.book.checking import check_between_tables, check_table
 from woodlab.book.doubts import find_doubts
-from woodlab.book.reading import RawTable
-from woodlab.book.record_book import RecordBook, _csv, date_text, open_book
+from woodlab.book.reading import RawTable, decoded, separator_of
+from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES, column_names
 from woodlab.book.units import match_heading
-from woodlab.book.wide_grid import decoded
+from woodlab.book.writing.as_csv import csv_text, date_text
+from woodlab.book.writing.as_xlsx import appended_workbook
+from woodlab.book.writing.saving import file_of
 from woodlab.errors import Fault, RecordError, WoodlabError
+from woodlab.safe_write import behind, locked, write_file
 
 # More than a piece takes up from damp air, or loses between two visits. Common practice, no source.
 MOST_GAIN = 1.10
@@ -140,7 +141,7 @@ def _path_of(book: object) -> Path:
             f"Rows are added to a file, and this is the book {book.name} as it was opened. Give "
             "its path, and open it again afterwards."
         )
-    return Path(book)  # type: ignore[arg-type]
+    return behind(book)  # type: ignore[arg-type]
 
 
 def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:
@@ -149,9 +150,7 @@ def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:
         raise WoodlabError(f"There are no rows to add to {table}. Give at least one.")
     if not path.exists():
         open_book(path)  # says what is missing
-    with files.book_lock(path):
-        if path.is_dir():
-            files.finish_journal(path)
+    with locked(path):
         book = open_book(path, set_aside=True)
         added = _checked(book, table, frame, sure)
         if path.is_dir():
@@ -252,21 +251,17 @@ def _odd_looks(book: RecordBook, old: pd.DataFrame, new: pd.DataFrame) -> list[t
 
 
 def _append_to_folder(path: Path, table: str, added: pd.DataFrame, book: RecordBook) -> None:
-    file = next(
-        (entry for entry in path.iterdir() if entry.name.casefold() == f"{table}.csv"),
-        path / f"{table}.csv",
-    )
+    file = file_of(path, table)
     if file.is_file() and file.read_bytes().strip():
         data = appended_csv(file.read_bytes(), table, added)
     else:
-        data = _csv(_worth_writing(added)).encode()
+        data = csv_text(_worth_writing(added)).encode()
     with tempfile.TemporaryDirectory() as folder:
         for name in {"pieces", "weighings"} - {table}:
-            source = next(e for e in path.iterdir() if e.name.casefold() == f"{name}.csv")
-            (Path(folder) / f"{name}.csv").write_bytes(source.read_bytes())
+            (Path(folder) / f"{name}.csv").write_bytes(file_of(path, name).read_bytes())
         (Path(folder) / f"{table}.csv").write_bytes(data)
         _compare(open_book(folder, set_aside=True), table, added, book)
-    files.write_bytes(file, data)
+    write_file(file, data)
 
 
 def _append_to_workbook(path: Path, table: str, added: pd.DataFrame, book: RecordBook) -> None:
@@ -279,7 +274,7 @@ def _append_to_workbook(path: Path, table: str, added: pd.DataFrame, book: Recor
     for name in TABLES:
         if name != table and not getattr(got, name).equals(getattr(book, name)):
             raise WoodlabError(f"The table {name} of {path.name} would not stay whole. " + _MOVE)
-    files.write_bytes(path, data)
+    write_file(path, data)
 
 
 _MOVE = "Nothing was changed. Save the book as a folder of CSV files: open_book(...).save(folder)."
@@ -328,36 +323,55 @@ def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
     """
     text, encoding = decoded(data), _encoding(data)
     newline = "\r\n" if "\r\n" in text else "\n"
-    first = text.split("\n", 1)[0]
-    separator = max(",;\t", key=first.count)
+    separator = separator_of(text.split("\n", 1)[0])
     headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     while headings and not headings[-1].strip():
         headings.pop()
     decimal = "." if separator == "," else ","
     cells, missing = _cells_for(headings, table, _worth_writing(added), decimal)
-    if missing:
-        text = _with_columns(text, separator, newline, len(headings), missing)
+    below = _lines(cells, separator, newline)
     if not text.endswith("\n"):
-        text += newline
-    buffer = io.StringIO(newline="")
-    csv.writer(buffer, delimiter=separator, lineterminator=newline).writerows(cells)
-    text += buffer.getvalue()
+        below = newline + below
     try:
-        return text.encode(encoding)
+        if not missing:
+            return data + below.encode(encoding)
+        wider = _with_columns(text, separator, newline, len(headings), missing)
+        whole = wider + below.removeprefix(newline)
+        changed = whole.encode("utf-16" if encoding.startswith("utf-16") else encoding)
     except UnicodeEncodeError:  # a name that the old encoding has no letters for
-        return text.encode("utf-8-sig")
+        whole = text + below
+        changed = whole.encode("utf-8-sig")
+    if "\ufffd" in whole:
+        raise WoodlabError(
+            f"{table} holds a text with a character that cannot be read, which would be lost. "
+            f"Type that text anew first; `woodlab check` names its row. {_MOVE}"
+        )
+    return changed
 
 
 def _encoding(data: bytes) -> str:
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return "utf-16"
-    if data[:3] == b"\xef\xbb\xbf":
-        return "utf-8-sig"
+    """The encoding of what is put behind a file's bytes."""
+    if data[:2] == b"\xff\xfe" or data[1:2] == b"\x00":
+        return "utf-16-le"
+    if data[:2] == b"\xfe\xff" or data[:1] == b"\x00":
+        return "utf-16-be"
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
         return "cp1252"
     return "utf-8"
+
+
+def _lines(rows: Iterable[list[str]], separator: str, newline: str) -> str:
+    """Rows as CSV; one with a bare carriage return all in quotes, as the writer forgets them."""
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, delimiter=separator, lineterminator=newline)
+    careful = csv.writer(
+        buffer, delimiter=separator, lineterminator=newline, quoting=csv.QUOTE_ALL
+    )  # fmt: skip
+    for row in rows:
+        (careful if any("\r" in cell for cell in row) else writer).writerow(row)
+    return buffer.getvalue()
 
 
 def _cells_for(
@@ -393,13 +407,10 @@ def _cells_for(
 
 def _with_columns(text: str, separator: str, newline: str, width: int, missing: list[str]) -> str:
     """The file with further headings; only its lines' ends change."""
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, delimiter=separator, lineterminator=newline)
-    for number, row in enumerate(rows):
+    first, *rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    blank = [""] * len(missing)
+    wider = [[*first[:width], *missing]]
+    for row in rows:
         cells = [*row[:width], *[""] * (width - len(row))]
-        if number == 0:
-            writer.writerow([*cells, *missing])
-        else:
-            writer.writerow([*cells, *[""] * len(missing), *row[width:]] if row else row)
-    return buffer.getvalue()
+        wider.append([*cells, *blank, *row[width:]] if row else row)
+    return _lines(wider, separator, newline)

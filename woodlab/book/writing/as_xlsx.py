@@ -1,0 +1,232 @@
+"""Tables into .xlsx workbooks; all else in a workbook that is there already stays as it was."""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.claims import check_claims
+from woodlab.book.tables import TABLES
+from woodlab.book.units import match_heading
+from woodlab.errors import WoodlabError
+
+# Parts of a workbook that would not survive being written anew.
+_LOST_PARTS = {
+    "xl/charts/": "charts",
+    "xl/media/": "pictures",
+    "xl/drawings/drawing": "drawings",
+    "xl/pivotTables/": "pivot tables",
+    "xl/vbaProject.bin": "macros",
+    "xl/externalLinks/": "links to other workbooks",
+    "xl/threadedComments/": "conversations",
+    "xl/ctrlProps/": "form controls",
+    "xl/activeX/": "form controls",
+    "xl/embeddings/": "embedded documents",
+    "xl/slicers/": "slicers",
+}
+ASIDE = (
+    "Nothing was changed. Keep the records as a folder of CSV files "
+    "(open_book(...).save(folder)), or do it in the spreadsheet program."
+)
+_ESCAPED = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
+UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+
+
+def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
+    """The bytes of a workbook with a sheet for each table."""
+    from openpyxl import Workbook
+    from openpyxl.cell import WriteOnlyCell
+
+    book = Workbook(write_only=True)
+    for name, frame in contents.items():
+        sheet = book.create_sheet(name)
+        cells = (fill(WriteOnlyCell(sheet), str(heading)) for heading in frame.columns)
+        sheet.append(list(cells))
+        for row in frame.itertuples(index=False, name=None):
+            sheet.append(
+                [None if empty(value) else fill(WriteOnlyCell(sheet), value) for value in row]
+            )  # fmt: skip
+    return _bytes_of(book)
+
+
+def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
+    """The bytes of a workbook with the rows of `contents` in its sheets, and no other records.
+
+    A sheet keeps its lists, checks and widths, and the order of its first columns.
+    """
+    book = _whole_workbook(path)
+    emptied = [t for t in TABLES if any(_is(sheet, t) for sheet in book.worksheets)]
+    for name, frame in ({table: pd.DataFrame() for table in emptied} | contents).items():
+        _replace(_sheet_of(book, name), name, frame)
+    return _bytes_of(book)
+
+
+def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
+    for merged in list(sheet.merged_cells.ranges):
+        sheet.unmerge_cells(str(merged))
+    order: list[str] = []
+    for cell in sheet[1]:
+        match = match_heading(cell.value, TABLES.get(table, ()))
+        if match is None or match[0].name in order:
+            break
+        order.append(match[0].name)
+        if _scale(match) != _AS_IT_IS:
+            cell.value = match[0].name
+    for row in sheet.iter_rows():
+        for cell in row:
+            if cell.row > 1 or cell.column > len(order):
+                cell.value = None
+    kept = len(order)
+    order += [str(column) for column in frame.columns if column not in order]
+    for at, heading in enumerate(order[kept:], start=kept + 1):
+        fill(sheet.cell(1, at), heading)
+    places = [order.index(str(column)) + 1 for column in frame.columns]
+    for number, values in enumerate(frame.itertuples(index=False, name=None), start=2):
+        for at, value in zip(places, values, strict=True):
+            if not empty(value):
+                fill(sheet.cell(number, at), value)
+
+
+def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
+    """The bytes of a workbook with rows below those of the sheet `table`.
+
+    Raises
+    ------
+    WoodlabError
+        If the workbook is not .xlsx, or holds what cannot be carried over: charts, macros,
+        formulas in a table (their results would be gone until a spreadsheet program reckons).
+    """
+    if path.suffix.casefold() != ".xlsx":
+        raise WoodlabError(
+            f"Rows can be added to .xlsx workbooks and to folders, not to {path.suffix}. {ASIDE}"
+        )
+    book = _whole_workbook(path)
+    for sheet in book.worksheets:
+        for row in sheet.iter_rows() if sheet.title.strip().casefold() in TABLES else ():
+            for cell in row:
+                if cell.data_type == "f":
+                    raise WoodlabError(
+                        f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
+                        f"would be lost. Paste it as a value there. {ASIDE}"
+                    )
+    _append(_sheet_of(book, table), table, added)
+    return _bytes_of(book)
+
+
+def _whole_workbook(path: Path) -> Any:
+    """A workbook opened for writing, unless it holds what would not survive that."""
+    from openpyxl import load_workbook
+
+    try:
+        check_claims(path)
+        with zipfile.ZipFile(path) as archive:
+            names = archive.namelist()
+        for part, what in _LOST_PARTS.items():
+            if any(name.startswith(part) for name in names):
+                raise WoodlabError(f"{path.name} holds {what}, which would be lost. {ASIDE}")
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", UserWarning)
+            return load_workbook(path)
+    except (WoodlabError, MemoryError, OSError):
+        raise
+    except UserWarning as warning:
+        raise WoodlabError(
+            f"{path.name} holds something that would be lost ({warning}). {ASIDE}"
+        ) from None
+    except Exception as error:  # a damaged file can fail its reader in any way
+        raise WoodlabError(
+            f"{path.name} stands there already and is no workbook that can be kept "
+            f"({type(error).__name__}: {error}). Move it away, or choose another name."
+        ) from error
+
+
+def _is(sheet: Any, table: str) -> bool:
+    return bool(sheet.title.strip().casefold() == table)
+
+
+def _sheet_of(book: Any, table: str) -> Any:
+    found = [sheet for sheet in book.worksheets if _is(sheet, table)]
+    return found[0] if found else book.create_sheet(table)
+
+
+_AS_IT_IS = (0.0, 1.0)
+
+
+def _scale(match: tuple) -> tuple[float, float]:
+    zero, one = match[1](np.array([0.0, 1.0]))
+    return float(zero), float(one)
+
+
+def _append(sheet: Any, table: str, added: pd.DataFrame) -> None:
+    places: dict[str, tuple[int, tuple[float, float]]] = {}
+    width = 0
+    for cell in sheet[1]:
+        if cell.value is None or not str(cell.value).strip():
+            continue
+        width = max(width, cell.column)
+        match = match_heading(cell.value, TABLES[table])
+        if match is None:
+            places[str(cell.value).strip()] = (cell.column, _AS_IT_IS)
+        else:
+            places.setdefault(match[0].name, (cell.column, _scale(match)))
+    for name in added.columns:
+        if name not in places:
+            width += 1
+            fill(sheet.cell(1, width), str(name))
+            places[name] = (width, _AS_IT_IS)
+    last = max(
+        (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None),
+        default=1,
+    )
+    for offset, values in enumerate(added.itertuples(index=False, name=None), start=1):
+        for name, value in zip(added.columns, values, strict=True):
+            if empty(value):
+                continue
+            column, (zero, one) = places[name]
+            if isinstance(value, float) and (zero, one) != _AS_IT_IS:
+                value = (value - zero) / (one - zero)
+            fill(sheet.cell(last + offset, column), value)
+
+
+def empty(value: object) -> bool:
+    """Whether a cell of a frame holds nothing."""
+    return value is None or value is pd.NaT or value is pd.NA or value != value
+
+
+def fill(cell: Any, value: object) -> Any:
+    """Put a value into a cell so that the very same one is read again."""
+    if isinstance(value, pd.Timestamp):
+        cell.value = value.to_pydatetime()
+        if not cell.is_date or cell.number_format == "General":
+            whole = value == value.normalize()
+            cell.number_format = "yyyy-mm-dd" if whole else "yyyy-mm-dd hh:mm:ss"
+    elif isinstance(value, str):
+        cell.value = _escaped(value)
+        cell.data_type = "s"  # a note that begins with = is text, never a formula
+    else:
+        cell.value = repr(float(value))  # type: ignore[arg-type]
+        cell.data_type = "n"  # the library's own way keeps 16 digits, and a number has 17
+    return cell
+
+
+def length(text: str) -> int:
+    """How much of a cell's room a text takes."""
+    return len(_escaped(text).encode("utf-16-le")) // 2
+
+
+def _escaped(text: str) -> str:
+    # `_x0041_` stands for a letter in these files; the underscore itself is written `_x005F_` then.
+    return _ESCAPED.sub("_x005F_", text).replace("\r", "_x000D_")
+
+
+def _bytes_of(book: Any) -> bytes:
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()

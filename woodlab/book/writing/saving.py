@@ -1,0 +1,197 @@
+"""A book into a folder of CSV files or a workbook: the same book when it is opened again.
+
+What is written is first read back from elsewhere and compared. Only then does it take the place of
+what is there, in which all that is not the book's own stays.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from woodlab.book.claims import LAST_COLUMN, LAST_ROW
+from woodlab.book.reading import cells_of_csv, cells_of_sheet
+from woodlab.book.tables import TABLES
+from woodlab.book.writing import as_ods, as_xlsx
+from woodlab.book.writing.as_csv import csv_text, own_columns, plain, worth_writing
+from woodlab.errors import WoodlabError
+from woodlab.safe_write import NOTE, behind, locked, whole_folder, write_file, write_files
+
+if TYPE_CHECKING:
+    from woodlab.book.record_book import RecordBook
+
+LONGEST_TEXT = 32_767  # of an .xlsx cell, in Microsoft's "Excel specifications and limits"
+# Before 1 March 1900 the spreadsheet programs' day numbers differ by one.
+_FIRST_DAY = pd.Timestamp("1900-03-01")
+_ASIDE = "set_aside"
+
+Frames = Mapping[str, pd.DataFrame]
+
+
+def write_book(
+    tables: Frames,
+    path: Path,
+    set_aside: pd.DataFrame | None = None,
+    wanted: RecordBook | None = None,
+) -> None:
+    """Write tables as a book at `path`, as one step; see `RecordBook.save`.
+
+    `wanted` is the book that is to be read back.
+    """
+    path = behind(path)
+    contents = {name: worth_writing(name, frame) for name, frame in tables.items()}
+    if set_aside is not None and len(set_aside):
+        contents[_ASIDE] = set_aside.map(_readable)
+    if path.is_dir():
+        with locked(path):
+            _into_folder(path, contents, wanted)
+    elif path.suffix.casefold() in (".xlsx", ".ods"):
+        with locked(path):
+            _into_workbook(path, contents, wanted)
+    elif path.suffix == "" and not path.exists():
+        with whole_folder(path, NOTE) as folder:
+            for name, frame in contents.items():
+                write_file(folder / f"{name}.csv", csv_text(frame).encode())
+            check_reads_back(folder, wanted)
+    else:
+        raise WoodlabError(
+            f"A book is written as a folder, as .xlsx or as .ods, not as {path.name}. Choose a "
+            "name that ends in .xlsx or .ods, or a new one without an ending."
+        )
+
+
+def _into_folder(path: Path, contents: dict[str, pd.DataFrame], wanted: RecordBook | None) -> None:
+    aside = file_of(path, _ASIDE)
+    if _ASIDE in contents and aside.exists():
+        contents[_ASIDE] = _merged(cells_of_csv(_ASIDE, aside), contents[_ASIDE], aside.name)
+    data = {name: csv_text(frame).encode() for name, frame in contents.items()}
+    if wanted is not None:
+        with tempfile.TemporaryDirectory() as trial:
+            for name in data.keys() & TABLES.keys():
+                (Path(trial) / f"{name}.csv").write_bytes(data[name])
+            check_reads_back(Path(trial), wanted)
+    gone = [table for table in TABLES if table not in data and file_of(path, table).is_file()]
+    changes = {**data, **dict.fromkeys(gone)}
+    write_files(path, {file_of(path, table).name: new for table, new in changes.items()})
+
+
+def file_of(folder: Path, table: str) -> Path:
+    """The file of a table in a folder, however its name is written."""
+    usual = folder / f"{table}.csv"
+    if usual.exists():
+        return usual
+    return next((f for f in folder.iterdir() if f.name.casefold() == usual.name), usual)
+
+
+def _into_workbook(
+    path: Path, contents: dict[str, pd.DataFrame], wanted: RecordBook | None
+) -> None:
+    kind = as_ods if path.suffix.casefold() == ".ods" else as_xlsx
+    there = path.exists() and path.stat().st_size > 0
+    if _ASIDE in contents and there:
+        contents[_ASIDE] = _merged(cells_of_sheet(path, _ASIDE), contents[_ASIDE], path.name)
+    sheets = {name: _for_sheet(name, frame) for name, frame in contents.items()}
+    if kind is as_xlsx:
+        for name, frame in sheets.items():
+            _refuse_long_texts(name, frame)
+    data = kind.replaced_sheets(path, sheets) if there else kind.new_workbook(sheets)
+    with tempfile.TemporaryDirectory() as trial:
+        file = Path(trial) / f"book{path.suffix}"
+        file.write_bytes(data)
+        check_reads_back(file, wanted)
+    write_file(path, data)
+
+
+def _merged(earlier: pd.DataFrame | None, new: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The rows that were set aside before, then those that are not among them."""
+    if earlier is None:
+        return new
+    text = new.astype(object).where(new.notna(), "").astype(str)
+    return pd.concat([earlier.fillna(""), text]).fillna("").drop_duplicates(ignore_index=True)
+
+
+def _for_sheet(table: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """The table as a sheet can hold it to the letter: what is text, or too fine, as text."""
+    if len(frame) >= LAST_ROW or len(frame.columns) > LAST_COLUMN:
+        raise WoodlabError(
+            f"{table} has {len(frame):,} rows of {len(frame.columns):,} columns, more than a sheet "
+            "holds. Save the book as a folder: a name without an ending."
+        )
+    own = own_columns(table, frame)
+    out = frame.copy(deep=False)
+    for column in own:
+        text = plain(frame[[column]])[column].astype(object)
+        out[column] = text.where(text.isna(), text.map(str))
+    for column in frame.columns:
+        if pd.api.types.is_datetime64_any_dtype(frame[column]) and column not in own:
+            dates = frame[column]
+            odd = (dates < _FIRST_DAY) | (dates.notna() & (dates != dates.dt.floor("s")))
+            if odd.any():
+                out[column] = dates.astype(object).mask(odd, plain(frame[[column]])[column])
+    return out
+
+
+def _refuse_long_texts(table: str, frame: pd.DataFrame) -> None:
+    for column in [c for c in frame.columns if not pd.api.types.is_numeric_dtype(frame[c])]:
+        for position, value in enumerate(frame[column].tolist()):
+            if isinstance(value, str) and as_xlsx.length(value) > LONGEST_TEXT:
+                raise WoodlabError(
+                    f"{table}, row {position + 2}, column {column}: the text has {len(value):,} "
+                    f"letters, and a cell of .xlsx holds {LONGEST_TEXT:,} (found "
+                    f"{value[:40]!r}...). Shorten it, or save the book as a folder of CSV files. "
+                    "Nothing was changed."
+                )
+
+
+def _readable(value: object) -> object:
+    """A cell of a row that was set aside, with what no file can hold written out."""
+    if not isinstance(value, str):
+        return value
+    return as_xlsx.UNWRITABLE.sub(lambda found: f"\\x{ord(found[0]):02x}", value)
+
+
+def check_reads_back(path: Path, wanted: RecordBook | None) -> None:
+    """Open what was written, and refuse it where it is not the book that was to be written.
+
+    Raises
+    ------
+    WoodlabError
+        Naming the first cell that would be read as something else.
+    """
+    from woodlab.book.record_book import open_book
+
+    if wanted is None:
+        return
+    got = open_book(path, set_aside=True)
+    if got.hash == wanted.hash:
+        return
+    if len(got.set_aside):
+        row = got.set_aside.iloc[0]
+        where, value = f"{row['table']}, row {row['row']}, column {row['column']}", row["value"]
+        raise _not_kept(where, f"{row['reason']} (found {str(value)[:80]!r})")
+    for name in TABLES:
+        one, other = (plain(getattr(book, name)).astype(object) for book in (wanted, got))
+        if list(one.columns) != list(other.columns) or len(one) != len(other):
+            found = f"{len(other)} rows of {list(other.columns)}"
+            raise _not_kept(name, f"{len(one)} rows of {list(one.columns)} come back as {found}")
+        for column in one.columns:
+            both = one[column].notna() | other[column].notna()
+            differ = both & (one[column].map(str) != other[column].map(str))
+            for position in differ[differ].index:
+                before, after = one[column][position], other[column][position]
+                raise _not_kept(
+                    f"{name}, row {position + 2}, column {column}",
+                    f"{str(before)[:80]!r} comes back as {str(after)[:80]!r}",
+                )
+    raise _not_kept(wanted.name, "the book comes back with other contents")
+
+
+def _not_kept(where: str, why: str) -> WoodlabError:
+    return WoodlabError(
+        f"{where}: this cannot be kept there: {why}. Nothing was changed. Change the entry, or "
+        "save the book in another form (a folder of CSV files, .xlsx or .ods)."
+    )
