@@ -227,6 +227,16 @@ class Eliminated:
             u = u + np.einsum("nij,nj->ni", root_u, noise[2])
         return beta, logs, u
 
+    def spread(self) -> np.ndarray:
+        """Posterior standard deviations of (u, w), (n, q + 1), logs and effects counted in."""
+        of = self.system.of_log
+        var = np.einsum("njj->nj", self.c).copy()
+        var += ((self.cpsi @ self.c_l[of]) * self.cpsi).sum(axis=2)
+        if len(self.h):
+            to_b = self.cg + self.cpsi @ self.j_l[of]
+            var += ((to_b @ np.linalg.inv(self.h)) * to_b).sum(axis=2)
+        return np.sqrt(var)
+
     def settled(self, sds: np.ndarray) -> np.ndarray:
         """Components one step nearer to the mode of their own density (EM; no chance in it)."""
         s, q = self.system, self.system.q

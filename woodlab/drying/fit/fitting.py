@@ -11,6 +11,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.checks import check_frame, verdicts
+from woodlab.drying.fit.experience import as_experience
 from woodlab.drying.fit.posterior import Posterior, draw
 from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import (
@@ -57,8 +58,8 @@ def fit_drying(
     pool : bool
         Whether pieces of a species, seal and log tell of one another. Without it each piece is
         fitted alone, which says little early on.
-    experience : DryingFits, or path of saved fits
-        An earlier season, whose posteriors become priors here.
+    experience : DryingFits, path of saved fits, or a list of them
+        Earlier seasons, or other clubs', whose posteriors become priors here.
     as_of : date
         Nothing after this day is used; by default the day of the last weighing or look.
     fixed : dict
@@ -96,9 +97,10 @@ def fit_drying(
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
     _check_fixed(laws, options["held"])
     if experience is not None:
-        from woodlab.drying.fit.experience import as_experience
-
-        options["experience"] = as_experience(experience)
+        if not pool:
+            raise WoodlabError("experience tells of groups, which pool=False switches off.")
+        experience = as_experience(experience)
+        options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
     if not pool and all(one.linear for one in laws) and len(laws) == 1:

@@ -163,7 +163,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     >>> import woodlab as wl
     >>> records = read_records(wl.demo_book(), "2025-03-01")
     >>> records.n, records.days.shape[0] == records.n
-    (92, True)
+    (56, True)
     """
     if until is not None:
         book = book.until(pd.Timestamp(until))

@@ -625,9 +625,9 @@ class Season:
                 mode = replace(mode, sds=sds)
             left = self.system.eliminate(linear.a, linear.b, mode.sds)
             aim = self._within_bounds(left, linear, mode.sds)
-            spread = np.sqrt(np.einsum("njj->nj", left.c[:, : len(self.local), : len(self.local)]))
             # how far each piece still is from its mode, in its own standard deviations
-            away = (np.abs(aim[2] - mode.u) / np.maximum(spread, 0.02)).max(axis=1)
+            spread = np.maximum(left.spread()[:, : len(self.local)], 0.01)
+            away = (np.abs(aim[2] - mode.u) / spread).max(axis=1)
             mode, gained = self._line_search(mode, *aim)
             settled = bool((away < SETTLED_SD).all()) or (gained < GAIN and calm)
             calm, refused = gained < GAIN, gained == 0.0
