@@ -1,0 +1,295 @@
+"""Variable projection for many pieces at once: the model, its linear part, and the descent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from woodlab.drying.linear.course import Course, driven
+from woodlab.drying.linear.laws import LinearLaw
+
+STEP_TOLERANCE = 1e-7  # in u
+MOST_STEP = 2.0
+STARTS_SEE = 13  # weighings that the starting grid looks at
+
+
+@dataclass(frozen=True)
+class Task:
+    """A chunk of pieces as the search needs it; arrays lead with the piece.
+
+    `y` is the mass with 0 where `w` is 0. `mean` and `sd` (n, 3) are the priors of ln oven-dry mass,
+    ln (water/oven-dry mass) at the start and the air's offset/100 (sd infinite: nothing known);
+    `anchor` (n, 3) is the c at which they are made linear. `limits` (n, 2, 2) are least and most
+    oven-dry mass [g] and water/oven-dry mass; `low` and `high` (n, P) are those of u.
+    """
+
+    t: np.ndarray
+    y: np.ndarray
+    w: np.ndarray
+    half_m: np.ndarray
+    level: np.ndarray
+    course: Course | None
+    start: np.ndarray
+    which: np.ndarray
+    events: np.ndarray | None
+    mean: np.ndarray
+    sd: np.ndarray
+    open_air: bool
+    floor: np.ndarray
+    sigma: np.ndarray
+    anchor: np.ndarray
+    limits: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+
+    def take(self, at: np.ndarray | slice) -> Task:
+        """The task of some of the pieces."""
+        return replace(self, **{k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)})
+
+    @property
+    def priors(self) -> np.ndarray:
+        """Which of the three kinds of prior any piece has."""
+        return np.flatnonzero(np.isfinite(self.sd).any(0))
+
+
+class Solved(NamedTuple):
+    """At some u: SSE, basis of the linear part (n, M, K), residual (n, K), c (n, M), slopes of the
+    model in u (n, P, K), which of oven-dry mass and ratio are held at a limit (n, 2)."""
+
+    sse: np.ndarray
+    basis: np.ndarray
+    left: np.ndarray
+    c: np.ndarray
+    slopes: np.ndarray
+    held: np.ndarray
+
+
+def design(
+    law: LinearLaw, u: np.ndarray, d: Task
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+    """Columns of the model with the priors' rows (n, M, K), right side (n, K), and the slopes of
+    E and of `forced` in u (P, n, k) (None: constant air, where it is -level times that of E)."""
+    n, k = d.t.shape
+    decay, d_decay = law.decay(u, d.half_m, d.t)
+    if d.course is None:
+        forced, d_forced = d.level[:, None] * (1 - decay), None
+    else:
+        air = d.course, d.which, d.start
+        forced, d_forced = driven(law, u, d.half_m, d.t, air, (decay, d_decay))
+    own = 2 + d.open_air
+    kinds = d.priors
+    x = np.zeros((n, own + (0 if d.events is None else d.events.shape[1]), k + kinds.size))
+    x[:, 0, :k] = (1 + forced / 100) * d.w
+    x[:, 1, :k] = decay * d.w
+    if d.open_air:
+        x[:, 2, :k] = (1 - decay) * d.w
+    if d.events is not None:
+        x[:, own:, :k] = d.events * d.w[:, None]
+    y = np.zeros((n, k + kinds.size))
+    y[:, :k] = d.y
+    dry, water, extra = d.anchor.T
+    for row, kind in enumerate(kinds, k):
+        # (prior mean - g(c))/sd with g = ln c0, ln (c1/c0) or c2/c0, made linear at the anchor.
+        # Once the anchor stands at the solution, value and gradient are those of the prior
+        # itself, so that the fixed point is the posterior's mode and not an approximation.
+        by = d.sigma / d.sd[:, kind]
+        if kind == 0:
+            x[:, 0, row], y[:, row] = by / dry, by * (d.mean[:, 0] - np.log(dry) + 1)
+        elif kind == 1:
+            x[:, 0, row], x[:, 1, row] = -by / dry, by / water
+            y[:, row] = by * (d.mean[:, 1] - np.log(water / dry))
+        else:
+            x[:, 0, row], x[:, 2, row] = -by * extra / dry**2, by / dry
+            y[:, row] = by * (d.mean[:, 2] - extra / dry)
+    return x, np.where(np.isfinite(y), y, 0.0), d_decay, d_forced
+
+
+def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Orthonormal basis of the columns (n, M, K), y less its part in them, coefficients c.
+
+    Modified Gram-Schmidt; a column that loses most of its length to the earlier ones (E beside 1
+    where the record is short beside tau) is projected twice, or its rest is rounding noise.
+    """
+    q = x.copy()
+    n, m, _ = x.shape
+    r = np.zeros((n, m, m))
+    for a in range(m):
+        length = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
+        for _ in range(2 if a else 0):
+            for b in range(a):
+                dot = np.einsum("nk,nk->n", q[:, b], q[:, a])
+                q[:, a] -= dot[:, None] * q[:, b]
+                r[:, b, a] += dot
+            after = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
+            twice, length = (after < 0.1 * length).any(), after
+            if not twice:
+                break
+        r[:, a, a] = length + 1e-300
+        q[:, a] /= r[:, a, a, None]
+    part = np.einsum("nmk,nk->nm", q, y)
+    left = y - np.einsum("nm,nmk->nk", part, q)
+    c = part.copy()
+    for a in range(m - 1, -1, -1):
+        for b in range(a + 1, m):
+            c[:, a] -= r[:, a, b] * c[:, b]
+        c[:, a] /= r[:, a, a]
+    return q, left, c
+
+
+def within_limits(
+    x: np.ndarray, y: np.ndarray, limits: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """`project` with oven-dry mass and start moisture inside their limits, and which were held.
+
+    Least squares with one value outside its limits has its best point on that limit: c0 = dry is
+    held by taking dry times its column from y; c1 = ratio c0 by adding ratio times column 1 to
+    column 0. The oven-dry mass goes first, since with it wrong the ratio means nothing.
+    """
+    q, left, c = project(x, y)
+    value = np.full((len(x), 2), np.nan)
+    for _ in range(2):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            now = np.stack([c[:, 0], c[:, 1] / c[:, 0]], 1)
+        clipped = np.clip(now, limits[..., 0], limits[..., 1])
+        out = (clipped != now) & np.isnan(value)
+        out[:, 1] &= ~out[:, 0]
+        at = np.flatnonzero(out.any(1))
+        if not at.size:
+            break
+        value[out] = clipped[out]
+        dry, ratio = value[at].T
+        xs, ys = x[at], y[at]
+        has = ~np.isnan(ratio)
+        xs[has, 0] += ratio[has, None] * xs[has, 1]
+        xs[has, 1] = 0
+        own = ~np.isnan(dry)
+        ys[own] -= dry[own, None] * xs[own, 0]
+        xs[own, 0] = 0
+        q[at], left[at], cs = project(xs, ys)
+        cs[own, 0] = dry[own]
+        cs[has, 1] = ratio[has] * cs[has, 0]
+        c[at] = cs
+    return q, left, c, ~np.isnan(value)
+
+
+def solve(law: LinearLaw, u: np.ndarray, d: Task) -> Solved:
+    """Everything at u with the linear part solved."""
+    x, y, d_decay, d_forced = design(law, u, d)
+    q, left, c, held = within_limits(x, y, d.limits)
+    by_decay = c[:, 1] - c[:, 2] if d.open_air else c[:, 1]
+    k = d.t.shape[1]
+    slopes = np.zeros((len(u), u.shape[1], y.shape[1]))
+    for a in range(u.shape[1]):
+        if d_forced is None:
+            slopes[:, a, :k] = (by_decay - c[:, 0] * d.level / 100)[:, None] * d_decay[a] * d.w
+        else:
+            both = by_decay[:, None] * d_decay[a] + c[:, :1] / 100 * d_forced[a]
+            slopes[:, a, :k] = both * d.w
+    return Solved(np.einsum("nk,nk->n", left, left), q, left, c, slopes, held)
+
+
+def gather_normal(
+    s: Solved, u: np.ndarray, d: Task, held: int = -1
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Normal matrix and gradient in u, and which u stay: held, or pressed against a bound.
+
+    The slopes less their part in the linear columns are Kaufman's Jacobian; with it the gradient
+    of the projected SSE is exact, and only the curvature leaves out a term that the residuals make
+    small.
+    """
+    j = s.slopes
+    for a in range(s.basis.shape[1]):
+        dot = np.einsum("npk,nk->np", j, s.basis[:, a])
+        j = j - dot[..., None] * s.basis[:, a, None]
+    gradient = np.einsum("npk,nk->np", j, s.left)
+    normal = np.einsum("npk,nqk->npq", j, j)
+    stuck = ((u <= d.low) & (gradient < 0)) | ((u >= d.high) & (gradient > 0))
+    stuck[:, held] |= held >= 0
+    normal = np.where(stuck[:, :, None] | stuck[:, None], 0.0, normal)
+    return normal, np.where(stuck, 0.0, gradient), stuck
+
+
+def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -> np.ndarray:
+    """Levenberg and Marquardt's step; zero along a u that changes nothing."""
+    p = gradient.shape[1]
+    diagonal = np.einsum("npp->np", normal)
+    lifted = diagonal * (1 + damping[:, None]) + (diagonal == 0)
+    if p == 1:
+        return gradient / lifted
+    system = normal.copy()
+    np.einsum("npp->np", system)[...] = lifted
+    # to unit diagonal, so that no piece's matrix is singular to the solver
+    scale = 1 / np.sqrt(lifted)
+    system *= scale[:, :, None] * scale[:, None]
+    system += 1e-14 * np.eye(p)
+    return scale * np.linalg.solve(system, (scale * gradient)[..., None])[..., 0]
+
+
+def descend(
+    law: LinearLaw, u: np.ndarray, d: Task, *, held: int = -1, most: int = 60,
+    tolerance: float = STEP_TOLERANCE,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """From u (n, P) downhill, each piece with its own damping; best u and SSE.
+
+    Finished pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
+    """
+    best, best_sse = u.copy(), np.empty(len(u))
+    at, now = np.arange(len(u)), d
+    here = solve(law, u, d)
+    best_sse[:] = here.sse
+    damping = np.full(len(u), 1e-4)
+    for _ in range(most):
+        normal, gradient, _ = gather_normal(here, u, now, held)
+        step = damped_step(normal, gradient, damping)
+        trial = np.clip(u + np.clip(step, -MOST_STEP, MOST_STEP), now.low, now.high)
+        if held >= 0:
+            trial[:, held] = u[:, held]
+        there = solve(law, trial, now)
+        good = there.sse <= here.sse
+        moved = np.abs(trial - u).max(1)
+        gained = here.sse - there.sse
+        over = (moved < tolerance) | (damping > 1e8)
+        over |= good & (gained <= 1e-13 * here.sse) & (moved < 10 * tolerance)
+        damping = np.clip(np.where(good, damping * 0.1, damping * 10), 1e-12, 1e9)
+        u = np.where(good[:, None], trial, u)
+        if good.all():
+            here = there
+        else:
+            here = Solved(*(np.where(good.reshape(-1, *[1] * (a.ndim - 1)), a, b)
+                            for a, b in zip(there, here, strict=True)))  # fmt: skip
+        best[at], best_sse[at] = u, here.sse
+        go = ~over
+        if not go.any():
+            break
+        if go.mean() < 0.7:
+            at, now, u, damping = at[go], now.take(go), u[go], damping[go]
+            here = Solved(*(a[go] for a in here))
+    return best, best_sse
+
+
+def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
+    """Starting values (searches, n, P): the best of the grid, over the first parameter first.
+
+    For each value of the other parameters the best time scale; of these the best few, so that
+    several searches begin in different valleys and not at neighbours on the grid.
+    """
+    n = len(d.t)
+    few = np.unique(np.linspace(0, max(d.t.shape[1] - 1, 0), STARTS_SEE).astype(int))
+    span = np.log(np.maximum((d.t * d.w).max(1, initial=0.0), 1.0))
+    seen = replace(d, t=d.t[:, few], y=d.y[:, few], w=d.w[:, few],
+                   events=None if d.events is None else d.events[..., few])  # fmt: skip
+    others = np.array(np.meshgrid(*law.starts[1:], indexing="ij"), float)
+    others = others.reshape(len(law.starts) - 1, -1).T if len(law.starts) > 1 else np.empty((1, 0))
+    found, sse = np.empty((len(others), n, len(law.starts))), np.full((len(others), n), np.inf)
+    for i, other in enumerate(others):
+        for scale in law.starts[0]:
+            u = np.column_stack([law.from_time(span + scale, d.half_m), *np.broadcast_to(other, (n, other.size)).T])
+            u = np.clip(u, d.low, d.high)
+            new = solve(law, u, seen).sse
+            found[i] = np.where((new < sse[i])[:, None], u, found[i])
+            sse[i] = np.fmin(sse[i], new)
+    order = np.argsort(sse, axis=0)[: law.searches]
+    return np.take_along_axis(found, order[:, :, None], 0)
+
