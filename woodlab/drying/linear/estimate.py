@@ -123,7 +123,7 @@ class LinearEstimates:
 
 
 def fit_linear(
-    law_name: str, rows: PieceRows, *, most_outliers: int = 6, chunk: int = 400
+    law_name: str, rows: PieceRows, *, most_outliers: int = 6, chunk: int = 600
 ) -> LinearEstimates:
     """Fit one linear law to every piece.
 
@@ -232,11 +232,12 @@ def _task(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
 
 def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
     """Search, set outliers aside, settle sigma and priors, then covariance and checks."""
-    u = _search(law, d)
-    u, w = _without_outliers(law, u, d, most_outliers)
-    d = replace(d, w=w, y=d.y * w)
-    u, d = _settle(law, u, d)
-    s = solve(law, u, d)
+    u, s = _search(law, d)
+    u, w = _without_outliers(law, u, d, s, most_outliers)
+    if (w != d.w).any():
+        d = replace(d, w=w, y=d.y * w)
+        s = solve(law, u, d)
+    u, d, s = _settle(law, u, d, s)
     normal, gradient, stuck = gather_normal(s, u, d)
     step = damped_step(normal, gradient, np.zeros(len(u)))
     # Newton's decrement: the squared length of the next step in standard errors. Gradient and
@@ -249,27 +250,31 @@ def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
     covariance[dof < 1 - 1e-6] = np.nan
     k = d.t.shape[1]
     own = 2 + d.open_air
-    x = design(law, u, replace(d, w=np.ones(d.w.shape)))[0][:, :, :k]
+    fitted = d.y - s.left[:, :k]
+    some = np.flatnonzero((d.w == 0).any(1))
+    if some.size:
+        x = design(law, u[some], replace(d, w=np.ones(d.w.shape)).take(some))[0][:, :, :k]
+        fitted[some] = np.einsum("nm,nmk->nk", s.c[some], x)
     dry = s.c[:, 0]
     return {
         "u": u, "oven_dry_g": dry, "start_moisture_pct": 100 * s.c[:, 1] / dry,
         "covariance": covariance,
         "air_offset_pct": 100 * s.c[:, 2] / dry if d.open_air else 0 * dry,
         "steps_g": s.c[:, own:], "sigma_g": d.sigma, "dof": dof, "used": d.w > 0,
-        "fitted_g": np.einsum("nm,nmk->nk", s.c, x), "converged": converged,
+        "fitted_g": fitted, "converged": converged,
         "at_bound": np.concatenate([stuck, s.held], 1), "_anchor": d.anchor,
     }  # fmt: skip
 
 
-def _search(law: LinearLaw, d: Task) -> np.ndarray:
+def _search(law: LinearLaw, d: Task) -> tuple[np.ndarray, Solved]:
     """The best of one or several descents; several go a part of the way each, the best to the end."""
     starts = first_guesses(law, d)
     u, least = starts[0], np.full(len(d.t), np.inf)
     for start in starts if law.searches > 1 else ():
-        there, sse = descend(law, start, d, most=15, tolerance=1e-3)
-        u = np.where((sse < least)[:, None], there, u)
-        least = np.fmin(least, sse)
-    return descend(law, u, d)[0]
+        there, s = descend(law, start, d, most=15, tolerance=1e-3)
+        u = np.where((s.sse < least)[:, None], there, u)
+        least = np.fmin(least, s.sse)
+    return descend(law, u, d)
 
 
 def _sigma(s: Solved, d: Task, dof: np.ndarray) -> np.ndarray:
@@ -277,19 +282,25 @@ def _sigma(s: Solved, d: Task, dof: np.ndarray) -> np.ndarray:
     return np.maximum(np.sqrt(own / np.maximum(dof, 1e-3)), d.floor)
 
 
-def _settle(law: LinearLaw, u: np.ndarray, d: Task) -> tuple[np.ndarray, Task]:
+def _settle(
+    law: LinearLaw, u: np.ndarray, d: Task, s: Solved
+) -> tuple[np.ndarray, Task, Solved]:
     """Sigma from the residuals; with priors, whose weight depends on it, by turns with u."""
+    if not d.priors.size:
+        columns = np.einsum("nmk,nmk->nm", s.basis, s.basis) > 0.5
+        held = s.held.sum(1)  # their columns are taken from the basis, but they are parameters
+        dof = (d.w > 0).sum(1) - u.shape[1] - columns.sum(1) - held
+        return u, replace(d, sigma=_sigma(s, d, dof)), s
     for _ in range(12):
-        s = solve(law, u, d)
         sigma = _sigma(s, d, _curvature(law, u, d, s)[1])
         anchor = np.concatenate([s.c[:, :2], s.c[:, 2:3] if d.open_air else 0 * s.c[:, :1]], 1)
         moved = np.abs(sigma / d.sigma - 1).max(initial=0.0)
         moved = max(moved, (np.abs(anchor - d.anchor).max(1) / s.c[:, 0]).max(initial=0.0))
         d = replace(d, sigma=sigma, anchor=anchor)
-        if not d.priors.size or moved < 1e-7:
+        if moved < 1e-7:
             break
-        u = descend(law, u, d)[0]
-    return u, d
+        u, s = descend(law, u, d)
+    return u, d, s
 
 
 def _curvature(
@@ -341,25 +352,25 @@ def _covariance(unit: np.ndarray, s: Solved, d: Task, stuck: np.ndarray) -> np.n
 
 
 def _without_outliers(
-    law: LinearLaw, u: np.ndarray, d: Task, most: int
+    law: LinearLaw, u: np.ndarray, d: Task, s: Solved, most: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """u and weights once no weighing stands alone; one at a time is set aside.
 
     One at a time, because beside a gross error its neighbours look odd, too.
     """
     u, w = u.copy(), d.w.copy()
-    todo = np.arange(len(u))
+    todo, left = np.arange(len(u)), s.left
     for _ in range(most):
-        now = d.take(todo)
-        now = replace(now, w=w[todo], y=now.y * w[todo])
-        odd = _stands_alone(solve(law, u[todo], now).left[:, : w.shape[1]], w[todo], d.floor[todo])
+        odd = _stands_alone(left[:, : w.shape[1]], w[todo], d.floor[todo])
         some = odd.any(1)
         todo = todo[some]
         if not todo.size:
             break
         w[todo] = np.where(odd[some], 0.0, w[todo])
-        now = now.take(some)
-        u[todo] = descend(law, u[todo], replace(now, w=w[todo], y=now.y * w[todo]))[0]
+        now = d.take(todo)
+        now = replace(now, w=w[todo], y=now.y * w[todo])
+        u[todo], there = descend(law, u[todo], now)
+        left = there.left
     return u, w
 
 
@@ -376,18 +387,24 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
     out = np.zeros((n, k), dtype=bool)
     if k < 7:
         return out
-    order = np.argsort(w <= 0, axis=1, kind="stable")  # the used ones, in their order, in front
-    value = np.take_along_axis(left, order, 1)
     place = np.arange(k)
     low = np.clip(place - 2, 0, np.maximum(count - 5, 0)[:, None])
-    near = low[..., None] + np.arange(4)
-    near += near >= place[:, None]  # the other four of the five
-    four = np.take_along_axis(value, np.minimum(near, k - 1).reshape(n, -1), 1).reshape(n, k, 4)
-    off = np.abs(value - (four.sum(2) - four.min(2) - four.max(2)) / 2)
+    order, value = np.broadcast_to(place, (n, k)), left
+    near = low + np.arange(4)[:, None, None]
+    near += near >= place  # the other four of the five
+    if (count == k).all():
+        a, b, c, e = (left[:, m[0]] for m in near)
+    else:
+        order = np.argsort(w <= 0, axis=1, kind="stable")  # the used ones, in their order, in front
+        value = np.take_along_axis(left, order, 1)
+        a, b, c, e = (np.take_along_axis(value, np.minimum(m, k - 1), 1) for m in near)
+    least = np.minimum(np.minimum(a, b), np.minimum(c, e))
+    most = np.maximum(np.maximum(a, b), np.maximum(c, e))
+    off = np.abs(value - (a + b + c + e - least - most) / 2)
     off = np.where(place < count[:, None], off, np.inf)
-    ranked = np.sort(off, 1)
-    at = np.maximum(np.stack([(count - 1) // 2, count // 2], 1), 0)
-    usual = 1.4826 * np.take_along_axis(ranked, np.minimum(at, k - 1), 1).mean(1)
+    at = np.maximum((count - 1) // 2, 0)[:, None]
+    # the lower median: exact ranks matter less here than time
+    usual = 1.4826 * np.take_along_axis(np.sort(off, 1), at, 1)[:, 0]
     edge = (place < 2) | (place >= count[:, None] - 2)
     score = np.where(np.isfinite(off), off, 0) / np.where(edge, SPIKE_AT_EDGE, SPIKE)
     score /= np.maximum(usual, floor)[:, None]

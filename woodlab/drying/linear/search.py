@@ -12,6 +12,7 @@ from woodlab.drying.linear.laws import LinearLaw
 
 STEP_TOLERANCE = 1e-7  # in u
 MOST_STEP = 2.0
+FIRST_STEPS = 3
 STARTS_SEE = 13  # weighings that the starting grid looks at
 
 
@@ -72,23 +73,25 @@ def design(
     """Columns of the model with the priors' rows (n, M, K), right side (n, K), and the slopes of
     E and of `forced` in u (P, n, k) (None: constant air, where it is -level times that of E)."""
     n, k = d.t.shape
+    kinds, own = d.priors, 2 + d.open_air
+    x = np.empty((n, own + (0 if d.events is None else d.events.shape[1]), k + kinds.size))
+    x[..., k:] = 0
     decay, d_decay = law.decay(u, d.half_m, d.t)
+    np.multiply(decay, d.w, out=x[:, 1, :k])
     if d.course is None:
-        forced, d_forced = d.level[:, None] * (1 - decay), None
+        d_forced, share = None, d.level[:, None] / 100
+        np.subtract((1 + share) * d.w, share * x[:, 1, :k], out=x[:, 0, :k])
     else:
         air = d.course, d.which, d.start
         forced, d_forced = driven(law, u, d.half_m, d.t, air, (decay, d_decay))
-    own = 2 + d.open_air
-    kinds = d.priors
-    x = np.zeros((n, own + (0 if d.events is None else d.events.shape[1]), k + kinds.size))
-    x[:, 0, :k] = (1 + forced / 100) * d.w
-    x[:, 1, :k] = decay * d.w
+        x[:, 0, :k] = (1 + forced / 100) * d.w
     if d.open_air:
-        x[:, 2, :k] = (1 - decay) * d.w
+        x[:, 2, :k] = d.w - x[:, 1, :k]
     if d.events is not None:
         x[:, own:, :k] = d.events * d.w[:, None]
-    y = np.zeros((n, k + kinds.size))
-    y[:, :k] = d.y
+    if not kinds.size:
+        return x, d.y, d_decay, d_forced
+    y = np.concatenate([d.y, np.zeros((n, kinds.size))], 1)
     dry, water, extra = d.anchor.T
     for row, kind in enumerate(kinds, k):
         # (prior mean - g(c))/sd with g = ln c0, ln (c1/c0) or c2/c0, made linear at the anchor.
@@ -103,7 +106,9 @@ def design(
         else:
             x[:, 0, row], x[:, 2, row] = -by * extra / dry**2, by / dry
             y[:, row] = by * (d.mean[:, 2] - extra / dry)
-    return x, np.where(np.isfinite(y), y, 0.0), d_decay, d_forced
+        # mean is NaN where nothing is known, and the weight there is zero
+        y[:, row] = np.where(by > 0, y[:, row], 0.0)
+    return x, y, d_decay, d_forced
 
 
 def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -149,6 +154,12 @@ def within_limits(
     """
     q, left, c = project(x, y)
     value = np.full((len(x), 2), np.nan)
+    dry, water = c[:, 0, None], c[:, 1, None]
+    low, high = limits[:, 0, :1] <= dry, dry <= limits[:, 0, 1:]
+    if (low & high & (limits[:, 1, :1] * dry <= water)).all() and (
+        np.isinf(limits[:, 1, 1]).all() or (water <= limits[:, 1, 1:] * dry).all()
+    ):
+        return q, left, c, np.zeros(value.shape, dtype=bool)
     for _ in range(2):
         with np.errstate(divide="ignore", invalid="ignore"):
             now = np.stack([c[:, 0], c[:, 1] / c[:, 0]], 1)
@@ -180,10 +191,12 @@ def solve(law: LinearLaw, u: np.ndarray, d: Task) -> Solved:
     q, left, c, held = within_limits(x, y, d.limits)
     by_decay = c[:, 1] - c[:, 2] if d.open_air else c[:, 1]
     k = d.t.shape[1]
-    slopes = np.zeros((len(u), u.shape[1], y.shape[1]))
+    slopes = np.empty((len(u), u.shape[1], y.shape[1]))
+    slopes[..., k:] = 0
     for a in range(u.shape[1]):
         if d_forced is None:
-            slopes[:, a, :k] = (by_decay - c[:, 0] * d.level / 100)[:, None] * d_decay[a] * d.w
+            own = (by_decay - c[:, 0] * d.level / 100)[:, None] * d.w
+            np.multiply(own, d_decay[a], out=slopes[:, a, :k])
         else:
             both = by_decay[:, None] * d_decay[a] + c[:, :1] / 100 * d_forced[a]
             slopes[:, a, :k] = both * d.w
@@ -230,16 +243,14 @@ def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -
 def descend(
     law: LinearLaw, u: np.ndarray, d: Task, *, held: int = -1, most: int = 60,
     tolerance: float = STEP_TOLERANCE,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """From u (n, P) downhill, each piece with its own damping; best u and SSE.
+) -> tuple[np.ndarray, Solved]:  # fmt: skip
+    """From u (n, P) downhill, each piece with its own damping; best u and all that stands there.
 
     Finished pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
     """
-    best, best_sse = u.copy(), np.empty(len(u))
-    at, now = np.arange(len(u)), d
-    here = solve(law, u, d)
-    best_sse[:] = here.sse
-    damping = np.full(len(u), 1e-4)
+    best, whole = u.copy(), solve(law, u, d)
+    at, now, here = np.arange(len(u)), d, whole
+    damping, before = np.full(len(u), 1e-4), np.zeros(len(u))
     for _ in range(most):
         normal, gradient, _ = gather_normal(here, u, now, held)
         step = damped_step(normal, gradient, damping)
@@ -250,8 +261,11 @@ def descend(
         good = there.sse <= here.sse
         moved = np.abs(trial - u).max(1)
         gained = here.sse - there.sse
-        over = (moved < tolerance) | (damping > 1e8)
+        # steps that shrink: the next would be about moved^2/before, and that is enough
+        over = (moved * np.minimum(moved / np.maximum(before, 1e-300), 1) < tolerance) & good
+        over |= (moved < tolerance) | (damping > 1e8)
         over |= good & (gained <= 1e-13 * here.sse) & (moved < 10 * tolerance)
+        before = np.where(good, moved, 0.0)
         damping = np.clip(np.where(good, damping * 0.1, damping * 10), 1e-12, 1e9)
         u = np.where(good[:, None], trial, u)
         if good.all():
@@ -259,14 +273,24 @@ def descend(
         else:
             here = Solved(*(np.where(good.reshape(-1, *[1] * (a.ndim - 1)), a, b)
                             for a, b in zip(there, here, strict=True)))  # fmt: skip
-        best[at], best_sse[at] = u, here.sse
-        go = ~over
-        if not go.any():
+        if over.all():
             break
-        if go.mean() < 0.7:
-            at, now, u, damping = at[go], now.take(go), u[go], damping[go]
+        if over.mean() > 0.3:
+            best[at], whole = u, _put(whole, here, at)
+            go = ~over
+            at, now, u, damping, before = at[go], now.take(go), u[go], damping[go], before[go]
             here = Solved(*(a[go] for a in here))
-    return best, best_sse
+    best[at] = u
+    return best, _put(whole, here, at)
+
+
+def _put(whole: Solved, part: Solved, at: np.ndarray) -> Solved:
+    """`whole` with the rows `at` replaced, in place unless they are all of it."""
+    if at.size == len(whole.sse):
+        return part
+    for old, new in zip(whole, part, strict=True):
+        old[at] = new
+    return whole
 
 
 def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
@@ -280,16 +304,22 @@ def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
     span = np.log(np.maximum((d.t * d.w).max(1, initial=0.0), 1.0))
     seen = replace(d, t=d.t[:, few], y=d.y[:, few], w=d.w[:, few],
                    events=None if d.events is None else d.events[..., few])  # fmt: skip
-    others = np.array(np.meshgrid(*law.starts[1:], indexing="ij"), float)
+    others = np.array(np.meshgrid(*law.starts[1:], indexing="ij"), dtype=float)
     others = others.reshape(len(law.starts) - 1, -1).T if len(law.starts) > 1 else np.empty((1, 0))
-    found, sse = np.empty((len(others), n, len(law.starts))), np.full((len(others), n), np.inf)
-    for i, other in enumerate(others):
-        for scale in law.starts[0]:
-            u = np.column_stack([law.from_time(span + scale, d.half_m), *np.broadcast_to(other, (n, other.size)).T])
-            u = np.clip(u, d.low, d.high)
-            new = solve(law, u, seen).sse
-            found[i] = np.where((new < sse[i])[:, None], u, found[i])
-            sse[i] = np.fmin(sse[i], new)
-    order = np.argsort(sse, axis=0)[: law.searches]
-    return np.take_along_axis(found, order[:, :, None], 0)
-
+    scales = np.array(law.starts[0])
+    # every start of every piece as a row of its own: (others, scales, pieces)
+    shape = len(others), scales.size, n
+    row = np.broadcast_to(np.arange(n), shape).ravel()
+    u = np.empty((*shape, len(law.starts)))
+    u[..., 0] = law.from_time(span + scales[:, None], d.half_m)
+    u[..., 1:] = others[:, None, None]
+    u = np.clip(u.reshape(-1, len(law.starts)), d.low[row], d.high[row])
+    sse = solve(law, u, seen.take(row)).sse.reshape(shape)
+    u = u.reshape(*shape, -1)
+    best = np.nan_to_num(sse, nan=np.inf).argmin(1)[:, None]
+    found = np.take_along_axis(u, best[..., None], 1)[:, 0]
+    order = np.argsort(np.take_along_axis(sse, best, 1)[:, 0], axis=0)[: law.searches]
+    found = np.take_along_axis(found, order[:, :, None], 0)
+    # a few steps on the few weighings cost a fifth of one on all
+    return np.stack([descend(law, start, seen, most=FIRST_STEPS, tolerance=1e-2)[0]
+                     for start in found])  # fmt: skip
