@@ -20,10 +20,18 @@ import numpy as np
 from woodlab.drying.linear.course import Course
 from woodlab.drying.linear.laws import LAWS, LinearLaw
 from woodlab.drying.linear.search import (
-    Solved, Task, damped_step, descend, design, first_guesses, gather_normal, solve,
+    Solved,
+    Task,
+    damped_step,
+    descend,
+    design,
+    first_guesses,
+    gather_normal,
+    solve,
 )  # fmt: skip
 from woodlab.errors import WoodlabError
 
+CHUNK = 800
 LEAST_MOISTURE_PCT = 0.1  # start moisture stays above zero
 LONGEST_SPANS = 50.0  # a time constant beyond so many lengths of the record is not determined
 FIRST_SIGMA = 1e-3  # of the first mass, until the residuals tell
@@ -104,6 +112,8 @@ class LinearEstimates:
         The gradient and the next step are small beside the standard errors.
     at_bound : ndarray of bool, (n, P + 2)
         Which of (u, oven-dry mass, start moisture) stopped at a bound.
+    anchor : ndarray, (n, 3)
+        Where the priors were made linear; `profile` begins there.
     """
 
     law: str
@@ -119,11 +129,11 @@ class LinearEstimates:
     fitted_g: np.ndarray
     converged: np.ndarray
     at_bound: np.ndarray
-    _anchor: np.ndarray = field(repr=False)
+    anchor: np.ndarray = field(repr=False)
 
 
 def fit_linear(
-    law_name: str, rows: PieceRows, *, most_outliers: int = 6, chunk: int = 600
+    law_name: str, rows: PieceRows, *, most_outliers: int = 6, chunk: int = CHUNK
 ) -> LinearEstimates:
     """Fit one linear law to every piece.
 
@@ -156,16 +166,16 @@ def fit_linear(
     >>> [round(float(x[0]), 3) for x in (np.exp(fits.u[:, 0]), fits.oven_dry_g)]
     [30.0, 900.0]
     """
-    law = _law(law_name, rows)
+    law = checked_law(law_name, rows)
     n = len(rows.t)
     parts = []
     for begin in range(0, max(n, 1), chunk):
-        parts.append(_fit(law, _task(law, rows, slice(begin, begin + chunk)), most_outliers))
+        parts.append(_fit(law, task_of(law, rows, slice(begin, begin + chunk)), most_outliers))
     names = [f.name for f in fields(LinearEstimates) if f.name != "law"]
     return LinearEstimates(law.name, *(np.concatenate([p[name] for p in parts]) for name in names))
 
 
-def _law(name: str, rows: PieceRows) -> LinearLaw:
+def checked_law(name: str, rows: PieceRows) -> LinearLaw:
     if name not in LAWS:
         raise WoodlabError(f"There is no linear law {name!r}. Choose from: {', '.join(LAWS)}.")
     law = LAWS[name]
@@ -184,7 +194,7 @@ def _law(name: str, rows: PieceRows) -> LinearLaw:
     return law
 
 
-def _task(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
+def task_of(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
     """Rows of a chunk with bounds, priors as (n, 3) and first guesses of what they need."""
     t, weight = np.nan_to_num(rows.t[at]), (rows.weight[at] > 0).astype(float)
     n = len(t)
@@ -195,7 +205,7 @@ def _task(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
         value = np.asarray(value, dtype=float)
         return value[at] if value.ndim else np.full(n, float(value))
 
-    first = np.take_along_axis(y, (weight > 0).argmax(1)[:, None], 1)[:, 0] if n else y[:, :0].sum(1)
+    first = y[np.arange(n), (weight > 0).argmax(1)]
     floor = of(rows.floor_g)
     # rows beneath the weighings: ln oven-dry mass, ln (water/oven-dry) at the start, offset
     mean = np.stack([of(rows.ln_dry), of(rows.ln_start) - np.log(100), np.zeros(n)], 1)
@@ -243,7 +253,7 @@ def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
     # Newton's decrement: the squared length of the next step in standard errors. Gradient and
     # step are both in it, and it asks the same of every parameter whatever its unit.
     decrement = (gradient * step).sum(1) / d.sigma**2
-    unit, dof = _curvature(law, u, d, s, stuck)
+    unit, dof = _curvature(d, s, stuck)
     settled = np.abs(_sigma(s, d, dof) / d.sigma - 1) < 1e-3
     converged = (decrement < DECREMENT) & np.isfinite(decrement) & settled
     covariance = _covariance(unit, s, d, stuck)
@@ -262,12 +272,12 @@ def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
         "air_offset_pct": 100 * s.c[:, 2] / dry if d.open_air else 0 * dry,
         "steps_g": s.c[:, own:], "sigma_g": d.sigma, "dof": dof, "used": d.w > 0,
         "fitted_g": fitted, "converged": converged,
-        "at_bound": np.concatenate([stuck, s.held], 1), "_anchor": d.anchor,
+        "at_bound": np.concatenate([stuck, s.held], 1), "anchor": d.anchor,
     }  # fmt: skip
 
 
 def _search(law: LinearLaw, d: Task) -> tuple[np.ndarray, Solved]:
-    """The best of one or several descents; several go a part of the way each, the best to the end."""
+    """The best of one or several descents; several go part of the way, the best to the end."""
     starts = first_guesses(law, d)
     u, least = starts[0], np.full(len(d.t), np.inf)
     for start in starts if law.searches > 1 else ():
@@ -282,9 +292,7 @@ def _sigma(s: Solved, d: Task, dof: np.ndarray) -> np.ndarray:
     return np.maximum(np.sqrt(own / np.maximum(dof, 1e-3)), d.floor)
 
 
-def _settle(
-    law: LinearLaw, u: np.ndarray, d: Task, s: Solved
-) -> tuple[np.ndarray, Task, Solved]:
+def _settle(law: LinearLaw, u: np.ndarray, d: Task, s: Solved) -> tuple[np.ndarray, Task, Solved]:
     """Sigma from the residuals; with priors, whose weight depends on it, by turns with u."""
     if not d.priors.size:
         columns = np.einsum("nmk,nmk->nm", s.basis, s.basis) > 0.5
@@ -292,7 +300,7 @@ def _settle(
         dof = (d.w > 0).sum(1) - u.shape[1] - columns.sum(1) - held
         return u, replace(d, sigma=_sigma(s, d, dof)), s
     for _ in range(12):
-        sigma = _sigma(s, d, _curvature(law, u, d, s)[1])
+        sigma = _sigma(s, d, _curvature(d, s)[1])
         anchor = np.concatenate([s.c[:, :2], s.c[:, 2:3] if d.open_air else 0 * s.c[:, :1]], 1)
         moved = np.abs(sigma / d.sigma - 1).max(initial=0.0)
         moved = max(moved, (np.abs(anchor - d.anchor).max(1) / s.c[:, 0]).max(initial=0.0))
@@ -304,7 +312,7 @@ def _settle(
 
 
 def _curvature(
-    law: LinearLaw, u: np.ndarray, d: Task, s: Solved, stuck: np.ndarray | None = None
+    d: Task, s: Solved, stuck: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Covariance of (u, c) for sigma = 1, (n, P + M, P + M), and degrees of freedom.
 
@@ -313,9 +321,8 @@ def _curvature(
     The degrees of freedom are weighings less the trace of the hat matrix over the weighings: a
     parameter that a prior holds costs the weighings less than one.
     """
-    x = design(law, u, d)[0]
     slopes = s.slopes if stuck is None else np.where(stuck[..., None], 0.0, s.slopes)
-    full = np.concatenate([slopes, x], 1)
+    full = np.concatenate([slopes, s.columns], 1)
     scale = np.sqrt(np.einsum("npk,npk->np", full, full))
     there = scale > 0
     scale = np.where(there, scale, 1.0)
@@ -326,7 +333,8 @@ def _curvature(
     inverse = np.einsum("nab,nb,ncb->nac", vectors, 1 / np.maximum(values, 1e-14), vectors)
     k = d.t.shape[1]
     held_by_priors = np.einsum("nak,nab,nbk->n", full[..., k:], inverse, full[..., k:])
-    parameters = u.shape[1] + there[:, u.shape[1] :].sum(1)
+    p = slopes.shape[1]
+    parameters = p + there[:, p:].sum(1)
     dof = (d.w > 0).sum(1) - parameters + held_by_priors
     unit = inverse / scale[:, :, None] / scale[:, None]
     unit[~there] = np.nan
@@ -399,17 +407,15 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
         value = np.take_along_axis(left, order, 1)
         a, b, c, e = (np.take_along_axis(value, np.minimum(m, k - 1), 1) for m in near)
     least = np.minimum(np.minimum(a, b), np.minimum(c, e))
-    most = np.maximum(np.maximum(a, b), np.maximum(c, e))
-    off = np.abs(value - (a + b + c + e - least - most) / 2)
-    off = np.where(place < count[:, None], off, np.inf)
-    at = np.maximum((count - 1) // 2, 0)[:, None]
-    # the lower median: exact ranks matter less here than time
-    usual = 1.4826 * np.take_along_axis(np.sort(off, 1), at, 1)[:, 0]
+    largest = np.maximum(np.maximum(a, b), np.maximum(c, e))
+    off = np.abs(value - (a + b + c + e - least - largest) / 2)
     edge = (place < 2) | (place >= count[:, None] - 2)
-    score = np.where(np.isfinite(off), off, 0) / np.where(edge, SPIKE_AT_EDGE, SPIKE)
-    score /= np.maximum(usual, floor)[:, None]
+    used = place < count[:, None]
+    score = np.where(used, off / np.where(edge, SPIKE_AT_EDGE, SPIKE), 0)
     worst = score.argmax(1)
-    some = (score.max(1) > 1) & (count >= 7)
+    most = score[np.arange(n), worst]
+    # more than the usual size (1.4826 times the median): more than half are below it, no sort
+    below = (used & (off * 1.4826 < most[:, None])).sum(1)
+    some = (most > floor) & (below > (count - 1) // 2) & (count >= 7)
     out[some, order[some, worst[some]]] = True
     return out
-

@@ -267,7 +267,7 @@ class LinearLaw:
 
 
 _LN_TAU = float(np.log(0.05)), float(np.log(20000.0))  # days
-_WIDE = (-4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0)
+_WIDE = (-4.0, -2.5, -1.0, 0.5, 2.0)
 _MIDDLE = (-3.5, -2.5, -1.5, -0.5, 0.5, 1.5)
 LAWS = {
     law.name: law

@@ -12,16 +12,16 @@ from woodlab.drying.linear.laws import LinearLaw
 
 STEP_TOLERANCE = 1e-7  # in u
 MOST_STEP = 2.0
-FIRST_STEPS = 3
-STARTS_SEE = 13  # weighings that the starting grid looks at
+FIRST_STEPS = 2
+STARTS_SEE = 10  # weighings that the starting grid looks at
 
 
 @dataclass(frozen=True)
 class Task:
     """A chunk of pieces as the search needs it; arrays lead with the piece.
 
-    `y` is the mass with 0 where `w` is 0. `mean` and `sd` (n, 3) are the priors of ln oven-dry mass,
-    ln (water/oven-dry mass) at the start and the air's offset/100 (sd infinite: nothing known);
+    `y` is the mass with 0 where `w` is 0. `mean` and `sd` (n, 3) are the priors of ln oven-dry
+    mass, ln (water/oven-dry mass) at the start and the air's offset/100 (sd infinite: unknown);
     `anchor` (n, 3) is the c at which they are made linear. `limits` (n, 2, 2) are least and most
     oven-dry mass [g] and water/oven-dry mass; `low` and `high` (n, P) are those of u.
     """
@@ -47,7 +47,8 @@ class Task:
 
     def take(self, at: np.ndarray | slice) -> Task:
         """The task of some of the pieces."""
-        return replace(self, **{k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)})
+        arrays = {k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)}
+        return replace(self, **arrays)
 
     @property
     def priors(self) -> np.ndarray:
@@ -56,10 +57,12 @@ class Task:
 
 
 class Solved(NamedTuple):
-    """At some u: SSE, basis of the linear part (n, M, K), residual (n, K), c (n, M), slopes of the
-    model in u (n, P, K), which of oven-dry mass and ratio are held at a limit (n, 2)."""
+    """At some u: SSE, columns of the linear part and their orthonormal basis (n, M, K), residual
+    (n, K), c (n, M), slopes of the model in u (n, P, K), and which of oven-dry mass and water to
+    oven-dry mass are held at a limit (n, 2)."""
 
     sse: np.ndarray
+    columns: np.ndarray
     basis: np.ndarray
     left: np.ndarray
     c: np.ndarray
@@ -200,7 +203,7 @@ def solve(law: LinearLaw, u: np.ndarray, d: Task) -> Solved:
         else:
             both = by_decay[:, None] * d_decay[a] + c[:, :1] / 100 * d_forced[a]
             slopes[:, a, :k] = both * d.w
-    return Solved(np.einsum("nk,nk->n", left, left), q, left, c, slopes, held)
+    return Solved(np.einsum("nk,nk->n", left, left), x, q, left, c, slopes, held)
 
 
 def gather_normal(
