@@ -47,7 +47,7 @@ def profile(
     >>> rows = PieceRows(t, mass, np.ones(t.shape), np.array([0.0125]), np.array([12.0]))
     >>> limits = profile(rows, fit_linear("exponential", rows), 1.96)
     >>> np.exp(limits[0, 0]).round(1).tolist()
-    [29.9, 30.1]
+    [30.0, 30.1]
     """
     law = checked_law(fits.law, rows)
     n, p = fits.u.shape

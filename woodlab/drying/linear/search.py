@@ -149,43 +149,65 @@ def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
 def within_limits(
     x: np.ndarray, y: np.ndarray, limits: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """`project` with oven-dry mass and start moisture inside their limits, and which were held.
+    """`project` with oven-dry mass and water/oven-dry mass inside their limits, and which are held.
 
-    Least squares with one value outside its limits has its best point on that limit: c0 = dry is
-    held by taking dry times its column from y; c1 = ratio c0 by adding ratio times column 1 to
-    column 0. The oven-dry mass goes first, since with it wrong the ratio means nothing.
+    The limits cut a four-sided region out of the plane of (c0, c1). Least squares is convex, so
+    where its free point lies outside, the best point is on a side that the free point violates;
+    along a side it is the side's own least squares, moved to the corner if that lies beyond.
     """
     q, left, c = project(x, y)
-    value = np.full((len(x), 2), np.nan)
-    dry, water = c[:, 0, None], c[:, 1, None]
-    low, high = limits[:, 0, :1] <= dry, dry <= limits[:, 0, 1:]
-    if (low & high & (limits[:, 1, :1] * dry <= water)).all() and (
-        np.isinf(limits[:, 1, 1]).all() or (water <= limits[:, 1, 1:] * dry).all()
-    ):
-        return q, left, c, np.zeros(value.shape, dtype=bool)
-    for _ in range(2):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            now = np.stack([c[:, 0], c[:, 1] / c[:, 0]], 1)
-        clipped = np.clip(now, limits[..., 0], limits[..., 1])
-        out = (clipped != now) & np.isnan(value)
-        out[:, 1] &= ~out[:, 0]
-        at = np.flatnonzero(out.any(1))
+    dry, water = c[:, 0], c[:, 1]
+    violated = {
+        (0, 0): dry < limits[:, 0, 0],
+        (0, 1): dry > limits[:, 0, 1],
+        (1, 0): water < limits[:, 1, 0] * dry,
+        (1, 1): np.isfinite(limits[:, 1, 1]) & (water > limits[:, 1, 1] * dry),
+    }
+    held = np.zeros((len(x), 2), dtype=bool)
+    least = np.full(len(x), np.inf)
+    for (kind, end), wrong in violated.items():
+        at = np.flatnonzero(wrong)
         if not at.size:
-            break
-        value[out] = clipped[out]
-        dry, ratio = value[at].T
-        xs, ys = x[at], y[at]
-        has = ~np.isnan(ratio)
-        xs[has, 0] += ratio[has, None] * xs[has, 1]
-        xs[has, 1] = 0
-        own = ~np.isnan(dry)
-        ys[own] -= dry[own, None] * xs[own, 0]
-        xs[own, 0] = 0
-        q[at], left[at], cs = project(xs, ys)
-        cs[own, 0] = dry[own]
-        cs[has, 1] = ratio[has] * cs[has, 0]
-        c[at] = cs
-    return q, left, c, ~np.isnan(value)
+            continue
+        value = np.full((at.size, 2), np.nan)
+        value[:, kind] = limits[at, kind, end]
+        side = [*_project_held(x[at], y[at], value), value]
+        now = side[2][:, 0] if kind else side[2][:, 1] / side[2][:, 0]
+        inside = np.clip(now, *limits[at, 1 - kind].T)
+        corner = np.flatnonzero(inside != now)
+        if corner.size:
+            value[corner, 1 - kind] = inside[corner]
+            there = _project_held(x[at[corner]], y[at[corner]], value[corner])
+            for old, new in zip(side, there, strict=False):
+                old[corner] = new
+        sse = np.einsum("nk,nk->n", side[1], side[1])
+        better = sse < least[at]
+        to = at[better]
+        least[to] = sse[better]
+        for whole, part in zip((q, left, c), side, strict=False):
+            whole[to] = part[better]
+        held[to] = ~np.isnan(value[better])
+    return q, left, c, held
+
+
+def _project_held(
+    x: np.ndarray, y: np.ndarray, value: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`project` with c0 and c1/c0 held at `value` (n, 2), NaN where free.
+
+    c1 = ratio c0 puts ratio times column 1 into column 0; c0 = dry takes dry times its column from
+    y. A column that is gone is zero and adds nothing to the basis.
+    """
+    x, y = x.copy(), y.copy()
+    own, tied = ~np.isnan(value.T)
+    x[tied, 0] += value[tied, 1, None] * x[tied, 1]
+    x[tied, 1] = 0
+    y[own] -= value[own, 0, None] * x[own, 0]
+    x[own, 0] = 0
+    q, left, c = project(x, y)
+    c[own, 0] = value[own, 0]
+    c[tied, 1] = value[tied, 1] * c[tied, 0]
+    return q, left, c
 
 
 def solve(law: LinearLaw, u: np.ndarray, d: Task) -> Solved:
@@ -264,12 +286,14 @@ def descend(
         good = there.sse <= here.sse
         moved = np.abs(trial - u).max(1)
         gained = here.sse - there.sse
-        # steps that shrink: the next would be about moved^2/before, and that is enough
-        over = (moved * np.minimum(moved / np.maximum(before, 1e-300), 1) < tolerance) & good
-        over |= (moved < tolerance) | (damping > 1e8)
-        over |= good & (gained <= 1e-13 * here.sse) & (moved < 10 * tolerance)
-        before = np.where(good, moved, 0.0)
-        damping = np.clip(np.where(good, damping * 0.1, damping * 10), 1e-12, 1e9)
+        # A short step says something only while damping does not shorten it. Where steps shrink,
+        # the next would be about moved^2/before, and that is what is asked to be small.
+        full = damping < 0.1
+        over = full & good & (moved * np.minimum(moved / np.maximum(before, 1e-300), 1) < tolerance)
+        over |= full & (np.abs(gained) <= 1e-13 * here.sse) & (moved < 10 * tolerance)
+        over |= (full & (moved < tolerance)) | (damping > 1e8)
+        before = np.where(good & full, moved, 0.0)
+        damping = np.clip(np.where(good, damping * 0.05, damping * 10), 1e-12, 1e9)
         u = np.where(good[:, None], trial, u)
         if good.all():
             here = there
