@@ -69,11 +69,11 @@ def textbook(law, u, t):
         weights = 2 / roots**2
     else:
         biot = np.exp(u[1])
-        fo = (1 / biot + 4 / np.pi**2) / np.exp(u[0])
         roots = np.array([
             brentq(lambda b: b * np.sin(b) - biot * np.cos(b), k * np.pi + 1e-12,
                    (k + 0.5) * np.pi, xtol=1e-15) for k in n
         ])  # fmt: skip
+        fo = np.exp(-u[0]) / roots[0] ** 2
         weights = 2 * biot**2 / (roots**2 * (roots**2 + biot**2 + biot))
     return np.where(t > 0, np.exp(-np.outer(fo * t, roots**2)) @ weights, 1.0)
 
@@ -407,7 +407,9 @@ def test_an_open_end_widens_the_oven_dry_mass_and_leaves_the_time_constant():
 def test_a_known_oven_dry_mass_is_taken_in():
     rows = rows_of(noisy("exponential", 1)[:, :6], DAYS[:6])
     alone = fit_linear("exponential", rows)
-    told = fit_linear("exponential", replace(rows, ln_dry=np.log([900.0]), ln_dry_sd=np.array([1e-4])))
+    told = fit_linear(
+        "exponential", replace(rows, ln_dry=np.log([900.0]), ln_dry_sd=np.array([1e-4]))
+    )
     assert told.oven_dry_g == pytest.approx(900, rel=1e-3)
     assert told.covariance[0, 1, 1] < 1.1e-8 < alone.covariance[0, 1, 1]
 

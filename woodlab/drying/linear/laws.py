@@ -183,14 +183,15 @@ def diffusion_numbers(u: np.ndarray, half_m: np.ndarray) -> tuple[np.ndarray, np
 
 
 def film_numbers(u: np.ndarray, half_m: np.ndarray) -> tuple[np.ndarray, np.ndarray, Slopes]:
-    """Fo per day and Biot number; u = ln T [days], ln L with T = a^2/D (1/L + 4/pi^2).
+    """Fo per day and Biot number; u = ln T [days], ln L with T = a^2/(D b1^2), b1 the first root.
 
-    T is close to the time constant of the slowest mode for every L, which weighings fix well: in
-    (ln D, ln S) the valley of the least squares is long, bent and slow to walk down.
+    T is the time constant of the slowest mode, which weighings fix well whatever L is: in (ln D,
+    ln S) the valley of the least squares is long and bent, and slow to walk down.
     """
-    biot, slow = np.exp(u[:, 1]), np.exp(-u[:, 0])
-    fo = (1 / biot + SLOWEST) * slow
-    return fo, biot, (np.stack([-fo, -slow / biot]), np.stack([0 * biot, biot]))
+    biot = np.exp(u[:, 1])
+    square, _, turn, _ = (row[0] for row in sheet_roots(biot, np.zeros(1)))
+    fo = np.exp(-u[:, 0]) / square
+    return fo, biot, (np.stack([-fo, -fo * turn * biot / square]), np.stack([0 * biot, biot]))
 
 
 def diffusion_modes(u: np.ndarray, half_m: np.ndarray, count: int) -> Modes:
