@@ -323,20 +323,20 @@ def _curvature(
     """
     slopes = s.slopes if stuck is None else np.where(stuck[..., None], 0.0, s.slopes)
     full = np.concatenate([slopes, s.columns], 1)
-    scale = np.sqrt(np.einsum("npk,npk->np", full, full))
+    normal = np.einsum("npk,nqk->npq", full, full)
+    scale = np.sqrt(np.einsum("npp->np", normal))
     there = scale > 0
     scale = np.where(there, scale, 1.0)
-    full = full / scale[..., None]
-    normal = np.einsum("npk,nqk->npq", full, full)
-    values, vectors = np.linalg.eigh(normal)
-    # A direction without weight must come out as unknown: a pseudo-inverse would call it certain.
-    inverse = np.einsum("nab,nb,ncb->nac", vectors, 1 / np.maximum(values, 1e-14), vectors)
-    k = d.t.shape[1]
-    held_by_priors = np.einsum("nak,nab,nbk->n", full[..., k:], inverse, full[..., k:])
+    normal /= scale[:, :, None] * scale[:, None]
+    # A direction without weight must come out as unknown, which the small ridge makes of it: a
+    # pseudo-inverse would call it certain.
+    unit = np.linalg.inv(normal + 1e-14 * np.eye(full.shape[1]))
+    unit /= scale[:, :, None] * scale[:, None]
+    known = full[..., d.t.shape[1] :]
+    held_by_priors = np.einsum("nak,nab,nbk->n", known, unit, known)
     p = slopes.shape[1]
     parameters = p + there[:, p:].sum(1)
     dof = (d.w > 0).sum(1) - parameters + held_by_priors
-    unit = inverse / scale[:, :, None] / scale[:, None]
     unit[~there] = np.nan
     unit.transpose(0, 2, 1)[~there] = np.nan
     return unit, dof

@@ -39,9 +39,10 @@ def exponential_modes(u: np.ndarray, half_m: np.ndarray, count: int) -> Modes:
 
 def exponential_decay(u: np.ndarray, half_m: np.ndarray, t: np.ndarray) -> Decay:
     """E = exp(-t/tau); the slope in ln tau is (t/tau) E."""
-    x = np.exp(-u) * t
-    decay = np.exp(-x)
-    return decay, (x * decay)[None]
+    slope = np.exp(-u) * t
+    decay = np.exp(-slope)
+    slope *= decay
+    return decay, slope[None]
 
 
 def two_term_modes(u: np.ndarray, half_m: np.ndarray, count: int) -> Modes:
@@ -268,7 +269,7 @@ class LinearLaw:
 
 
 _LN_TAU = float(np.log(0.05)), float(np.log(20000.0))  # days
-_WIDE = (-4.0, -2.5, -1.0, 0.5, 2.0)
+_WIDE = (-3.5, -2.0, -0.5, 1.0)
 _MIDDLE = (-3.5, -2.5, -1.5, -0.5, 0.5, 1.5)
 LAWS = {
     law.name: law

@@ -12,8 +12,8 @@ from woodlab.drying.linear.laws import LinearLaw
 
 STEP_TOLERANCE = 1e-7  # in u
 MOST_STEP = 2.0
-FIRST_STEPS = 2
-STARTS_SEE = 10  # weighings that the starting grid looks at
+FIRST_STEPS = 1
+STARTS_SEE = 8  # weighings that the starting grid looks at
 
 
 @dataclass(frozen=True)
@@ -121,14 +121,15 @@ def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
     where the record is short beside tau) is projected twice, or its rest is rounding noise.
     """
     q = x.copy()
-    n, m, _ = x.shape
+    n, m, k = x.shape
+    part_of = np.empty((n, k))  # large arrays made anew cost more than the sums in them
     r = np.zeros((n, m, m))
     for a in range(m):
         length = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
         for _ in range(2 if a else 0):
             for b in range(a):
                 dot = np.einsum("nk,nk->n", q[:, b], q[:, a])
-                q[:, a] -= dot[:, None] * q[:, b]
+                q[:, a] -= np.multiply(dot[:, None], q[:, b], out=part_of)
                 r[:, b, a] += dot
             after = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
             twice, length = (after < 0.1 * length).any(), after
@@ -137,7 +138,8 @@ def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
         r[:, a, a] = length + 1e-300
         q[:, a] /= r[:, a, a, None]
     part = np.einsum("nmk,nk->nm", q, y)
-    left = y - np.einsum("nm,nmk->nk", part, q)
+    left = np.einsum("nm,nmk->nk", part, q, out=part_of)
+    np.subtract(y, left, out=left)
     c = part.copy()
     for a in range(m - 1, -1, -1):
         for b in range(a + 1, m):
@@ -237,10 +239,10 @@ def gather_normal(
     of the projected SSE is exact, and only the curvature leaves out a term that the residuals make
     small.
     """
-    j = s.slopes
+    j, part_of = s.slopes.copy(), np.empty(s.slopes.shape)
     for a in range(s.basis.shape[1]):
         dot = np.einsum("npk,nk->np", j, s.basis[:, a])
-        j = j - dot[..., None] * s.basis[:, a, None]
+        j -= np.multiply(dot[..., None], s.basis[:, a, None], out=part_of)
     gradient = np.einsum("npk,nk->np", j, s.left)
     normal = np.einsum("npk,nqk->npq", j, j)
     stuck = ((u <= d.low) & (gradient < 0)) | ((u >= d.high) & (gradient > 0))
@@ -343,7 +345,9 @@ def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
     u[..., 0] = law.from_time(span + scales[:, None], d.half_m)
     u[..., 1:] = others[:, None, None]
     u = np.clip(u.reshape(-1, len(law.starts)), d.low[row], d.high[row])
-    sse = solve(law, u, seen.take(row)).sse.reshape(shape)
+    all_rows = seen.take(row)
+    left = within_limits(*design(law, u, all_rows)[:2], all_rows.limits)[1]
+    sse = np.einsum("nk,nk->n", left, left).reshape(shape)
     u = u.reshape(*shape, -1)
     best = np.nan_to_num(sse, nan=np.inf).argmin(1)[:, None]
     found = np.take_along_axis(u, best[..., None], 1)[:, 0]
