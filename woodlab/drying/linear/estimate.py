@@ -36,6 +36,7 @@ LEAST_MOISTURE_PCT = 0.1  # start moisture stays above zero
 LONGEST_SPANS = 50.0  # a time constant beyond so many lengths of the record is not determined
 FIRST_SIGMA = 1e-3  # of the first mass, until the residuals tell
 DECREMENT = 1e-6  # converged: the next step is below a thousandth of a standard error
+ROUNDS, SETTLED = 20, 1e-6  # turns between sigma, the priors' anchors and u
 SPIKE, SPIKE_AT_EDGE = 8.0, 16.0
 
 
@@ -229,10 +230,11 @@ def task_of(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
         low[:, 0] = np.maximum(low[:, 0], slowest)
     else:
         high[:, 0] = np.minimum(high[:, 0], slowest)
-    driven = isinstance(rows.air, Course)
+    course = rows.air if isinstance(rows.air, Course) else None
+    level = None if isinstance(rows.air, Course) else rows.air
     return Task(
-        t=t, y=y, w=weight, half_m=of(rows.half_m), level=of(None if driven else rows.air, 0.0),
-        course=rows.air if isinstance(rows.air, Course) else None,
+        t=t, y=y, w=weight, half_m=of(rows.half_m), level=of(level, 0.0),
+        course=course,
         start=of(rows.start, 0.0), which=of(rows.which, 0.0).astype(int), events=events,
         mean=mean, sd=sd, open_air=rows.air_sd_pct is not None, floor=floor,
         sigma=np.maximum(FIRST_SIGMA * np.abs(first), floor),
@@ -299,16 +301,23 @@ def _settle(law: LinearLaw, u: np.ndarray, d: Task, s: Solved) -> tuple[np.ndarr
         held = s.held.sum(1)  # their columns are taken from the basis, but they are parameters
         dof = (d.w > 0).sum(1) - u.shape[1] - columns.sum(1) - held
         return u, replace(d, sigma=_sigma(s, d, dof)), s
-    for _ in range(12):
-        sigma = _sigma(s, d, _curvature(d, s)[1])
-        anchor = np.concatenate([s.c[:, :2], s.c[:, 2:3] if d.open_air else 0 * s.c[:, :1]], 1)
-        moved = np.abs(sigma / d.sigma - 1).max(initial=0.0)
-        moved = max(moved, (np.abs(anchor - d.anchor).max(1) / s.c[:, 0]).max(initial=0.0))
-        d = replace(d, sigma=sigma, anchor=anchor)
-        if moved < 1e-7:
+    u, sigma, anchor = u.copy(), d.sigma.copy(), d.anchor.copy()
+    todo, now, there = np.arange(len(u)), d, s
+    for _ in range(ROUNDS):
+        stuck = gather_normal(there, u[todo], now)[2]
+        new = _sigma(there, now, _curvature(now, there, stuck)[1])
+        at = np.zeros((todo.size, 3))
+        at[:, : 2 + d.open_air] = there.c[:, : 2 + d.open_air]
+        moved = np.abs(at - anchor[todo]).max(1) / there.c[:, 0]
+        moved = np.maximum(moved, np.abs(new / sigma[todo] - 1))
+        sigma[todo], anchor[todo] = new, at
+        todo = todo[moved > SETTLED]
+        if not todo.size:
             break
-        u, s = descend(law, u, d)
-    return u, d, s
+        now = replace(d, sigma=sigma, anchor=anchor).take(todo)
+        u[todo], there = descend(law, u[todo], now)
+    d = replace(d, sigma=sigma, anchor=anchor)
+    return u, d, solve(law, u, d)
 
 
 def _curvature(

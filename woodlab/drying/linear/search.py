@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -47,7 +47,9 @@ class Task:
 
     def take(self, at: np.ndarray | slice) -> Task:
         """The task of some of the pieces."""
-        arrays = {k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)}
+        arrays: dict[str, Any] = {
+            k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)
+        }
         return replace(self, **arrays)
 
     @property
