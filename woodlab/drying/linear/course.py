@@ -46,19 +46,19 @@ class Course:
     def forced(
         self, ln_rate: np.ndarray, which: np.ndarray, start: np.ndarray, t: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """What the air has brought to a mode that began at 0 on `start`, (n, k), and its slope.
+        """What the air has brought to modes that began at 0 on `start`, (J, n, k), and its slope.
 
         From G by linearity: the mode that began at course time 0, less what of its state at
-        `start` is left after t. `which` and `start` are (n,), `t` is (n, k); the slope is in ln
-        rate.
+        `start` is left after t. `ln_rate` is (J, n), `which` and `start` are (n,), `t` is (n, k);
+        the slope is in ln rate.
         """
         place = (ln_rate - _LN_LOW) / _GAP
-        low = np.clip(place.astype(int), 0, self.table.shape[2] - 2)[:, None]
-        x, which = place[:, None] - low, which[:, None]
+        low = np.clip(place.astype(int), 0, self.table.shape[2] - 2)[..., None]
+        x, which = place[..., None] - low, which[:, None]
         # Hermite's cubics on (0, 1) for value and slope at both ends, and their derivatives
         cubic = (1 + 2 * x) * (1 - x) ** 2, x * (1 - x) ** 2, x * x * (3 - 2 * x), x * x * (x - 1)
         turn = 6 * x * (x - 1), (1 - x) * (1 - 3 * x), 6 * x * (1 - x), x * (3 * x - 2)
-        rate = np.exp(ln_rate)[:, None]
+        rate = np.exp(ln_rate)[..., None]
 
         def state(when: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             day = np.clip(when.astype(int), 0, self.air.shape[1] - 1)
@@ -93,15 +93,15 @@ def driven(
     ln_rate, weight, (d_rate, d_weight) = law.modes(u, half_m, EXACT_MODES)
     d_rate = np.where((ln_rate > _LN_HIGH) | (ln_rate < _LN_LOW), 0.0, d_rate)
     ln_rate = np.clip(ln_rate, _LN_LOW, _LN_HIGH)
-    first = course.at(which, start)[:, None] if law.sheet else 0.0
-    total, slopes = -first * decay[0], -first * decay[1]
-    for j in range(len(ln_rate)):
-        w, dw, dr = weight[j, :, None], d_weight[:, j, :, None], d_rate[:, j, :, None]
-        level, slope = course.forced(ln_rate[j], which, start, t)
-        if law.sheet:
-            x = np.exp(ln_rate[j])[:, None] * t
-            mode = np.exp(-x)
-            level, slope = level + first * mode, slope - first * (x * mode)
-        total += w * level
-        slopes += dw * level + (w * dr) * slope
-    return total, slopes
+    level, slope = course.forced(ln_rate, which, start, t)
+    total, slopes = 0.0, 0.0
+    if law.sheet:
+        first = course.at(which, start)[:, None]
+        x = np.exp(ln_rate)[..., None] * t
+        mode = np.exp(-x)
+        level += first * mode
+        slope -= first * (x * mode)
+        total, slopes = -first * decay[0], -first * decay[1]
+    total = total + np.einsum("jn,jnk->nk", weight, level)
+    slopes = slopes + np.einsum("pjn,jnk->pnk", d_weight, level)
+    return total, slopes + np.einsum("pjn,jnk->pnk", weight * d_rate, slope)

@@ -31,7 +31,7 @@ from woodlab.drying.linear.search import (
 )  # fmt: skip
 from woodlab.errors import WoodlabError
 
-CHUNK = 800
+CHUNK, DRIVEN_CHUNK = 800, 100
 LEAST_MOISTURE_PCT = 0.1  # start moisture stays above zero
 LONGEST_SPANS = 50.0  # a time constant beyond so many lengths of the record is not determined
 FIRST_SIGMA = 1e-3  # of the first mass, until the residuals tell
@@ -170,6 +170,8 @@ def fit_linear(
     law = checked_law(law_name, rows)
     n = len(rows.t)
     parts = []
+    if isinstance(rows.air, Course) and law.sheet:
+        chunk = min(chunk, DRIVEN_CHUNK)  # all modes stand side by side there
     for begin in range(0, max(n, 1), chunk):
         parts.append(_fit(law, task_of(law, rows, slice(begin, begin + chunk)), most_outliers))
     names = [f.name for f in fields(LinearEstimates) if f.name != "law"]

@@ -14,7 +14,7 @@ TOLERANCE = 1e-3  # of the quantile
 
 
 def profile(
-    rows: PieceRows, fits: LinearEstimates, quantile: float | np.ndarray, *, rounds: int = 15
+    rows: PieceRows, fits: LinearEstimates, quantile: float | np.ndarray, *, rounds: int = 24
 ) -> np.ndarray:
     """Limits where the profile likelihood has fallen by `quantile` standard deviations.
 
@@ -109,7 +109,7 @@ def _limit(
     at, now, here = np.arange(len(u)), d, centre + step
     near, z_near = centre.copy(), np.zeros(len(u))
     far, z_far = np.full(len(u), np.nan), np.full(len(u), np.nan)
-    for _ in range(rounds):
+    for turn in range(rounds):
         here = np.clip(here, low[at], high[at])
         u, sse, now = _at(law, now, u, a, here)
         q = wanted[at]
@@ -118,7 +118,9 @@ def _limit(
         near[at], z_near[at] = np.where(short, here, near[at]), np.where(short, z, z_near[at])
         far[at], z_far[at] = np.where(short, far[at], here), np.where(short, z_far[at], z)
         edge = short & np.where(step[at] < 0, here <= low[at], here >= high[at])
+        # where z jumps over the quantile (another minimum takes over), the bracket closes on it
         done = np.abs(z - q) < TOLERANCE * q
+        done |= np.abs(far[at] - near[at]) < TOLERANCE * np.abs(here - centre[at])
         beyond = np.sign(step[at]) * np.inf if a < p else here
         out[at] = np.where(edge & ~done, beyond, np.where(done, here, np.nan))
         go = ~(edge | done)
@@ -128,6 +130,7 @@ def _limit(
         way = here - centre[at]
         onward = centre[at] + way * np.clip(q / np.maximum(z, 1e-12), 1.1, 3.0)
         chord = np.clip((q - z_near[at]) / (z_far[at] - z_near[at]), 0.03, 0.97)
+        chord = np.where(turn % 3 == 2, 0.5, chord)
         inward = near[at] + (far[at] - near[at]) * chord
         here = np.where(np.isnan(far[at]), onward, inward)
     return out
