@@ -283,6 +283,11 @@ def descend(
     for _ in range(most):
         normal, gradient, _ = gather_normal(here, u, now, held)
         step = damped_step(normal, gradient, damping)
+        # at a bound, yet drawn across it by its correlation with the others: those go on alone
+        out = ((u <= now.low) & (step < 0)) | ((u >= now.high) & (step > 0))
+        if out.any():
+            normal = np.where(out[:, :, None] | out[:, None], 0.0, normal)
+            step = damped_step(normal, np.where(out, 0.0, gradient), damping)
         # shortened as a whole: cut component by component it would leave a slanting valley
         step *= np.minimum(1, MOST_STEP / np.maximum(np.abs(step).max(1), 1e-300))[:, None]
         trial = np.clip(u + step, now.low, now.high)
@@ -299,7 +304,7 @@ def descend(
         over |= full & (np.abs(gained) <= 1e-13 * here.sse) & (moved < 10 * tolerance)
         over |= (full & (moved < tolerance)) | (damping > 1e8)
         before = np.where(good & full, moved, 0.0)
-        damping = np.clip(np.where(good, damping * 0.05, damping * 10), 1e-12, 1e9)
+        damping = np.clip(np.where(good, damping * 0.05, damping * 10), 1e-7, 1e9)
         u = np.where(good[:, None], trial, u)
         if good.all():
             here = there
