@@ -448,6 +448,19 @@ def test_an_outlier_is_set_aside_and_nothing_else():
     assert fit_linear("exponential", rows_of(masses), most_outliers=0).used.all()
 
 
+def test_a_slip_far_below_does_not_bound_the_oven_dry_mass():
+    masses = noisy("exponential", 2)
+    clean = fit_linear("exponential", rows_of(masses))
+    masses[0, 6] = 380.0
+    fits = fit_linear("exponential", rows_of(masses))
+    assert np.argwhere(~fits.used).tolist() == [[0, 6]]
+    assert not fits.at_bound.any()
+    assert np.abs(fits.u - clean.u).max() < 0.01
+    limits = profile(rows_of(masses), fits, 1.96)
+    assert (limits[:, 1, 0] < fits.oven_dry_g).all()
+    assert (limits[:, 1, 1] > fits.oven_dry_g).all()
+
+
 def test_a_step_in_mass_is_estimated_beside_the_law():
     masses = noisy("exponential", 3)
     after = (DAYS >= 30).astype(float)

@@ -37,6 +37,7 @@ LONGEST_SPANS = 50.0  # a time constant beyond so many lengths of the record is 
 FIRST_SIGMA = 1e-3  # of the first mass, until the residuals tell
 DECREMENT = 1e-6  # converged: the next step is below a thousandth of a standard error
 ROUNDS, SETTLED = 20, 1e-6  # turns between sigma, the priors' anchors and u
+ALIKE = 1.1
 SPIKE, SPIKE_AT_EDGE = 8.0, 16.0
 
 
@@ -217,8 +218,10 @@ def task_of(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
     dry = np.where(np.isfinite(sd[:, 0]), np.exp(np.nan_to_num(mean[:, 0])), first / 1.6)
     ratio = np.where(np.isfinite(sd[:, 1]), np.exp(np.nan_to_num(mean[:, 1])), 0.6)
     # Oven-dry mass: above zero and below the lightest weighing, unless an event changed the mass.
-    # A mass below a fifth of the first is a slip and bounds nothing.
-    lightest = np.where((weight > 0) & (y > 0.2 * first[:, None]), y, np.inf).min(1, initial=np.inf)
+    # Until slips are set aside, the lightest that has a like beside it: a slip bounds nothing.
+    ranked = np.sort(np.where(weight > 0, y, np.inf), 1)
+    alike = ranked[:, 1:] <= ALIKE * np.where(np.isinf(ranked[:, :-1]), -1, ranked[:, :-1])
+    lightest = ranked[np.arange(n), alike.argmax(1) if alike.size else 0]
     events = None if rows.events is None else rows.events[at]
     if events is not None:
         lightest[(events != 0).any((1, 2))] = np.inf
@@ -244,13 +247,22 @@ def task_of(law: LinearLaw, rows: PieceRows, at: slice) -> Task:
     )  # fmt: skip
 
 
+def with_weights(d: Task, w: np.ndarray) -> Task:
+    """The task with other weighings used, and the oven-dry mass below the lightest of these."""
+    limits = d.limits.copy()
+    lightest = np.where(w > 0, d.y, np.inf).min(1, initial=np.inf)
+    limits[:, 0, 1] = np.where(np.isinf(limits[:, 0, 1]), np.inf, lightest)
+    return replace(d, w=w, y=d.y * w, limits=limits)
+
+
 def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
     """Search, set outliers aside, settle sigma and priors, then covariance and checks."""
     u, s = _search(law, d)
     u, w = _without_outliers(law, u, d, s, most_outliers)
-    if (w != d.w).any():
-        d = replace(d, w=w, y=d.y * w)
-        s = solve(law, u, d)
+    plain = with_weights(d, w)
+    if (w != d.w).any() or (plain.limits != d.limits).any():
+        d = plain
+        u, s = descend(law, u, d)
     u, d, s = _settle(law, u, d, s)
     normal, gradient, stuck = gather_normal(s, u, d)
     step = damped_step(normal, gradient, np.zeros(len(u)))

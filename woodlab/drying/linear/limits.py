@@ -6,7 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from woodlab.drying.linear.estimate import CHUNK, LinearEstimates, PieceRows, checked_law, task_of
+from woodlab.drying.linear.estimate import (
+    CHUNK,
+    LinearEstimates,
+    PieceRows,
+    checked_law,
+    task_of,
+    with_weights,
+)
 from woodlab.drying.linear.laws import LinearLaw
 from woodlab.drying.linear.search import Task, descend
 
@@ -56,7 +63,7 @@ def profile(
     for begin in range(0, n, CHUNK):
         at = slice(begin, begin + CHUNK)
         d, w = task_of(law, rows, at), fits.used[at].astype(float)
-        d = replace(d, w=w, y=d.y * w, sigma=fits.sigma_g[at], anchor=fits.anchor[at])
+        d = replace(with_weights(d, w), sigma=fits.sigma_g[at], anchor=fits.anchor[at])
         with np.errstate(invalid="ignore"):
             sd = np.sqrt(np.einsum("npp->np", fits.covariance[at]))
         dry = fits.oven_dry_g[at]
