@@ -541,6 +541,21 @@ def test_what_cannot_be_known_is_nan_and_never_zero():
     assert (np.isnan(spread) | (spread > 0)).all()
 
 
+@pytest.mark.parametrize("law", list(LAWS))
+def test_pieces_of_no_or_few_weighings_and_no_pieces(law):
+    rows = rows_of(noisy(law, 3))
+    alone = fit_linear(law, rows)
+    rows.weight[0] = 0
+    rows.weight[1, 2:] = 0
+    fits = fit_linear(law, rows)
+    assert not fits.converged[:2].any()
+    assert np.isnan(fits.covariance[:2]).all()
+    assert fits.u[2] == pytest.approx(alone.u[2], abs=1e-6)
+    none = replace(rows, t=rows.t[:0], mass_g=rows.mass_g[:0], weight=rows.weight[:0],
+                   half_m=rows.half_m[:0], air=rows.air[:0])  # fmt: skip
+    assert fit_linear(law, none).u.shape == (0, len(LAWS[law].parameters))
+
+
 def test_faults_name_what_is_wrong():
     rows = rows_of(noisy("exponential", 1))
     with pytest.raises(WoodlabError, match="no linear law 'slab'. Choose from: exponential"):

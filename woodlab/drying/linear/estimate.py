@@ -111,7 +111,8 @@ class LinearEstimates:
         The weighings that count, less those set aside as outliers.
     fitted_g : ndarray, (n, k)
     converged : ndarray of bool, (n,)
-        The gradient and the next step are small beside the standard errors.
+        The gradient and the next step are small beside the standard errors, and there is a degree
+        of freedom to tell them.
     at_bound : ndarray of bool, (n, P + 2)
         Which of (u, oven-dry mass, start moisture) stopped at a bound.
     anchor : ndarray, (n, 3)
@@ -273,7 +274,9 @@ def _fit(law: LinearLaw, d: Task, most_outliers: int) -> dict[str, np.ndarray]:
     settled = np.abs(_sigma(s, d, dof) / d.sigma - 1) < 1e-3
     converged = (decrement < DECREMENT) & np.isfinite(decrement) & settled
     covariance = _covariance(unit, s, d, stuck)
-    covariance[dof < 1 - 1e-6] = np.nan
+    none_left = dof < 1 - 1e-6
+    covariance[none_left] = np.nan
+    converged &= ~none_left
     k = d.t.shape[1]
     own = 2 + d.open_air
     fitted = d.y - s.left[:, :k]
@@ -416,7 +419,7 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
     n, k = left.shape
     count = (w > 0).sum(1)
     out = np.zeros((n, k), dtype=bool)
-    if k < 7:
+    if k < 7 or not n:
         return out
     place = np.arange(k)
     low = np.clip(place - 2, 0, np.maximum(count - 5, 0)[:, None])

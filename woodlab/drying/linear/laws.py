@@ -150,7 +150,7 @@ def sheet_decay(fo: np.ndarray, biot: np.ndarray) -> tuple[np.ndarray, np.ndarra
     film = not np.isinf(biot).all()
     for s, w, ds, dw in zip(*sheet_roots(biot, np.arange(7.0)), strict=True):
         # a fast mode is over in all but the first columns; exp(-36) is below rounding
-        some = np.flatnonzero(s.min() * first < 36)
+        some = np.flatnonzero(s.min(initial=np.inf) * first < 36)
         if not some.size:
             break
         k = slice(0, some[-1] + 1)

@@ -160,12 +160,13 @@ def within_limits(
     along a side it is the side's own least squares, moved to the corner if that lies beyond.
     """
     q, left, c = project(x, y)
-    dry, water = c[:, 0], c[:, 1]
+    dry, water, most = c[:, 0], c[:, 1], limits[:, 1, 1]
+    bounded = np.isfinite(most)
     violated = {
         (0, 0): dry < limits[:, 0, 0],
         (0, 1): dry > limits[:, 0, 1],
         (1, 0): water < limits[:, 1, 0] * dry,
-        (1, 1): np.isfinite(limits[:, 1, 1]) & (water > limits[:, 1, 1] * dry),
+        (1, 1): bounded & (water > np.where(bounded, most, 0) * dry),
     }
     held = np.zeros((len(x), 2), dtype=bool)
     least = np.full(len(x), np.inf)
@@ -355,7 +356,7 @@ def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
     all_rows = seen.take(row)
     left = within_limits(*design(law, u, all_rows)[:2], all_rows.limits)[1]
     sse = np.einsum("nk,nk->n", left, left).reshape(shape)
-    u = u.reshape(*shape, -1)
+    u = u.reshape(*shape, len(law.starts))
     best = np.nan_to_num(sse, nan=np.inf).argmin(1)[:, None]
     found = np.take_along_axis(u, best[..., None], 1)[:, 0]
     order = np.argsort(np.take_along_axis(sse, best, 1)[:, 0], axis=0)[: law.searches]
