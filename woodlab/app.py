@@ -7,6 +7,7 @@ Exit codes: 0 the work was done; 2 a fault in the records or in the request, sai
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -28,6 +29,9 @@ ROUND_SHOWN = [
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console shows what it can, and ? for the rest
+            stream.reconfigure(errors="replace")
     options = _parser().parse_args(arguments)
     try:
         done = int(options.run(options) or DONE)

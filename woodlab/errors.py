@@ -210,6 +210,50 @@ def as_day(value: Any, where: str) -> pd.Timestamp:
         raise WoodlabError(f"{where}: {error}") from None
 
 
+def as_numbers(value: Any, where: str) -> np.ndarray:
+    """Numbers, one or many, of any shape.
+
+    Raises
+    ------
+    WoodlabError
+        If `value` is None, or holds what is no number.
+
+    Examples
+    --------
+    >>> as_numbers([20, None], "temp_c").tolist()
+    [20.0, nan]
+    >>> as_numbers("8 %", "moisture_pct")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: moisture_pct is the text '8 %'. Give a number, or a list of them.
+    """
+    try:
+        if value is not None:
+            return np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        pass
+    raise WoodlabError(f"{where} is {_kind(value)}. Give a number, or a list of them.")
+
+
+def as_number(value: Any, where: str) -> float:
+    """One number.
+
+    Raises
+    ------
+    WoodlabError
+        If `value` is none, or several.
+
+    Examples
+    --------
+    >>> as_number("250", "rim_mm")
+    250.0
+    """
+    number = as_numbers(value, where)
+    if number.ndim:
+        raise WoodlabError(f"{where} is {_kind(value)}. Give one number.")
+    return float(number)
+
+
 def as_path(value: Any, where: str) -> Path:
     """The path of a file or folder.
 
@@ -230,7 +274,7 @@ def as_path(value: Any, where: str) -> Path:
 
 
 def expect_book(value: Any, where: str) -> RecordBook:
-    """The record book that a function was given.
+    """The record book that a function was given, or that of the fits that it was given.
 
     Raises
     ------
@@ -247,8 +291,9 @@ def expect_book(value: Any, where: str) -> RecordBook:
     """
     from woodlab.book.record_book import RecordBook
 
-    if isinstance(value, RecordBook):
-        return value
+    for book in (value, getattr(value, "book", None)):
+        if isinstance(book, RecordBook):
+            return book
     opened = repr(str(value)) if isinstance(value, str | os.PathLike) and str(value) else "PATH"
     raise WoodlabError(
         f"{where} needs a record book and was given {_kind(value)}. Open it first: "

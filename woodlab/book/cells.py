@@ -146,7 +146,7 @@ def _text(cell: object) -> Read:
             remark = "number"
         cell = int(cell) if whole else float(cell)  # workbooks hold the piece number 12 as 12.0
     elif isinstance(cell, bool | np.bool_):
-        remark = "truth"
+        remark, cell = "truth", str(bool(cell)).upper()  # as the spreadsheet shows it
     elif isinstance(cell, dt.date | dt.time | dt.timedelta):
         remark = "date"
         if isinstance(cell, dt.datetime) and cell.time() == dt.time():

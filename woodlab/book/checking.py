@@ -47,13 +47,10 @@ def check_table(raw: RawTable) -> CheckedTable:
     for heading in raw.frame.columns:
         match = match_heading(heading, columns)
         if match is None:
-            cells = raw.frame[heading]
-            extra[heading] = cells
-            if pd.api.types.is_string_dtype(cells) or cells.dtype == object:
-                text = as_text(cells)
-                extra[heading] = text.values
-                faults += _cell_faults(raw, heading, text.troubles)
-                faults += _swallowed_rows(raw, heading, text)
+            text = as_text(raw.frame[heading])
+            extra[heading] = text.values
+            faults += _cell_faults(raw, heading, text.troubles)
+            faults += _swallowed_rows(raw, heading, text)
             continue
         column = match[0]
         if column.name in found:

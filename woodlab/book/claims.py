@@ -18,6 +18,7 @@ from itertools import chain
 from pathlib import Path
 from xml.parsers import expat
 
+from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
 
 MOST_UNPACKED_BYTES = 500_000_000
@@ -53,6 +54,11 @@ def check_claims(path: Path) -> None:
             if entry.filename.casefold() == "content.xml":
                 corners = _corners_of_ods(_pieces(archive, entry))
                 found, text = corners.corners, corners.text_bytes
+                if corners.tabs:  # the reader would leave it out, and A<tab>1 would be A1
+                    raise WoodlabError(
+                        f"A cell of the sheet {corners.tabs!r} of {path.name} holds a tab, which "
+                        "cannot be read. Put a blank for it, or save the tables as CSV files."
+                    )
             else:
                 found, text = [_far_corner(_pieces(archive, entry), shared)], 0
             for rows, columns in found:
@@ -153,6 +159,7 @@ class _Corners:
     def __init__(self) -> None:
         self.corners: list[tuple[int, int]] = []
         self.text_bytes = self._cell_bytes = self._row_bytes = 0
+        self.tabs = self._name = ""
         self._row = self._rows = self._columns = 0
         self._column = self._last_column = self._repeats = 0
         self._cell_repeats, self._filled = 1, False
@@ -161,6 +168,10 @@ class _Corners:
         local = name.rpartition(":")[2]
         if local == "table":
             self._row = self._rows = self._columns = 0
+            named = (value for key, value in attributes.items() if key.endswith(":name"))
+            self._name = next(named, "")
+        elif local == "tab" and self._name.strip().casefold() in TABLES:
+            self.tabs = self._name
         elif local == "table-row":
             self._repeats = _repeats(attributes, "number-rows-repeated")
             self._column = self._last_column = self._row_bytes = 0

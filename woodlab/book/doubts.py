@@ -81,6 +81,19 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(found, ignore_index=True)
 
 
+def doubts_of_several(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Doubts of joined books: of each by itself, and of names that differ between them only."""
+    books = dict.fromkeys(name for frame in tables.values() for name in frame["book"].unique())
+    found = [
+        find_doubts({name: frame[frame["book"] == book] for name, frame in tables.items()})
+        for book in books
+    ]
+    alone = {doubt["value"] for one in found for doubt in one.to_dict("records")}
+    across = [row for row in _doubts_of_names(tables) if row[4] not in alone]
+    found.append(pd.DataFrame(across, columns=DOUBT_COLUMNS))
+    return pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
+
+
 def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     rows: list[list[object]] = []
     for name, group in pieces[pieces["species"] != NOT_SAID].groupby("species", sort=False):

@@ -22,7 +22,7 @@ from woodlab.book.checking import (
     check_table,
     kept_and_set_aside,
 )
-from woodlab.book.doubts import DOUBT_COLUMNS, find_doubts, no_doubts
+from woodlab.book.doubts import DOUBT_COLUMNS, doubts_of_several, find_doubts, no_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
 from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
 from woodlab.book.writing.as_csv import csv_text, own_columns
@@ -130,7 +130,8 @@ class RecordBook:
         They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them. Books
         that were joined have a column `book`.
         """
-        found = find_doubts({name: getattr(self, name) for name in TABLES})
+        frames = {name: getattr(self, name) for name in TABLES}
+        found = find_doubts(frames) if not self.joined else doubts_of_several(frames)
         found = _with_rows(found, self)
         parts = [part for part in (self._remarks, found) if len(part)] or [found]
         doubts = pd.concat(parts, ignore_index=True)
