@@ -7,13 +7,10 @@ import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-
-if TYPE_CHECKING:
-    from woodlab.book.record_book import RecordBook
 
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 
@@ -182,32 +179,9 @@ def as_list(value: Any, where: str) -> list:
         return [value]
     if value is None or isinstance(value, pd.DataFrame | dict) or not isinstance(value, Iterable):
         raise WoodlabError(
-            f"{where} is {_kind(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
+            f"{where} is {kind_of(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
         )
     return list(value)
-
-
-def as_day(value: Any, where: str) -> pd.Timestamp:
-    """A day that a user gave, as text, a date or a time stamp.
-
-    Raises
-    ------
-    WoodlabError
-        If it is none.
-
-    Examples
-    --------
-    >>> as_day("2026-06-20", "on")
-    Timestamp('2026-06-20 00:00:00')
-    """
-    from woodlab.book.cells import as_date
-
-    if isinstance(value, np.datetime64):
-        value = pd.Timestamp(value)
-    try:
-        return as_date(value)
-    except WoodlabError as error:
-        raise WoodlabError(f"{where}: {error}") from None
 
 
 def as_numbers(value: Any, where: str) -> np.ndarray:
@@ -232,7 +206,7 @@ def as_numbers(value: Any, where: str) -> np.ndarray:
             return np.asarray(value, dtype=float)
     except (TypeError, ValueError):
         pass
-    raise WoodlabError(f"{where} is {_kind(value)}. Give a number, or a list of them.")
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give a number, or a list of them.")
 
 
 def as_number(value: Any, where: str) -> float:
@@ -250,7 +224,7 @@ def as_number(value: Any, where: str) -> float:
     """
     number = as_numbers(value, where)
     if number.ndim:
-        raise WoodlabError(f"{where} is {_kind(value)}. Give one number.")
+        raise WoodlabError(f"{where} is {kind_of(value)}. Give one number.")
     return float(number)
 
 
@@ -269,39 +243,11 @@ def as_path(value: Any, where: str) -> Path:
     """
     if isinstance(value, str | os.PathLike) and str(value).strip():
         return Path(value)
-    given = "an empty text" if isinstance(value, str) else _kind(value)
+    given = "an empty text" if isinstance(value, str) else kind_of(value)
     raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
 
 
-def expect_book(value: Any, where: str) -> RecordBook:
-    """The record book that a function was given, or that of the fits that it was given.
-
-    Raises
-    ------
-    WoodlabError
-        If it is something else; the message says what to pass.
-
-    Examples
-    --------
-    >>> expect_book("data_demo", "crack_study")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
-    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
-    """
-    from woodlab.book.record_book import RecordBook
-
-    for book in (value, getattr(value, "book", None)):
-        if isinstance(book, RecordBook):
-            return book
-    opened = repr(str(value)) if isinstance(value, str | os.PathLike) and str(value) else "PATH"
-    raise WoodlabError(
-        f"{where} needs a record book and was given {_kind(value)}. Open it first: "
-        f"{where}(wl.open_book({opened}))."
-    )
-
-
-def _kind(value: Any) -> str:
+def kind_of(value: Any) -> str:
     """What a value is, in words."""
     if value is None:
         return "None"

@@ -12,8 +12,10 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
+from woodlab.book.cells import as_day
 from woodlab.book.reading import _read_by_cell, csv_table, decoded
-from woodlab.errors import as_day, as_list, as_path, expect_book
+from woodlab.book.record_book import expect_book
+from woodlab.errors import as_list, as_path
 
 sys.path.insert(0, str(Path(__file__).parent))
 

@@ -16,8 +16,8 @@ from woodlab.article.forms import Forms
 from woodlab.article.plain import Source, as_markdown, bullets, paragraph, table_row
 from woodlab.article.render import FORMATS, PAPERS, Dress, render, template_text
 from woodlab.article.story import Story, tell
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError, as_path, expect_book
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import whole_folder
 
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError, expect_book
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.rim_course import mean_course, movement_course, settled_after
 from woodlab.studies.rim_moisture import GREEN_DAYS, equilibrium_pct, rim_moisture

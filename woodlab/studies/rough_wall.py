@@ -203,8 +203,8 @@ def rough_wall(
     (17, 14, 27)
     """
     margin = margin or WallMargin()
-    sizes = {"rim_mm": rim_mm, "height_mm": height_mm, "wall_mm": wall_mm}
-    finished = _finished(*(as_number(size, name) for name, size in sizes.items()), foot_mm)
+    rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
+    finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
     table = green_to_dry(species)
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError, expect_book
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.errors import WoodlabError
 from woodlab.studies.seal_cracks import crack_rows
 from woodlab.studies.seal_curves import SealCurves, difference_sets, seal_curves, surface_sets
 from woodlab.studies.seal_effects import EFFECT_COLUMNS, Outcome, effect_rows

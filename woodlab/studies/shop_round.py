@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError, as_day, expect_book
+from woodlab.book.cells import as_day
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.crack_design import is_estimable
 from woodlab.studies.crack_risk import LEVEL, chance_of, log_rate
