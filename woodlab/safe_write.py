@@ -76,10 +76,7 @@ def locked(path: str | Path) -> Iterator[None]:
 def write_file(path: str | Path, data: bytes) -> None:
     """Put a file in the place of `path`, whose lock is held.
 
-    Raises
-    ------
-    WorkError
-        If the folder cannot be written or the disk is full; nothing is changed then.
+    Raises WorkError if the folder cannot be written or the disk is full; nothing is changed then.
     """
     path = behind(path)
     with _said_plainly(path):
@@ -143,10 +140,7 @@ def steady(folder: Path, read: Callable[[dict[str, Path | None]], T]) -> T:
     `read` is given, by file name, where the tables lie that are not in their place yet, and None
     for those that are gone.
 
-    Raises
-    ------
-    WoodlabError
-        If the tables go on changing for half a minute.
+    Raises WoodlabError if the tables go on changing for half a minute.
     """
     until = time.monotonic() + WAIT_SECONDS
     while True:
