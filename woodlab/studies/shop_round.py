@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.cells import as_day
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.crack_design import is_estimable
@@ -82,8 +83,8 @@ def shop_round(
     0    A1  look, weigh                  8.0
     1    A2         look                  0.0
     """
-    past = book.until(on)
-    day = pd.Timestamp(on).normalize()
+    day = as_day(on, "on").normalize()
+    past = expect_book(book, "shop_round").until(day)
     frame = _standing(past, day)
     if frame.empty:
         return pd.DataFrame(columns=COLUMNS)
