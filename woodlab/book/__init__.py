@@ -6,5 +6,5 @@ Where a thing is:
     in               reading, claims (what a workbook claims before it is read), checking, doubts
     the book         record_book, many (several as one)
     out              files (so that a crash loses nothing), blank, adding, adding_workbook
-    a maker's sheet  wide, wide_grid, wide_layout, wide_dates, wide_cells, wide_book
+    a maker's sheet  sheet/ (a room of its own, with its own map)
 """

@@ -23,9 +23,9 @@ from woodlab.book.checking import check_between_tables, check_table
 from woodlab.book.doubts import find_doubts
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook, _csv, date_text, open_book
+from woodlab.book.sheet.grid import decoded
 from woodlab.book.tables import TABLES, column_names
 from woodlab.book.units import match_heading
-from woodlab.book.wide_grid import decoded
 from woodlab.errors import Fault, RecordError, WoodlabError
 
 # More than a piece takes up from damp air, or loses between two visits. Common practice, no source.

@@ -11,9 +11,9 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from woodlab.book.sheet.cells import read_mass
 from woodlab.book.tables import Column
 from woodlab.book.units import scale_to
-from woodlab.book.wide_cells import read_mass
 from woodlab.errors import WoodlabError
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100
@@ -236,7 +236,7 @@ def _in_heading_unit(text: str, column: Column, to_own_unit: Callable) -> float 
     heading = float(to_own_unit(np.array([1.0]))[0])
     if own_unit == "g":
         mass = read_mass(text)
-        said_more = mass.why or mass.bare or mass.event or mass.note
+        said_more = mass.why or mass.bare or mass.note or mass.said.known
         return None if said_more else mass.mass_g / heading
     match = _LENGTH.fullmatch(text)
     if match is None or not (match["number"] or match["part"]):

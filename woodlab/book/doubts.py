@@ -7,6 +7,7 @@ from difflib import get_close_matches
 import numpy as np
 import pandas as pd
 
+from woodlab.book.plausible import USUAL, implausible
 from woodlab.book.tables import NOT_SAID, TABLES
 from woodlab.wood.species import near_names, species_facts
 
@@ -25,8 +26,7 @@ UNKNOWN_WOOD = (
 )
 
 # Below these, half of a column looks like inches or pounds typed under millimetres or grams.
-# Rough walls are 10 to 50 mm and rough bowls weigh 100 g and more (common practice, no source).
-LEAST_USUAL = {"wall_mm": 4.0, "rim_mm": 40.0, "height_mm": 15.0, "mass_g": 20.0}
+LEAST_USUAL = {name: least for name, (least, _) in USUAL.items()}
 _OTHER_UNIT = {"mm": ("inches", "in"), "g": ("pounds", "lb")}
 
 # What makers write for a piece left bare; the book's own word is `none`.
@@ -57,6 +57,7 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         *_doubts_of_pieces(tables["pieces"]),
         *_doubts_of_names(tables["pieces"]),
         *_doubts_of_units(tables),
+        *implausible(tables),
         *_doubts_of_headings(tables),
         *_doubts_of_ends(tables["pieces"]),
         *_doubts_of_witnesses(tables["witnesses"]),
@@ -118,6 +119,10 @@ def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
     woods: dict[object, list[str]] = {}
     for name in pieces["species"].dropna().unique():
         woods.setdefault(species_facts(name).members or _folded(name), []).append(name)
+    for pair in [key for key in woods if isinstance(key, tuple) and len(key) == 2]:
+        for one in pair:  # `cherry` is European or black cherry: beside `black cherry`, it is that
+            if (one,) in woods:
+                woods[(one,)] = [*woods.pop(pair, []), *woods[(one,)]]
     for names in woods.values():
         if len(names) > 1:
             at = pieces.index[pieces["species"].isin(names)][0]

@@ -1,4 +1,4 @@
-"""One cell of a sheet people really have: a mass with or without its unit, in any hand."""
+"""One cell among the weights: a mass in any hand, and the words beside it or in its place."""
 
 from __future__ import annotations
 
@@ -8,39 +8,36 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from woodlab.book.tables import EVENTS, TABLES
+from woodlab.book.sheet.words import Said, folded, read_words, vocabulary
+from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
-
-_UNIT_WORDS = {
-    "g": "g gr gm gms gram grams gramme grammes gramm",
-    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm",
-    "lb": "lb lbs pound pounds #",
-    "oz": "oz ozs ounce ounces",
-}
-UNITS = {word: unit for unit, words in _UNIT_WORDS.items() for word in words.split()}
 
 # Blanks that hold groups of thousands apart: space, no-break space, thin spaces, apostrophes.
 _GROUP = "[ \u00a0\u2009\u202f'\u2019]"
 _FRACTIONS = {"\u00bc": ".25", "\u00bd": ".5", "\u00be": ".75"}
 _NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)"
 _PART = re.compile(
-    rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[a-z#]*)\.?", re.I
+    rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I
 )
-_AFTERWORD = re.compile(rf"\s*(?:\*+|\((?P<note>[^()]*)\)|(?P<event>{'|'.join(EVENTS)}))\s*", re.I)
 _EMPTY = re.compile(r"\s*")
+# `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
+_COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
 _NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
 _GROUPED_OR_DECIMAL = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 
 
 @dataclass(frozen=True)
 class Mass:
-    """A cell read: its mass [g], or why it is none; `readings` when two are possible."""
+    """A cell read: its mass [g], or why it is none; `readings` when two are possible.
+
+    `said` is what the words of the cell say, `note` the words themselves.
+    """
 
     mass_g: float = np.nan
     why: str = ""
-    event: str | None = None
+    said: Said = Said()
     note: str | None = None
     bare: bool = False
     readings: tuple[float, ...] = ()
@@ -78,40 +75,58 @@ def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass
     --------
     >>> round(read_mass("3 lb 4 oz").mass_g, 1), read_mass("1,48 kg").mass_g
     (1474.2, 1480.0)
-    >>> read_mass("1480 (glued)").event
-    'glued'
-    >>> read_mass("fell off the shelf").why
-    'not a mass'
+    >>> read_mass("1380 gerissen").mass_g, read_mass("1380 gerissen").said.crack
+    (1380.0, 'yes')
+    >>> read_mass("sold").said.outcome, read_mass("fell off the shelf").why
+    ('given away', 'not a weight, nor words that are known')
     """
     if isinstance(cell, bool | dt.date | dt.time | dt.timedelta):
         kind = "true/false" if isinstance(cell, bool) else "a date or time"
-        return Mass(why=f"{kind} stands where a mass should")
+        return Mass(why=f"{kind} stands where a weight should")
     if isinstance(cell, int | float | np.number):
         return _bounded(Mass(float(cell) * scale_to("g", unit), bare=True))
     text = str(cell).strip().replace("\u2212", "-")
     if text.startswith("#"):
-        return Mass(why="the spreadsheet's own error, not a mass")
+        return Mass(why="the spreadsheet's own error, not a weight")
     if _NOTHING_WEIGHED.fullmatch(text):
         return Mass(why="a mark for no weight")
     for sign, value in _FRACTIONS.items():
         text = re.sub(rf"(\d)\s*{sign}", rf"\g<1>{value}", text)
-    return _from_text(text, unit, decimal)
+    mass = _from_text(text, unit, decimal)
+    if not np.isfinite(mass.mass_g) and not mass.readings and (said := read_words(text)).known:
+        return _behind_words(text, unit, decimal, Mass(said=said, note=text))
+    return mass
+
+
+def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mass:
+    """`cracked, 1380 g`: a mass after the words counts where it names its unit."""
+    numbers = list(re.finditer(rf"(?:{_NUMBER})\s*(?P<unit>[a-z]+)", text, re.I))
+    named = [one for one in numbers if folded(one["unit"]) in vocabulary("unit")]
+    if len(named) != 1:
+        return words
+    mass = _from_text(named[0][0], unit, decimal)
+    return Mass(mass.mass_g, said=words.said, note=text) if np.isfinite(mass.mass_g) else words
 
 
 def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
+    units_known = vocabulary("unit")
     parts, position = [], 0
     while (part := _PART.match(text, position)) and part.end() > position:
-        word = part["unit"].casefold()
-        if word and word not in UNITS:
-            if word in EVENTS:  # the number stands alone, and a word says what was done
-                parts.append((part, ""))
-                position = part.start("unit")
+        word = folded(part["unit"])
+        if word and word not in units_known:  # the number stands alone, and words follow
+            parts.append((part, ""))
+            position = part.start("unit")
             break
-        parts.append((part, UNITS.get(word, "")))
+        parts.append((part, units_known.get(word, "")))
         position = part.end()
-    event, note, position = _afterword(text, position)
-    if not parts or position != len(text):
-        return Mass(why="not a mass")
+    said, note = Said(), None
+    if parts and (rest := text[position:].strip()):
+        said, note = read_words(rest), re.sub(r"^[\s*,;:(\[-]+|[\s)\]*]+$", "", rest) or None
+        apart = re.match(r"[*,;:(\[]|-\s", rest)
+        if (not said.known and not apart) or _COUNTED.match(folded(rest)):
+            parts = []
+    if not parts:
+        return Mass(why="not a weight, nor words that are known")
     units = [found for _, found in parts]
     if len(parts) == 2 and units in (["lb", "oz"], ["lb", ""]):
         units = ["lb", "oz"]
@@ -131,20 +146,7 @@ def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
     if len(possible) > 1:
         return Mass(why="two readings", readings=tuple(possible))
     mass = possible[0] if possible else readings[0]
-    return _bounded(Mass(mass, event=event, note=note, bare=not units[0]))
-
-
-def _afterword(text: str, position: int) -> tuple[str | None, str | None, int]:
-    """What stands behind the number: an event, a note in brackets, a star."""
-    event = note = None
-    while position < len(text) and (word := _AFTERWORD.match(text, position)):
-        said = (word["event"] or word["note"] or word[0]).strip()
-        if said.casefold() in EVENTS:
-            event = said.casefold()
-        elif said:
-            note = f"{note}; {said}" if note else said
-        position = word.end()
-    return event, note, position
+    return _bounded(Mass(mass, said=said, note=note, bare=not units[0]))
 
 
 def _values(part: re.Match[str], decimal: str | None) -> list[float]:
@@ -201,7 +203,7 @@ def _bounded(mass: Mass) -> Mass:
     if not np.isfinite(mass.mass_g):
         return Mass(why="not a finite number")
     if mass.mass_g <= 0:
-        return Mass(why="a mass must be above zero")
+        return Mass(why="a weight must be above zero")
     if mass.mass_g > MOST_G:
         return Mass(why=f"more than {MOST_G / 1000:g} kg: is the unit right?")
     return mass
