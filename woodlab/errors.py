@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
+
+if TYPE_CHECKING:
+    from woodlab.book.record_book import RecordBook
 
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 
@@ -155,3 +163,108 @@ class MissingTableError(WoodlabError):
 
 class WorkError(WoodlabError):
     """The request was right, but the work failed on the way."""
+
+
+def as_list(value: Any, where: str) -> list:
+    """One value, or several, as a list.
+
+    Raises
+    ------
+    WoodlabError
+        If `value` is neither, such as None or a table.
+
+    Examples
+    --------
+    >>> as_list("A1", "pieces"), as_list(["A1", "A2"], "pieces")
+    (['A1'], ['A1', 'A2'])
+    """
+    if isinstance(value, str | bytes | os.PathLike | int | float | dt.date):
+        return [value]
+    if value is None or isinstance(value, pd.DataFrame | dict) or not isinstance(value, Iterable):
+        raise WoodlabError(
+            f"{where} is {_kind(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
+        )
+    return list(value)
+
+
+def as_day(value: Any, where: str) -> pd.Timestamp:
+    """A day that a user gave, as text, a date or a time stamp.
+
+    Raises
+    ------
+    WoodlabError
+        If it is none.
+
+    Examples
+    --------
+    >>> as_day("2026-06-20", "on")
+    Timestamp('2026-06-20 00:00:00')
+    """
+    from woodlab.book.cells import as_date
+
+    if isinstance(value, np.datetime64):
+        value = pd.Timestamp(value)
+    try:
+        return as_date(value)
+    except WoodlabError as error:
+        raise WoodlabError(f"{where}: {error}") from None
+
+
+def as_path(value: Any, where: str) -> Path:
+    """The path of a file or folder.
+
+    Raises
+    ------
+    WoodlabError
+        If `value` is no path, or an empty one.
+
+    Examples
+    --------
+    >>> as_path("season.xlsx", "open_book").name
+    'season.xlsx'
+    """
+    if isinstance(value, str | os.PathLike) and str(value).strip():
+        return Path(value)
+    given = "an empty text" if isinstance(value, str) else _kind(value)
+    raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
+
+
+def expect_book(value: Any, where: str) -> RecordBook:
+    """The record book that a function was given.
+
+    Raises
+    ------
+    WoodlabError
+        If it is something else; the message says what to pass.
+
+    Examples
+    --------
+    >>> expect_book("data_demo", "crack_study")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
+    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
+    """
+    from woodlab.book.record_book import RecordBook
+
+    if isinstance(value, RecordBook):
+        return value
+    opened = repr(str(value)) if isinstance(value, str | os.PathLike) and str(value) else "PATH"
+    raise WoodlabError(
+        f"{where} needs a record book and was given {_kind(value)}. Open it first: "
+        f"{where}(wl.open_book({opened}))."
+    )
+
+
+def _kind(value: Any) -> str:
+    """What a value is, in words."""
+    if value is None:
+        return "None"
+    if isinstance(value, str):
+        return f"the text {value[:60]!r}" if value else "an empty text"
+    if isinstance(value, pd.DataFrame):
+        return "a table (DataFrame)"
+    if isinstance(value, bool | int | float):
+        return f"the number {value!r}"
+    name = type(value).__name__
+    return f"{'an' if name[0] in 'AEIOUaeiou' else 'a'} {name}"

@@ -296,7 +296,7 @@ def test_walls_that_are_none_are_faults(folder, cell):
         wl.open_book(folder)
 
 
-@pytest.mark.parametrize("cell", ["1480 (glued)", "3 lb 20 oz", '"1,480 oz"', "-3 lb", "5 stone"])
+@pytest.mark.parametrize("cell", ["1480 (glued)", "3 lb 20 oz", "5 stone", "1 480", "3 lb -4 oz"])
 def test_masses_that_say_more_or_less_are_faults(folder, cell):
     write(folder, weighings=f"piece,on,mass_g\nA1,2026-03-01,{cell}\n")
     with pytest.raises(wl.RecordError, match="row 2, column mass_g: not a number"):
@@ -308,7 +308,7 @@ def test_a_date_that_a_program_made_of_a_fraction_is_told(tmp_path):
         {"piece": ["A1"], "species": ["oak"], "turned_on": [pd.Timestamp("2026-03-01")],
          "wall_in": [pd.Timestamp("2026-07-08")], "seal": ["none"]}
     )  # fmt: skip
-    with pytest.raises(wl.RecordError, match=r"a date stands where a number.*type 0\.875"):
+    with pytest.raises(wl.RecordError, match=r"a date where a number belongs.*type 0\.875"):
         wl.RecordBook.from_frames(
             pieces=pieces.astype({"wall_in": object}),
             weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}),

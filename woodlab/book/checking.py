@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.cells import Converted, as_text, convert
+from woodlab.book.doubts import folded, with_hidden
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column
-from woodlab.book.units import match_heading, units_of
+from woodlab.book.units import heading_unit, match_heading, plain_heading, units_of
 from woodlab.errors import Fault
 
 SET_ASIDE_COLUMNS = ["table", "row", "column", "value", "reason", "cells"]
@@ -20,13 +21,14 @@ SET_ASIDE_COLUMNS = ["table", "row", "column", "value", "reason", "cells"]
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """A table's good rows (index: spreadsheet row), and every fault of the others."""
+    """A table's good rows (index: spreadsheet row), every fault of the others, and remarks."""
 
     name: str
     frame: pd.DataFrame
     raw: pd.DataFrame
     faults: tuple[Fault, ...]
     found: dict[str, Converted]
+    remarks: tuple[tuple, ...] = ()  # doubts that only the cells as written can raise
 
     @property
     def spoiled(self) -> bool:
@@ -37,7 +39,7 @@ class CheckedTable:
 def check_table(raw: RawTable) -> CheckedTable:
     """Headings, kinds, units, bounds and required cells of one table."""
     columns = TABLES[raw.name]
-    faults = list(raw.faults)
+    faults, remarks = list(raw.faults), []
     values: dict[object, pd.Series] = {}
     found: dict[str, Converted] = {}
     headings: dict[str, object] = {}
@@ -53,7 +55,7 @@ def check_table(raw: RawTable) -> CheckedTable:
                 faults += _cell_faults(raw, heading, text.troubles)
                 faults += _swallowed_rows(raw, heading, text)
             continue
-        column, to_own_unit = match
+        column = match[0]
         if column.name in found:
             faults.append(
                 Fault(
@@ -64,10 +66,12 @@ def check_table(raw: RawTable) -> CheckedTable:
             )  # fmt: skip
             continue
         headings[column.name] = heading
-        one = convert(raw.frame[heading], column, to_own_unit, raw.comma_decimals)
+        unit = heading_unit(heading, column)
+        one = convert(raw.frame[heading], column, unit, raw.comma_decimals)
         found[column.name] = one
+        remarks += _remarks(raw, column, unit, one)
         troubles = one.troubles
-        if column.required and len(troubles) < one.missing.sum():
+        if column.required and not column.gaps and len(troubles) < one.missing.sum():
             empty = ("is empty", f"Type {column.meaning}.")
             troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
         faults += _cell_faults(raw, heading, troubles)
@@ -76,13 +80,15 @@ def check_table(raw: RawTable) -> CheckedTable:
     absent: dict[object, pd.Series] = {}
     # headings of which none is known may be a row of records whose headings are missing
     strange = len(raw.frame.columns) > 0 and not found
+    unreadable = raw.frame.size == 0 and len(raw.frame) == 0 and faults
     for column in columns:
         if column.name in found:
             values[column.name] = found[column.name].values
             if column.default is not None:
                 values[column.name] = values[column.name].fillna(column.default)
             continue
-        if column.required and (len(raw.frame) or strange or raw.name in REQUIRED_TABLES):
+        needed = len(raw.frame) or strange or raw.name in REQUIRED_TABLES
+        if column.required and needed and not unreadable:
             faults.append(_missing_column(raw.name, column, list(map(str, raw.frame.columns))))
         like = (_KINDS.get(column.kind, "str"), column.default)
         if like not in absent:  # absent columns of a kind share their nothing
@@ -92,7 +98,64 @@ def check_table(raw: RawTable) -> CheckedTable:
         faults += _say_crack(raw, values, found)
     # Each column as it is: the constructor would copy, and pandas copies on writing anyway.
     frame = pd.DataFrame(values | extra, index=raw.frame.index, copy=False)
-    return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found)
+    remarks += _strange_headings(raw, [*extra], values)
+    return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found, tuple(remarks))
+
+
+_OF_TEXT = {
+    "number": "stored as numbers by the spreadsheet, in which 1.10 and 1.1 are the same: compare "
+    "each with the mark on the wood, and give the column the format text",
+    "date": "stored as dates or times by the spreadsheet, whatever was typed: compare each with "
+    "the mark on the wood, and give the column the format text",
+    "truth": "stored as true or false by the spreadsheet, in which TRUE and true are the same: "
+    "compare each with the mark on the wood, and give the column the format text",
+}
+
+
+def _remarks(raw: RawTable, column: Column, unit: str, one: Converted) -> list[tuple]:
+    """Doubts of a column that its values no longer show: lost text, mixed units, UTC."""
+    named = {remark: found.count for remark, found in one.remarks.items()}
+    if not named or column.name == "note":
+        return []
+    if column.kind == "number" and not set(named) - {unit}:
+        return []
+    told = []
+    if column.kind == "number":
+        bare = len(one.values) - int(one.missing.sum()) - sum(named.values())
+        by_unit = named | ({unit: named.get(unit, 0) + bare} if bare else {})
+        shown = ", ".join(f"{count} in {name}" for name, count in sorted(by_unit.items()))
+        first = min(found.first for name, found in one.remarks.items() if name != unit)
+        told = [(first, shown, f"cells that name another unit than the heading's ({unit}) are "
+                 "read in their own")]  # fmt: skip
+    for remark, found in one.remarks.items() if column.kind != "number" else ():
+        cells = ", ".join(found.cells) + (", ..." if found.count > len(found.cells) else "")
+        if column.kind == "date":
+            said = "times in UTC: near midnight the day may be the one before or after yours"
+            told.append((found.first, cells, f"{found.count} {said}"))
+        elif remark in _OF_TEXT:
+            told.append((found.first, cells, f"{found.count} {_OF_TEXT[remark]}"))
+    return [
+        (raw.name, int(raw.frame.index[first]), None, column.name, shown, doubt)
+        for first, shown, doubt in told
+    ]
+
+
+def _strange_headings(
+    raw: RawTable, own: list[object], values: dict[object, pd.Series]
+) -> list[tuple]:
+    """A column of the maker's own with nearly the heading of one that is empty or not there."""
+    empty = [
+        column.name
+        for column in TABLES[raw.name]
+        if own and (values[column.name].isna() | (values[column.name] == column.default)).all()
+    ]
+    told = []
+    for heading in own if len(raw.frame) else ():
+        near = difflib.get_close_matches(plain_heading(heading), empty, n=1, cutoff=0.75)
+        if near and raw.frame[heading].notna().any():
+            doubt = f"is kept as a column of your own: is it {near[0]}? Then rename it"
+            told.append((raw.name, 1, None, str(heading)[:80], str(heading)[:80], doubt))
+    return told
 
 
 def _say_crack(
@@ -281,9 +344,10 @@ def _unknown(table: CheckedTable, column: str, known: set[str], written: set[str
 def _hint(name: str, known: set[str]) -> str:
     if len(name) > 40 or len(known) > 5000:
         return ""
-    folded = name.replace(" ", "").casefold()
-    close = [mark for mark in sorted(known) if mark.replace(" ", "").casefold() == folded]
-    close = close or difflib.get_close_matches(name, sorted(known), n=1)
+    close = [mark for mark in sorted(known) if folded(mark) == folded(name)]
+    if close:
+        return f"Is it {with_hidden(close[0])!r}? Here it is {with_hidden(name)!r}. "
+    close = difflib.get_close_matches(name, sorted(known), n=1)
     return f"Is it {close[0]!r}? " if close else ""
 
 

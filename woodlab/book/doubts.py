@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
+import unicodedata
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.plausible import USUAL, implausible
-from woodlab.book.tables import NOT_SAID, TABLES
+from woodlab.book.tables import NOT_SAID
 from woodlab.wood.species import near_names, species_facts
 
 DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
@@ -48,17 +48,18 @@ _CRACK_WORDS = r"(?i)\b(?:crack|split|fissure|checks?\W+(?:\d|at\b|in\b|near\b|a
 _NO_CRACK_WORDS = r"(?i)\b(?:no|not|without|free of)\W+(?:\w+\W+)?(?:crack|split|check)"
 
 
-def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """One row a doubt: table, row (as the spreadsheet numbers it), piece, column, value, doubt.
+def no_doubts() -> pd.DataFrame:
+    """A frame of doubts without rows."""
+    return pd.DataFrame({name: [] for name in DOUBT_COLUMNS})
 
-    `tables` have the spreadsheet's row numbers as index.
-    """
+
+def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """One row a doubt: table, row (of the table's index), piece, column, value, doubt."""
     few = [
         *_doubts_of_pieces(tables["pieces"]),
-        *_doubts_of_names(tables["pieces"]),
+        *_doubts_of_names(tables),
         *_doubts_of_units(tables),
         *implausible(tables),
-        *_doubts_of_headings(tables),
         *_doubts_of_ends(tables["pieces"]),
         *_doubts_of_witnesses(tables["witnesses"]),
         *_doubts_of_looks(tables),
@@ -78,8 +79,7 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         ),
     ]
     found = [part for part in found if len(part)] or found[:1]
-    frame = pd.concat(found, ignore_index=True)
-    return frame.sort_values(["table", "row"], kind="stable", ignore_index=True)
+    return pd.concat(found, ignore_index=True)
 
 
 def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
@@ -104,42 +104,49 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
             ["pieces", row, piece["piece"], "seal_g", f"{piece['seal_g']:g}",
              "a piece without a seal has a mass of sealer"]
         )  # fmt: skip
-    weighed = pieces.groupby(pieces["seal"].str.casefold())["seal"].unique()
-    for spellings in weighed[weighed.map(len) > 1]:
-        rows.append(
-            ["pieces", pieces.index[0], None, "seal", " / ".join(spellings),
-             "one seal is spelled in several ways and would be taken for several seals"]
-        )  # fmt: skip
     return rows
 
 
-def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
-    """Names that mean one thing and would be counted as several: woods, marks, bare pieces."""
+# Where names of one kind are written down.
+_NAMED_IN = {
+    "piece": ("pieces",),
+    "species": ("pieces",),
+    "seal": ("pieces",),
+    "log": ("pieces",),
+    "maker": ("pieces",),
+    "place": ("pieces", "weighings", "air", "witnesses"),
+    "scale": ("weighings",),
+    "witness": ("witnesses",),
+}
+_TWINS = {
+    "piece": "marks that look alike or differ in capitals and blanks only: is it one piece?",
+    "species": "one wood under several names, which would be counted as several woods: write one "
+    "of them in all rows",
+}
+
+
+def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """Names that mean one thing and would be counted as several, and names of bare pieces."""
     rows: list[list[object]] = []
-    woods: dict[object, list[str]] = {}
-    for name in pieces["species"].dropna().unique():
-        woods.setdefault(species_facts(name).members or _folded(name), []).append(name)
-    for pair in [key for key in woods if isinstance(key, tuple) and len(key) == 2]:
-        for one in pair:  # `cherry` is European or black cherry: beside `black cherry`, it is that
-            if (one,) in woods:
-                woods[(one,)] = [*woods.pop(pair, []), *woods[(one,)]]
-    for names in woods.values():
-        if len(names) > 1:
-            at = pieces.index[pieces["species"].isin(names)][0]
-            rows.append(
-                ["pieces", at, None, "species", " / ".join(names),
-                 "one wood under several names, which would be counted as several woods: write "
-                 "one of them in all rows"]
-            )  # fmt: skip
-    marks = pieces["piece"].dropna()
-    folded = marks.map(_folded)
-    for alike in marks[folded.duplicated(keep=False)].groupby(folded):
-        found = alike[1]
-        rows.append(
-            ["pieces", found.index[-1], found.iloc[-1], "piece", " / ".join(found),
-             "marks that differ in capitals or blanks only: is it one piece?"]
-        )  # fmt: skip
-    bare = pieces[pieces["seal"].map(_folded, na_action="ignore").isin(_BARE)]
+    for column, homes in _NAMED_IN.items():
+        names = pd.concat([tables[table][column].dropna().drop_duplicates() for table in homes])
+        alike: dict[object, list[str]] = {}
+        for name in names.drop_duplicates():
+            wood = species_facts(name).members if column == "species" else ()
+            alike.setdefault(wood or folded(name), []).append(name)
+        for pair in [key for key in alike if isinstance(key, tuple) and len(key) == 2]:
+            for one in pair:  # `cherry` may be European or black cherry: beside the latter, it is
+                if (one,) in alike and pair in alike:
+                    alike[(one,)] += alike.pop(pair)
+        for twins in [group for group in alike.values() if len(group) > 1]:
+            table = next(one for one in homes if (tables[one][column] == twins[-1]).any())
+            at = tables[table].index[tables[table][column] == twins[-1]]
+            said = f"one {column} is spelled in several ways and would be taken for several"
+            value = " / ".join(map(with_hidden, twins))
+            piece = twins[-1] if column == "piece" else None
+            rows.append([table, at[0], piece, column, value, _TWINS.get(column, said)])
+    pieces = tables["pieces"]
+    bare = pieces[pieces["seal"].map(_plain, na_action="ignore").isin(_BARE)]
     for name, group in bare.groupby("seal", sort=False):
         rows.append(
             ["pieces", group.index[0], group["piece"].iloc[0], "seal", name,
@@ -148,8 +155,32 @@ def _doubts_of_names(pieces: pd.DataFrame) -> list[list[object]]:
     return rows
 
 
-def _folded(name: object) -> str:
+def _plain(name: object) -> str:
     return " ".join(str(name).casefold().split())
+
+
+def folded(name: object) -> str:
+    """A name without capitals, blanks and characters that cannot be seen, in one composition."""
+    plain = unicodedata.normalize("NFKC", str(name)).casefold()
+    shown = "".join(c for c in plain if unicodedata.category(c) not in _HIDDEN and not c.isspace())
+    return unicodedata.normalize("NFC", shown)
+
+
+_HIDDEN = ("Cf", "Cc", "Zl", "Zp")
+
+
+def with_hidden(name: str) -> str:
+    """A name with what cannot be seen in it written out.
+
+    Examples
+    --------
+    >>> with_hidden("A\\u200b1"), with_hidden("wax\\u00a0all over"), with_hidden("A1 rim")
+    ('A<U+200B>1', 'wax<U+00A0>all over', 'A1 rim')
+    """
+    hidden = (*_HIDDEN, "Mn", "Zs")
+    return "".join(
+        f"<U+{ord(c):04X}>" if c != " " and unicodedata.category(c) in hidden else c for c in name
+    )
 
 
 def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
@@ -171,26 +202,6 @@ def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
                  f"Then head it {stem}_{short}"]
             )  # fmt: skip
     return rows
-
-
-def _doubts_of_headings(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
-    """A column of the book that is empty beside one of the maker's whose heading is nearly its."""
-    rows: list[list[object]] = []
-    for table, columns in TABLES.items():
-        frame, known = tables[table], [column.name for column in columns]
-        empty = [c.name for c in columns if len(frame) and _says_nothing(frame[c.name], c.default)]
-        for heading in [name for name in frame.columns if name not in known]:
-            near = get_close_matches(str(heading).casefold(), empty, n=1, cutoff=0.75)
-            if near and frame[heading].notna().any():
-                rows.append(
-                    [table, 1, None, str(heading), str(heading),
-                     f"is kept as a column of your own: is it {near[0]}? Then rename it"]
-                )  # fmt: skip
-    return rows
-
-
-def _says_nothing(cells: pd.Series, default: str | None) -> bool:
-    return bool(cells.isna().all() if default is None else (cells == default).all())
 
 
 def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list, as_path
 
 # Names that mean something only within their own book.
 _OWN_NAMES = ("piece", "log", "place", "maker", "scale", "witness")
@@ -23,7 +23,7 @@ def open_books(
 
     Parameters
     ----------
-    paths : iterable of path
+    paths : path or iterable of path
         Books with different names (folder or file names without their ending).
     set_aside : bool
         As in `open_book`, for each of the books.
@@ -56,7 +56,7 @@ def open_books(
     >>> wl.open_books([north, south]).pieces[["piece", "seal", "book"]].values.tolist()
     [['north_shed/A1', 'none', 'north_shed'], ['south_shed/A1', 'none', 'south_shed']]
     """
-    where = [Path(path) for path in paths]
+    where = [as_path(path, "open_books") for path in as_list(paths, "paths")]
     if not where:
         raise WoodlabError("No books were named. Give the paths of one or more record books.")
     names = [path.resolve().stem for path in where]
@@ -85,7 +85,11 @@ def _joined(books: dict[str, RecordBook]) -> RecordBook:
     )
     counts = pd.concat([book.counts for book in books.values()])
     totals = counts.groupby("table", sort=False, as_index=False).sum()
-    return RecordBook(**tables, set_aside=aside, counts=totals, name=" + ".join(books), _rows=rows)
+    remarks = [book._remarks.assign(book=name) for name, book in books.items()]
+    return RecordBook(
+        **tables, set_aside=aside, counts=totals, name=" + ".join(books), _rows=rows,
+        _remarks=pd.concat(remarks, ignore_index=True),
+    )  # fmt: skip
 
 
 def _own(frame: pd.DataFrame, name: str) -> pd.DataFrame:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -73,18 +75,31 @@ def _read_folder(path: Path) -> dict[str, RawTable]:
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
         name = entry.name.casefold()
-        if name in by_name and name.removesuffix(".csv") in TABLES and entry.is_file():
+        if name in by_name and name.removesuffix(".csv") in TABLES:
             raise WoodlabError(
                 f"{path.name} holds {by_name[name].name} and {entry.name}, which mean the same "
                 "table. Rename or remove one of them."
             )
-        if entry.is_file():
-            by_name[name] = entry
+        by_name[name] = entry
     for name in TABLES:
         file = settled(path, by_name.get(f"{name}.csv", path / f"{name}.csv"))
-        if file.is_file():
+        if os.path.lexists(file):
             tables[name] = read_csv_table(name, file)
     return tables
+
+
+def _why_unreadable(file: Path) -> str:
+    """Why what stands at a table's name is no file to read; empty when it is one."""
+    if file.is_file():
+        return ""
+    if file.is_symlink() and not file.exists():
+        return f"{file.name} is a link to a file that is not there"
+    return f"{file.name} is {'a folder' if file.is_dir() else 'no file of records'}"
+
+
+def _unreadable(name: str, problem: str) -> RawTable:
+    remedy = "Put the file itself there, or rename what is there if it is no table of the book."
+    return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", problem, remedy),))
 
 
 def _decoded(data: bytes) -> str:
@@ -103,88 +118,96 @@ def _decoded(data: bytes) -> str:
 
 
 def read_csv_table(name: str, file: Path) -> RawTable:
-    """One table from a CSV file.
+    """One table from a CSV file, every cell as text.
+
+    A file that is there and cannot be read gives a table of one fault.
 
     Raises
     ------
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
-    size = file.stat().st_size
-    if size > MOST_CSV_BYTES:
-        raise WoodlabError(
-            f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it the "
-            "right file? If so, make a book of each season."
-        )
-    data = file.read_bytes()
-    head = data[:4000].split(b"\n", 1)[0].decode("latin-1")
-    separator = max(",;\t", key=head.count)
+    if why := _why_unreadable(file):
+        return _unreadable(name, why)
+    try:
+        size = file.stat().st_size
+        if size > MOST_CSV_BYTES:
+            raise WoodlabError(
+                f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it "
+                "the right file? If so, make a book of each season."
+            )
+        data = file.read_bytes()
+    except OSError as error:
+        return _unreadable(name, f"{file.name} cannot be read: {error.strerror or error}")
     if data.isspace() or not data:
         return RawTable(name, pd.DataFrame())
-    if b"\x00" in data:
-        return _read_by_cell(name, file, _decoded(data))
-    options = {
-        "sep": separator,
-        "decimal": "." if separator == "," else ",",
-        "keep_default_na": False,
-        "na_values": [""],
-        "skip_blank_lines": False,
-        "index_col": False,
-        "dtype": _text_types(head, separator, name),
-    }
-    try:
-        # The short way: pandas reads numbers as numbers. Only a file it stumbles over is read
-        # cell by cell, to say which cell is wrong.
-        with _long_rows_are_errors():
-            frame = pd.read_csv(io.BytesIO(data), **options)  # type: ignore[call-overload]
-        headings = len(_headings(head, separator))
-        if headings == 0 or len(frame.columns) != headings:
-            return _read_by_cell(name, file, _decoded(data))
-    except (ValueError, pd.errors.ParserWarning, OverflowError):
-        # UnicodeDecodeError and pandas' ParserError are ValueErrors.
-        return _read_by_cell(name, file, _decoded(data))
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
-    return RawTable(name, _without_blank_rows(frame), comma_decimals=separator != ",")
+    head = _first_line(data[:4000].decode("utf-8-sig", errors="ignore"))
+    separator = max(",;\t", key=head.count)
+    headings = next(csv.reader([head], delimiter=separator), [])
+    if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
+        try:
+            # The short way. Only a file it stumbles over is read cell by cell, to say which cell
+            # is wrong. UnicodeDecodeError and pandas' ParserError are ValueErrors.
+            frame = _read_at_once(name, data, headings, separator)
+            if frame is not None:
+                return RawTable(name, _without_blank_rows(frame), separator != ",")
+        except (ValueError, pd.errors.ParserWarning, OverflowError):
+            pass
+    return _read_by_cell(name, file, _decoded(data))
 
 
-class _long_rows_are_errors:
-    """pandas cuts a row that is too long with no more than a warning; make that an error."""
+def _first_line(text: str) -> str:
+    return re.split(r"[\r\n]", text, maxsplit=1)[0]
 
-    def __enter__(self) -> None:
-        import warnings
 
-        self._catch = warnings.catch_warnings()
-        self._catch.__enter__()
+_TEXT = "\x1e"  # in no record; a cell that no parser can take for a number or a truth
+
+
+def _read_at_once(
+    name: str, data: bytes, headings: list[str], separator: str
+) -> pd.DataFrame | None:
+    """The cells of columns of numbers as numbers where all are, every other cell as text.
+
+    Many cells are alike, so the parser looks for the distinct ones. Of these it makes numbers
+    where it can, and 1.10 would be read as 1.1: a first row of our own keeps it from that. None
+    if the parser made anything else of the text.
+    """
+    line = re.search(rb"\r\n|\r|\n", data)
+    if line is None or _TEXT.encode() in data:
+        return None
+    kinds = {heading: _kind(name, heading) for heading in headings}
+    ours = ["0" if kind is None else _TEXT for kind in kinds.values()]
+    first = separator.join(ours).encode() + line[0]
+    with warnings.catch_warnings():
+        # pandas cuts a row that is too long with no more than a warning
         warnings.simplefilter("error", pd.errors.ParserWarning)
-        warnings.simplefilter(
-            "ignore", pd.errors.DtypeWarning
-        )  # the cells are looked at one by one
+        warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # each cell is looked at
+        frame = pd.read_csv(
+            io.BytesIO(data[: line.end()] + first + data[line.end() :]), sep=separator,
+            decimal="." if separator == "," else ",", keep_default_na=False, na_values=[""],
+            skip_blank_lines=False, index_col=False,
+            dtype={heading: kind for heading, kind in kinds.items() if kind is not None},
+        )  # fmt: skip
+    if frame.columns.tolist() != headings or [str(cell)[0] for cell in frame.iloc[0]] != ours:
+        return None
+    frame = frame.iloc[1:]
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame.apply(
+        lambda cells: cells.cat.remove_categories([_TEXT]) if cells.dtype == "category" else cells
+    )
 
-    def __exit__(self, *error: object) -> None:
-        self._catch.__exit__(*error)  # type: ignore[arg-type]
 
-
-def _headings(head: str, separator: str) -> list[str]:
-    """The headings as pandas would name them, unless one stands twice or is empty."""
-    line = head.removeprefix("\xef\xbb\xbf").split("\r", 1)[0]
-    found = next(csv.reader([line], delimiter=separator), [])
-    return [heading for heading in dict.fromkeys(found) if heading]
-
-
-def _text_types(head: str, separator: str, name: str) -> dict[str, object]:
-    types: dict[str, object] = {}
-    for heading in _headings(head, separator):
-        match = match_heading(heading, TABLES[name])
-        if match is None or match[0].name == "note" or name == "pieces":
-            types[heading] = object  # few cells alike, and quicker than pandas' str
-        elif match[0].kind != "number":
-            types[heading] = "category"  # many cells alike: the parser finds the distinct ones
-    return types
+def _kind(table: str, heading: str) -> object:
+    match = match_heading(heading, TABLES[table])
+    if match and match[0].kind == "number" and table != "pieces":
+        return None
+    few = match is None or match[0].name == "note" or table == "pieces"
+    return object if few else "category"  # few cells alike
 
 
 def _read_by_cell(name: str, file: Path, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = max(",;\t", key=text[:4000].split("\n", 1)[0].count)
+    separator = max(",;\t", key=_first_line(text[:4000]).count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
@@ -255,9 +278,14 @@ def _from_rows(
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
-    if frame.empty or frame.iloc[:, 0].notna().all():
+    """Without the rows in which every cell is empty or holds blanks only."""
+    if frame.empty:
         return frame
-    return frame[frame.notna().any(axis=1)]
+    first = frame.iloc[:, 0]
+    none = [cell for cell in first.unique() if cell != cell or _is_blank(cell)]
+    doubtful = frame[first.isin(none)].astype(object) if none else frame.iloc[:0]
+    blank = [all(cell != cell or _is_blank(cell) for cell in row) for row in doubtful.to_numpy()]
+    return frame.drop(index=doubtful.index[blank]) if any(blank) else frame
 
 
 def _read_workbook(path: Path) -> dict[str, RawTable]:
@@ -323,7 +351,7 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
                 f"{name} has columns of one name, or names of several levels. Give each column "
                 "one name of its own."
             )
-        copy = frame.copy()
+        copy = frame.copy(deep=False)
         for heading in [name for name in copy.columns if copy[name].dtype == object]:
             # a decimal may be one that cannot be hashed; as text it is read or told of
             copy[heading] = copy[heading].map(_without_decimals)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import difflib
 import hashlib
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,10 +24,13 @@ from woodlab.book.checking import (
     check_table,
     kept_and_set_aside,
 )
-from woodlab.book.doubts import find_doubts
+from woodlab.book.doubts import DOUBT_COLUMNS, find_doubts, no_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
 from woodlab.book.tables import INVENTED, TABLES, would_hold
-from woodlab.errors import MissingTableError, RecordError, WoodlabError
+from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path
+from woodlab.words import in_order
+
+Names = str | Iterable[str] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +77,18 @@ class RecordBook:
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     name: str = "book"
     _rows: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
+    _remarks: pd.DataFrame = field(default_factory=lambda: no_doubts(), repr=False)
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            if isinstance(value, pd.DataFrame):
+                object.__setattr__(self, name, value.copy(deep=False))
+
+    def __getattribute__(self, name: str) -> Any:
+        # Frames are lent as copies (which cost nothing until they are written to), so that no
+        # one alters the book, its doubts or its hash behind its back.
+        value = object.__getattribute__(self, name)
+        return value.copy(deep=False) if isinstance(value, pd.DataFrame) else value
 
     @classmethod
     def from_frames(
@@ -108,14 +127,14 @@ class RecordBook:
     def doubts(self) -> pd.DataFrame:
         """Entries that are possible but odd: table, row, piece, column, value, doubt.
 
-        They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them.
+        They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them. Books
+        that were joined have a column `book`.
         """
-        tables = {}
-        for name in TABLES:
-            frame = getattr(self, name)
-            rows = self._rows.get(name)
-            tables[name] = frame if rows is None else frame.set_axis(rows, axis=0)
-        return find_doubts(tables)
+        found = find_doubts({name: getattr(self, name) for name in TABLES})
+        found = _with_rows(found, self)
+        parts = [part for part in (self._remarks, found) if len(part)] or [found]
+        doubts = pd.concat(parts, ignore_index=True)
+        return doubts.sort_values(["table", "row"], kind="stable", ignore_index=True)
 
     @cached_property
     def hash(self) -> str:
@@ -125,6 +144,11 @@ class RecordBook:
             digest.update(name.encode())
             digest.update(_csv(getattr(self, name)).encode())
         return digest.hexdigest()
+
+    @property
+    def joined(self) -> bool:
+        """Whether several books were opened as one, by `open_books`."""
+        return "book" in self.set_aside.columns
 
     @property
     def invented(self) -> bool:
@@ -142,32 +166,93 @@ class RecordBook:
             f"{would_hold(table)}; see docs/glossary.md."
         )
 
-    def until(self, date: str | pd.Timestamp) -> RecordBook:
-        """The book as it stood at the end of a day: nothing later is in it.
+    def until(self, date: str | dt.date | None) -> RecordBook:
+        """The book as it stood at the end of a day: nothing later is in it; None is all of it.
+
+        An end of a piece that came later, or on a day that is not given, is left out, too.
 
         Raises
         ------
         WoodlabError
             If `date` is no date.
         """
+        if date is None:
+            return self
         end = as_date(date).normalize() + pd.Timedelta(days=1)
+        kept = {}
+        for name in TABLES:
+            day = getattr(self, name)["turned_on" if name == "pieces" else "on"]
+            kept[name] = ((day < end) | day.isna()).to_numpy()
+        book = self._cut(kept)
+        ends, pieces = ["ended_on", "outcome", "finished_wall_mm"], book.pieces
+        known = pieces[ends].where(pieces["ended_on"] < end)
+        return replace(book, pieces=pieces.assign(**{name: known[name] for name in ends}))
+
+    def only(
+        self,
+        pieces: Names = None,
+        *,
+        species: Names = None,
+        seal: Names = None,
+        log: Names = None,
+        maker: Names = None,
+        place: Names = None,
+    ) -> RecordBook:
+        """The book of some pieces: those that meet every condition given.
+
+        Parameters
+        ----------
+        pieces, species, seal, log, maker, place : str or iterable of str, optional
+            Names to keep, as they are in the table `pieces`.
+
+        Returns
+        -------
+        RecordBook
+            Weighings, looks, rims and offcuts of these pieces, and offcuts of their logs that
+            name no piece. The air and the witness blocks stay whole.
+
+        Raises
+        ------
+        WoodlabError
+            If a name is not in the book.
+
+        Examples
+        --------
+        >>> import woodlab as wl
+        >>> few = wl.demo_book().only(seal="none", species=["sugar maple", "white ash"])
+        >>> few.pieces["seal"].unique().tolist()
+        ['none']
+        """
+        asked = {
+            "piece": pieces, "species": species, "seal": seal, "log": log, "maker": maker,
+            "place": place,
+        }  # fmt: skip
+        table = self.pieces
+        wanted = np.ones(len(table), dtype=bool)
+        for column, given in asked.items():
+            if given is not None:
+                names = [str(name) for name in as_list(given, column)]
+                _expect_names(names, table[column], column)
+                wanted &= table[column].isin(names).to_numpy()
+        kept = {name: np.ones(len(getattr(self, name)), dtype=bool) for name in TABLES}
+        cuts, logs = self.offcuts, table["log"][wanted].dropna()
+        of_log = cuts["piece"].isna() & cuts["log"].isin(logs)
+        kept |= {"pieces": wanted}
+        kept["offcuts"] = (of_log | cuts["piece"].isin(table["piece"][wanted])).to_numpy()
+        return self._cut(kept)
+
+    def _cut(self, kept: dict[str, np.ndarray]) -> RecordBook:
+        """The rows that are kept, less those of pieces that are not."""
+        here = self.pieces["piece"][kept["pieces"]]
         tables, rows = {}, {}
         for name in TABLES:
-            frame = getattr(self, name)
-            day = frame["turned_on" if name == "pieces" else "on"]
-            mask = ((day < end) | day.isna()).to_numpy()
+            frame, mask = getattr(self, name), kept[name]
+            if name in ("weighings", "looks", "rims"):
+                # a weighing before turning is a doubt; without its piece it would mean nothing
+                mask = mask & frame["piece"].isin(here).to_numpy()
             tables[name] = frame[mask].reset_index(drop=True)
             if name in self._rows:
                 rows[name] = self._rows[name][mask]
-        pieces = tables["pieces"]
-        here, ended = set(pieces["piece"]), ["ended_on", "outcome", "finished_wall_mm"]
-        tables["pieces"] = pieces.assign(**pieces[ended].where(pieces["ended_on"] < end))
-        for name in ("weighings", "looks", "rims"):
-            # a weighing before turning is a doubt; without its piece it would have no meaning
-            mask = tables[name]["piece"].isin(here).to_numpy()
-            tables[name] = tables[name][mask].reset_index(drop=True)
-            if name in rows:
-                rows[name] = rows[name][mask]
         return replace(self, **tables, _rows=rows)  # type: ignore[arg-type]
 
     def save(self, path: str | Path) -> None:
@@ -191,6 +276,32 @@ class RecordBook:
             for name in TABLES
             if len(getattr(self, name)) or name in ("pieces", "weighings")
         }
+
+
+def _with_rows(found: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
+    """Doubts with the rows of the file for positions; of joined books with the book's name."""
+    rows, books = np.empty(len(found), dtype=np.int64), np.empty(len(found), dtype=object)
+    for name in found["table"].unique():
+        here = (found["table"] == name).to_numpy()
+        at = found["row"].to_numpy()[here].astype(np.int64)
+        rows[here] = book._rows[name][at] if name in book._rows else at + 2
+        if book.joined:
+            books[here] = getattr(book, name)["book"].to_numpy()[at]
+    return found.assign(row=rows, **({"book": books} if book.joined else {}))
+
+
+def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
+    known = in_order(there.dropna().unique())
+    for name in names:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            hint = f" Is it {near[0]!r}?" if near else ""
+            more = ", ..." if len(known) > 10 else ""
+            raise WoodlabError(
+                f"The book has no {column} {name!r}.{hint} It has {', '.join(known[:10])}{more}."
+                if known
+                else f"The book says of no piece what its {column} is."
+            )
 
 
 def open_book(path: str | Path, set_aside: bool = False) -> RecordBook:
@@ -235,7 +346,7 @@ def open_book(path: str | Path, set_aside: bool = False) -> RecordBook:
     >>> book.weighings["mass_g"].round(1).tolist(), len(book.set_aside)
     ([1587.6], 1)
     """
-    path = Path(path)
+    path = as_path(path, "open_book")
     raw = read_raw(path)
     check_required_tables(raw, path.name)
     return _checked(raw, path.name, set_aside)
@@ -271,10 +382,11 @@ def _assembled(checked: dict[str, CheckedTable], faults: list, name: str) -> Rec
             counts.append([table, rows_in, len(frame), int((aside["table"] == table).sum())])
         rows[table] = frame.index.to_numpy()
         tables[table] = frame.set_axis(pd.RangeIndex(len(frame)), axis=0)
+    remarks = [remark for table in checked.values() for remark in table.remarks]
     columns = ["table", "rows_in", "rows_kept", "rows_set_aside"]
     return RecordBook(
         **tables, set_aside=aside, counts=pd.DataFrame(counts, columns=columns), name=name,
-        _rows=rows,
+        _rows=rows, _remarks=pd.DataFrame(remarks, columns=DOUBT_COLUMNS),
     )  # fmt: skip
 
 

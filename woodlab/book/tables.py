@@ -17,6 +17,7 @@ class Column:
     kind: str
     required: bool = False
     usual: bool = False  # may be empty or absent, but the table is kept for it
+    gaps: bool = False  # the column is needed, and a cell of it may be empty
     above: float | None = None  # strictly above
     least: float | None = None
     most: float | None = None
@@ -116,8 +117,24 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "air": (
         _ON,
-        Column("temp_c", "number", required=True, least=-60, most=120, meaning="temperature"),
-        Column("rh_pct", "number", required=True, least=0, most=100, meaning="relative humidity"),
+        Column(
+            "temp_c",
+            "number",
+            required=True,
+            gaps=True,
+            least=-60,
+            most=120,
+            meaning="temperature; empty = not read",
+        ),  # fmt: skip
+        Column(
+            "rh_pct",
+            "number",
+            required=True,
+            gaps=True,
+            least=0,
+            most=100,
+            meaning="relative humidity; empty = not read",
+        ),  # fmt: skip
         Column("place", "text", meaning="where it was measured"),
     ),
     "offcuts": (

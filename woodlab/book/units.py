@@ -1,10 +1,11 @@
-"""Units in headings: `wall_in` for `wall_mm`, `mass_lb` for `mass_g`, `temp_f` for `temp_c`."""
+"""Units in headings (`wall_in` for `wall_mm`, `temp_f` for `temp_c`) and in cells (`3 lb 4 oz`)."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,18 @@ G_PER_POUND = 453.59237
 _SCALES: dict[str, dict[str, float]] = {
     "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH},
     "g": {"g": 1.0, "kg": 1000.0, "oz": G_PER_POUND / 16, "lb": G_PER_POUND},
+    "c": {"c": 1.0, "f": 5 / 9},
 }
+# Units as people write them in a cell.
+_WORDS = {
+    "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
+    "g": "g gr gm gms gram grams gramme grammes gramm",
+    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm",
+    "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
+    "c": "c \u00b0c", "f": "f \u00b0f", "pct": "% pct percent",
+}  # fmt: skip
+_UNIT_OF = {word: unit for unit, words in _WORDS.items() for word in words.split()}
+_IN_FRACTIONS = ("in", "ft", "lb", "oz")  # nobody writes fractions of the others
 
 
 def scale_to(own_unit: str, unit: str) -> float:
@@ -32,8 +44,8 @@ def scale_to(own_unit: str, unit: str) -> float:
 
 
 def units_of(own_unit: str) -> list[str]:
-    """The units that a heading of this quantity may carry."""
-    return ["c", "f"] if own_unit == "c" else list(_SCALES.get(own_unit, {own_unit: 1.0}))
+    """The units that a heading or a cell of this quantity may carry."""
+    return list(_SCALES.get(own_unit, {own_unit: 1.0}))
 
 
 def plain_heading(heading: object) -> str:
@@ -41,17 +53,20 @@ def plain_heading(heading: object) -> str:
     return re.sub(r"[^0-9a-z]+", "_", str(heading).strip().casefold()).strip("_")
 
 
-def _same(values: np.ndarray) -> np.ndarray:
-    return values
+def in_own_unit(own_unit: str, unit: str, values: Any) -> Any:
+    """Values of one unit in the unit of the column.
 
-
-def _scaled(factor: float, values: np.ndarray) -> np.ndarray:
-    """12 in are 304.8 mm, not 304.79999999999995: a book that is saved is read by people, too."""
-    return np.round(np.multiply(values, factor), 9)
-
-
-def _from_fahrenheit(values: np.ndarray) -> np.ndarray:
-    return (values - 32) / 1.8
+    Examples
+    --------
+    >>> in_own_unit("mm", "in", np.array([12.0])).tolist(), in_own_unit("c", "f", 68.0)
+    ([304.8], 20.0)
+    """
+    if unit == own_unit:
+        return values
+    if own_unit == "c":
+        return (values - 32) / 1.8
+    # 12 in are 304.8 mm, not 304.79999999999995: a book that is saved is read by people, too.
+    return np.round(np.multiply(values, scale_to(own_unit, unit)), 9)
 
 
 def match_heading(
@@ -70,16 +85,155 @@ def match_heading(
     """
     plain = plain_heading(heading)
     for column in columns:
+        stem, _, own_unit = column.name.rpartition("_")
         if plain == column.name:
-            return column, _same
-        if column.kind != "number" or "_" not in column.name:
-            continue
-        stem, own_unit = column.name.rsplit("_", 1)
-        if not plain.startswith(stem + "_"):
-            continue
-        unit = plain[len(stem) + 1 :]
-        if own_unit == "c" and unit == "f":
-            return column, _from_fahrenheit
-        if unit in _SCALES.get(own_unit, {}):
-            return column, partial(_scaled, scale_to(own_unit, unit))
+            return column, partial(in_own_unit, own_unit, own_unit)
+        if column.kind == "number" and stem and plain.startswith(stem + "_"):
+            unit = plain[len(stem) + 1 :]
+            if unit in units_of(own_unit):
+                return column, partial(in_own_unit, own_unit, unit)
     return None
+
+
+def heading_unit(heading: object, column: Column) -> str:
+    """The unit that a matched heading carries; of a heading without one, the column's own."""
+    stem, _, own_unit = column.name.rpartition("_")
+    return plain_heading(heading)[len(stem) + 1 :] if stem else own_unit
+
+
+Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
+
+
+class Unread(Exception):
+    """A cell that is no number; `trouble` says why and what to type."""
+
+    def __init__(self, problem: str, remedy: str):
+        super().__init__(problem)
+        self.trouble: Trouble = (problem, remedy)
+
+
+_PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
+_GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
+# A number, a fraction behind it or alone, a unit: `1 1/8 in`, `1 480 g`, `-3,5 C`.
+_PART = re.compile(
+    r"(?P<number>[+-]?(?:\d{1,3}(?:[ \u00a0\u2009\u202f'\u2019]\d{3})+(?:[.,]\d+)?(?![\d/])"
+    r"|\d+(?:[.,]\d*)?|[.,]\d+)(?!\d*/))?"
+    r"(?P<gap>\s+)?(?P<fraction>\d+/(?:2|4|8|16|32|64)(?!\d))?"
+    r"\s*(?P<unit>[^\d\s.,;:/+()-]*)\.?\s*"
+)
+_SMALLER = {"lb": ("oz", 16), "ft": ("in", 12)}
+_NOT_A_NUMBER = ("not a number", "Type a number alone; its unit is in the heading.")
+_GLUED = (
+    "a fraction of more than one: does a whole number stick to it?",
+    "Put a space between the whole number and the fraction, as in 1 1/8, or type 1.125.",
+)
+_NO_FRACTIONS = (
+    "not a number",
+    "Type a number alone; fractions such as 1 1/8 are read under a heading in inches.",
+)
+_TWO_READINGS = (
+    "can be read as thousands or as decimals",
+    "Type the number without a separator of thousands.",
+)
+
+
+def read_number(text: str, comma_decimals: bool) -> float:
+    """The value of a number without a unit.
+
+    Raises
+    ------
+    Unread
+        If it is none, or two numbers can be meant.
+
+    Examples
+    --------
+    >>> read_number("1480.5", False), read_number("1480,5", True)
+    (1480.5, 1480.5)
+    >>> read_number("1,480", False)
+    Traceback (most recent call last):
+        ...
+    woodlab.book.units.Unread: can be read as thousands or as decimals
+    """
+    if "," in text or comma_decimals:
+        grouped = _GROUPED.fullmatch(text)
+        if grouped and not (comma_decimals and grouped[1] == ","):
+            raise Unread(*_TWO_READINGS)
+        text = text.replace(",", ".")
+    if not _PLAIN.fullmatch(text):
+        raise Unread(*_NOT_A_NUMBER)
+    return float(text)
+
+
+def read_quantity(
+    text: str, own_unit: str, unit: str, comma_decimals: bool = False
+) -> tuple[float, str]:
+    """The value of a cell in the column's own unit, and the unit that the cell itself names.
+
+    A unit in the cell wins over that of the heading, `unit`. Fractions are read of inches, feet,
+    pounds and ounces.
+
+    Raises
+    ------
+    Unread
+        If it is no number, or two numbers can be meant.
+
+    Examples
+    --------
+    >>> read_quantity("1 3/8", "mm", "in"), read_quantity("28 mm", "mm", "in")
+    ((34.925, ''), (28.0, 'mm'))
+    >>> read_quantity("3 lb 4 oz", "g", "g"), read_quantity("68 F", "c", "c")
+    ((1474.1752025, 'lb'), (20.0, 'f'))
+    >>> read_quantity("112/16", "mm", "in")
+    Traceback (most recent call last):
+        ...
+    woodlab.book.units.Unread: a fraction of more than one: does a whole number stick to it?
+    """
+    text = text.strip().replace("\u2212", "-")
+    if _PLAIN.fullmatch(text) or "," in text[:-1] and text.replace(",", "").isdecimal():
+        return float(in_own_unit(own_unit, unit, read_number(text, comma_decimals))), ""
+    parts = _parts(text)
+    words = [part["unit"].casefold() for part in parts]
+    named = [_UNIT_OF.get(word, word) for word in words]
+    if any(name and name not in units_of(own_unit) for name in named) or not parts:
+        raise Unread(*(_NO_FRACTIONS if "/" in text else _NOT_A_NUMBER))
+    values = [_value(parts[0], named[0] or unit, comma_decimals)]
+    total = float(in_own_unit(own_unit, named[0] or unit, values[0]))
+    if len(parts) > 1:  # `3 lb 4 oz`
+        smaller, most = _SMALLER.get(named[0], ("", 0))
+        if len(parts) > 2 or not smaller or named[1] not in ("", smaller):
+            raise Unread(*(_NO_FRACTIONS if "/" in text else _NOT_A_NUMBER))
+        rest = _value(parts[1], smaller, comma_decimals)
+        if not 0 <= rest < most:
+            after = f"After {named[0]}, {smaller} run from 0 to {most - 1}."
+            raise Unread("not a number", after)
+        total += float(in_own_unit(own_unit, smaller, rest))
+    elif not named[0] and re.search(r"\d\s\d{3}", text):  # `1 100`: one number or two?
+        raise Unread(*_NOT_A_NUMBER)
+    return round(total, 9), named[0]
+
+
+def _parts(text: str) -> list[re.Match[str]]:
+    """Numbers with their fractions and units; none where anything else is in the text."""
+    parts, at = [], 0
+    while at < len(text) <= 40 and (match := _PART.match(text, at)) and match.end() > at:
+        parts.append(match)
+        at = match.end()
+    return parts if at == len(text) else []
+
+
+def _value(part: re.Match[str], unit: str, comma_decimals: bool) -> float:
+    """A number and the fraction behind it, in their unit."""
+    number, fraction = part["number"], part["fraction"]
+    if number is None and (fraction is None or part["gap"]):
+        raise Unread(*_NOT_A_NUMBER)
+    whole = 0.0
+    if number is not None:
+        whole = read_number(re.sub(r"[^\d.,+-]", "", number), comma_decimals)
+        if fraction is None:
+            return whole
+    top, bottom = map(int, fraction.split("/"))
+    if unit not in _IN_FRACTIONS or not whole.is_integer() or whole < 0:
+        raise Unread(*_NO_FRACTIONS)
+    if top >= bottom:
+        raise Unread(*_GLUED)
+    return whole + top / bottom
