@@ -70,8 +70,9 @@ def records(found, folder):
     found.add("error.frame", refused.value.frame)
     sheet = folder / "sheet.csv"
     sheet.write_text("bowl;Wood;2026-03-09;2026-03-23\nA1;white ash;1480;1310\nTotal;;1;2\n")
-    found.add("read_wide", wl.read_wide(sheet))
-    found.add("book_from_sheet()", wl.book_from_sheet(sheet, folder / "made"))
+    made = wl.read_sheet(sheet)
+    found.add("read_sheet()", made)
+    found.add("read_sheet().save", made.save(folder / "made"))
 
 
 def drying(found, book):

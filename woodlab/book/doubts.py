@@ -137,7 +137,7 @@ def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
         for pair in [key for key in alike if isinstance(key, tuple) and len(key) == 2]:
             for one in pair:  # `cherry` may be European or black cherry: beside the latter, it is
                 if (one,) in alike and pair in alike:
-                    alike[(one,)] += alike.pop(pair)
+                    alike[(one,)] = alike.pop(pair) + alike[(one,)]
         for twins in [group for group in alike.values() if len(group) > 1]:
             table = next(one for one in homes if (tables[one][column] == twins[-1]).any())
             at = tables[table].index[tables[table][column] == twins[-1]]

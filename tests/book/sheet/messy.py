@@ -86,7 +86,9 @@ def french(path: Path) -> Messy:
             ("A2", "2026-04-06"): 1190,
         },
         looks={("A1", "2026-03-23", "yes"), ("A2", "2026-03-23", "no")},
-        facts={"A1": {"species": "frêne"}, "A2": {"species": "hêtre"}, "01": {"species": "merisier"}},
+        facts={
+            "A1": {"species": "frêne"}, "A2": {"species": "hêtre"}, "01": {"species": "merisier"},
+        },
         ends={"A1": ("2026-04-06", "given away"), "01": ("2026-04-06", "scrapped")},
         lost={"A12", "C12"},
     )  # fmt: skip

@@ -91,7 +91,9 @@ def test_an_unknown_heading_is_told_with_its_nearest_meaning(tmp_path):
 
 
 def test_a_log_and_a_sheet_of_two_pieces_that_look_alike_are_asked_about(tmp_path):
-    rows = [f"2026-03-{day:02d},{mark},{1400 + day}" for day in (1, 8) for mark in (11, 12, 11)]
+    rows = [
+        f"2026-03-{day:02d},{mark},{1400 + day * mark}" for day in (1, 8) for mark in (11, 12, 11)
+    ]
     (tmp_path / "s.csv").write_text("a,b,c\n" + "\n".join(rows))
     with pytest.raises(wl.WoodlabError, match="--layout log or --layout dates-down"):
         wl.read_sheet(tmp_path / "s.csv")
@@ -114,3 +116,19 @@ def test_single_rows_in_another_unit_are_asked_about(tmp_path):
 def test_no_number_of_a_usual_book_is_doubted_for_its_unit():
     doubts = wl.demo_book(seed=3).doubts["doubt"]
     assert not doubts.str.contains("is no ").any()
+
+
+def test_a_first_weight_stands_on_the_day_of_turning(tmp_path):
+    (tmp_path / "s.csv").write_text(
+        "Schale;gedreht am;Nassgewicht (kg);9.3.2026 (kg);16.3.2026 Riss;\n"
+        "A1;1.3.2026;2,48;2,31;nein;\nA2;2.3.2026;1,9;ca. 1,8;3 mm;\nA3;;1,7;1,6;ok;\n"
+    )
+    made = wl.read_sheet(tmp_path / "s.csv")
+    got = {(r.piece, str(r.on.date())): r.mass_g for r in made.book.weighings.itertuples()}
+    assert got == {
+        ("A1", "2026-03-01"): 2480, ("A1", "2026-03-09"): 2310, ("A2", "2026-03-02"): 1900,
+        ("A2", "2026-03-09"): 1800, ("A3", "2026-03-09"): 1600,
+    }  # fmt: skip
+    looks = made.book.looks[["piece", "crack", "crack_mm"]].values.tolist()
+    assert looks == [["A1", "no", 0], ["A2", "yes", 3], ["A3", "no", 0]]
+    assert made.ledger.set_index("cell").loc["C4", "why"] == "a weight without a day"

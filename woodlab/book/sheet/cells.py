@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -92,6 +92,10 @@ def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass
         return Mass(why="a mark for no weight")
     for sign, value in _FRACTIONS.items():
         text = re.sub(rf"(\d)\s*{sign}", rf"\g<1>{value}", text)
+    first, rest = re.match(r"([~\u2248]|[^\s\d]*)\s*(.*)", text, re.S).groups()  # type: ignore[union-attr]
+    if rest[:1].isdigit() and folded(first) in vocabulary("about"):
+        about = _from_text(rest, unit, decimal)
+        return replace(about, note=text) if np.isfinite(about.mass_g) else about
     mass = _from_text(text, unit, decimal)
     if not np.isfinite(mass.mass_g) and not mass.readings and (said := read_words(text)).known:
         return _behind_words(text, unit, decimal, Mass(said=said, note=text))

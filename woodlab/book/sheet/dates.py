@@ -170,9 +170,10 @@ def settle_dates(
         of_year = one.year
         if of_year is None:
             if running is None:
+                how = give("year", str(_year_of(found)))
                 raise WoodlabError(
-                    f"The date {one.cell!r} has no year, nor have others. {give('year', '2026')} "
-                    "That is the year of the first date; later ones follow on from it."
+                    f"The date {one.cell!r} has no year. {how} It is the year of the first date "
+                    "without one; later ones follow on from it."
                 )
             if month < last_month - 6:  # December is followed by January of the next year
                 running += 1
@@ -183,6 +184,12 @@ def settle_dates(
     if any(one.serial for one in found):
         notes.append("Numbers in place of dates were read as days counted from 1899-12-30.")
     return stamps, notes
+
+
+def _year_of(found: list[Written]) -> int:
+    """A year to offer: the first that stands in the sheet, else the present one."""
+    years = [one.stamp.year if one.stamp is not None else one.year for one in found]
+    return next((year for year in years if year), dt.date.today().year)
 
 
 def _in_range(stamp: pd.Timestamp | None) -> pd.Timestamp | None:

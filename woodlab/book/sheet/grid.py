@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import warnings
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -169,7 +170,9 @@ def _with_the_unseen(path: Path, grids: list[Grid]) -> list[Grid]:
     from openpyxl import load_workbook
 
     try:
-        formulas, values = load_workbook(path), load_workbook(path, data_only=True)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of parts that are of no use here
+            formulas, values = load_workbook(path), load_workbook(path, data_only=True)
     except Exception:  # the values were read; what else stands in the file is not to be had
         return grids
     found = []

@@ -72,10 +72,11 @@ def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
     if wanted is not None:
         return down if wanted == "dates-down" else across
     log = _log(grid)
-    best = max((one for one in (across, down) if one), key=lambda one: one.masses, default=None)
+    wide = sorted((one for one in (across, down) if one), key=_worth)
+    best = wide[-1] if wide else None
     if log is not None and log.sure and (across is None or log.masses >= across.masses):
         return log
-    if across and down and across.masses == down.masses:
+    if across and down and _worth(across) == _worth(down):
         raise WoodlabError(
             f"{grid.name} reads as well with the dates across as with the dates down: "
             f"{across.masses} weights either way. {give('layout', 'pieces-down', 'dates-down')}"
@@ -89,6 +90,11 @@ def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
     if best is not None and best.kind == "dates-down":
         _named(best)
     return best or log
+
+
+def _worth(layout: Layout) -> tuple[bool, int]:
+    """A corner that says `bowl` or `date` counts before the number of weights."""
+    return layout.sure, layout.masses
 
 
 def _named(layout: Layout) -> None:
@@ -124,16 +130,16 @@ def _wide(grid: Grid) -> Layout | None:
     is_mass = np.array([[_mass_like(cell) for cell in row] for row in grid.cells]) & ~sure
     labelled = np.array([[cell is not None for cell in row] for row in grid.cells]) & ~sure
     best: tuple[int, int, int] | None = None
-    for line in np.flatnonzero(is_date.any(axis=1)):
+    for line in map(int, np.flatnonzero(is_date.any(axis=1))):
         body = is_mass[line + 1 :][:, is_date[line]]
         if best is not None and body.sum() <= best[0]:
             continue
-        column = _label_column(grid, int(line), is_date[line], body.any(axis=1), labelled)
+        column = _label_column(grid, line, is_date[line], body.any(axis=1), labelled)
         if column is None:
             continue
         score = int(body[labelled[line + 1 :, column]].sum())
         if score and (best is None or score > best[0]):
-            best = (score, int(line), column)
+            best = (score, line, column)
     if best is None:
         return None
     score, line, column = best
@@ -223,9 +229,12 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                     reasons[r, c] = reasons[block.line, c] = why
                 elif grid.cells[r][c] is not None and (r, c) not in grid.copied:
                     slots.append(Slot((r, c), meaning, (r, column), (block.line, c), unit))
+            turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
             for c, (meaning, unit) in beside.items():
+                # a weight that stands under no date is that of the day of turning
+                day = (r, turned) if meaning == "mass" and turned is not None else None
                 if grid.cells[r][c] is not None:
-                    slots.append(Slot((r, c), meaning, (r, column), None, unit))
+                    slots.append(Slot((r, c), meaning, (r, column), day, unit))
     kind = "dates-down" if grid.turned else "pieces-down"
     pieces = len({grid.text(*slot.label) for slot in slots})
     lines = " and ".join(grid.line(block.line) for block in blocks[:2])
@@ -234,7 +243,8 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
         f"{lines} {'holds' if len(blocks) == 1 else 'hold'} "
         f"{sum(len(block.dates) for block in blocks)} dates, {marks} names {pieces} pieces"
     )
-    return Layout(grid, kind, why, slots, headings, reasons, score, notes=notes)
+    corner = _heading(grid.cells[first.line][column]).meaning in ("piece", "number", "on")
+    return Layout(grid, kind, why, slots, headings, reasons, score, corner, notes)
 
 
 def _under_date(grid: Grid, block: _Block, column: int) -> tuple[str, str | None, str]:
@@ -249,9 +259,9 @@ def _under_date(grid: Grid, block: _Block, column: int) -> tuple[str, str | None
         if not isinstance(cell, str):
             continue
         found = _heading(cell)
-        if found.meaning == "crack" and cell.strip() != str(above[0]).strip():
+        if found.meaning == "crack":
             return "crack", found.unit, ""
-        if found.meaning in ("other", "crack") or found.meaning.endswith("_mm"):
+        if found.meaning == "other" or found.meaning.endswith("_mm"):
             return "", None, f"its heading {cell.strip()!r} is not of weights"
         unit = found.unit or unit
     return "mass", unit, ""
@@ -270,6 +280,9 @@ def _beside(
     if at is None:
         return None
     found = _known(grid, (at, column), headings, reasons, notes)
+    if _heading(grid.cells[at][column]).meaning == "mass":
+        headings.add(grid.origin(at, column))
+        return "mass", _heading(grid.cells[at][column]).unit
     if not found.meaning:
         for r in range(line + 1, len(grid.cells)):
             reasons.setdefault((r, column), reasons[at, column])
@@ -318,7 +331,9 @@ def _log(grid: Grid) -> Layout | None:
         named = [c for c, found in names.items() if found.meaning == meaning and c not in taken]
         free = named or [c for c in columns if not _meaning(names, c) and c not in taken]
         # of two columns of numbers, the weights are the one that seldom repeats
-        best = max(free, key=lambda c: (counts[c], len({grid.text(r, c) for r in rows})), default=None)
+        best = max(
+            free, key=lambda c: (counts[c], len({grid.text(r, c) for r in rows})), default=None
+        )
         return best if best is not None and counts[best] else None
 
     on = column("on", dates, set())

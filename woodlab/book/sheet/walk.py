@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,13 +15,23 @@ from woodlab.book.sheet.cells import Mass, decimal_sign, read_mass
 from woodlab.book.sheet.dates import Written, find_date, settle_dates
 from woodlab.book.sheet.layout import Layout, Place, Slot
 from woodlab.book.sheet.units import ask_masses
-from woodlab.book.sheet.words import Said, give, heading_unit, read_words, yes_or_no
+from woodlab.book.sheet.words import (
+    Said,
+    folded,
+    give,
+    heading_unit,
+    read_words,
+    vocabulary,
+    yes_or_no,
+)
 from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
 from woodlab.errors import WoodlabError
 
+_SIZE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")?\.?", re.I)
+_INCH = {"inch": "in", '"': "in"}
 NUMBERS = {column.name for column in TABLES["pieces"] if column.kind == "number"}
-Day = pd.Timestamp | None
+Day: TypeAlias = pd.Timestamp | None
 
 
 @dataclass(frozen=True)
@@ -153,7 +164,8 @@ class Walk:
             why = "no such day in the calendar stands over it"
             self.unused(slot.date, "no such day in the calendar")
         else:
-            why = f"{self.cell(slot.date)!r} is not a day that can be read"
+            found = self.cell(slot.date)
+            why = "a weight without a day" if found is None else f"{found!r} is no day"
         self.unused(slot.at, why, mark)
 
     def _mass(self, slot: Slot, of_mark: str | None) -> Mass:
@@ -174,7 +186,7 @@ class Walk:
     def _weight(self, slot: Slot, mark: str, mass: Mass, day: Day) -> bool:
         weighed = bool(np.isfinite(mass.mass_g))
         if weighed and day is None:
-            return self.unused(slot.at, "no day stands beside it", mark)
+            return self.unused(slot.at, "a weight without a day", mark)
         if not weighed and not (mass.said.crack or mass.said.ended):
             why = mass.why or f"{mass.note!r} without a weight: what was done belongs to a weighing"
             return self.unused(slot.at, why, mark, day)
@@ -188,7 +200,7 @@ class Walk:
         return self._use_on(slot, use, mark, day, ", ".join(part for part in told if part))
 
     def _use_on(self, slot: Slot, use: str, mark: str, day: Day, read: str) -> bool:
-        if slot.date:
+        if slot.date and self.fates.get(slot.date, Fate("")).use != "turned_on":
             self.use(self.grid.origin(*slot.date), "date")
         return self.use(slot.at, use, mark, day, read)
 
@@ -220,12 +232,14 @@ class Walk:
 
     def _crack(self, slot: Slot, mark: str, day: Day) -> bool:
         cell, text = self.cell(slot.at), str(self.cell(slot.at)).strip()
-        said = read_words(text)
-        if isinstance(cell, int | float) and not isinstance(cell, bool) or text.isdecimal():
-            size = float(text) * scale_to("mm", slot.unit or self.choices.length_unit or "mm")
-            said = Said("yes" if size else "no", size)
+        said, size = read_words(text), _SIZE.fullmatch(text)
+        if size and not isinstance(cell, bool):
+            unit = _INCH.get(folded(size[2]), folded(size[2])) if size[2] else slot.unit
+            length = float(size[1].replace(",", "."))
+            length *= scale_to("mm", unit or self.choices.length_unit or "mm")
+            said = Said("yes" if length else "no", length)
         elif not said.crack:
-            said = Said(yes_or_no(cell))
+            said = Said(yes_or_no(cell) or vocabulary("whole").get(folded(text).strip(" .!"), ""))
         if not said.crack:
             why = "says neither a length nor whether a crack was seen"
             return self.unused(slot.at, why, mark, day)

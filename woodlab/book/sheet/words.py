@@ -16,6 +16,7 @@ from importlib.resources import files
 import pandas as pd
 
 from woodlab.book.tables import TABLES
+from woodlab.book.units import heading_unit as book_unit
 from woodlab.book.units import match_heading
 
 # `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
@@ -95,13 +96,15 @@ def heading(text: str) -> Heading:
     """
     own = match_heading(text, TABLES["pieces"])
     if own is not None and own[0].name != "piece":
-        unit = folded(text).rstrip(")] ").replace("(", "_").replace(" ", "_").rsplit("_", 1)[-1]
-        return Heading(own[0].name, unit if own[0].kind == "number" else None)
+        named = book_unit(text, own[0]) if own[0].kind == "number" else None
+        return Heading(own[0].name, named)
     unit, rest = heading_unit(text)
     words = vocabulary("heading")
     plain = re.sub(r"[^\w#%]+", " ", folded(rest)).strip()
     if plain in words:
         return Heading(words[plain], unit)
+    if unit in ("g", "kg", "lb", "oz") and folded(text).strip(" ().[]") in vocabulary("unit"):
+        return Heading("mass", unit)
     parts = [part for part in plain.split() if part]
     meanings = [words[part] for part in parts if part in words]
     if {"seal", "mass"} <= set(meanings):
