@@ -431,3 +431,36 @@ def test_a_log_comes_back_in_any_order_of_columns(
     assert got.layout == "log"
     assert as_dict(got) == {key: pytest.approx(mass, abs=1e-4) for key, mass in want.items()}
     adds_up(got)
+
+
+def test_pounds_and_ounces_in_two_columns(tmp_path):
+    text = "Date,Bowl,lb,oz,Notes\n3/1/26,1,3,4,\n3/15/26,1,3,,split\n"
+    got = wl.read_sheet(sheet(tmp_path, text))
+    pound = 453.59237
+    assert as_dict(got) == {
+        ("1", "2026-03-01"): pytest.approx(3.25 * pound), ("1", "2026-03-15"): 3 * pound,
+    }  # fmt: skip
+    assert got.ledger.set_index("cell").loc["D2", "use"] == "ounces"
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_weights_and_cracks_in_lines_of_their_own(tmp_path, turned):
+    rows = [
+        ["Bowl", "what", "2026-03-01", "2026-03-08"],
+        ["A1", "weight (g)", "1500", "1450"],
+        ["", "crack (mm)", "0", "3"],
+        ["", "remark", "", "to the attic"],
+        ["A2", "weight (g)", "1600", "1540"],
+        ["", "crack (mm)", "0", "0"],
+    ]
+    if turned:
+        rows = [list(row) for row in zip(*rows, strict=True)]
+    got = wl.read_sheet(sheet(tmp_path, "\n".join(",".join(row) for row in rows)))
+    assert as_dict(got) == {
+        ("A1", "2026-03-01"): 1500, ("A1", "2026-03-08"): 1450,
+        ("A2", "2026-03-01"): 1600, ("A2", "2026-03-08"): 1540,
+    }  # fmt: skip
+    looks = got.book.looks[["piece", "crack_mm"]].values.tolist()
+    assert looks == [["A1", 0], ["A1", 3], ["A2", 0], ["A2", 0]]
+    assert got.book.weighings["note"].dropna().tolist() == ["to the attic"]
+    adds_up(got)

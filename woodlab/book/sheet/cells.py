@@ -1,4 +1,7 @@
-"""One cell among the weights: a mass in any hand, and the words beside it or in its place."""
+"""One cell among the weights, and whether all of them can be in the unit that is said.
+
+A cell holds a mass in any hand, with words beside it or in its place.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from woodlab.book.sheet.words import Said, folded, read_words, vocabulary
+from woodlab.book.plausible import USUAL
+from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
 from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
+from woodlab.errors import WoodlabError
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
 
@@ -211,3 +216,76 @@ def _bounded(mass: Mass) -> Mass:
     if mass.mass_g > MOST_G:
         return Mass(why=f"more than {MOST_G / 1000:g} kg: is the unit right?")
     return mass
+
+
+_SINGLE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*")
+_INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
+
+
+def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
+    """Raise when half of the weights without a unit are too small, or too large, for a bowl.
+
+    `bare` has each number with the cell that it stands in. What is usual of a rough bowl stands
+    in `book/plausible.py`, which asks about single rows.
+    """
+    if not bare:
+        return
+    numbers = np.array([number for number, _ in bare])
+    middle = float(np.median(numbers))
+    least, most = USUAL["mass_g"]
+    if least <= middle * scale_to("g", unit) <= most or n_weights > 2 * len(bare):
+        return
+    fits = [
+        other for other in ("g", "kg", "lb", "oz")
+        if other != unit and 5 * least <= middle * scale_to("g", other) <= most
+    ]  # fmt: skip
+    if not fits:
+        return
+    number, at = min(bare, key=lambda one: abs(one[0] - middle))
+    makes = ", ".join(f"in {o} it is {number * scale_to('g', o):.0f} g" for o in fits)
+    raise WoodlabError(
+        f"Half of the weights cannot be in {unit}: {number:g} in {at}; {makes}. "
+        f"{give('mass_unit', *fits)}"
+    )
+
+
+def ask_lengths(
+    pieces: dict[str, dict[str, object]], units: dict[str, str], mass_unit: str
+) -> None:
+    """Raise when half of a column of lengths cannot be in its unit; cm is offered before inches.
+
+    `units` are those of the columns whose heading names none.
+    """
+    for name, unit in units.items():
+        cells = [row[name] for row in pieces.values() if row.get(name) is not None]
+        numbers = np.array([value for cell in cells if (value := _number(cell)) is not None])
+        inches = any(isinstance(cell, str) and _INCHES.search(cell) for cell in cells)
+        named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
+        if named or not (len(numbers) or inches):
+            continue
+        middle = float(np.median(numbers)) if len(numbers) else 1.0
+        least, most = USUAL.get(name, (0.0, np.inf))
+        fits_now = least <= middle * scale_to("mm", unit) <= most
+        if fits_now and not (inches and unit != "in"):
+            continue
+        order = ["in", "cm", "mm"] if inches or mass_unit in ("lb", "oz") else ["cm", "in", "mm"]
+        fits = [
+            other for other in order
+            if other != unit and least <= middle * scale_to("mm", other) <= most
+        ]  # fmt: skip
+        if inches:
+            fits = ["in"] if unit != "in" else []
+        if not fits:
+            continue
+        makes = ", ".join(f"in {o} {middle:g} is {middle * scale_to('mm', o):.0f} mm" for o in fits)
+        raise WoodlabError(
+            f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}; {makes}. "
+            f"{give('length_unit', *fits)}"
+        )
+
+
+def _number(cell: object) -> float | None:
+    if isinstance(cell, int | float) and not isinstance(cell, bool):
+        return float(cell)
+    match = _SINGLE.fullmatch(str(cell))
+    return float(match[1].replace(",", ".")) if match else None

@@ -10,13 +10,14 @@ import pandas as pd
 from woodlab.book.checking import check_table
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook
+from woodlab.book.sheet.cells import ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
-from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, find_layout
+from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout
+from woodlab.book.sheet.log import log_layout
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
-from woodlab.book.sheet.units import ask_lengths
 from woodlab.book.sheet.walk import Choices, Fate, Walk
-from woodlab.book.sheet.words import give
+from woodlab.book.sheet.words import give, heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError
 
@@ -129,6 +130,59 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
             "under the headings date, bowl, weight. Type the dates above the weights."
         )
     return found[0]
+
+
+def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
+    """The layout of a sheet that makes sense of its weights; None when there is none.
+
+    Raises
+    ------
+    WoodlabError
+        If two layouts fit, or no bowl is named; the message says what to type.
+    """
+    if not grid.cells or not grid.cells[0]:
+        return None
+    if wanted == "log":
+        return log_layout(grid)
+    across, down = wide_layout(grid), wide_layout(grid.turn())
+    if wanted is not None:
+        return down if wanted == "dates-down" else across
+    log = log_layout(grid)
+    wide = sorted((one for one in (across, down) if one), key=_worth)
+    best = wide[-1] if wide else None
+    if log is not None and log.sure and (across is None or log.masses >= across.masses):
+        return log
+    if across and down and _worth(across) == _worth(down):
+        raise WoodlabError(
+            f"{grid.name} reads as well with the dates across as with the dates down: "
+            f"{across.masses} weights either way. {give('layout', 'pieces-down', 'dates-down')}"
+        )
+    if log is not None and best is not None and best.kind == "dates-down":
+        raise WoodlabError(
+            f"{grid.name} may have a row a weighing ({log.why}), or a column a piece: {best.why}. "
+            f"{give('layout', 'log', 'dates-down')} Or write headings over the columns: date, "
+            "bowl, weight."
+        )
+    if best is not None and best.kind == "dates-down":
+        _named(best)
+    return best or log
+
+
+def _worth(layout: Layout) -> tuple[bool, int]:
+    """A corner that says `bowl` or `date` counts before the number of weights."""
+    return layout.sure, layout.masses
+
+
+def _named(layout: Layout) -> None:
+    """A column headed `weight` with no bowl's mark anywhere is not a bowl called weight."""
+    grid = layout.grid
+    marks = {grid.text(*slot.label) or "" for slot in layout.slots if slot.meaning == "mass"}
+    if all(heading(heading_unit(mark)[1]).meaning == "mass" for mark in marks):
+        raise WoodlabError(
+            f"{grid.name} has dates and the column {', '.join(sorted(marks))!r}, and nothing says "
+            "which bowl was weighed. Add a column `bowl` with its mark, or write the mark over "
+            "the weights in place of that heading."
+        )
 
 
 def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:

@@ -11,10 +11,9 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.cells import as_text
-from woodlab.book.sheet.cells import Mass, decimal_sign, read_mass
+from woodlab.book.sheet.cells import Mass, ask_masses, decimal_sign, read_mass
 from woodlab.book.sheet.dates import Written, find_date, settle_dates
 from woodlab.book.sheet.layout import Layout, Place, Slot
-from woodlab.book.sheet.units import ask_masses
 from woodlab.book.sheet.words import (
     Said,
     folded,
@@ -72,7 +71,7 @@ class Walk:
     def __post_init__(self) -> None:
         self.grid = self.layout.grid
         self.notes += self.layout.notes
-        self._bare: list[tuple[float, Place]] = []
+        self._bare: list[tuple[float, str]] = []
         self._days = self._stamps()
         self._decimal = self.choices.decimal or self._decimal_shown()
         lines: dict[Place, list[Slot]] = defaultdict(list)
@@ -82,7 +81,7 @@ class Walk:
         for label, slots in lines.items():
             self._line(label, slots, seen)
         unit = self.choices.mass_unit or "g"
-        ask_masses(self._bare, unit, self.grid, len(self.weighings))
+        ask_masses(self._bare, unit, len(self.weighings))
         if self._bare:
             low, high = min(self._bare)[0], max(self._bare)[0]
             self.notes.append(
@@ -172,7 +171,10 @@ class Walk:
         if slot.at in self.grid.lost:
             return Mass(why=self.grid.lost[slot.at])
         unit = slot.unit or of_mark or self.choices.mass_unit or "g"
-        mass = read_mass(self.cell(slot.at), unit, self._decimal)
+        cell = self.cell(slot.at)
+        if slot.ounces and self.cell(slot.ounces) is not None:
+            cell = f"{self.grid.text(*slot.at)} lb {self.grid.text(*slot.ounces)} oz"
+        mass = read_mass(cell, unit, self._decimal)
         if mass.readings:
             low, high = sorted(mass.readings)[:2]
             raise WoodlabError(
@@ -180,7 +182,8 @@ class Walk:
                 f"or as {high:g} g. {give('decimal', '.', ',')}"
             )
         if mass.bare and not mass.why and not (slot.unit or of_mark):
-            self._bare.append((round(mass.mass_g / scale_to("g", unit), 9), slot.at))
+            number = round(mass.mass_g / scale_to("g", unit), 9)
+            self._bare.append((number, self.grid.address(*slot.at)))
         return mass
 
     def _weight(self, slot: Slot, mark: str, mass: Mass, day: Day) -> bool:
@@ -196,6 +199,8 @@ class Walk:
             entry = {"piece": mark, "on": day, "mass_g": mass.mass_g, "note": note, "at": slot.at}
             self.weighings.append(entry | {"event": mass.said.event or None})
             told = [f"{round(mass.mass_g, 3):g} g", mass.said.event, *told]
+        if slot.ounces and weighed:
+            self.use(slot.ounces, "ounces", mark, day)
         use = "weight" if weighed else "look" if mass.said.crack else "end"
         return self._use_on(slot, use, mark, day, ", ".join(part for part in told if part))
 
@@ -216,7 +221,7 @@ class Walk:
             action = said.event if said.event in ("glued", "resealed") else None
             entry = {"piece": mark, "on": day, "crack_mm": size, "crack": said.crack}
             entry |= {"where": said.where or None, "action": action}
-            self.looks.append(entry | {"note": self._readable(text), "at": slot.at})
+            self.looks.append(entry | {"note": self._readable(text) or None, "at": slot.at})
             length = f" {said.crack_mm:g} mm" if said.crack_mm else ", not measured"
             parts.append("no crack" if said.crack == "no" else f"crack{length}")
         if said.ended:
@@ -224,7 +229,7 @@ class Walk:
             row.update(ended_on=day, outcome=said.outcome or None)
             self.source[mark, "ended_on"] = slot.at
             parts.append(said.outcome or "gone")
-        if parts:
+        if parts and text:
             on = day.date() if day is not None else "no day"
             address = self.grid.address(*slot.at)
             self.words.append(f"{mark}, {on}, {address} {text!r}: {', '.join(parts)}")
@@ -245,9 +250,11 @@ class Walk:
             return self.unused(slot.at, why, mark, day)
         if day is None:
             self._append_note(mark, f"crack: {text}")
+            address = self.grid.address(*slot.at)
+            self.words.append(f"{mark}, no day, {address} {text!r}: a note, since it has no day")
             why = "a crack without a day is a note, not a look"
             return self.use(slot.at, "note", mark, None, why)
-        told = self._told(slot, mark, said, text, day)
+        told = self._told(slot, mark, said, "" if size else text, day)
         return self._use_on(slot, "look", mark, day, ", ".join(told))
 
     def _remark(self, slot: Slot, mark: str, day: Day) -> bool:
@@ -259,8 +266,8 @@ class Walk:
             told = self._told(slot, mark, said, text, day)
             use = "look" if said.crack else "end"
             return self._use_on(slot, use, mark, day, ", ".join(told))
-        last = self.weighings[-1] if self.weighings else None
-        if day is not None and last and last["at"][0] == slot.at[0]:  # type: ignore[index]
+        same = (w for w in reversed(self.weighings) if w["piece"] == mark and w["on"] == day)
+        if day is not None and (last := next(same, None)):
             last["note"] = f"{last['note']}; {text}" if last["note"] else text
             last["event"] = last["event"] or said.event or None
         else:
@@ -287,6 +294,8 @@ class Walk:
                     slot.at, f"not a day that can be read, so {name} is not known", mark
                 )
             read = value.date()  # type: ignore[attr-defined]
+        elif name in NUMBERS and isinstance(value, str):
+            value = re.sub(r"(\d)-(\d+/\d+)", r"\1 \2", value)  # 1-1/8, as on drawings
         elif name not in NUMBERS:
             value = read = self.grid.text(*slot.at)
             if name == "seal":
