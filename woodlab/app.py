@@ -165,9 +165,9 @@ def _from_sheet(options: argparse.Namespace) -> None:
         year=options.year,
         tab=options.tab,
     )
+    print(made)
     grown = options.out.exists()
     changes = made.save(options.out)
-    print(made)
     if grown:
         print(f"\nMerged into {options.out}: {_counted(changes['what'])}.")
         print(changes.head(MOST_SHOWN).to_string(index=False) if len(changes) else "Nothing new.")

@@ -3,7 +3,8 @@
 Where a thing is:
 
     the tables       tables (columns and rules), units, cells, glossary
-    in               reading, claims (what a workbook claims before it is read), checking, doubts
+    in               reading, claims (what a workbook claims before it is read), checking, doubts,
+                     plausible (single rows in another unit)
     the book         record_book, many (several as one)
     out              files (so that a crash loses nothing), blank, adding, adding_workbook
     a maker's sheet  sheet/ (a room of its own, with its own map)

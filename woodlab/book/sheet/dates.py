@@ -6,6 +6,7 @@ import calendar
 import datetime as dt
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -70,7 +71,12 @@ def find_date(cell: object) -> Written | None:
         return None
     if isinstance(cell, int | float | np.number):
         return _serial(cell, float(cell))
-    text = str(cell).strip()
+    return _in_text(str(cell))
+
+
+@lru_cache(maxsize=100_000)
+def _in_text(cell: str) -> Written | None:
+    text = cell.strip()
     if re.fullmatch(r"\d{5}([.,]0+)?", text):
         return _serial(cell, float(text.replace(",", ".")))
     if len(text) > 60:

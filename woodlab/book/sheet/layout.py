@@ -7,6 +7,7 @@ Three layouts are known: `pieces-down` (dates across) and `dates-down` (pieces a
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -56,10 +57,20 @@ class _Block:
 
 
 def mass_like(cell: object) -> bool:
+    """Whether a cell may be a weight."""
     if cell is None or isinstance(cell, bool):
         return False
-    mass = read_mass(cell)
+    return _mass_like_text(cell) if isinstance(cell, str) else bool(np.isfinite(_mass(cell)))
+
+
+@lru_cache(maxsize=200_000)
+def _mass_like_text(text: str) -> bool:
+    mass = read_mass(text)
     return bool(np.isfinite(mass.mass_g) or mass.readings)
+
+
+def _mass(cell: object) -> float:
+    return read_mass(cell).mass_g
 
 
 def heading_of(cell: object) -> Heading:

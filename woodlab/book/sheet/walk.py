@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import cache
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -31,6 +32,12 @@ _SIZE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")?\.?", re.I)
 _INCH = {"inch": "in", '"': "in"}
 NUMBERS = {column.name for column in TABLES["pieces"] if column.kind == "number"}
 Day: TypeAlias = pd.Timestamp | None
+
+
+@cache
+def _unreadable(text: str) -> str:
+    """Why the book would refuse a text; empty where it takes it."""
+    return next(iter(as_text(pd.Series([text], dtype=object)).troubles.values()), ("",))[0]
 
 
 @dataclass(frozen=True)
@@ -135,8 +142,7 @@ class Walk:
             unit = None
         masses = {slot: self._mass(slot, unit) for slot in slots if slot.meaning == "mass"}
         days = {slot: self._days.get(slot.date) if slot.date else None for slot in slots}
-        trouble = next(iter(as_text(pd.Series([mark], dtype=object)).troubles.values()), ("",))[0]
-        trouble = trouble or self._stands_already(mark, label, masses, days, seen)
+        trouble = _unreadable(mark) or self._stands_already(mark, label, masses, days, seen)
         used = False
         for slot in slots:
             if trouble:
@@ -211,7 +217,7 @@ class Walk:
 
     @staticmethod
     def _readable(text: str | None) -> str | None:
-        return None if text is None or as_text(pd.Series([text], dtype=object)).troubles else text
+        return None if text is None or _unreadable(text) else text
 
     def _told(self, slot: Slot, mark: str, said: Said, text: str, day: Day) -> list[str]:
         """What words say of a bowl on a day: a look, an end, or both."""
