@@ -24,9 +24,7 @@ UNITS = {
     "_mm": "mm", "_g": "g", "_c": "deg C", "_pct": "%", "_days": "days", "_m2_s": "m2/s",
     "_m_s": "m/s", "_deg": "degrees", "_per_pct": "1/%",
 }  # fmt: skip
-NOT_OF_THE_KIT = {
-    "mass (g)": "the heading that a maker reads, in a file made of a sheet; read back as `mass_g`"
-}
+NOT_OF_THE_KIT: dict[str, str] = {}  # columns of frames that the kit does not name
 
 
 class Columns(defaultdict):

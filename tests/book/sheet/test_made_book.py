@@ -144,8 +144,9 @@ def test_the_command_says_what_it_did_and_what_is_next(sheet, tmp_path, capsys):
     asked = ["--mass-unit", "lb", "--length-unit", "in"]
     assert app.main(["from-sheet", str(sheet), "--out", str(out), *asked]) == 0
     said = capsys.readouterr().out
-    assert "Four pieces, 9 weights and one look" in said
+    assert "Four pieces, nine weights and one look" in said
     assert "J5 'split': crack, not measured" in said
+    assert "K5 'split open, firewood': a note; a look needs its day" in said
     assert f"Next: woodlab check {out}" in said
 
 

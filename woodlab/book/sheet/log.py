@@ -131,7 +131,8 @@ def _log_slots(
             oz = (r, ounces) if c == mass and ounces is not None else None
             slots.append(Slot((r, c), meaning, (above[mark], mark), day, unit, oz))
     for what, count in carried.items():
-        notes.append(f"{count} rows without a {what} of their own take the {what} above them.")
+        rows = f"{count} row{'' if count == 1 else 's'}"
+        notes.append(f"{rows} without a {what}: the {what} above stands for it.")
     text = [f"{grid.text(head, c)!r}" if head >= 0 else column_letter(c) for c in columns]
     why = (
         f"row {head + 1} has the headings {', '.join(text)}" if told

@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.merging import merge_into, write_new
 from woodlab.show import Card, Column, Shown, card, listed
-from woodlab.words import count
+from woodlab.words import count, opened
 
 LEDGER_COLUMNS = ["sheet", "cell", "value", "use", "piece", "on", "read_as", "why", "hidden"]
 _LAYOUTS = {
@@ -85,9 +85,9 @@ class SheetReading(Shown):
     def card(self) -> Card:
         book, unused = self.book, self.ledger[self.ledger["use"] == "not used"]
         looks = f" and {count(len(book.looks), 'look')}" if len(book.looks) else ""
+        pieces, weights = count(len(book.pieces), "piece"), count(len(book.weighings), "weight")
         says = [
-            f"{count(len(book.pieces), 'piece').capitalize()}, {len(book.weighings)} weights{looks}"
-            f" were read from {self.path.name}.",
+            opened(f"{pieces}, {weights}{looks} were read from {self.path.name}."),
             f"Layout: {_LAYOUTS[self.layout]}, since {self.why}.",
             *self.notes,
         ]

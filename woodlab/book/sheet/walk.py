@@ -256,8 +256,7 @@ class Walk:
             return self.unused(slot.at, why, mark, day)
         if day is None:
             self._append_note(mark, f"crack: {text}")
-            address = self.grid.address(*slot.at)
-            self.words.append(f"{mark}, no day, {address} {text!r}: a note, since it has no day")
+            self._note_of_crack(slot, mark, text)
             why = "a crack without a day is a note, not a look"
             return self.use(slot.at, "note", mark, None, why)
         told = self._told(slot, mark, said, "" if size else text, day)
@@ -278,10 +277,16 @@ class Walk:
             last["event"] = last["event"] or said.event or None
         else:
             self._append_note(mark, text)
+            if said.crack:
+                self._note_of_crack(slot, mark, text)
             if said.ended:
                 ended = Said(ended=True, outcome=said.outcome)
                 self._told(slot, mark, ended, text, None)
         return self.use(slot.at, "note", mark, day, text)
+
+    def _note_of_crack(self, slot: Slot, mark: str, text: str) -> None:
+        address = self.grid.address(*slot.at)
+        self.words.append(f"{mark}, no day, {address} {text!r}: a note; a look needs its day")
 
     def _append_note(self, mark: str, text: str) -> None:
         row = self.pieces.setdefault(mark, {"piece": mark})
