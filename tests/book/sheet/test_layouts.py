@@ -464,3 +464,29 @@ def test_weights_and_cracks_in_lines_of_their_own(tmp_path, turned):
     assert looks == [["A1", 0], ["A1", 3], ["A2", 0], ["A2", 0]]
     assert got.book.weighings["note"].dropna().tolist() == ["to the attic"]
     adds_up(got)
+
+
+def test_weights_and_dates_in_pairs(tmp_path):
+    text = (
+        "Bowl,Weight 1,Date 1,Weight 2,Date 2\n"
+        "A,1500,2026-03-01,1450,2026-03-08\nB,1600,2026-03-01,1540,2026-03-09\n"
+    )
+    got = wl.read_sheet(sheet(tmp_path, text))
+    assert as_dict(got) == {
+        ("A", "2026-03-01"): 1500, ("A", "2026-03-08"): 1450,
+        ("B", "2026-03-01"): 1600, ("B", "2026-03-09"): 1540,
+    }  # fmt: skip
+    adds_up(got)
+
+
+def test_columns_of_the_air_are_no_bowls(tmp_path):
+    text = "date,A,B,temp,notes\n2026-03-01,1500,1600,18,\n2026-03-08,1450,1540,17,hot\n"
+    got = wl.read_sheet(sheet(tmp_path, text))
+    assert set(got.book.weighings["piece"]) == {"A", "B"}
+    assert why(got, "D2") == "'temp' names no bowl"
+    adds_up(got)
+
+
+def test_grams_that_can_be_no_bowl_are_no_reading(tmp_path):
+    got = wl.read_sheet(sheet(tmp_path, "Schale;Gewicht 9.3.2026 (g);16.3.2026\nA;1.240;1.180 g\n"))
+    assert as_dict(got) == {("A", "2026-03-09"): 1240, ("A", "2026-03-16"): 1180}

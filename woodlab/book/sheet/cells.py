@@ -151,7 +151,10 @@ def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
     readings = [0.0]
     for values, factor in zip(choices, factors, strict=True):
         readings = [so_far + value * factor for so_far in readings for value in values]
-    possible = [value for value in readings if 0 < value <= MOST_G]
+    possible = [round(value, 9) for value in readings if 0 < value <= MOST_G]
+    usual = [value for value in possible if value >= USUAL["mass_g"][0]]
+    if units[0] and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
+        possible = usual
     if len(possible) > 1:
         return Mass(why="two readings", readings=tuple(possible))
     mass = possible[0] if possible else readings[0]

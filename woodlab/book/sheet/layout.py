@@ -189,6 +189,10 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                 for c in range(len(grid.cells[0])):
                     reasons[r, c] = "a total, not a weighing of a piece"
                 continue
+            if heading_of(label).meaning in ("other", "note") and label.isalpha():
+                for c in range(len(grid.cells[0])):
+                    reasons[r, c] = f"{label!r} names no bowl"
+                continue
             for c, (meaning, unit, why) in kinds.items():
                 if why:
                     reasons[r, c] = reasons[block.line, c] = why

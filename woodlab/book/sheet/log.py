@@ -24,7 +24,9 @@ def log_layout(grid: Grid) -> Layout | None:
         # ounces, the pounds come first
         free = [c for c in named if names[c].unit == "lb"] or free
         best = max(
-            free, key=lambda c: (counts[c], len({grid.text(r, c) for r in rows})), default=None
+            free,
+            key=lambda c: (counts[c], -c if named else len({grid.text(r, c) for r in rows})),
+            default=None,
         )
         return best if best is not None and counts[best] else None
 
@@ -47,6 +49,8 @@ def log_layout(grid: Grid) -> Layout | None:
     if not told and not _repeats([grid.text(r, marks[0]) for r in filled]):
         return None
     layout = _log_slots(grid, head, names, (on, marks[0], mass), told)
+    if told:
+        _more_pairs(layout, names, (on, marks[0], mass), head)
     return layout if layout.masses else None
 
 
@@ -141,3 +145,30 @@ def _log_slots(
     )  # fmt: skip
     score = sum(mass_like(grid.cells[s.at[0]][s.at[1]]) for s in slots if s.meaning == "mass")
     return Layout(grid, "log", why, slots, headings, reasons, score, told, notes)
+
+
+def _more_pairs(
+    layout: Layout, names: dict[int, Heading], columns: tuple[int, int, int], head: int
+) -> None:
+    """`date 1, weight 1, date 2, weight 2`: further weighings in the same row."""
+    grid, (on, mark, mass) = layout.grid, columns
+    days = [c for c in names if names[c].meaning == "on" and c != on]
+    masses = [
+        c for c in names if names[c].meaning == "mass" and c != mass and names[c].unit != "oz"
+    ]
+    if not masses:
+        return
+    if len(days) != len(masses):
+        left = ", ".join(column_letter(c) for c in masses)
+        layout.notes.append(
+            f"Several columns are headed as weights: {column_letter(mass)} was read, not {left}."
+        )
+        return
+    for day, weight in zip(days, masses, strict=True):
+        layout.headings.update({(head, day), (head, weight)})
+        for r in range(head + 1, len(grid.cells)):
+            for at in ((r, day), (r, weight)):
+                layout.reasons.pop(at, None)
+            if grid.cells[r][weight] is not None and grid.cells[r][mark] is not None:
+                unit = names[weight].unit
+                layout.slots.append(Slot((r, weight), "mass", (r, mark), (r, day), unit))

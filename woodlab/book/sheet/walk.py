@@ -181,6 +181,9 @@ class Walk:
         if slot.ounces and self.cell(slot.ounces) is not None:
             cell = f"{self.grid.text(*slot.at)} lb {self.grid.text(*slot.ounces)} oz"
         mass = read_mass(cell, unit, self._decimal)
+        if mass.readings and (slot.unit or of_mark):
+            named = f"{self.grid.text(*slot.at)} {unit}"
+            mass = mass if (sure := read_mass(named, unit, self._decimal)).readings else sure
         if mass.readings:
             low, high = sorted(mass.readings)[:2]
             raise WoodlabError(
@@ -259,7 +262,8 @@ class Walk:
             self._note_of_crack(slot, mark, text)
             why = "a crack without a day is a note, not a look"
             return self.use(slot.at, "note", mark, None, why)
-        told = self._told(slot, mark, said, "" if size else text, day)
+        words = text if read_words(text).crack else ""
+        told = self._told(slot, mark, said, words, day)
         return self._use_on(slot, "look", mark, day, ", ".join(told))
 
     def _remark(self, slot: Slot, mark: str, day: Day) -> bool:
