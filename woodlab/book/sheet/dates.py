@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import FIRST_YEAR, LAST_YEAR
+from woodlab.book.sheet.words import folded, give, vocabulary
 from woodlab.errors import WoodlabError
 
+FIRST_YEAR, LAST_YEAR = 1900, 2100  # as in the book's own tables (book/cells.py)
 # Spreadsheets count days from here (their day 60, 29 February 1900, never was; later days agree).
 SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
 LEAST_SERIAL, MOST_SERIAL = 25569, 73050  # 1970 to 2099
-
-_MONTH_WORDS = (
-    "january jan januar jän jänner janvier janv", "february feb februar février févr fév fevrier",
-    "march mar märz mär maerz mrz mars", "april apr avril avr", "may mai", "june jun juni juin",
-    "july jul juli juillet juil", "august aug août aout", "september sep sept septembre",
-    "october oct oktober okt octobre", "november nov novembre",
-    "december dec dezember dez décembre déc decembre",
-)  # fmt: skip
-_MONTHS = {
-    word: month for month, words in enumerate(_MONTH_WORDS, start=1) for word in words.split()
-}
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T](\d{1,2}):(\d{2})(?::(\d{2}))?)?")
 _WITH_NAME = re.compile(
@@ -79,7 +71,12 @@ def find_date(cell: object) -> Written | None:
         return None
     if isinstance(cell, int | float | np.number):
         return _serial(cell, float(cell))
-    text = str(cell).strip()
+    return _in_text(str(cell))
+
+
+@lru_cache(maxsize=100_000)
+def _in_text(cell: str) -> Written | None:
+    text = cell.strip()
     if re.fullmatch(r"\d{5}([.,]0+)?", text):
         return _serial(cell, float(text.replace(",", ".")))
     if len(text) > 60:
@@ -109,17 +106,17 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
             return None
         return Written(cell, stamp + pd.Timedelta(hours=hour, minutes=minute, seconds=second))
     if pattern is _WITH_NAME:
-        word = match["month"].casefold()
+        word, months = folded(match["month"]), vocabulary("month")
         before, after, year_text = match["before"], match["after"], match["year"]
-        if word not in _MONTHS or (before is None) == (after is None):
+        if word not in months or (before is None) == (after is None):
             # `9 March 26`: what stands behind the month is the year then
-            if word not in _MONTHS or before is None or year_text is not None:
+            if word not in months or before is None or year_text is not None:
                 return None
             after, year_text = None, after
         day_number = int(before or after)
         if not 1 <= day_number <= 31:
             return None
-        named = _MONTHS[word]
+        named = int(months[word])
         return Written(cell, year=_full_year(year_text), month=named, day=day_number)
     left, right = match[1], match[3]
     year_written: str | None = match[4]
@@ -147,17 +144,17 @@ def _stamp(year: int, month: int, day: int) -> pd.Timestamp | None:
 
 
 def settle_dates(
-    found: list[Written], day_first: bool | None = None, year: int | None = None
+    found: list[Written], order: str | None = None, year: int | None = None
 ) -> tuple[list[pd.Timestamp | None], list[str]]:
     """Stamps of a sheet's dates in their order, None where there is no such day, and notes.
 
-    Whether day or month stands first is taken from the sheet only where a number above 12
-    proves it for all of them.
+    `order` is `day-first`, `month-first`, or None: then the sheet must show it, by a number above
+    12 in one of its dates.
 
     Raises
     ------
     WoodlabError
-        If it can be read both ways, or the sheet contradicts itself or `day_first`, or the
+        If it can be read both ways, or the sheet contradicts itself or `order`, or the
         year is missing; the message says what to type.
 
     Examples
@@ -166,7 +163,7 @@ def settle_dates(
     >>> [str(stamp.date()) for stamp in stamps]
     ['2026-03-09', '2026-03-16']
     """
-    order, notes = _order(found, day_first)
+    day_first, notes = _day_first(found, order)
     stamps: list[pd.Timestamp | None] = []
     running, last_month = year, 0
     for one in found:
@@ -175,13 +172,14 @@ def settle_dates(
             continue
         day, month = one.day, one.month
         if one.numeric:
-            day, month = (one.first, one.second) if order else (one.second, one.first)
+            day, month = (one.first, one.second) if day_first else (one.second, one.first)
         of_year = one.year
         if of_year is None:
             if running is None:
+                how = give("year", str(_year_of(found)))
                 raise WoodlabError(
-                    f"The date {one.cell!r} has no year. Give the year of the first date, for "
-                    "example read_wide(..., year=2026); later dates follow on from it."
+                    f"The date {one.cell!r} has no year. {how} It is the year of the first date "
+                    "without one; later ones follow on from it."
                 )
             if month < last_month - 6:  # December is followed by January of the next year
                 running += 1
@@ -194,11 +192,17 @@ def settle_dates(
     return stamps, notes
 
 
+def _year_of(found: list[Written]) -> int:
+    """A year to offer: the first that stands in the sheet, else the present one."""
+    years = [one.stamp.year if one.stamp is not None else one.year for one in found]
+    return next((year for year in years if year), dt.date.today().year)
+
+
 def _in_range(stamp: pd.Timestamp | None) -> pd.Timestamp | None:
     return stamp if stamp is not None and FIRST_YEAR <= stamp.year <= LAST_YEAR else None
 
 
-def _order(found: list[Written], day_first: bool | None) -> tuple[bool, list[str]]:
+def _day_first(found: list[Written], order: str | None) -> tuple[bool, list[str]]:
     """True when the day stands first in the numeric dates of the sheet."""
     numeric = [one for one in found if one.numeric]
     day_shown = [one for one in numeric if one.first > 12 and one.second <= 12]
@@ -208,32 +212,29 @@ def _order(found: list[Written], day_first: bool | None) -> tuple[bool, list[str
             f"Some dates have the day first ({day_shown[0].cell!r}), some the month "
             f"({month_shown[0].cell!r}). Type them all as year-month-day, such as 2026-03-09."
         )
-    against = day_shown if day_first is False else month_shown if day_first else []
+    against = {"month-first": day_shown, "day-first": month_shown}.get(order or "", [])
     if against:
+        other = "day-first" if order == "month-first" else "month-first"
         raise WoodlabError(
-            f"day_first={day_first} does not fit the date {against[0].cell!r}. "
-            f"Give day_first={not day_first}, or mend that date."
+            f"{order} does not fit the date {against[0].cell!r}. Mend that date, or: "
+            f"{give('dates', other)}"
         )
-    if day_first is None and numeric and not day_shown and not month_shown:
-        unsure = next((one for one in numeric if one.first != one.second), None)
-        if unsure is not None:
-            raise WoodlabError(
-                f"The date {unsure.cell!r} can be read as {_as_words(unsure, True)} or as "
-                f"{_as_words(unsure, False)}, and no other date of the sheet tells which. Give "
-                "day_first=True for day/month or day_first=False for month/day: "
-                "read_wide(..., day_first=True)."
-            )
-    order = day_first if day_first is not None else not month_shown
+    unsure = next((one for one in numeric if one.first != one.second), None)
+    if order is None and unsure is not None and not day_shown and not month_shown:
+        raise WoodlabError(
+            f"The date {unsure.cell!r} can be read as {_as_words(unsure, True)} or as "
+            f"{_as_words(unsure, False)}, and no other date of the sheet tells which. "
+            f"{give('dates', 'day-first', 'month-first')}"
+        )
+    day_first = order == "day-first" if order is not None else not month_shown
     if not numeric:
-        return order, []
-    shown = "day before month" if order else "month before day"
+        return day_first, []
+    shown = "day before month" if day_first else "month before day"
     proof = next(iter(day_shown or month_shown), None)
-    because = "as told" if day_first is not None else f"as {proof.cell!r} shows" if proof else ""
-    reason = f", {because}" if because else ""
-    return order, [f"Dates such as {numeric[0].cell!r} were read {shown}{reason}."]
+    because = ", as told" if order else f", as {proof.cell!r} shows" if proof else ""
+    return day_first, [f"Dates such as {numeric[0].cell!r} were read {shown}{because}."]
 
 
 def _as_words(one: Written, day_first: bool) -> str:
     day, month = (one.first, one.second) if day_first else (one.second, one.first)
-    name = _MONTH_WORDS[month - 1].split()[0].title() if 1 <= month <= 12 else f"month {month}"
-    return f"{day} {name}"
+    return f"{day} {calendar.month_name[month] if 1 <= month <= 12 else f'month {month}'}"
