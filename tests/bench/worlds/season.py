@@ -1,0 +1,221 @@
+"""One season of a world: the book that a maker would have, and what is true of its pieces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from worlds.names import World
+from worlds.shop import Shop
+from worlds.sorption import activity_table, course_pct
+from worlds.wall import CELLS, cell_faces, dry
+from worlds.weather import Weather
+
+DAY = pd.Timedelta(days=1)
+BACK_DAYS, AFTER_DAYS, LATEST_ASK = 400, 760, 150
+ABOVE_PCT = 2.0  # the relative target: points above the store's own equilibrium
+NEVER = 1e9
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """Courses of the mean moisture from the first turning on, (pieces, days), and where each
+    piece's wood rests in the store on the same days."""
+
+    first: pd.Timestamp
+    moisture_pct: np.ndarray
+    rest_pct: np.ndarray
+
+    def relative_target(self, day: int) -> np.ndarray:
+        """Two points above the mean of the year after `day`, of each piece's own wood."""
+        return ABOVE_PCT + self.rest_pct[:, day + 1 : day + 366].mean(axis=1)
+
+    def passage(self, target: np.ndarray, start: np.ndarray) -> np.ndarray:
+        """First day on which a piece is at or below its target; infinity if not in sight."""
+        days = np.arange(self.moisture_pct.shape[1])
+        below = (self.moisture_pct <= target[:, None]) & (days >= start[:, None])
+        return np.where(below.any(axis=1), below.argmax(axis=1), np.inf)
+
+
+@dataclass(frozen=True, eq=False)
+class Season:
+    """Tables of the book, the bowls, the weather, and the truth."""
+
+    world: World
+    tables: dict[str, pd.DataFrame]
+    bowls: pd.DataFrame
+    first: pd.Timestamp
+    weather: Weather
+    shop: Shop
+    truth: Truth
+
+    @property
+    def last_turned(self) -> int:
+        return int(self.bowls["day"].max())
+
+    def futures(self, day: int, count: int, seed: int) -> list[Truth]:
+        """What might have come after `day` with all else as it was: for the floor."""
+        rng = np.random.default_rng([seed, 97])
+        known = BACK_DAYS + day + 1
+        return [
+            _truth(self.shop, self.bowls, self.weather.again(rng, known), self.first, self.world)
+            for _ in range(count)
+        ]
+
+
+def _rest(shop: Shop, air: np.ndarray) -> np.ndarray:
+    """Where each wood of the shop rests on each day, (woods, days)."""
+    return np.stack([
+        course_pct(shop.curve, offset, shop.hysteresis_pct, air, BACK_DAYS)
+        for offset in shop.woods["offset_pct"]
+    ])  # fmt: skip
+
+
+def _run(
+    shop: Shop, table: pd.DataFrame, air: np.ndarray, rest: np.ndarray, days: int
+) -> np.ndarray:
+    """Mean moisture of the walls of `table` at the beginning of each of `days` days."""
+    tables = np.stack([activity_table(shop.curve, one) for one in shop.woods["offset_pct"]])
+    grid = 0.25 * np.arange(tables.shape[1])
+    drive = np.stack([
+        np.interp(one, grid, row) for one, row in zip(rest, tables, strict=True)
+    ])  # fmt: skip
+    wood = table["wood"].to_numpy(dtype=np.int64)
+    rows = np.column_stack([
+        table["half_m"], table["d15"], shop.woods["rise"].to_numpy()[wood],
+        shop.woods["fsp"].to_numpy()[wood], np.full(len(table), shop.free), table["film"],
+        np.full(len(table), shop.energy_k), table["wear_at"], table["wear"],
+    ]).astype(float)  # fmt: skip
+    state = np.repeat(table["m0_pct"].to_numpy(dtype=float)[:, None], CELLS + 1, axis=1)
+    out = np.full((len(table), days), np.nan)
+    dry(
+        state, rows, wood, table["day"].to_numpy(dtype=np.int64), tables, drive,
+        np.ascontiguousarray(air[:, 0]), 0, days - 1, cell_faces(), out,
+    )  # fmt: skip
+    return out
+
+
+def _truth(
+    shop: Shop, bowls: pd.DataFrame, weather: Weather, first: pd.Timestamp, world: World
+) -> Truth:
+    air = shop.room.air(weather.outdoor())
+    rest = _rest(shop, air)
+    wears = (bowls["seal"] != "none") & ("wax" in world.breaks)
+    walls = bowls.assign(
+        half_m=bowls["wall_mm"] / 2000, wear_at=60.0, wear=np.where(wears, 2.0, 1.0)
+    )
+    days = len(air) - BACK_DAYS
+    now = air[BACK_DAYS:], rest[:, BACK_DAYS:]
+    moisture = _run(shop, walls, *now, days)
+    if "walls" in world.breaks:
+        feet = walls.assign(half_m=walls["half_m"] * walls["thick"])
+        share = bowls["share"].to_numpy()[:, None]
+        moisture = (1 - share) * moisture + share * _run(shop, feet, *now, days)
+    return Truth(first, moisture, rest[:, BACK_DAYS:][bowls["wood"].to_numpy()])
+
+
+def draw_season(world: World, seed: int, pieces: int = 30, year: int = 0) -> Season:
+    """The season of a shop (`seed`) in a `year`: a second year of the same shop has the same woods,
+    seals, store and place, and other logs, bowls and weather."""
+    shop = Shop.drawn(np.random.default_rng([seed, 1]), world)
+    rng = np.random.default_rng([seed, 2, year])
+    first = pd.Timestamp("2023-01-10") + DAY * int(rng.integers(0, 120)) + DAY * 365 * year
+    bowls, logs = shop.bowls(rng, world, pieces, first)
+    days = BACK_DAYS + int(bowls["day"].max()) + LATEST_ASK + AFTER_DAYS
+    weather = Weather.drawn(
+        np.random.default_rng([seed, 3, year]), shop.place, first - DAY * BACK_DAYS, days
+    )
+    truth = _truth(shop, bowls, weather, first, world)
+    tables = _tables(np.random.default_rng([seed, 4, year]), world, shop, bowls, logs, weather,
+                     truth)  # fmt: skip
+    return Season(world, tables, bowls, first, weather, shop, truth)
+
+
+def _tables(rng, world, shop, bowls, logs, weather, truth) -> dict[str, pd.DataFrame]:  # type: ignore[no-untyped-def]
+    columns = ["piece", "species", "turned_on", "wall_mm", "seal", "log"]
+    end = int(bowls["day"].max()) + LATEST_ASK
+    tables = {
+        "pieces": bowls[columns].reset_index(drop=True),
+        "weighings": _weighings(rng, world, bowls, truth, end),
+        "offcuts": _offcuts(rng, world, bowls, logs),
+    }
+    air = shop.room.air(weather.outdoor())[: BACK_DAYS + end + 1]
+    logged = pd.DataFrame({
+        "on": pd.date_range(weather.first, periods=len(air), freq="D"), "temp_c": air[:, 0].round(1)
+    })  # fmt: skip
+    wrong = 4.0 if "hygrometer" in world.breaks else 0.0
+    slope = 4.0 / 365 if "drift" in world.breaks else 0.0
+    rh = air[:, 1] + wrong + slope * np.arange(len(air)) + rng.normal(0, 0.5, len(air))
+    logged["rh_pct"] = np.clip(rh, 1, 100).round()
+    if "nolog" not in world.extras:
+        tables["air"] = logged
+    if "witness" in world.extras:
+        tables["witnesses"] = _witness(rng, shop, weather, end)
+    return tables
+
+
+def _weighings(rng, world, bowls, truth, end) -> pd.DataFrame:  # type: ignore[no-untyped-def]
+    """Weekly for eight weeks, then every other week, a day early or late, one in twelve forgotten;
+    to 1 g with a scatter of 0.5 g. All of a day go on the scale of that day."""
+    rows = []
+    for i, bowl in enumerate(bowls.itertuples()):
+        age = 0
+        while bowl.day + age <= end:
+            if age == 0 or rng.random() > 1 / 12:
+                day = bowl.day + age
+                mass = bowl.dry_g * (1 + truth.moisture_pct[i, day] / 100)
+                second = "scale" in world.breaks and day >= 40
+                mass = mass * (1.006 if second else 1.0) + rng.normal(0, 0.5)
+                rows.append((bowl.piece, truth.first + DAY * day, round(mass), 1.0,
+                             "second" if second else "first"))  # fmt: skip
+            age += (7 if age < 56 else 14) + int(rng.integers(-1, 2))
+    table = pd.DataFrame(rows, columns=["piece", "on", "mass_g", "scale_g", "scale"])
+    table = table.sort_values(["on", "piece"]).reset_index(drop=True)
+    return table if "named" in world.extras else table.drop(columns="scale")
+
+
+def _offcuts(rng, world, bowls, logs) -> pd.DataFrame:  # type: ignore[no-untyped-def]
+    """One of every other log, within 6 % of the log's green moisture (a tenth of them 20 %); with
+    the extra `offcuts` also one of each piece, within 3 % of its own."""
+    rows = []
+    for i, log in enumerate(logs.itertuples()):
+        if i % 2 == 0 and log.log in set(bowls["log"]):
+            wide = 0.20 if rng.random() < 0.1 else 0.06
+            rows.append((None, log.log, log.green_pct * np.exp(rng.normal(0, wide))))
+    if "offcuts" in world.extras:
+        for bowl in bowls.itertuples():
+            rows.append((bowl.piece, None, bowl.m0_pct * np.exp(rng.normal(0, 0.03))))
+    table = pd.DataFrame(rows, columns=["piece", "log", "green"])
+    dry_g = rng.uniform(40, 120, len(table)).round(1)
+    table["wet_g"] = (dry_g * (1 + table["green"] / 100)).round(1)
+    table["oven_dry_g"] = dry_g
+    return table.drop(columns="green")
+
+
+def _witness(rng, shop, weather, end) -> pd.DataFrame:  # type: ignore[no-untyped-def]
+    """A block 20 mm thick of the shop's first wood, kiln-dry (8 %) 100 days before the first
+    turning, its own wood 0.3 points from its kind's; its oven-dry mass known to 0.2 %."""
+    early = 100
+    woods = shop.woods.iloc[[0]].copy()
+    woods["offset_pct"] += rng.normal(0, 0.3)
+    one = Shop(woods.reset_index(drop=True), shop.films, shop.curve, shop.hysteresis_pct,
+               shop.free, shop.energy_k, shop.room, shop.place)  # fmt: skip
+    air = shop.room.air(weather.outdoor())
+    rest = _rest(one, air)[:, BACK_DAYS - early :]
+    table = pd.DataFrame({
+        "wood": [0], "half_m": 0.010, "d15": woods["d15"].to_numpy(), "film": shop.films["none"],
+        "wear_at": NEVER, "wear": 1.0, "m0_pct": 8.0, "day": 0,
+    })  # fmt: skip
+    days = early + end + 1
+    moisture = _run(one, table, air[BACK_DAYS - early :][:days], rest[:, :days], days)[0]
+    dry_g = rng.uniform(150, 300)
+    on = np.arange(early, days, 7)
+    mass = dry_g * (1 + moisture[on] / 100) + rng.normal(0, 0.05, on.size)
+    first = weather.first + DAY * (BACK_DAYS - early)
+    known = [round(dry_g * np.exp(rng.normal(0, 0.002)), 1)] + [np.nan] * (on.size - 1)
+    return pd.DataFrame({
+        "witness": "block 1", "on": first + pd.to_timedelta(on, unit="D"), "mass_g": mass.round(1),
+        "oven_dry_g": known,
+    })  # fmt: skip
