@@ -186,7 +186,7 @@ def main() -> None:
             continue
         every.append(rows)
         found += summary(rows)
-        print(as_markdown(found[-2 * len(args.days):]), flush=True)
+        print(as_markdown(found[-2 * len(args.days) :]), flush=True)
         if args.out:
             settings = {"seed_set": args.seed_set, "seeds": list(seeds), "pieces": args.pieces,
                         "days": args.days, "futures": FUTURES, "above_pct": ABOVE_PCT,

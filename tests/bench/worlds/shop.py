@@ -56,10 +56,11 @@ class Shop:
         for seal in sorted(rng.choice(list(SEALS), 2, replace=False)):
             low, high = SEALS[str(seal)]
             films[str(seal)] = bare / np.exp(rng.uniform(np.log(low), np.log(high)))
+        place = str(rng.choice(list(STATIONS)))
         return cls(
             woods, films, far_one if far else near_one, large if far else small,
             free=rng.uniform(0.5, 3.0), energy_k=rng.uniform(1500.0, 4500.0),
-            room=Room.drawn(rng), place=str(rng.choice(list(STATIONS))),
+            room=Room.drawn(rng, place), place=place,
         )  # fmt: skip
 
     def bowls(
