@@ -27,7 +27,7 @@ from worlds import ABOVE_PCT, SEEDS, Season, World, draw_season, worlds_named  #
 from worlds.score import COLUMNS, as_markdown, summary  # noqa: E402
 
 DAY = pd.Timedelta(days=1)
-FUTURES = 15
+FUTURES = 11
 
 
 def answers(book: wl.RecordBook, on: pd.Timestamp, target: float | None, draws: int | None,

@@ -34,7 +34,7 @@ def test_the_solver_agrees_with_the_series_where_nothing_is_bent(biot):
     out = np.full((1, days + 1), np.nan)
     dry(
         state, row, np.zeros(1, int), np.zeros(1, int), table[None], np.full((1, days), 10 / 60),
-        np.full(days, 20.0), 0, days, cell_faces(), out,
+        np.full((1, days), 20.0), 0, days, cell_faces(), out,
     )  # fmt: skip
     days_on = np.array([10, 30, 60])
     series = [plane_sheet(d15 * day * 86400 / half**2, biot) for day in days_on]
@@ -117,3 +117,15 @@ def test_a_second_year_of_a_shop_keeps_its_woods_and_seals():
     assert first.shop.woods.equals(second.shop.woods)
     assert (second.first - first.first).days == pytest.approx(365, abs=120)
     assert not first.bowls["m0_pct"].equals(second.bowls["m0_pct"])
+
+
+def test_the_other_futures_begin_where_the_season_stands():
+    season = draw_season(World.named("walls"), 1103, pieces=8)
+    day = season.last_turned + 20
+    futures = season.futures(day, 3, seed=5)
+    for one in futures:
+        now = season.truth.moisture_pct[:, day]
+        np.testing.assert_allclose(one.moisture_pct[:, day], now, rtol=1e-9)
+        assert np.isnan(one.moisture_pct[:, day - 1]).all()
+        np.testing.assert_allclose(one.rest_pct[:, :day], season.truth.rest_pct[:, :day])
+    assert not np.allclose(futures[0].moisture_pct[:, -1], futures[1].moisture_pct[:, -1])

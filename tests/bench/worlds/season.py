@@ -9,7 +9,7 @@ import pandas as pd
 
 from worlds.names import World
 from worlds.shop import Shop
-from worlds.sorption import activity_table, course_pct
+from worlds.sorption import STEP_PCT, activity_table, course_pct
 from worlds.wall import CELLS, cell_faces, dry
 from worlds.weather import Weather
 
@@ -17,6 +17,7 @@ DAY = pd.Timedelta(days=1)
 BACK_DAYS, AFTER_DAYS, LATEST_ASK = 400, 760, 150
 ABOVE_PCT = 2.0  # the relative target: points above the store's own equilibrium
 NEVER = 1e9
+FLOOR_DAYS = 700  # how far the other futures are run
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,64 +57,94 @@ class Season:
         return int(self.bowls["day"].max())
 
     def futures(self, day: int, count: int, seed: int) -> list[Truth]:
-        """What might have come after `day` with all else as it was: for the floor."""
+        """What might have come after `day` with all else as it was: for the floor.
+
+        Their courses begin on `day`; the days before it are not a number.
+        """
         rng = np.random.default_rng([seed, 97])
         known = BACK_DAYS + day + 1
-        return [
-            _truth(self.shop, self.bowls, self.weather.again(rng, known), self.first, self.world)
-            for _ in range(count)
-        ]
+        outdoor = [self.weather.again(rng, known).outdoor() for _ in range(count)]
+        air = self.shop.room.air(np.stack(outdoor))[:, : known + FLOOR_DAYS]
+        rest = _rest(self.shop, air)[:, :, BACK_DAYS:]
+        air = air[:, BACK_DAYS:]
+        moisture = 0.0
+        for walls, share in _walls(self.bowls, self.world):
+            wall = _Walls(self.shop, walls)
+            _, state = wall.run(air[:1, : day + 1], rest[:, :1, : day + 1])
+            later, _ = wall.run(air, rest, state, day)
+            moisture = moisture + share[:, None, None] * later
+        own = self.bowls["wood"].to_numpy()
+        return [Truth(self.first, moisture[:, f], rest[own, f]) for f in range(count)]
 
 
 def _rest(shop: Shop, air: np.ndarray) -> np.ndarray:
-    """Where each wood of the shop rests on each day, (woods, days)."""
-    return np.stack([
-        course_pct(shop.curve, offset, shop.hysteresis_pct, air, BACK_DAYS)
-        for offset in shop.woods["offset_pct"]
-    ])  # fmt: skip
+    """Where each wood of the shop rests on each day of each future, (woods, futures, days)."""
+    offset = shop.woods["offset_pct"].to_numpy()[:, None, None]
+    return course_pct(shop.curve, offset, shop.hysteresis_pct, air[None], BACK_DAYS)
 
 
-def _run(
-    shop: Shop, table: pd.DataFrame, air: np.ndarray, rest: np.ndarray, days: int
-) -> np.ndarray:
-    """Mean moisture of the walls of `table` at the beginning of each of `days` days."""
-    tables = np.stack([activity_table(shop.curve, one) for one in shop.woods["offset_pct"]])
-    grid = 0.25 * np.arange(tables.shape[1])
-    drive = np.stack([
-        np.interp(one, grid, row) for one, row in zip(rest, tables, strict=True)
-    ])  # fmt: skip
-    wood = table["wood"].to_numpy(dtype=np.int64)
-    rows = np.column_stack([
-        table["half_m"], table["d15"], shop.woods["rise"].to_numpy()[wood],
-        shop.woods["fsp"].to_numpy()[wood], np.full(len(table), shop.free), table["film"],
-        np.full(len(table), shop.energy_k), table["wear_at"], table["wear"],
-    ]).astype(float)  # fmt: skip
-    state = np.repeat(table["m0_pct"].to_numpy(dtype=float)[:, None], CELLS + 1, axis=1)
-    out = np.full((len(table), days), np.nan)
-    dry(
-        state, rows, wood, table["day"].to_numpy(dtype=np.int64), tables, drive,
-        np.ascontiguousarray(air[:, 0]), 0, days - 1, cell_faces(), out,
-    )  # fmt: skip
-    return out
+def _walls(bowls: pd.DataFrame, world: World) -> list[tuple[pd.DataFrame, np.ndarray]]:
+    """The walls of the bowls, and their feet where these are thick, each with its share."""
+    wears = (bowls["seal"] != "none") & ("wax" in world.breaks)
+    walls = bowls.assign(
+        half_m=bowls["wall_mm"] / 2000, wear_at=60.0, wear=np.where(wears, 2.0, 1.0)
+    )
+    share = bowls["share"].to_numpy()
+    if "walls" not in world.breaks:
+        return [(walls, 1 - share)]
+    return [(walls, 1 - share), (walls.assign(half_m=walls["half_m"] * walls["thick"]), share)]
+
+
+class _Walls:
+    """Walls of one kind, ready to be run through the days of several futures at once."""
+
+    def __init__(self, shop: Shop, table: pd.DataFrame) -> None:
+        self.tables = np.stack([activity_table(shop.curve, x) for x in shop.woods["offset_pct"]])
+        self.wood = table["wood"].to_numpy(dtype=np.int64)
+        self.start = table["day"].to_numpy(dtype=np.int64)
+        same = np.full(len(table), 1.0)
+        self.rows = np.column_stack([
+            table["half_m"], table["d15"], shop.woods["rise"].to_numpy()[self.wood],
+            shop.woods["fsp"].to_numpy()[self.wood], same * shop.free, table["film"],
+            same * shop.energy_k, table["wear_at"], table["wear"],
+        ]).astype(float)  # fmt: skip
+        green = table["m0_pct"].to_numpy(dtype=float)
+        self.green = np.repeat(green[:, None], CELLS + 1, axis=1)
+
+    def run(
+        self, air: np.ndarray, rest: np.ndarray, state: np.ndarray | None = None, first: int = 0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Mean moisture at the beginning of each day, (walls, futures, days), and the last state.
+
+        `air` (futures, days, 2), `rest` (woods, futures, days); from day `first` on, in `state`.
+        """
+        n, (futures, days, _) = len(self.rows), air.shape
+        grid = STEP_PCT * np.arange(self.tables.shape[1])
+        drive = np.stack([
+            np.interp(one, grid, row) for one, row in zip(rest, self.tables, strict=True)
+        ])  # fmt: skip
+        woods = len(self.tables)
+        kind = (self.wood[:, None] * futures + np.arange(futures)).ravel()
+        state = np.repeat(self.green if state is None else state, futures, axis=0)
+        out = np.full((n * futures, days), np.nan)
+        dry(
+            state, np.repeat(self.rows, futures, axis=0), kind, np.repeat(self.start, futures),
+            np.repeat(self.tables, futures, axis=0), drive.reshape(woods * futures, days),
+            np.tile(air[:, :, 0], (woods, 1)), first, days - 1, cell_faces(), out,
+        )  # fmt: skip
+        return out.reshape(n, futures, days), state
 
 
 def _truth(
     shop: Shop, bowls: pd.DataFrame, weather: Weather, first: pd.Timestamp, world: World
 ) -> Truth:
-    air = shop.room.air(weather.outdoor())
-    rest = _rest(shop, air)
-    wears = (bowls["seal"] != "none") & ("wax" in world.breaks)
-    walls = bowls.assign(
-        half_m=bowls["wall_mm"] / 2000, wear_at=60.0, wear=np.where(wears, 2.0, 1.0)
-    )
-    days = len(air) - BACK_DAYS
-    now = air[BACK_DAYS:], rest[:, BACK_DAYS:]
-    moisture = _run(shop, walls, *now, days)
-    if "walls" in world.breaks:
-        feet = walls.assign(half_m=walls["half_m"] * walls["thick"])
-        share = bowls["share"].to_numpy()[:, None]
-        moisture = (1 - share) * moisture + share * _run(shop, feet, *now, days)
-    return Truth(first, moisture, rest[:, BACK_DAYS:][bowls["wood"].to_numpy()])
+    air = shop.room.air(weather.outdoor())[None]
+    rest = _rest(shop, air)[:, :, BACK_DAYS:]
+    moisture = 0.0
+    for walls, share in _walls(bowls, world):
+        course, _ = _Walls(shop, walls).run(air[:, BACK_DAYS:], rest)
+        moisture = moisture + share[:, None] * course[:, 0]
+    return Truth(first, moisture, rest[bowls["wood"].to_numpy(), 0])
 
 
 def draw_season(world: World, seed: int, pieces: int = 30, year: int = 0) -> Season:
@@ -202,14 +233,15 @@ def _witness(rng, shop, weather, end) -> pd.DataFrame:  # type: ignore[no-untype
     woods["offset_pct"] += rng.normal(0, 0.3)
     one = Shop(woods.reset_index(drop=True), shop.films, shop.curve, shop.hysteresis_pct,
                shop.free, shop.energy_k, shop.room, shop.place)  # fmt: skip
-    air = shop.room.air(weather.outdoor())
-    rest = _rest(one, air)[:, BACK_DAYS - early :]
+    days = early + end + 1
+    air = shop.room.air(weather.outdoor())[None]
+    here = slice(BACK_DAYS - early, BACK_DAYS - early + days)
     table = pd.DataFrame({
         "wood": [0], "half_m": 0.010, "d15": woods["d15"].to_numpy(), "film": shop.films["none"],
         "wear_at": NEVER, "wear": 1.0, "m0_pct": 8.0, "day": 0,
     })  # fmt: skip
-    days = early + end + 1
-    moisture = _run(one, table, air[BACK_DAYS - early :][:days], rest[:, :days], days)[0]
+    course, _ = _Walls(one, table).run(air[:, here], _rest(one, air)[:, :, here])
+    moisture = course[0, 0]
     dry_g = rng.uniform(150, 300)
     on = np.arange(early, days, 7)
     mass = dry_g * (1 + moisture[on] / 100) + rng.normal(0, 0.05, on.size)

@@ -52,7 +52,7 @@ def curve_pct(name: str, temp_c: np.ndarray, rh_pct: np.ndarray) -> np.ndarray:
 
 
 def course_pct(
-    name: str, offset_pct: float, hysteresis_pct: float, air: np.ndarray, dried_at: int
+    name: str, offset_pct: float | np.ndarray, hysteresis_pct: float, air: np.ndarray, dried_at: int
 ) -> np.ndarray:
     """Where the surface of wood rests on each day of `air` (..., days, 2), with its memory.
 

@@ -98,9 +98,9 @@ def _step(m, old, row, table, air, warm, film, h, face, work):
 def dry(state, rows, of_wood, start, tables, air, temp, first, last, face, out):
     """Carry `state` (rows, cells + 1) through the days first ... last - 1.
 
-    `air` (woods, days) is the activity a of the air for each wood, `temp` (days) the temperature
-    [deg C]; a row begins at its day `start`. out[r, day] is the mean moisture at the beginning of
-    each day (day = last included).
+    `air` (woods, days) is the activity a of the air for each wood, `temp` (woods, days) the
+    temperature [deg C]; a row begins at its day `start`. out[r, day] is the mean moisture at the
+    beginning of each day (day = last included).
     """
     n = state.shape[1] - 1
     work = np.empty((5, n))
@@ -115,13 +115,13 @@ def dry(state, rows, of_wood, start, tables, air, temp, first, last, face, out):
             out[r, day] = mean
             if day == last:
                 break
-            t = temp[day]
+            t = temp[of_wood[r], day]
             warm = math.exp(-row[ENERGY_K] * (1.0 / (t + 273.15) - 1.0 / 293.15))
             age = day - start[r]
             film = 30.0 * row[FILM] * math.exp(17.625 * t / (t + 243.04)) / p20
             if age >= row[WEAR_AT]:
                 film *= row[WEAR]
-            steps = 12 if age < 5 else 4
+            steps = 12 if age < 5 else (4 if age < 60 else 2)
             for _ in range(steps):
                 old[:] = m[:n]
                 _step(m, old, row, tables[of_wood[r]], air[of_wood[r], day], warm, film,
