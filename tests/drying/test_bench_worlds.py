@@ -1,11 +1,13 @@
 """The worlds that judge the forecast are themselves right: solver, sorption, hysteresis, books."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from worlds import SEEDS, World, draw_season
 from worlds.names import SETS
 from worlds.sorption import FAR, NEAR, activity_table, course_pct, curve_pct
 from worlds.wall import CELLS, cell_faces, dry
+from worlds.weather import Weather
 
 import woodlab as wl
 
@@ -39,6 +41,38 @@ def test_the_solver_agrees_with_the_series_where_nothing_is_bent(biot):
     days_on = np.array([10, 30, 60])
     series = [plane_sheet(d15 * day * 86400 / half**2, biot) for day in days_on]
     np.testing.assert_allclose((out[0, days_on] - 10) / 15, series, atol=0.006)
+
+
+def days_to_20(mm: float, start: int, air: np.ndarray) -> float:
+    """Days in which a bare board of these worlds, of middling figures, dries from 83 to 20 %."""
+    table = activity_table("handbook", 0.0)[None]
+    rest = course_pct("handbook", 0.0, 0.5, air, 0)
+    drive = np.interp(rest, 0.25 * np.arange(table.shape[1]), table[0])[None]
+    row = np.array([[mm / 2000, 6e-11, 0.07, 29.0, 1.5, 2.2e-8, 3000.0, 1e9, 1.0]])
+    out = np.full((1, len(air)), np.nan)
+    dry(
+        np.full((1, CELLS + 1), 83.0), row, np.zeros(1, int), np.array([start]), table, drive,
+        np.ascontiguousarray(air[None, :, 0]), 0, len(air) - 1, cell_faces(), out,
+    )  # fmt: skip
+    return float(np.argmax(out[0, start:] <= 20.0))
+
+
+def test_boards_of_these_worlds_dry_in_the_times_published(outside):
+    quoted = "an air-drying publication of the FPL, p. 4, as quoted (place not named)"
+    times = []
+    for place in ("Chicago", "New York", "Greensboro"):
+        weather = Weather.drawn(np.random.default_rng(1), place, pd.Timestamp("2023-01-01"), 900)
+        times.append([days_to_20(25.4, start, weather.outdoor()) for start in (4, 151)])
+    january, june = np.mean(times, axis=0)
+    outside("worlds of the bench: 25.4 mm oak to 20 % from January [days]", published=150,
+            ours=january, within=50, source=quoted, status="seen_secondary")  # fmt: skip
+    outside("worlds of the bench: 25.4 mm oak to 20 % from June [days]", published=60, ours=june,
+            within=25, source=quoted, status="seen_secondary")  # fmt: skip
+    steady = np.tile([18.0, 65.0], (400, 1))
+    ratio = days_to_20(50.8, 0, steady) / days_to_20(25.4, 0, steady)
+    outside("worlds of the bench: exponent of thickness", published=1.32, ours=np.log2(ratio),
+            within=0.27, status="seen_secondary",
+            source="six published rules for hardwood, 1.06 to 1.59")  # fmt: skip
 
 
 def test_curves_are_those_published(outside):
