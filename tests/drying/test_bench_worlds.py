@@ -163,3 +163,16 @@ def test_the_other_futures_begin_where_the_season_stands():
         assert np.isnan(one.moisture_pct[:, day - 1]).all()
         np.testing.assert_allclose(one.rest_pct[:, :day], season.truth.rest_pct[:, :day])
     assert not np.allclose(futures[0].moisture_pct[:, -1], futures[1].moisture_pct[:, -1])
+
+
+@pytest.mark.parametrize("name", ["plain+witness", "curve+witness"])
+def test_a_witness_shows_where_the_wood_of_its_kind_rests(name):
+    season = draw_season(World.named(name), 1101, pieces=8)
+    block = season.tables["witnesses"]
+    dry_g = block["oven_dry_g"].dropna().item()
+    moisture = 100 * (block["mass_g"] / dry_g - 1)
+    mine = (season.bowls["wood"] == 0).to_numpy()
+    rest = season.truth.rest_pct[mine][0] if mine.any() else season.truth.rest_pct.mean(axis=0)
+    on = (block["on"] - season.first).dt.days.to_numpy()
+    assert np.abs(moisture.to_numpy() - rest[on]).mean() < 2.0  # it lags, and lies a little lower
+    assert block["on"].is_monotonic_increasing

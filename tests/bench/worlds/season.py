@@ -226,8 +226,9 @@ def _offcuts(rng, world, bowls, logs) -> pd.DataFrame:  # type: ignore[no-untype
 
 
 def _witness(rng, shop, weather, end) -> pd.DataFrame:  # type: ignore[no-untyped-def]
-    """A block 20 mm thick of the shop's first wood, kiln-dry (8 %) 100 days before the first
-    turning, its own wood 0.3 points from its kind's; its oven-dry mass known to 0.2 %."""
+    """A block 20 mm thick of the shop's first wood, out of the oven and at 8 % again 100 days before
+    the first turning, so that its memory begins on the wetting curve; its own wood 0.3 points from
+    its kind's, its oven-dry mass known to 0.2 %."""
     early = 100
     woods = shop.woods.iloc[[0]].copy()
     woods["offset_pct"] += rng.normal(0, 0.3)
@@ -240,7 +241,11 @@ def _witness(rng, shop, weather, end) -> pd.DataFrame:  # type: ignore[no-untype
         "wood": [0], "half_m": 0.010, "d15": woods["d15"].to_numpy(), "film": shop.films["none"],
         "wear_at": NEVER, "wear": 1.0, "m0_pct": 8.0, "day": 0,
     })  # fmt: skip
-    course, _ = _Walls(one, table).run(air[:, here], _rest(one, air)[:, :, here])
+    offset = one.woods["offset_pct"].to_numpy()[:, None, None]
+    rest = course_pct(
+        shop.curve, offset, shop.hysteresis_pct, air[None], BACK_DAYS - early, dries=False
+    )
+    course, _ = _Walls(one, table).run(air[:, here], rest[:, :, here])
     moisture = course[0, 0]
     dry_g = rng.uniform(150, 300)
     on = np.arange(early, days, 7)

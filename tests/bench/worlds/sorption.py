@@ -52,12 +52,18 @@ def curve_pct(name: str, temp_c: np.ndarray, rh_pct: np.ndarray) -> np.ndarray:
 
 
 def course_pct(
-    name: str, offset_pct: float | np.ndarray, hysteresis_pct: float, air: np.ndarray, dried_at: int
+    name: str,
+    offset_pct: float | np.ndarray,
+    hysteresis_pct: float,
+    air: np.ndarray,
+    begins_at: int,
+    dries: bool = True,
 ) -> np.ndarray:
     """Where the surface of wood rests on each day of `air` (..., days, 2), with its memory.
 
     `offset_pct` is the wood's own, in proportion to the curve (given at 12 %). The memory starts on
-    the drying curve on day `dried_at`; before it the drying curve holds.
+    day `begins_at`, on the drying curve, or on the wetting curve of wood that comes from an oven;
+    before it that curve holds.
     """
     temp, rh = air[..., 0], air[..., 1]
     middle = curve_pct(name, temp, rh) * (1 + offset_pct / 12)
@@ -67,8 +73,8 @@ def course_pct(
         return middle
     up, down = np.diff(wetting, axis=-1), np.diff(drying, axis=-1)
     rises = np.diff(rh, axis=-1) > 0
-    out = drying.copy()
-    for i in range(dried_at, rh.shape[-1] - 1):
+    out = (drying if dries else wetting).copy()
+    for i in range(begins_at, rh.shape[-1] - 1):
         now, low, high = out[..., i], wetting[..., i], drying[..., i]
         from_low, from_high = (now - low) ** 2, (now - high) ** 2
         wide = (high - low) ** 2
