@@ -226,9 +226,11 @@ def _offcuts(rng, world, bowls, logs) -> pd.DataFrame:  # type: ignore[no-untype
 
 
 def _witness(rng, shop, weather, end) -> pd.DataFrame:  # type: ignore[no-untyped-def]
-    """A block 20 mm thick of the shop's first wood, out of the oven and at 8 % again 100 days before
-    the first turning, so that its memory begins on the wetting curve; its own wood 0.3 points from
-    its kind's, its oven-dry mass known to 0.2 %."""
+    """A block of the first wood of the shop, 20 mm thick, its oven-dry mass known to 0.2 %.
+
+    It came out of the oven and is at 8 % again 100 days before the first turning, so that its
+    memory begins on the wetting curve; its own wood lies 0.3 points from its kind's.
+    """
     early = 100
     woods = shop.woods.iloc[[0]].copy()
     woods["offset_pct"] += rng.normal(0, 0.3)
