@@ -482,7 +482,7 @@ def crack_study(
             invented=invented, why=NEVER_AFTER if len(book.looks) else NO_LOOKS,
             would_help=NOTE_LOOKS,
         )  # fmt: skip
-    design, notes = _design(book, used, reference, reference_species, terms)
+    design, notes = design_of(pieces, used, reference, reference_species, terms)
     misses = estimate_misses(first)
     model = fit_hazard(first, design, misses=misses) if used["cracked"].any() else None
     effects = effects_table(used, design, model)
@@ -527,13 +527,14 @@ def _standardised(
     return pd.concat(tables[1:] or tables, ignore_index=True)
 
 
-def _design(
-    book: RecordBook, used: pd.DataFrame, reference: str, reference_species: str | None,
+def design_of(
+    pieces: pd.DataFrame, used: pd.DataFrame, reference: str, reference_species: str | None,
     terms: Sequence[str],
 ) -> tuple[Design, list[str]]:  # fmt: skip
-    seals, note = ordered_levels(used["seal"], reference, book.pieces["seal"], "seal")
+    """Wall, species, seal and the terms asked for; and what to say of references and pooling."""
+    seals, note = ordered_levels(used["seal"], reference, pieces["seal"], "seal")
     species, other = ordered_levels(
-        used["species"], reference_species, book.pieces["species"], "species"
+        used["species"], reference_species, pieces["species"], "species"
     )
     counts = used["species"].value_counts()
     pooled = len(counts) >= POOL_FROM_SPECIES and float(counts.median()) < POOL_BELOW_PIECES
