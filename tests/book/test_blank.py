@@ -17,18 +17,23 @@ from woodlab.errors import RecordError, WoodlabError
 FILLED = {
     "pieces": [
         ["A1", "sugar maple", "2026-03-01", 25.4, "none", "A", 240, 90, 80, "pith", 30, None,
-         "loft", "Odrin (invented)", "random", "=knot, 50 % <b>"],
+         "loft", "Odrin (invented)", "random", None, None, None,
+         "=knot, 50 % <b>"],
         ["12", "white ash", "2026-03-02", 22, "wax all over", "B", None, None, None, "bark", None,
-         14.5, None, None, "chosen", None],
+         14.5, None, None, "chosen", "2026-09-01", "finished", 9.5, None],
     ],
     "weighings": [
-        ["A1", "2026-03-01", 1480.5, None, 0.5, None],
-        ["12", "2026-03-02 14:30:00", 1390, "sealed", None, "-1 by eye"],
+        ["A1", "2026-03-01", 1480.5, None, 0.5, "kitchen", None, None],
+        ["12", "2026-03-02 14:30:00", 1390, "sealed", None, None, "cellar", "-1 by eye"],
     ],
-    "looks": [["12", "2026-03-09", 0, "rim", "none", None]],
+    "looks": [
+        ["12", "2026-03-09", 0, "no", "rim", "none", None],
+        ["12", "2026-03-16", None, "yes", "foot", "none", None],
+    ],
     "air": [["2026-03-01", 12.5, 71, "loft"]],
     "offcuts": [[136, 100, "A1", None, "2026-03-01", None]],
     "rims": [["A1", "2026-03-01", 240, 240.5, -1.5, None]],
+    "witnesses": [["w1", "2026-03-01", 112.5, 100, "loft", None]],
 }  # fmt: skip
 
 

@@ -431,3 +431,66 @@ def test_a_file_that_is_no_workbook_is_refused_in_words(tmp_path):
         wl.open_book(tmp_path / "book.xlsx")
     with pytest.raises(wl.WoodlabError, match="There is no record book"):
         wl.open_book(tmp_path / "nowhere")
+
+
+LOOKS = "piece,on,crack_mm,crack,where\n"
+
+
+def test_a_crack_may_be_seen_without_its_length(folder):
+    rows = "A1,2026-03-09,,no,\nA1,2026-03-16,,yes,rim\nA1,2026-03-23,12,,\nA2,2026-03-09,0,,\n"
+    write(folder, looks=LOOKS + rows)
+    looks = wl.open_book(folder).looks
+    assert looks["crack"].tolist() == ["no", "yes", "yes", "no"]
+    assert looks["crack_mm"].fillna(-1).tolist() == [0, -1, 12, 0]
+
+
+def test_a_look_that_says_neither_or_both_is_a_fault(folder):
+    write(folder, looks=LOOKS + "A1,2026-03-09,,,rim\nA1,2026-03-16,0,yes,\nA2,2026-03-09,3,no,\n")
+    with pytest.raises(wl.RecordError) as caught:
+        wl.open_book(folder)
+    found = [(fault.row, fault.problem) for fault in caught.value.faults]
+    assert found == [
+        (2, "the look does not say whether a crack was seen"),
+        (3, "crack says 'yes'"),
+        (4, "crack says 'no'"),
+    ]
+
+
+def test_species_seal_and_wall_may_be_left_out(folder):
+    write(folder, pieces="piece,turned_on,seel\nA1,2026-03-01,wax\nA2,2026-03-01,\n")
+    book = wl.open_book(folder)
+    assert book.pieces[["species", "seal"]].eq("not said").all(axis=None)
+    assert book.pieces["wall_mm"].isna().all()
+    assert book.doubts["doubt"].tolist() == [
+        "is kept as a column of your own: is it seal? Then rename it"
+    ]
+
+
+def test_an_end_is_not_known_before_its_day_and_odd_ends_are_doubts(folder):
+    write(
+        folder,
+        pieces="piece,turned_on,wall_mm,ended_on,outcome,finished_wall_mm\n"
+        "A1,2026-03-01,25,2026-03-05,Finished,8\nA2,2026-03-01,25,,scrapped,\n"
+        "A3,2026-03-01,25,2026-02-01,given away,\nA4,2026-03-01,25,2026-09-01,finished,30\n",
+    )
+    book = wl.open_book(folder)
+    assert book.pieces["outcome"].tolist() == ["finished", "scrapped", "given away", "finished"]
+    then = book.until("2026-03-04").pieces
+    assert then["outcome"].isna().tolist() == [True, True, False, True]
+    assert then["finished_wall_mm"].isna().all()
+    assert then["ended_on"].notna().sum() == 1
+    assert book.doubts[["table", "piece", "column"]].values.tolist() == [
+        ["pieces", "A2", "ended_on"],
+        ["pieces", "A3", "ended_on"],
+        ["pieces", "A4", "finished_wall_mm"],
+        ["weighings", "A1", "on"],
+    ]
+
+
+def test_witness_blocks_have_one_oven_dry_mass_and_weigh_no_less(folder):
+    rows = "w1,2026-03-01,112,100\nw1,2026-03-08,99,\nw2,2026-03-08,80,\nw1,2026-03-15,111,101\n"
+    write(folder, witnesses="witness,on,mass_g,oven_dry_g\n" + rows)
+    book = wl.open_book(folder, set_aside=True)
+    assert book.set_aside[["row", "column"]].values.tolist() == [[3, "mass_g"], [5, "oven_dry_g"]]
+    assert book.witnesses["witness"].tolist() == ["w1", "w2"]
+    assert book.doubts["value"].tolist() == ["w2"]

@@ -27,6 +27,7 @@ _ROWS = {
     "air": "a reading of temperature and humidity where the pieces stand",
     "offcuts": "an offcut weighed wet and again dried in an oven",
     "rims": "a rim measured along and across the grain",
+    "witnesses": "a small block of known oven-dry mass, weighed with the pieces",
 }
 
 

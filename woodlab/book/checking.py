@@ -88,9 +88,42 @@ def check_table(raw: RawTable) -> CheckedTable:
         if like not in absent:  # absent columns of a kind share their nothing
             absent[like] = _empty(column, raw.frame.index)
         values[column.name] = absent[like]
+    if raw.name == "looks":
+        faults += _say_crack(raw, values, found)
     # Each column as it is: the constructor would copy, and pandas copies on writing anyway.
     frame = pd.DataFrame(values | extra, index=raw.frame.index, copy=False)
     return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found)
+
+
+def _say_crack(
+    raw: RawTable, values: dict[object, pd.Series], found: dict[str, Converted]
+) -> list[Fault]:
+    """Fill `crack` from `crack_mm` and 0 mm from `no`; faults of looks that say neither or both.
+
+    After it, `crack` is `yes` or `no` in each good row, and `crack_mm` is empty only where a
+    crack was seen and not measured.
+    """
+    size, said = values["crack_mm"], values["crack"]
+    values["crack"] = said.where(
+        said.notna() | size.isna(), pd.Series(np.where(size > 0, "yes", "no"), size.index)
+    ).astype("str")
+    values["crack_mm"] = size.mask(size.isna() & (said == "no"), 0.0)
+    if len(raw.frame) and not {"crack_mm", "crack"} & set(found):
+        return [_missing_column(raw.name, TABLES["looks"][2], list(map(str, raw.frame.columns)))]
+    bad = {at for one in ("crack_mm", "crack") if one in found for at in found[one].troubles}
+    silent = (size.isna() & said.isna()).to_numpy()
+    torn = ((size > 0) & (said == "no") | (size == 0) & (said == "yes")).to_numpy()
+    faults = []
+    for at in [int(at) for at in np.flatnonzero(silent | torn) if at not in bad]:
+        where, row = "crack_mm", int(raw.frame.index[at])
+        if silent[at]:
+            value, problem = "", "the look does not say whether a crack was seen"
+            remedy = "Type the longest crack, or 0 for none; not measured: type yes under crack."
+        else:
+            value, problem = f"{size.iloc[at]:g}", f"crack says {said.iloc[at]!r}"
+            remedy = "Type the longest crack under crack_mm (0 = none), and leave crack empty."
+        faults.append(Fault(raw.name, row, where, value, problem, remedy))
+    return faults
 
 
 def _cell_faults(
@@ -177,6 +210,33 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
             faults += _unknown(tables[name], "piece", set(marks), written)
     if "offcuts" in tables:
         faults += _offcut_faults(tables["offcuts"].frame, set(good["log"].dropna()))
+    if "witnesses" in tables:
+        faults += _witness_faults(tables["witnesses"].frame)
+    return faults
+
+
+def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
+    """Blocks with two oven-dry masses, and blocks that weigh less than they do without water."""
+    faults = []
+    for name, rows in witnesses.groupby("witness", sort=False):
+        dry = rows["oven_dry_g"].dropna()
+        for row, mass in dry[dry != dry.iloc[0]].items() if len(dry) else ():
+            faults.append(
+                Fault(
+                    "witnesses", int(str(row)), "oven_dry_g", f"{mass:g}",
+                    f"row {dry.index[0]} gives {dry.iloc[0]:g} for the same block {name}",
+                    "Keep the right one, in one row of the block.",
+                )
+            )  # fmt: skip
+        light = rows["mass_g"][rows["mass_g"] < dry.iloc[0]] if len(dry) else dry
+        for row, mass in light.items():
+            faults.append(
+                Fault(
+                    "witnesses", int(str(row)), "mass_g", f"{mass:g}",
+                    f"is less than its oven-dry mass {dry.iloc[0]:g} (row {dry.index[0]})",
+                    "Are the two masses exchanged? Type the mass weighed that day here.",
+                )
+            )  # fmt: skip
     return faults
 
 

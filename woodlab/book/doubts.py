@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
+
 import numpy as np
 import pandas as pd
 
+from woodlab.book.tables import NOT_SAID, TABLES
 from woodlab.wood.species import near_names, species_facts
 
 DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
@@ -54,6 +57,9 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         *_doubts_of_pieces(tables["pieces"]),
         *_doubts_of_names(tables["pieces"]),
         *_doubts_of_units(tables),
+        *_doubts_of_headings(tables),
+        *_doubts_of_ends(tables["pieces"]),
+        *_doubts_of_witnesses(tables["witnesses"]),
         *_doubts_of_looks(tables),
         *_doubts_of_air(tables["air"]),
         *_air_of_another_time(tables),
@@ -65,6 +71,10 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
             _dates_before_turning(tables["pieces"], tables[name], name)
             for name in ("weighings", "looks", "rims")
         ),
+        *(
+            _dates_after_end(tables["pieces"], tables[name], name)
+            for name in ("weighings", "looks")
+        ),
     ]
     found = [part for part in found if len(part)] or found[:1]
     frame = pd.concat(found, ignore_index=True)
@@ -73,7 +83,7 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
     rows: list[list[object]] = []
-    for name, group in pieces.groupby("species", sort=False):
+    for name, group in pieces[pieces["species"] != NOT_SAID].groupby("species", sort=False):
         note = species_facts(name).note
         if note:
             known = species_facts(name).known
@@ -158,10 +168,60 @@ def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
     return rows
 
 
+def _doubts_of_headings(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+    """A column of the book that is empty beside one of the maker's whose heading is nearly its."""
+    rows: list[list[object]] = []
+    for table, columns in TABLES.items():
+        frame, known = tables[table], [column.name for column in columns]
+        empty = [c.name for c in columns if len(frame) and _says_nothing(frame[c.name], c.default)]
+        for heading in [name for name in frame.columns if name not in known]:
+            near = get_close_matches(str(heading).casefold(), empty, n=1, cutoff=0.75)
+            if near and frame[heading].notna().any():
+                rows.append(
+                    [table, 1, None, str(heading), str(heading),
+                     f"is kept as a column of your own: is it {near[0]}? Then rename it"]
+                )  # fmt: skip
+    return rows
+
+
+def _says_nothing(cells: pd.Series, default: str | None) -> bool:
+    return bool(cells.isna().all() if default is None else (cells == default).all())
+
+
+def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:
+    """Ends before the turning, ends without a day, finished walls thicker than the rough ones."""
+    rows: list[list[object]] = []
+    told = pieces[["ended_on", "outcome", "finished_wall_mm"]].notna().any(axis=1)
+    for row, piece in pieces[told].iterrows():
+        ended, wall = piece["ended_on"], piece["finished_wall_mm"]
+        said: tuple[str, object, str] | None = None
+        if ended < piece["turned_on"].normalize():
+            turned = f"{piece['turned_on']:%Y-%m-%d}"
+            said = ("ended_on", f"{ended:%Y-%m-%d}", f"before the piece was turned ({turned})")
+        elif pd.isna(ended) and (pd.notna(piece["outcome"]) or pd.notna(wall)):
+            said = ("ended_on", "", "the piece has ended and the day is not given")
+        elif wall > piece["wall_mm"]:
+            rough = f"{piece['wall_mm']:g} mm"
+            said = ("finished_wall_mm", f"{wall:g}", f"thicker than the rough wall ({rough})")
+        if said:
+            rows.append(["pieces", row, piece["piece"], *said])
+    return rows
+
+
+def _doubts_of_witnesses(witnesses: pd.DataFrame) -> list[list[object]]:
+    known = witnesses.loc[witnesses["oven_dry_g"].notna(), "witness"]
+    unknown = witnesses[~witnesses["witness"].isin(known)].drop_duplicates("witness")
+    return [
+        ["witnesses", row, None, "oven_dry_g", str(name),
+         "no row of this block gives its oven-dry mass, so its moisture is not known"]
+        for row, name in unknown["witness"].items()
+    ]  # fmt: skip
+
+
 def _doubts_of_looks(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
     """Cracks that stand in a note only, and looks that were written down for cracks only."""
     looks, pieces = tables["looks"], tables["pieces"]
-    cracked = set(looks.loc[looks["crack_mm"] > 0, "piece"])
+    cracked = set(looks.loc[looks["crack"] == "yes", "piece"])
     rows: list[list[object]] = []
     for table in ("pieces", "weighings"):
         notes = tables[table]["note"].dropna()
@@ -266,6 +326,16 @@ def _dates_before_turning(pieces: pd.DataFrame, table: pd.DataFrame, name: str) 
     value = distinct.strftime("%Y-%m-%d").take(dates)
     row, code = table.index.to_numpy()[at], codes[at]
     return _part(name, row, names.take(code), "on", value, said.take(code))
+
+
+def _dates_after_end(pieces: pd.DataFrame, table: pd.DataFrame, name: str) -> pd.DataFrame:
+    codes, names = pd.factorize(table["piece"])
+    ended = pieces.set_index("piece")["ended_on"].reindex(names)
+    at = np.flatnonzero(table["on"].dt.normalize().to_numpy() > ended.to_numpy().take(codes))
+    said = ("after the piece had ended (" + ended.dt.strftime("%Y-%m-%d") + ")").array
+    value = table["on"].iloc[at].dt.strftime("%Y-%m-%d").array
+    rows, code = table.index.to_numpy()[at], codes[at]
+    return _part(name, rows, names.take(code), "on", value, said.take(code))
 
 
 def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:

@@ -12,6 +12,7 @@ _ROWS = {
     "air": "a reading of the air",
     "offcuts": "an offcut dried in an oven",
     "rims": "a rim measured",
+    "witnesses": "a weighing of a witness block",
 }
 
 

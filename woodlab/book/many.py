@@ -13,7 +13,7 @@ from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
 
 # Names that mean something only within their own book.
-_OWN_NAMES = ("piece", "log", "place", "maker")
+_OWN_NAMES = ("piece", "log", "place", "maker", "scale", "witness")
 
 
 def open_books(

@@ -14,7 +14,7 @@ import pandas as pd
 
 from woodlab.book.claims import check_claims
 from woodlab.book.files import settled
-from woodlab.book.tables import TABLES
+from woodlab.book.tables import TABLES, would_hold
 from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 
@@ -337,17 +337,13 @@ def _seen_from(path: Path) -> str:
     return "" if path.is_absolute() else f" (looked for in {Path.cwd()})"
 
 
-def _needed(table: str) -> str:
-    return ", ".join(column.name for column in TABLES[table] if column.required)
-
-
 def check_required_tables(raw: dict[str, RawTable], path: str) -> None:
     """Raise when `pieces` or `weighings` is not there at all."""
     faults = [
         Fault(
             name, None, None, "", f"{path} has no table {name!r}",
             f"Add a file {name}.csv to the folder, or a sheet {name!r} to the workbook; while "
-            f"there is nothing to enter, its headings alone will do: {_needed(name)}.",
+            f"there is nothing to enter, its headings alone will do: {would_hold(name)}.",
         )
         for name in ("pieces", "weighings")
         if name not in raw

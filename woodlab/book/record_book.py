@@ -1,4 +1,4 @@
-"""The record book: six checked tables, what was set aside, what is in doubt."""
+"""The record book: checked tables, what was set aside, what is in doubt."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from woodlab.book.checking import (
 )
 from woodlab.book.doubts import find_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
-from woodlab.book.tables import INVENTED, TABLES
+from woodlab.book.tables import INVENTED, TABLES, would_hold
 from woodlab.errors import MissingTableError, RecordError, WoodlabError
 
 
@@ -32,8 +32,8 @@ class RecordBook:
 
     Attributes
     ----------
-    pieces, weighings, looks, air, offcuts, rims : DataFrame
-        The six tables, every known column present and in its own unit (see `docs/glossary.md`),
+    pieces, weighings, looks, air, offcuts, rims, witnesses : DataFrame
+        The seven tables, every known column present and in its own unit (see `docs/glossary.md`),
         unknown columns behind them. A table that the book does not have is empty.
     set_aside : DataFrame
         One row for each row that has a fault: `table`, `row` (as the spreadsheet numbers it),
@@ -65,6 +65,7 @@ class RecordBook:
     air: pd.DataFrame
     offcuts: pd.DataFrame
     rims: pd.DataFrame
+    witnesses: pd.DataFrame = field(default_factory=lambda: empty_table("witnesses"))
     set_aside: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=SET_ASIDE_COLUMNS))
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     name: str = "book"
@@ -136,10 +137,9 @@ class RecordBook:
         frame = getattr(self, table)
         if len(frame):
             return frame
-        columns = ", ".join(column.name for column in TABLES[table] if column.required)
         raise MissingTableError(
             f"The table {table!r} is needed {purpose}, and this book has none. It would hold: "
-            f"{columns}; see docs/glossary.md."
+            f"{would_hold(table)}; see docs/glossary.md."
         )
 
     def until(self, date: str | pd.Timestamp) -> RecordBook:
@@ -159,7 +159,9 @@ class RecordBook:
             tables[name] = frame[mask].reset_index(drop=True)
             if name in self._rows:
                 rows[name] = self._rows[name][mask]
-        here = set(tables["pieces"]["piece"])
+        pieces = tables["pieces"]
+        here, ended = set(pieces["piece"]), ["ended_on", "outcome", "finished_wall_mm"]
+        tables["pieces"] = pieces.assign(**pieces[ended].where(pieces["ended_on"] < end))
         for name in ("weighings", "looks", "rims"):
             # a weighing before turning is a doubt; without its piece it would have no meaning
             mask = tables[name]["piece"].isin(here).to_numpy()
@@ -263,7 +265,7 @@ def _assembled(checked: dict[str, CheckedTable], faults: list, name: str) -> Rec
     for table in TABLES:
         frame = kept.get(table)
         if frame is None:
-            frame = check_table(RawTable(table, pd.DataFrame())).frame
+            frame = empty_table(table)
         elif table in checked:
             rows_in = len(checked[table].frame)
             counts.append([table, rows_in, len(frame), int((aside["table"] == table).sum())])
@@ -274,6 +276,11 @@ def _assembled(checked: dict[str, CheckedTable], faults: list, name: str) -> Rec
         **tables, set_aside=aside, counts=pd.DataFrame(counts, columns=columns), name=name,
         _rows=rows,
     )  # fmt: skip
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """A table without rows, every known column in it."""
+    return check_table(RawTable(name, pd.DataFrame())).frame
 
 
 def _csv(frame: pd.DataFrame) -> str:

@@ -1,4 +1,4 @@
-"""The six tables of a record book: columns, kinds, units and rules, in one place.
+"""The seven tables of a record book: columns, kinds, units and rules, in one place.
 
 A column's kind says how its cells are read; its unit is the suffix of its name. A heading may
 carry another unit of the same quantity (`wall_in`, `mass_lb`, `temp_f`): see `units.py`.
@@ -16,6 +16,7 @@ class Column:
     name: str
     kind: str
     required: bool = False
+    usual: bool = False  # may be empty or absent, but the table is kept for it
     above: float | None = None  # strictly above
     least: float | None = None
     most: float | None = None
@@ -30,17 +31,29 @@ _NOTE = Column("note", "text", meaning="anything else, in your own words")
 
 EVENTS = ("sealed", "trimmed", "glued", "resealed")
 ACTIONS = ("none", "glued", "resealed", "scrapped")
+OUTCOMES = ("finished", "scrapped", "given away")
+NOT_SAID = "not said"  # what an empty species or seal is called
 INVENTED = "(invented)"  # ends the name of every place in a book that is made up
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "pieces": (
         _PIECE,
-        Column("species", "text", required=True, meaning="kind of wood"),
-        Column("turned_on", "date", required=True, meaning="the day it was rough-turned"),
         Column(
-            "wall_mm", "number", required=True, above=0, most=300, meaning="thickness of the wall"
+            "species",
+            "text",
+            usual=True,
+            default=NOT_SAID,
+            meaning="kind of wood; empty = not said",
         ),
-        Column("seal", "text", required=True, meaning="`none`, or the name of the sealing method"),
+        Column("turned_on", "date", required=True, meaning="the day it was rough-turned"),
+        Column("wall_mm", "number", usual=True, above=0, most=300, meaning="thickness of the wall"),
+        Column(
+            "seal",
+            "text",
+            usual=True,
+            default=NOT_SAID,
+            meaning="`none`, or the name of the sealing method; empty = not said",
+        ),
         Column("log", "text", meaning="which log or tree it came from: the block of a trial"),
         Column("rim_mm", "number", above=0, most=2000, meaning="diameter of the rim at turning"),
         Column("height_mm", "number", above=0, most=2000, meaning="height of the rough bowl"),
@@ -58,6 +71,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
             choices=("random", "chosen"),
             meaning="how the seal was chosen for it: by lot, or by the maker",
         ),
+        Column("ended_on", "date", meaning="the day it was finished, scrapped or given away"),
+        Column("outcome", "choice", choices=OUTCOMES, meaning="what became of it that day"),
+        Column(
+            "finished_wall_mm", "number", above=0, most=300, meaning="wall after finish-turning"
+        ),
         _NOTE,
     ),
     "weighings": (
@@ -71,6 +89,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
             meaning="why the mass changed other than by drying, since the weighing before",
         ),
         Column("scale_g", "number", above=0, most=1000, meaning="smallest step of the scale"),
+        Column("scale", "text", meaning="name of the scale"),
+        Column("place", "text", meaning="where the piece stands from then on, if it moved"),
         _NOTE,
     ),
     "looks": (
@@ -79,10 +99,16 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column(
             "crack_mm",
             "number",
-            required=True,
+            usual=True,
             least=0,
             most=2000,
-            meaning="longest crack; 0 = looked and found none",
+            meaning="longest crack; 0 = looked and found none; empty = not measured",
+        ),
+        Column(
+            "crack",
+            "choice",
+            choices=("yes", "no"),
+            meaning="whether a crack was seen; needed only where crack_mm is empty",
         ),
         Column("where", "text", meaning="rim, side, foot, pith, ..."),
         Column("action", "choice", choices=ACTIONS, default="none", meaning="what was done"),
@@ -99,7 +125,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("oven_dry_g", "number", required=True, above=0, most=20000, meaning="oven-dry mass"),
         Column("piece", "text", meaning="the piece it was cut from"),
         Column("log", "text", meaning="or the log it was cut from"),
-        Column("on", "date", meaning="the day it was cut"),
+        Column(
+            "on",
+            "date",
+            meaning="the day of wet_g: turning, or later for shavings taken at finishing",
+        ),
         _NOTE,
     ),
     "rims": (
@@ -116,9 +146,29 @@ TABLES: dict[str, tuple[Column, ...]] = {
         ),
         _NOTE,
     ),
+    "witnesses": (
+        Column("witness", "text", required=True, meaning="the mark on the block"),
+        _ON,
+        Column("mass_g", "number", required=True, above=0, most=20000, meaning="mass weighed"),
+        Column(
+            "oven_dry_g",
+            "number",
+            usual=True,
+            above=0,
+            most=20000,
+            meaning="oven-dry mass of the block, in one of its rows",
+        ),
+        Column("place", "text", meaning="where it lies among the pieces"),
+        _NOTE,
+    ),
 }
 
 REQUIRED_TABLES = ("pieces", "weighings")
+
+
+def would_hold(table: str) -> str:
+    """The columns that a table is kept for, in words."""
+    return ", ".join(column.name for column in TABLES[table] if column.required or column.usual)
 
 
 def column_names(table: str) -> list[str]:
