@@ -3,8 +3,8 @@
 Where a thing is; the first of each line is where a study begins:
 
     sealing          sealing, seal_curves, seal_effects, seal_cracks, seal_frames, seal_words
-    cracks           cracks/: study, intervals, counts, whole, design, likelihood, frailty, hazard,
-                     effects, risk, words
+    cracks           cracks/: study, intervals, counts, design, likelihood, frailty, hazard,
+                     effects, risk, looking, words
     movement         movement, rim_rows, rim_moisture, rim_course; geometry and the wall to leave:
                      rim_geometry, bowl_shape, rough_wall, wall_window
     next season      trial_plan, trial_power, trial_pool

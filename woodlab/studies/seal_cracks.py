@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
+from woodlab.studies.cracks import crack_study
 from woodlab.studies.cracks.intervals import first_cracks
-from woodlab.studies.cracks.study import crack_study
 from woodlab.studies.seal_effects import EFFECT_COLUMNS, blocks, randomised
 
 OUTCOME = "crack_hazard"

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,6 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.confounding import independent_columns
 
 WALL_STEP_MM = 10.0
-# Up to so many different values a column of whole numbers is still a number and not a factor.
 _WORDS = {"wall_mm": "wall: per 10 mm thicker", "difference_pct": "core to surface: per 10 points "
           "of moisture more"}  # fmt: skip
 
@@ -212,6 +212,34 @@ def ordered_levels(
                 f"{', '.join(sorted(counts.index))}."
             )
     return (first, *sorted(name for name in counts.index if name != first)), note
+
+
+# Species are partly pooled from this many on, when the middling one has fewer pieces than that.
+POOL_FROM_SPECIES = 5
+POOL_BELOW_PIECES = 10
+
+
+def design_of(
+    pieces: pd.DataFrame, used: pd.DataFrame, reference: str, reference_species: str | None,
+    terms: Sequence[str],
+) -> tuple[Design, list[str]]:  # fmt: skip
+    """Wall, species, seal and the terms asked for; and what to say of references and pooling."""
+    seals, note = ordered_levels(used["seal"], reference, pieces["seal"], "seal")
+    species, other = ordered_levels(
+        used["species"], reference_species, pieces["species"], "species"
+    )
+    counts = used["species"].value_counts()
+    pooled = len(counts) >= POOL_FROM_SPECIES and float(counts.median()) < POOL_BELOW_PIECES
+    notes = [line for line in (note, other) if line]
+    if pooled:
+        notes.append(
+            f"There are {len(counts)} species with few pieces each, so each is drawn towards the "
+            "mean of all by as much as its own records leave open."
+        )
+    wall = Number("wall_mm", float(used["wall_mm"].mean()), 10.0)
+    own = [part_of(used, name) for name in terms]
+    own = [part for part in own if not (isinstance(part, Factor) and part.width == 0)]
+    return Design((wall, Factor("species", species, pooled), Factor("seal", seals), *own)), notes
 
 
 # Time runs as ln(1 + days / 7): straight at first, then slower and slower, so that a line in it

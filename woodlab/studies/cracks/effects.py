@@ -18,8 +18,9 @@ from woodlab.studies.confounding import (
     why_not,
 )
 from woodlab.studies.cracks.design import Design, Factor, Number, Term
+from woodlab.studies.cracks.frailty import Misses
 from woodlab.studies.cracks.hazard import HazardModel, fit_hazard
-from woodlab.studies.cracks.intervals import FirstCracks, Misses
+from woodlab.studies.cracks.intervals import FirstCracks
 
 EFFECT_COLUMNS = [
     "term", "hazard_ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "family", "certainty",

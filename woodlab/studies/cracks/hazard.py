@@ -19,8 +19,8 @@ from scipy.stats import chi2, norm, qmc
 from scipy.stats import t as student_t
 
 from woodlab.studies.cracks.design import Course, Design, choose_course, slow_time
-from woodlab.studies.cracks.frailty import Pieces
-from woodlab.studies.cracks.intervals import NO_MISSES, FirstCracks, Misses, spans_of
+from woodlab.studies.cracks.frailty import NO_MISSES, Misses, Pieces, spans_of
+from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.cracks.likelihood import (
     BinomialRows,
     Objective,

@@ -244,7 +244,7 @@ class PenalisedFit:
         return float(np.sqrt(weights @ self.covariance[:n, :n] @ weights))
 
     def critical(self, level: float) -> float:
-        """How far the signed root of the deviance may go: Student's quantile with `df`."""
+        """How far the root of the deviance may go: Student's quantile with `df`."""
         return float(student_t.ppf(0.5 + level / 2, self.df))
 
     def p_value(self, weights: np.ndarray, value: float = 0.0) -> float:
@@ -386,7 +386,7 @@ def fit_penalised(
     at, scale = start, np.eye(objective.size) * 0.5
     for _ in range(3):
         # BFGS stalls where rounding hides the last gain; a fresh curvature gets it going again.
-        scale[: rows.n_dense, : rows.n_dense] = _safe_inverse(rows.information(at))
+        scale[: rows.n_dense, : rows.n_dense] = _inverse(rows.information(at))[0]
         got = _descend(loss, at, scale, 1e-7)
         at = got.x
         if np.abs(got.jac).max() < 1e-5:
@@ -401,20 +401,13 @@ def fit_penalised(
     return PenalisedFit(objective, at, value, loglik, covariance, converged)
 
 
-def _safe_inverse(matrix: np.ndarray) -> np.ndarray:
-    try:
-        return _inverse(matrix)[0]
-    except np.linalg.LinAlgError:
-        return np.linalg.pinv(matrix)
-
-
 def _curvature(objective: Objective, at: np.ndarray) -> np.ndarray:
     """Inverse of minus the second derivatives, by differences of the slope.
 
     The plain binomial model keeps the inverse of its expected information, as published.
     """
     n = objective.rows.n_dense
-    expected = _safe_inverse(objective.rows.information(at))
+    expected = _inverse(objective.rows.information(at))[0]
     if objective.pieces is None:
         return expected
     hessian = np.empty((objective.size, objective.size))

@@ -11,30 +11,21 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies import cautions
+from woodlab.studies.cracks import looking
 from woodlab.studies.cracks import risk as risks
 from woodlab.studies.cracks import words as said
 from woodlab.studies.cracks.counts import (
-    crack_growth,
-    crack_rates,
-    growth_by_action,
     growth_sentences,
-    too_few_looks,
-    whole_fractions,
+    wilson_interval,
 )
-from woodlab.studies.cracks.design import Design, Factor, Number, ordered_levels, part_of
-from woodlab.studies.cracks.effects import EFFECT_COLUMNS, effects_table, with_core
-from woodlab.studies.cracks.hazard import HazardModel, fit_hazard
+from woodlab.studies.cracks.design import Number
+from woodlab.studies.cracks.hazard import HazardModel
 from woodlab.studies.cracks.intervals import (
-    NO_MISSES,
     FirstCracks,
-    estimate_misses,
-    first_cracks,
 )
-from woodlab.studies.cracks.whole import wilson_interval
 from woodlab.studies.export import save_tables
 
 NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
@@ -48,10 +39,6 @@ NOTE_LOOKS = (
 )
 CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
 USUAL_DAY = 120.0
-
-# Species are partly pooled from this many on, when the middling one has fewer pieces than that.
-POOL_FROM_SPECIES = 5
-POOL_BELOW_PIECES = 10
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -128,11 +115,6 @@ class CrackStudy(Shown):
         lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
                  + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
         lines += self._findings()
-        lines.append(
-            "By chance alone about one clear difference in twenty families is false."
-            if (self.effects["certainty"] == "clear").sum() == 1 and len(self.effects) > 7
-            else ""
-        )
         lines += [cautions.CRACKED_WOOD.split(". ")[0] + ".", *self._invented()]
         rows = self.standardised[self.standardised["by"] == "seal"]
         sure = self.effects.set_index("level")["certainty"].to_dict()
@@ -165,7 +147,7 @@ class CrackStudy(Shown):
         ) if len(told) else ["No difference between seals, species or walls is clear."]  # fmt: skip
         still = self.effects[self.effects["certainty"] == "open"]
         if len(still):
-            names = [row["level"] or said._subject(row).lower() for row in still.to_dict("records")]
+            names = [row["level"] or said.subject(row).lower() for row in still.to_dict("records")]
             lines.append(f"Too few cracks to tell: {said.listed(names)}.")
         return [said.standing_out(self.effects), *lines]
 
@@ -330,8 +312,8 @@ class CrackStudy(Shown):
             Empty where no crack was found.
         """
         if self.model is None:
-            return pd.DataFrame(columns=risks.EVERY_COLUMNS)
-        return risks.look_every(self.model, gaps_days, until_day)
+            return pd.DataFrame(columns=looking.EVERY_COLUMNS)
+        return looking.look_every(self.model, gaps_days, until_day)
 
     def look_gaps(
         self, unseen_days: float = 2.0, piece_days: float = 7.0, until_day: float = USUAL_DAY
@@ -357,8 +339,8 @@ class CrackStudy(Shown):
             Empty where no crack was found.
         """
         if self.model is None:
-            return pd.DataFrame(columns=risks.GAP_COLUMNS)
-        return risks.look_gaps(self.model, unseen_days, piece_days, until_day)
+            return pd.DataFrame(columns=looking.GAP_COLUMNS)
+        return looking.look_gaps(self.model, unseen_days, piece_days, until_day)
 
     def risk_by_wall(
         self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
@@ -392,162 +374,6 @@ class CrackStudy(Shown):
             "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
         }  # fmt: skip
         return save_tables(self, path, more)
-
-
-def crack_study(
-    book: RecordBook,
-    *,
-    reference: str = "none",
-    reference_species: str | None = None,
-    smallest_mm: float = 0.0,
-    core_to_surface: pd.DataFrame | None = None,
-    terms: Sequence[str] = (),
-    by: Sequence[str] = (),
-) -> CrackStudy:
-    """What cracks: counts, the risk by a day, the thickest walls that can be told, looks.
-
-    Parameters
-    ----------
-    book : RecordBook
-        With the table `looks`.
-    reference : str
-        The seal that the others are compared with; where no piece of it was looked at, the seal
-        with the most pieces.
-    reference_species : str, optional
-        The species that the others are compared with; the one with the most pieces unless given.
-    smallest_mm : float
-        The threshold of detection: a crack counts when it is longer than this [mm].
-    core_to_surface : DataFrame, optional
-        `piece` and `difference_pct`, as `wl.core_to_surface` gives them: the largest difference
-        of moisture between core and surface [points]. Asks whether it explains the cracks in
-        place of wall and seal.
-    terms : sequence of str
-        More columns of `pieces` that cracking may depend on: names are a factor, numbers a
-        number. Where several books are joined, `book` is a term without being asked for.
-    by : sequence of str
-        More columns of `pieces` to count by, outside the model.
-
-    Returns
-    -------
-    CrackStudy
-        `rates`, `standardised` and `effects` as frames, `risk(...)` and walls as methods. A book
-        that cannot answer gives a study whose `summary()` says why and what would help.
-
-    Raises
-    ------
-    WoodlabError
-        If a reference or a column is not in the book.
-
-    Notes
-    -----
-    A crack found at a look began since the look before it (interval-censored), or was overlooked
-    there. The method, its limits and how well its intervals hold: docs/cracks.md. Sources: Wilson
-    (1927), Turnbull (1976), Robins (1986), Firth (1993), Heinze and Schemper (2002).
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> study = wl.crack_study(wl.demo_book())
-    >>> study.rates.query("by == 'species'")[["group", "n_pieces", "n_cracked"]].head(2)
-                group  n_pieces  n_cracked
-    1  American beech        12          6
-    2    black cherry        19          4
-    >>> wall = study.effects.query("term.str.startswith('wall')").iloc[0]
-    >>> wall["term"], float(round(wall["hazard_ratio"], 1)), int(wall["n_cracks"])
-    ('wall: per 10 mm thicker', 2.1, 15)
-    """
-    pieces = book.pieces
-    _check_columns(pieces, [*terms, *by])
-    if "book" in pieces and pieces["book"].nunique() > 1 and "book" not in terms:
-        terms = [*terms, "book"]
-    carried = [*dict.fromkeys([*terms, *by])]
-    terms = [name for name in dict.fromkeys(terms) if name not in ("species", "seal", "wall_mm")]
-    first = first_cracks(pieces, book.looks, smallest_mm, [*terms])
-    for name in carried:  # groups that are only counted leave no piece out
-        if name not in first.pieces:
-            first.pieces[name] = pieces[name].to_numpy()
-    used = first.used
-    few, growth = too_few_looks(first), crack_growth(first)
-    invented = bool(getattr(book, "invented", False))
-    groups = [name for name in carried if name not in ("species", "seal")]
-    rates = crack_rates(first, few, groups)
-    if not len(used):
-        empty = pd.DataFrame
-        return CrackStudy(
-            rates=rates, standardised=empty(columns=risks.STANDARD_COLUMNS),
-            effects=empty(columns=EFFECT_COLUMNS), whole=whole_fractions(first),
-            missed=NO_MISSES.frame().head(0), first=first, too_few=few, growth=growth,
-            growth_by_action=growth_by_action(growth),
-            physics=with_core(first, Design(()), NO_MISSES, None), model=None, reference=reference,
-            invented=invented, why=NEVER_AFTER if len(book.looks) else NO_LOOKS,
-            would_help=NOTE_LOOKS,
-        )  # fmt: skip
-    design, notes = design_of(pieces, used, reference, reference_species, terms)
-    misses = estimate_misses(first)
-    model = fit_hazard(first, design, misses=misses) if used["cracked"].any() else None
-    effects = effects_table(used, design, model)
-    day = min(USUAL_DAY, model.last_days) if model is not None else USUAL_DAY
-    return CrackStudy(
-        rates=rates,
-        standardised=_standardised(model, design, effects, day),
-        effects=effects,
-        whole=whole_fractions(first, groups),
-        missed=misses.frame(),
-        first=first,
-        too_few=few,
-        growth=growth,
-        growth_by_action=growth_by_action(growth),
-        physics=with_core(first, design, misses, core_to_surface),
-        model=model,
-        reference=design.factor("seal").levels[0],  # type: ignore[union-attr]
-        by_day=float(day),
-        invented=invented,
-        notes=tuple(notes),
-    )
-
-
-def _check_columns(pieces: pd.DataFrame, names: Sequence[str]) -> None:
-    for name in names:
-        if name not in pieces:
-            known = ", ".join(c for c in pieces.columns if c != "piece")
-            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")
-
-
-def _standardised(
-    model: HazardModel | None, design: Design, effects: pd.DataFrame, day: float
-) -> pd.DataFrame:
-    """`risk.standardised` for every factor of the model, below one another."""
-    tables = [pd.DataFrame(columns=risks.STANDARD_COLUMNS)]
-    for part in design.parts:
-        if model is not None and isinstance(part, Factor):
-            mine = effects[effects["kind"] == part.column]
-            silent = mine[mine["hazard_ratio"].isna()]
-            reasons = dict(zip(silent["level"], silent["reason"], strict=True))
-            tables.append(risks.standardised(model, part.column, part.levels, day, reasons))
-    return pd.concat(tables[1:] or tables, ignore_index=True)
-
-
-def design_of(
-    pieces: pd.DataFrame, used: pd.DataFrame, reference: str, reference_species: str | None,
-    terms: Sequence[str],
-) -> tuple[Design, list[str]]:  # fmt: skip
-    """Wall, species, seal and the terms asked for; and what to say of references and pooling."""
-    seals, note = ordered_levels(used["seal"], reference, pieces["seal"], "seal")
-    species, other = ordered_levels(
-        used["species"], reference_species, pieces["species"], "species"
-    )
-    counts = used["species"].value_counts()
-    pooled = len(counts) >= POOL_FROM_SPECIES and float(counts.median()) < POOL_BELOW_PIECES
-    notes = [line for line in (note, other) if line]
-    if pooled:
-        notes.append(
-            f"There are {len(counts)} species with few pieces each, so each is drawn towards the "
-            "mean of all by as much as its own records leave open."
-        )
-    wall = Number("wall_mm", float(used["wall_mm"].mean()), 10.0)
-    own = [part_of(used, name) for name in terms]
-    own = [part for part in own if not (isinstance(part, Factor) and part.width == 0)]
-    return Design((wall, Factor("species", species, pooled), Factor("seal", seals), *own)), notes
 
 
 def _sentences(study: CrackStudy) -> tuple[str, ...]:

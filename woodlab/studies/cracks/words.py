@@ -9,7 +9,8 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.show import listed
-from woodlab.studies.cracks.intervals import FirstCracks, Misses
+from woodlab.studies.cracks.frailty import Misses
+from woodlab.studies.cracks.intervals import FirstCracks
 
 # Above this share of cracked pieces, with most pieces not looked at, looks were perhaps written
 # down for cracks only (common practice, no source).
@@ -92,7 +93,7 @@ def effect_sentences(
         (kind, reason), levels = shared[int(text[1:])]
         row = rows[kind, levels[0]]
         if len(levels) == 1:
-            out.append(f"{_subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
+            out.append(f"{subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
         else:
             out.append(
                 f"{_GROUPS.get(kind, 'Pieces')} of each of these: we cannot tell, since {reason} "
@@ -107,16 +108,16 @@ _GROUPS = {"species": "Pieces", "seal": "Pieces"}
 def _effect_sentence(
     row: dict, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
 ) -> str:
-    subject, against = _subject(row), _against(row)
+    who, against = subject(row), _against(row)
     counts = _counts(row, rates)
     if row["certainty"] in ("clear", "likely"):
         way = "less" if row["hazard_ratio"] < 1 else "more"
         probably = "probably " if row["certainty"] == "likely" else ""
         tail = _risk_words(row, standardised, walls)
-        body = f"{subject} {probably}cracked {way} often than {against}"
+        body = f"{who} {probably}cracked {way} often than {against}"
         parts = [part for part in (counts, tail) if part]
         return f"{body}: {'; '.join(parts)}." if parts else f"{body}."
-    head = f"{subject[0].lower()}{subject[1:]}"
+    head = f"{who[0].lower()}{who[1:]}"
     basis = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
     return f"Whether {head} crack more or less often than {against} we cannot tell: {basis}."
 
@@ -155,7 +156,7 @@ def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> s
     )
 
 
-def _subject(row: dict) -> str:
+def subject(row: dict) -> str:
     if row["kind"] == "seal":
         return words.opened(words.bowls(row["level"]))
     if row["kind"] == "species":
