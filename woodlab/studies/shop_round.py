@@ -192,7 +192,7 @@ def _crack_study(book: RecordBook, given: Any) -> tuple[Any, str]:
     if given is not None:
         return given, ""
     study = crack_study(book)
-    return (None, study.why) if study.why else (study, "")
+    return (None, f"{study.why} {study.would_help}") if study.why else (study, "")
 
 
 _SHEET = (
