@@ -783,3 +783,11 @@ def test_scrapped_pieces_make_the_crude_risk_smaller():
     row = study.standardised.query("by == 'seal'").iloc[0]
     assert 0.2 * row["risk"] < row["risk_crude"] < 0.9 * row["risk"]
     assert any("left before any crack was found" in said for said in study.sentences)
+
+
+def test_a_seal_that_is_not_said_is_compared_with_nothing():
+    pieces = crossed(40)
+    pieces["seal"] = ["none", "wax", "not said", "none"] * 10
+    opened = [20 + i if i % 3 == 0 else 999 for i in range(40)]
+    effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
+    assert effects[effects["kind"] == "seal"]["level"].tolist() == ["wax"]

@@ -181,11 +181,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     if missing:
         alt += f" Not reckoned: {', '.join(missing)}."
     below = "Shaded below: less than a round finished bowl needs, margin included."
-    above = (
-        "Lines with bands: thickest wall that seldom cracks, by seal, 95 % interval."
-        if seals
-        else ""
-    )
+    above = "Lines with bands: thickest wall by seal, 95 % interval." if seals else ""
     title = altair.Title("The wall to leave", subtitle=[text for text in (below, above) if text])
     chart = altair.concat(*panels, columns=columns).properties(title=title)
     return themed(chart, alt=alt, size=size)
