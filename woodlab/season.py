@@ -41,7 +41,7 @@ QUESTIONS = {
     "2": "how fast does each piece dry?",
     "3": "which are ready, and when will the rest be?",
     "4": "does sealing pay?",
-    "5": "what cracks, how thick is safe?",
+    "5": "what cracks, how thick may a wall be?",
     "6": "how far does the wood move, what wall to leave?",
     "7": "what to try next, and whom to look at this week",
     "8": "the article, and what stands behind it",

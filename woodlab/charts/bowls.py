@@ -155,7 +155,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import woodlab as wl
     >>> print(wall_window_chart(wl.wall_window(["black walnut"], [200, 300])).description)
     Rough wall: black walnut, finished 200 mm: leave 14 mm or more; black walnut, finished 300 mm:
-    leave 17 mm or more. The thickest safe wall is not known: no crack study.
+    leave 17 mm or more. How thick a wall may be is not known: no crack study.
     """
     need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]
@@ -177,11 +177,11 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     missing = [name for name in window["species"].unique() if name not in names]
     alt = f"Rough wall: {told}."
     if not seals:
-        alt += " The thickest safe wall is not known: no crack study."
+        alt += " How thick a wall may be is not known: no crack study."
     if missing:
         alt += f" Not reckoned: {', '.join(missing)}."
     below = "Shaded below: less than a round finished bowl needs, margin included."
-    above = "Lines with bands: thickest safe wall by seal, 95 % interval." if seals else ""
+    above = "Lines with bands: thickest wall by seal, 95 % interval." if seals else ""
     title = altair.Title("The wall to leave", subtitle=[text for text in (below, above) if text])
     chart = altair.concat(*panels, columns=columns).properties(title=title)
     return themed(chart, alt=alt, size=size)
