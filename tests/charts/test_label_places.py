@@ -4,7 +4,8 @@ import json
 
 import pandas as pd
 
-from woodlab.charts import ready, sealing
+from woodlab.charts import ready
+from woodlab.charts.studies import sealing
 
 
 def test_names_of_logs_stand_where_their_lines_end_and_share_a_place_when_near():

@@ -6,12 +6,12 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts import intervals, ready, theme
+from woodlab.charts import intervals, ready, saving
 
 
 def axis_words(chart):
     """Labels of the axes, as they are drawn."""
-    return [word.strip() for word in re.findall(r">([^<>]+)<", theme.chart_svg(chart))]
+    return [word.strip() for word in re.findall(r">([^<>]+)<", saving.chart_svg(chart))]
 
 
 def rates(upper, title="Pieces that cracked [%]", log=False, lower=0.0, estimate=0.0):

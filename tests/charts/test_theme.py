@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from woodlab.charts import renderer, theme
-from woodlab.charts.renderer import chart_html, scripts_html
+from woodlab.charts import saving, theme
+from woodlab.charts.notebook import renderer
+from woodlab.charts.notebook.renderer import chart_html, scripts_html
 from woodlab.errors import WoodlabError
 
 FRAME = pd.DataFrame(
@@ -72,28 +73,28 @@ def test_a_saved_chart_has_its_printed_width_at_300_ppi(tmp_path, size, width_mm
     chart = theme.themed(
         alt.Chart(FRAME).mark_line().encode(x="days:Q", y="mass_g:Q"), alt="x", size=size
     )
-    png = theme.save_chart(chart, tmp_path / "a.png").read_bytes()
+    png = saving.save_chart(chart, tmp_path / "a.png").read_bytes()
     width_px = struct.unpack(">I", png[16:20])[0]
     assert width_px == pytest.approx(width_mm / 25.4 * 300, rel=0.005)
     at = png.index(b"pHYs") + 4
     assert struct.unpack(">I", png[at : at + 4])[0] == pytest.approx(300 / 0.0254, abs=1)
-    svg = theme.save_chart(chart, tmp_path / "a.svg").read_text()
+    svg = saving.save_chart(chart, tmp_path / "a.svg").read_text()
     assert float(ElementTree.fromstring(svg).get("width")) == theme.WIDTH_PX[size]
-    assert theme.printed_width_mm(tmp_path / "a.svg") == width_mm
+    assert saving.printed_width_mm(tmp_path / "a.svg") == width_mm
 
 
 def test_another_ending_is_refused(tmp_path):
     chart = theme.themed(alt.Chart(FRAME).mark_line().encode(x="days:Q"), alt="x")
     with pytest.raises(WoodlabError, match="svg or .png"):
-        theme.save_chart(chart, tmp_path / "a.pdf")
+        saving.save_chart(chart, tmp_path / "a.pdf")
 
 
 def test_axes_take_the_locale_s_form():
     chart = theme.themed(alt.Chart(FRAME).mark_line().encode(x="days:Q", y="mass_g:Q"), alt="x")
-    assert ">1,000<" in theme.chart_svg(chart)
-    assert ">1.000<" in theme.chart_svg(chart, locale="de")
-    assert ">1\u00a0000<" in theme.chart_svg(chart, locale="fr_FR")
-    assert ">1,000<" in theme.chart_svg(chart, locale="xx")
+    assert ">1,000<" in saving.chart_svg(chart)
+    assert ">1.000<" in saving.chart_svg(chart, locale="de")
+    assert ">1\u00a0000<" in saving.chart_svg(chart, locale="fr_FR")
+    assert ">1,000<" in saving.chart_svg(chart, locale="xx")
 
 
 def test_a_chart_keeps_its_own_settings_under_the_theme():
@@ -120,7 +121,7 @@ def test_layers_share_one_legend_of_colours_and_shapes():
     lines = base.mark_line().encode(
         **theme.series_encoding("seal", "Seal", mark="line", legend=False, **look)
     )
-    svg = theme.chart_svg(theme.themed(points + lines, alt="x"))
+    svg = saving.chart_svg(theme.themed(points + lines, alt="x"))
     assert svg.count(">Seal<") == 1
     assert theme.COLOURS[0] in svg
     assert theme.COLOURS[1] in svg

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts.theme import chart_svg
+from woodlab.charts.saving import chart_svg
 from woodlab.studies.bowl_shape import Bowl, dried_bowl
 from woodlab.studies.wall_window import wall_window
 

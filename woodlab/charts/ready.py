@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from woodlab.charts.listing import SortableList
+from woodlab.charts.notebook.listing import SortableList
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
