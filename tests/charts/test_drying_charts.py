@@ -113,7 +113,7 @@ def test_doubts_are_counted_by_place_and_none_is_said():
         (lambda: drying.drying_curves(PREDICTED, quantity="colour"), "quantity is one of"),
         (lambda: drying.drying_curves(WEIGHED[["piece", "mass_g"]]), "`days` or `on`"),
         (lambda: drying.residuals(WEIGHED), "no residuals"),
-        (lambda: intervals.interval_chart(PIECES, title="x"), "missing: ci_lower"),
+        (lambda: intervals.interval_chart(PIECES, title="x"), "missing: label, estimate"),
     ],
 )
 def test_too_little_is_said_in_words(call, words):

@@ -27,5 +27,7 @@ def test_the_day_that_a_forecast_looks_from_is_named_at_the_foot():
          "as_of": pd.Timestamp("2026-08-17")}
     )  # fmt: skip
     layers = ready.ready_dates(forecast).to_dict()["layer"]
-    (word,) = [layer for layer in layers if layer["mark"]["type"] == "text"]
+    (word,) = [
+        layer for layer in layers if layer["encoding"].get("text", {}).get("field") == "says"
+    ]
     assert word["encoding"]["y"] == {"value": "height"}

@@ -45,7 +45,7 @@ def test_rim_from_above_keeps_both_axes_alike_and_says_the_widths():
         assert panel["width"] == panel["height"]
         domains = [panel["encoding"][axis]["scale"]["domain"] for axis in "xy"]
         assert domains[0] == domains[1]
-    titles = [panel["title"] for panel in chart.to_dict()["hconcat"]]
+    titles = [panel["title"]["text"] for panel in chart.to_dict()["hconcat"]]
     assert titles == ["true to scale", "movement 5 times"]
 
 

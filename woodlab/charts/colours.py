@@ -164,7 +164,7 @@ def contrast(one: str, other: str, sight: str = "normal") -> float:
     21.0
     """
     a, b = (float(_XYZ[1] @ seen(colour, sight)) for colour in (one, other))
-    return round((max(a, b) + 0.05) / (min(a, b) + 0.05), 6)
+    return round((max(a, b) + 0.05) / (min(a, b) + 0.05), 3)
 
 
 def contrasts() -> pd.DataFrame:

@@ -65,13 +65,13 @@ def certainties(effects: pd.DataFrame) -> pd.Series:
     """
     if "certainty" in effects:
         return effects["certainty"].fillna("nothing").astype(str)
-    p = effects["p_holm"] if "p_holm" in effects else None
+    p = effects.get("p_holm")
     if p is None:
         family = next((effects[c] for c in ("outcome", "kind") if c in effects), None)
         if family is None and "term" in effects:
             family = effects["term"].str.split(":").str[0]
         groups = effects["p_value"].groupby(family if family is not None else 0)
-        p = groups.transform(lambda column: words.holm(column))
+        p = groups.transform(words.holm)
     events = effects["n_cracked"] if "n_cracked" in effects else pd.Series(np.inf, effects.index)
     return pd.Series(
         [words.certainty(a, b) for a, b in zip(p, events.fillna(np.inf), strict=True)],

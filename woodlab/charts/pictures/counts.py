@@ -18,7 +18,7 @@ _WALLS = ("under 20 mm", "20 to 29", "30 to 39", "40 and over")
 _EDGES = (0, 20, 30, 40, np.inf)
 _EVERY, _ALL = "every wall", "every species"
 _FEW = 5  # of fewer bowls a share says nothing: such a tile stays pale
-_THICK = Claim(
+THICK = Claim(
     more="Thick walls cracked more often than thin ones",
     less="Thin walls cracked more often than thick ones",
     likely_more="Thick walls probably crack more often than thin ones",
@@ -75,7 +75,7 @@ def cracks_as_counts(
     wall = effects[effects["term"].str.startswith("wall")] if effects is not None else None
     if wall is not None and len(wall) and not narrow:
         r = wall.assign(sure=certainties(wall)).iloc[0]
-        title = _THICK.said(r["hazard_ratio"], r["sure"], r["ci_lower"], r["ci_upper"])
+        title = THICK.said(r["hazard_ratio"], r["sure"], r["ci_lower"], r["ci_upper"])
         if np.isfinite(r["hazard_ratio"]):
             told = (
                 f"Each 10 mm more of wall: {words.two(r['hazard_ratio'])} times the rate of cracks "
@@ -89,7 +89,8 @@ def cracks_as_counts(
     x = altair.X(
         "wall:N", sort=across, scale=altair.Scale(paddingInner=0.06, paddingOuter=0),
         axis=altair.Axis(
-            title="Rough wall [mm]" if narrow else "Thickness of the rough wall", orient="top", domain=False,
+            title="Rough wall [mm]" if narrow else "Thickness of the rough wall", orient="top",
+            domain=False,
             ticks=False, labelAngle=0, labelOverlap=False, labelLimit=150,
             labelExpr="replace(replace(datum.label, ' mm', ''), ' and over', ' +')" if narrow
             else "datum.label",

@@ -206,18 +206,21 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
     layers = [
         placed(at((left - 0.6, 29.2, end + 0.6, 41.8)).mark_rect(color=role("line")), **box),
         placed(at(*cells).mark_rect(), **box).encode(color=_CLASS),
-        placed(at((end, 35.5, first, 0)).mark_rule(strokeDash=[2.5, 2], color=role("line")), x2="x2"),
+        placed(at((end, 35.5, first, 0)).mark_rule(strokeDash=[2.5, 2], color=role("line")),
+               x2="x2"),
         placed(at((first, 33, last, 38)).mark_rect(color=role("hair"), stroke=role("line"),
                                                    strokeWidth=0.8), **box),
         placed(at((today, 16, 0, 52)).mark_rule(color=role("ink"), strokeWidth=1.4), y2="y2"),
         placed(at(*((left + k * cell, 50, 0, 0, f"{edges[n - 1 - k]:.0f}") for k in range(1, n)))
                .mark_text(fontSize=9.5, color=role("quiet")), text="step:N"),
         *(placed(marked(pd.DataFrame({"x": [x], "y": [35.5]}), shape, area, colour))
-          for x, shape, area, colour in ((cracked, GAP, 120, "paper"), (cracked, CRACK, 120, "cracked"),
+          for x, shape, area, colour in ((cracked, GAP, 120, "paper"),
+                                         (cracked, CRACK, 120, "cracked"),
                                          (glued, GAP, 90, "paper"), (glued, GLUED, 64, "ink"))),
         placed(dry_mark(pd.DataFrame({"x": [middle], "y": [35.5]}), 70, filled=False)),
         placed(at(said[0]).mark_text(align="right", fontSize=10, color=role("ink")), text="step:N"),
-        placed(at(*said[1:]).mark_text(align="left", fontSize=11, color=role("ink")), text="step:N"),
+        placed(at(*said[1:]).mark_text(align="left", fontSize=11, color=role("ink")),
+               text="step:N"),
     ]  # fmt: skip
     if not narrow:
         here = pd.DataFrame({"x": [last + 84], "y": [35.5], "step": ["dry enough since"]})

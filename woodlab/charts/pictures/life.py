@@ -208,8 +208,10 @@ def _cracks(
     looks = looks.assign(y=looks["crack_mm"])
     seen, none = looks[looks["y"] > 0], looks[looks["y"] == 0]
     top = max(10.0, 1.45 * float(looks["y"].max() if len(looks) else 0))
-    y = altair.Y("y:Q", scale=altair.Scale(domain=[0, top], nice=False),
-                 axis=_axis("Longest crack [mm], and each look", tickCount=3, format="d"))  # fmt: skip
+    y = altair.Y(
+        "y:Q", scale=altair.Scale(domain=[0, top], nice=False),
+        axis=_axis("Longest crack [mm], and each look", tickCount=3, format="d"),
+    )  # fmt: skip
     counted = f"{words.count(len(none), 'look')}, no crack"
     small = {"fontSize": 10 if narrow else 12, "align": "left", "color": role("ink")}
     layers = [

@@ -7,6 +7,7 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab import words
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
     BAND_OPACITY,
@@ -20,6 +21,7 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
+from woodlab.charts.titles import certainties, fitting
 from woodlab.errors import WoodlabError
 
 _PERCENT = altair.Axis(format="%")
@@ -53,7 +55,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     ...                       "n_cracked": [5, 1], "rate": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
     >>> crack_rate_chart(rates, by="seal").description
-    'Pieces that cracked [%] with 95 % intervals: none: 50 (23.7 to 76.3); wax: 10 (1.8 to 40.4).'
+    'Pieces that cracked [%] with 95 % intervals: bare bowls: 50 (23.7 to 76.3); bowls under ...'
     >>> crack_rate_chart(rates, by="species")
     Traceback (most recent call last):
         ...
@@ -62,16 +64,25 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     frame = rates[(rates["by"] == by) & rates["rate"].notna()]
     if not len(frame):
         raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
+    most, least = frame.loc[frame["rate"].idxmax()], frame.loc[frame["rate"].idxmin()]
+    named = words.bowls if by == "seal" else str
+    says = fitting(
+        f"{most['n_cracked']} of {most['n_pieces']} {named(most['group'])} cracked, "
+        f"{least['n_cracked']} of {least['n_pieces']} {named(least['group'])}",
+        f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked",
+    )
     frame = pd.DataFrame(
         {
-            "label": frame["group"].astype(str),
+            "label": [named(group) for group in frame["group"]],
             "estimate": 100 * frame["rate"],
             "ci_lower": 100 * frame["ci_lower"],
             "ci_upper": 100 * frame["ci_upper"],
             "text": frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str),
         }
     )
-    return interval_chart(frame, title="Pieces that cracked [%]", size=size)
+    return interval_chart(
+        frame, title="Pieces that cracked [%]", says=says, in_order=by == "wall", size=size
+    )
 
 
 def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -80,12 +91,13 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     effects : DataFrame
-        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `n_cracked`, `n_pieces`.
+        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `p_value`, `n_cracked`,
+        `n_pieces`.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a row a term: ratio, logarithmic, with 95 % interval; a dashed rule at 1.
+    LayerChart: a row a term: ratio, logarithmic, with 95 % interval; an upright mark at 1.
 
     Raises
     ------
@@ -97,11 +109,14 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import pandas as pd
     >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
-    ...                         "ci_upper": [0.9, 3.4], "n_cracked": 12, "n_pieces": 40})
+    ...                         "ci_upper": [0.9, 3.4], "n_cracked": 12, "n_pieces": 40,
+    ...                         "p_value": [0.03, 0.01]})
     >>> chart = crack_ratios(effects)
     >>> print(chart.description)
-    Rate of cracking against the other [ratio] with 95 % intervals: seal: wax against none: 0.4
-    (0.2 to 0.9); wall: per 10 mm thicker: 2.1 (1.3 to 3.4).
+    Rate of cracking against the other [ratio] with 95 % intervals: wall: per 10 mm thicker: 2.1
+    (1.3 to 3.4); seal: wax against none: 0.4 (0.2 to 0.9).
+    >>> chart.title.text
+    ['2 of 2 influences on cracking are clear']
     >>> chart.to_dict()["layer"][1]["encoding"]["x"]["scale"]["type"]
     'log'
     """
@@ -112,9 +127,12 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     frame = frame.assign(
         text=frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
     )
+    sure = int((certainties(told) == "clear").sum())
     return interval_chart(
         frame[["label", "estimate", "ci_lower", "ci_upper", "text"]],
         title="Rate of cracking against the other [ratio]",
+        says=f"{sure or 'None'} of {len(frame)} influences on cracking "
+        f"{'is' if sure == 1 else 'are'} clear",
         reference=1.0,
         log=True,
         size=size,
@@ -203,7 +221,19 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         "Share of pieces still whole against days since turning, with 95 % bands and gaps where "
         f"the looks leave open when it fell. {ends}."
     )
-    return themed(chart, alt=alt, size=size)
+    last = frame.groupby("group", sort=False).tail(1).sort_values("whole_to")
+    low, high = last.iloc[0], last.iloc[-1]
+    named = words.bowls if by == "seal" else str
+    says = fitting(
+        f"{low['whole_to']:.0%} of {named(low['group'])} still whole, "
+        f"{high['whole_to']:.0%} of {named(high['group'])}",
+        f"{low['whole_to']:.0%} to {high['whole_to']:.0%} still whole at the last look",
+    )
+    sub = (
+        "Share of bowls without a crack [%] against days since turning, with 95 % band; dotted: "
+        "fell between two looks."
+    )
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def risk_by_wall_chart(
@@ -288,7 +318,14 @@ def risk_by_wall_chart(
         for name, part in curve.groupby("species", sort=False)
     )
     alt = f"Chance of a crack by day {day:.0f} under {seal}, with 95 % bands. {told}."
-    return themed(chart, alt=alt, size=size)
+    low, high = curve["wall_mm"].min(), curve["wall_mm"].max()
+    ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
+    says = f"Estimated chance: {ends[0]:.0%} at {low:.0f} mm, {ends[1]:.0%} at {high:.0f} mm"
+    sub = (
+        f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {words.bowls(seal)}; mean "
+        "of the species in the title, 95 % bands. Marks: bowls, at the top those that cracked."
+    )
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -371,7 +408,13 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         f"in week 1, {last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that "
         f"keeps the run of one crack short ({first['longest_gap_days']:.0f} days)."
     )
-    return themed(chart, alt=alt, size=size)
+    worst = gaps.loc[gaps["chance"].idxmax()]
+    says = f"The likeliest week for a first crack is week {worst['week']:.0f}"
+    sub = (
+        "Above: chance of a first crack, by week since turning [%]. Below: longest gap between "
+        "looks [days]."
+    )
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
@@ -412,4 +455,11 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
             "text": [f"{n} looks" for n in every["n_looks"]],
         }
     )
-    return interval_chart(frame, title="A crack runs unseen for [days]", size=size)
+    a, b = every.iloc[0], every.iloc[-1]
+    says = (
+        f"Looks every {a['gap_days']:g} days: cracks unseen for {a['unseen_days']:.0f}, not "
+        f"{b['unseen_days']:.0f}"
+    )
+    return interval_chart(
+        frame, title="A crack runs unseen for [days]", says=says, in_order=True, size=size
+    )

@@ -9,17 +9,21 @@ import altair
 import numpy as np
 import pandas as pd
 
+from woodlab import words
+from woodlab.charts.axes import need
+from woodlab.charts.colours import order_of_seals, role, seal_colours
+from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
     COLOURS,
-    FAINT_INK,
     INK,
-    PAPER,
+    SHAPES,
     WIDTH_PX,
     Size,
-    counted,
-    series_encoding,
+    heading,
+    panel_px,
     themed,
 )
+from woodlab.charts.titles import Claim, certainties, fitting
 from woodlab.errors import WoodlabError
 
 _OUTCOMES = {
@@ -30,30 +34,39 @@ _OUTCOMES = {
 }
 _AT_LEAST = "not reached, or not known when: at least so long"
 _MOST_NAMED = 8  # logs; more names would overlap
-_HALO: dict[str, Any] = {"stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
+_SAVED = Claim(
+    more="Slower drying went with more cracks",
+    less="Slower drying saved bowls from cracking",
+    likely_more="Slower drying probably went with more cracks",
+    likely_less="Slower drying probably saved bowls from cracking",
+    open="Did slower drying save bowls? Too few cracks to tell",
+)
 
 
 def curves_by_seal(
     course: pd.DataFrame,
     typical: pd.DataFrame,
+    effects: pd.DataFrame | None = None,
     *,
     target_moisture_pct: float | None = None,
     size: Size = "page",
 ) -> Any:
-    """Moisture against days: a thin line a piece, a thick line the median of each seal.
+    """Moisture against days, a panel a seal on the same axes: each piece, and their median.
 
     Parameters
     ----------
     course, typical : DataFrame
         Of a `SealStudy`: `seal`, `days`, `moisture_pct` [% of oven-dry mass], and in `course`
         the `piece`.
+    effects : DataFrame, optional
+        Of the same study; the title says what a seal cost in time.
     target_moisture_pct : float, optional
         A rule at this moisture [%].
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: moisture [% of oven-dry mass] against days since turning.
+    ConcatChart: moisture [% of oven-dry mass] against days since turning.
 
     Raises
     ------
@@ -66,42 +79,41 @@ def curves_by_seal(
     >>> typical = pd.DataFrame({"seal": ["none", "none", "wax", "wax"], "days": [0, 60, 0, 60],
     ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
     >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
-    >>> print(curves_by_seal(course, typical, target_moisture_pct=16).description)
+    >>> chart = curves_by_seal(course, typical, target_moisture_pct=16)
+    >>> print(chart.description)
     Moisture against days by seal, medians. none: from 60 % to 15 % in 60 days; wax: from 60 % to
     34 % in 60 days. The dashed line is the target, 16 %.
+    >>> chart.title.text
+    ['After 60 days: bare 15 %, under wax 34 %']
     """
     if not len(course) or not len(typical):
         raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
-    seals = list(dict.fromkeys(typical["seal"]))
-    x = altair.X("days:Q", title="Days since turning [d]")
-    y = altair.Y("moisture_pct:Q", title="Moisture [% of oven-dry mass]")
-    tips = [
-        altair.Tooltip("seal:N", title="Seal"),
-        altair.Tooltip("days:Q", title="Days", format=".0f"),
-        altair.Tooltip("moisture_pct:Q", title="Moisture [%]", format=".1f"),
-    ]
-    look = series_encoding("seal", "Seal (thick: median)", mark="line", domain=seals, size=size)
-    quiet = series_encoding("seal", "Seal", mark="line", domain=seals, legend=False, size=size)
-    thick = altair.Chart(typical).mark_line(strokeWidth=3.5).encode(x=x, y=y, tooltip=tips, **look)
-    thin = (
-        altair.Chart(_thinned(course))
-        .mark_line(strokeWidth=0.8, opacity=0.45)
-        .encode(x=x, y=y, detail="piece:N", tooltip=[altair.Tooltip("piece:N"), *tips], **quiet)
-    )
-    layers: list[Any] = [thick, thin]
-    aim = ""
-    if target_moisture_pct is not None:
-        aim = f" The dashed line is the target, {target_moisture_pct:g} %."
-        rule = altair.Chart(pd.DataFrame({"moisture_pct": [target_moisture_pct], "t": ["target"]}))
-        layers.append(rule.mark_rule(strokeDash=[4, 3], color=FAINT_INK).encode(y="moisture_pct:Q"))
-        layers.append(
-            rule.mark_text(align="right", baseline="bottom", dy=-3, **_HALO).encode(
-                y="moisture_pct:Q", x=altair.value("width"), text="t:N"
-            )
-        )
-        layers.append(
-            rule.mark_text(align="right", baseline="bottom", dy=-3, color=INK).encode(
-                y="moisture_pct:Q", x=altair.value("width"), text="t:N"
+    seals = order_of_seals(typical["seal"])
+    columns = 1 if size == "column" else min(2 if len(seals) in (2, 4) else 3, max(2, len(seals)))
+    scales = {
+        "x": altair.Scale(domain=[0, float(course["days"].max())], nice=False),
+        "y": altair.Scale(domain=[0, float(course["moisture_pct"].max()) * 1.05], nice=False),
+    }
+    width = panel_px(size, columns, axis_px=50)
+    panels = []
+    for seal, colour in zip(seals, seal_colours(seals), strict=True):
+        own, middle = (frame[frame["seal"] == seal] for frame in (_thinned(course), typical))
+        x = altair.X("days:Q", title="Days since turning [d]", scale=scales["x"])
+        y = altair.Y("moisture_pct:Q", title="Moisture [%]", scale=scales["y"])
+        tips = ["piece:N", altair.Tooltip("days:Q", format=".0f"),
+                altair.Tooltip("moisture_pct:Q", format=".1f")]  # fmt: skip
+        layers = [
+            altair.Chart(own).mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
+            .encode(x=x, y=y, detail="piece:N", tooltip=tips),
+            altair.Chart(middle).mark_line(strokeWidth=3.5, color=colour).encode(x=x, y=y),
+        ]  # fmt: skip
+        if target_moisture_pct is not None:
+            rule = altair.Chart(pd.DataFrame({"moisture_pct": [target_moisture_pct]}))
+            layers.append(rule.mark_rule(strokeDash=[4, 3], color=INK).encode(y=y))
+        n = own["piece"].nunique()
+        panels.append(
+            altair.layer(*layers).properties(
+                width=width, height=150, title=heading(words.opened(words.bowls(seal, n)))
             )
         )
     ends = "; ".join(
@@ -109,8 +121,44 @@ def curves_by_seal(
         f" % in {part['days'].iloc[-1]:.0f} days"
         for seal, part in typical.groupby("seal", sort=False)
     )
-    alt = f"Moisture against days by seal, medians. {ends}.{aim}"
-    return themed(altair.layer(*layers), alt=alt, size=size)
+    aim = (
+        f"The dashed line is the target, {target_moisture_pct:.3g} %."
+        if target_moisture_pct
+        else ""
+    )
+    alt = f"Moisture against days by seal, medians. {ends}. {aim}".strip()
+    sub = f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: their median. {aim}"
+    chart = altair.concat(*panels, columns=columns)
+    return themed(chart, alt=alt, says=_slower(effects, typical, seals), sub=sub.strip(), size=size)
+
+
+def _slower(effects: pd.DataFrame | None, typical: pd.DataFrame, seals: list[str]) -> str:
+    """What the surest seal cost in time; without a study, the medians of first and last seal."""
+    if effects is not None:
+        slow = effects[(effects["outcome"] == "drying_time") & effects["ratio"].notna()]
+        slow = slow.assign(sure=certainties(slow)).sort_values("ratio", ascending=False)
+        for row in slow.itertuples():
+            name, longer = words.bowls(row.seal), words.longer(row.ratio)
+            claim = Claim(
+                more=fitting(f"{name} took {longer} to dry",
+                             "Sealed bowls took longer than bare ones"),
+                less="Sealed bowls dried sooner than bare ones",
+                likely_more="Sealed bowls probably took longer than bare ones",
+                likely_less="Sealed bowls probably dried sooner than bare ones",
+                open="Does sealing slow drying? Too few bowls to tell",
+                alike="Sealed and bare bowls dried equally fast",
+            )  # fmt: skip
+            said = claim.said(row.ratio, row.sure, row.ci_lower, row.ci_upper)
+            if longer in said or row.seal == slow["seal"].iloc[-1]:
+                return said
+    day = typical.groupby("seal")["days"].max().min()
+    near = typical[typical["days"] <= day].groupby("seal")["moisture_pct"].last()
+    named = [
+        f"{' '.join(p for p in words.SEALS.get(s, ('', f'under {s}')) if p)} {near[s]:.0f} %"
+        for s in (seals[0], seals[-1])
+    ]
+    return fitting(f"After {day:.0f} days: {', '.join(named[: len(seals)])}",
+                   f"Moisture by seal over {day:.0f} days")  # fmt: skip
 
 
 def _thinned(course: pd.DataFrame, most: int = 20_000) -> pd.DataFrame:
@@ -124,21 +172,21 @@ def seal_ratios(
 ) -> Any:
     """Each ratio to the reference with its 95 % interval, on one logarithmic axis.
 
-    An end that is open has an arrow. Rows without an interval are left out; their reasons stand
-    in the table.
+    An end that is open has an arrow. Rows without an interval are left out; their reasons are in
+    the table.
 
     Parameters
     ----------
     effects : DataFrame
         Of a `SealStudy`: `outcome`, `seal`, `reference`, `ratio`, `ci_lower`, `ci_upper`,
-        `n_pieces`, `method`.
+        `p_value`, `n_pieces`.
     outcomes : sequence of str, optional
         Which outcomes, in their order; all unless given.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a row an outcome and seal; a dashed rule at 1, no difference.
+    LayerChart: a row an outcome and seal; an upright mark at 1, no difference.
 
     Raises
     ------
@@ -153,92 +201,67 @@ def seal_ratios(
     >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
-    ...                         "method": ["mixed model", "exact"]})
-    >>> print(seal_ratios(effects).description)
-    Ratios to 'none' with 95 % intervals: drying time, wax: 1.6 (1.3 to 2; 12 pieces); cracks,
-    wax: at most 0.6 (12 pieces).
+    ...                         "p_value": [0.001, 0.02]})
+    >>> chart = seal_ratios(effects)
+    >>> print(chart.description)
+    Times that of bare bowls [ratio] with 95 % intervals: drying time, wax: 1.6 (1.3 to 2); cracks,
+    wax: not known (0 to 0.6).
+    >>> chart.title.text
+    ['2 of 2 differences from bare bowls are clear']
     """
     wanted = list(outcomes) if outcomes is not None else list(_OUTCOMES)
     frame = effects[effects["outcome"].isin(wanted)]
+    frame = frame.assign(sure=certainties(frame) if len(frame) else "")
     frame = frame[frame["ci_lower"].notna() & frame["ci_upper"].notna()]
     if not len(frame):
         raise WoodlabError(
             "no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
             "column `reason`."
         )
-    frame = frame.assign(rank=frame["outcome"].map({name: i for i, name in enumerate(wanted)}))
-    frame = frame.sort_values("rank", kind="stable").reset_index(drop=True)
-    ends = pd.concat([frame["ratio"], frame["ci_lower"], frame["ci_upper"], pd.Series([1.0])])
-    ends = ends[np.isfinite(ends) & (ends > 0)]
-    low, high = 0.7 * float(ends.min()), 1.4 * float(ends.max())
+    place = {seal: k for k, seal in enumerate(order_of_seals(frame["seal"]))}
+    rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
+    frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
     frame = frame.assign(
         label=[f"{_OUTCOMES.get(r.outcome, r.outcome)}, {r.seal}" for r in frame.itertuples()],
-        shown_lower=frame["ci_lower"].clip(lower=low),
-        shown_upper=frame["ci_upper"].clip(upper=high),
-        open_low=frame["ci_lower"] <= 0,
-        open_high=~np.isfinite(frame["ci_upper"]),
+        text=[_ratio_words(r) for r in frame.itertuples()],
     )
-    frame["words"] = [_words(row) for row in frame.itertuples()]
-    against = str(frame["reference"].iloc[0])
-    scale = altair.Scale(type="log", domain=[low, high], nice=False, padding=8)
-    title = [f"Ratio to {against!r} (logarithmic)", "with 95 % interval; dashed: no difference"]
-    base = altair.Chart(frame).encode(
-        y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
-        tooltip=[
-            altair.Tooltip("label:N", title="what"),
-            altair.Tooltip("ratio:Q", title="ratio", format=".3g"),
-            altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".3g"),
-            altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".3g"),
-            altair.Tooltip("n_pieces:Q", title="pieces"),
-            altair.Tooltip("method:N", title="method"),
-        ],
+    other = words.bowls(str(frame["reference"].iloc[0]))
+    sure = int((frame["sure"] == "clear").sum())
+    says = fitting(f"{sure} of {len(frame)} differences from {other} are clear",
+                   f"{sure} of {len(frame)} differences are clear")  # fmt: skip
+    return interval_chart(
+        frame, title=f"Times that of {other} [ratio]", says=says, estimate="ratio", reference=1.0,
+        log=True, in_order=True, size=size,
+    )  # fmt: skip
+
+
+def _ratio_words(row: Any) -> str:
+    if np.isfinite(row.ratio):
+        return f"{words.two(row.ratio)} times ({row.n_pieces} bowls)"
+    open_end = not np.isfinite(row.ci_upper)
+    bound = (
+        f"at least {words.two(row.ci_lower)}" if open_end else f"at most {words.two(row.ci_upper)}"
     )
-    bars = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=altair.X("shown_lower:Q", title=title, scale=scale, axis=altair.Axis(tickCount=6)),
-        x2="shown_upper:Q",
-    )
-    arrow: dict[str, Any] = {"filled": True, "size": 90, "color": COLOURS[4], "opacity": 1}
-    left = base.transform_filter("datum.open_low").mark_point(shape="triangle-left", **arrow)
-    right = base.transform_filter("datum.open_high").mark_point(shape="triangle-right", **arrow)
-    points = base.transform_filter("isValid(datum.ratio)").mark_point(size=85, color=COLOURS[0])
-    place: dict[str, Any] = {"align": "left", "baseline": "bottom", "dy": -6}
-    named = base.encode(x=altair.value(0), text="words:N")
-    rule = altair.Chart(pd.DataFrame({"at": [1.0]})).mark_rule(strokeDash=[4, 3], color=FAINT_INK)
-    layers = [
-        rule.encode(x=altair.X("at:Q", scale=scale)),
-        bars,
-        left.encode(x=altair.X("shown_lower:Q", scale=scale)),
-        right.encode(x=altair.X("shown_upper:Q", scale=scale)),
-        points.encode(x=altair.X("ratio:Q", scale=scale)),
-        named.mark_text(**place, **_HALO),
-        named.mark_text(**place, color=INK),
-    ]
-    chart = altair.layer(*layers).properties(height=altair.Step(40))
-    alt = f"Ratios to {against!r} with 95 % intervals: {'; '.join(frame['words'])}."
-    return themed(chart, alt=alt, size=size)
+    return f"{bound} times ({row.n_pieces} bowls)"
 
 
-def _words(row: Any) -> str:
-    basis = counted(row.n_pieces, "piece")
-    if not np.isfinite(row.ratio):
-        bound = f"at least {row.ci_lower:.2g}" if row.open_high else f"at most {row.ci_upper:.2g}"
-        return f"{row.label}: {bound} ({basis})"
-    return f"{row.label}: {row.ratio:.2g} ({row.ci_lower:.2g} to {row.ci_upper:.2g}; {basis})"
-
-
-def days_against_cracks(by_seal: pd.DataFrame, *, size: Size = "column") -> Any:
-    """What slower drying buys: days to the target against the share of pieces that cracked.
+def days_against_cracks(
+    by_seal: pd.DataFrame, effects: pd.DataFrame | None = None, *, size: Size = "column"
+) -> Any:
+    """Sealing's bargain: days to the target against the share of bowls that cracked.
 
     Parameters
     ----------
     by_seal : DataFrame
         Of a `SealStudy`: `seal`, `median_days` [d], `crack_pct`, `ci_lower`, `ci_upper` [%],
         `n_cracked`, `n_looked`.
+    effects : DataFrame, optional
+        Of the same study; the title says whether slower drying saved bowls.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a point a seal with its exact 95 % interval upward.
+    LayerChart: a point a seal, its name beside it, with its exact 95 % interval upward.
 
     Raises
     ------
@@ -255,40 +278,71 @@ def days_against_cracks(by_seal: pd.DataFrame, *, size: Size = "column") -> Any:
     Days to the target against cracks, by seal. none: 60 days, 5 of 10 cracked (19 to 81 %); wax:
     140 days, 1 of 10 cracked (0 to 44 %).
     """
+    need(by_seal, "seal", "median_days", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
     frame = by_seal[by_seal["median_days"].notna() & by_seal["crack_pct"].notna()]
     if not len(frame):
         raise WoodlabError(
             "no seal has both a time to the target and looks for cracks, so there is no trade-off "
             "to draw."
         )
-    frame = frame.assign(
-        words=[f"{r.seal}: {r.n_cracked} of {r.n_looked}" for r in frame.itertuples()]
-    )
-    domain = frame["words"].tolist()
-    look = {"domain": domain, "size": size}
-    scale = altair.Scale(domain=[0, 1.1 * float(frame["median_days"].max())], nice=False)
-    base = altair.Chart(frame).encode(
-        x=altair.X("median_days:Q", title="Days to the target, median of pieces", scale=scale)
-    )
-    title = ["Pieces cracked [%]", "with exact 95 % interval"]
-    y_scale = altair.Scale(domain=[0, 100])
-    points = base.mark_point(size=110).encode(
-        y=altair.Y("crack_pct:Q", title=title, scale=y_scale),
-        tooltip=["seal:N", "median_days:Q", "n_cracked:Q", "n_looked:Q"],
-        **series_encoding("words", "Seal: cracked of looked at", mark="point", **look),
-    )
-    bars = base.mark_rule(strokeWidth=2).encode(
-        y="ci_lower:Q",
-        y2="ci_upper:Q",
-        color=series_encoding("words", "", mark="area", legend=False, **look)["color"],
-    )
-    chart = altair.layer(points, bars).properties(height=330)
-    said = "; ".join(
+    seals = order_of_seals(frame["seal"])
+    looks = {s: (c, SHAPES[k % len(SHAPES)]) for k, (s, c) in
+             enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
+    most = 1.1 * float(frame["median_days"].max())
+    x = altair.X(
+        "median_days:Q", title="Days to the target, median of bowls",
+        scale=altair.Scale(domain=[0, most], nice=False),
+    )  # fmt: skip
+    top = min(100.0, 10 * np.ceil(float(frame["ci_upper"].max()) / 10) + 20)
+    y = {"title": "Bowls that cracked [%]", "scale": altair.Scale(domain=[0, top], nice=False)}
+    layers = []
+    for row in frame.to_dict("records"):
+        colour, shape = looks[str(row["seal"])]
+        one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["median_days"] / most
+        side = "right" if at > 0.75 else "left" if at < 0.2 else "center"
+        said = [words.opened(words.bowls(row["seal"])), f"{row['n_cracked']} of {row['n_looked']}"]
+        layers += [
+            one.mark_rule(strokeWidth=3, color=colour).encode(
+                y=altair.Y("ci_lower:Q", **y), y2="ci_upper:Q"),
+            one.mark_point(size=120, shape=shape, color=colour, opacity=1, clip=False).encode(
+                y=altair.Y("crack_pct:Q", **y)),
+            one.mark_text(align=side, text=said, baseline="bottom", dy=-20, lineHeight=14,
+                          color=INK)
+            .encode(y=altair.Y("ci_upper:Q", **y)),
+        ]  # fmt: skip
+    told = "; ".join(
         f"{r.seal}: {r.median_days:.0f} days, {r.n_cracked} of {r.n_looked} cracked "
         f"({r.ci_lower:.0f} to {r.ci_upper:.0f} %)"
         for r in frame.itertuples()
     )
-    return themed(chart, alt=f"Days to the target against cracks, by seal. {said}.", size=size)
+    slow = frame.sort_values("median_days")
+    a, b = slow.iloc[0], slow.iloc[-1]
+    says = fitting(f"{b['n_cracked']} of {b['n_looked']} slowest bowls cracked, "
+                   f"{a['n_cracked']} of {a['n_looked']} fastest")  # fmt: skip
+    if effects is not None:
+        cracks = effects[effects["outcome"] == "crack_hazard"]
+        cracks = cracks.assign(sure=certainties(cracks)) if len(cracks) else cracks
+        ranked = [cracks[cracks["sure"] == s] for s in ("clear", "likely")] if len(cracks) else []
+        best = next((rows.iloc[0] for rows in ranked if len(rows)), None)
+        says = fitting(_SAVED.open)
+        if best is not None:
+            says = _SAVED.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
+    return themed(
+        altair.layer(*layers).properties(height=330),
+        alt=f"Days to the target against cracks, by seal. {told}.", says=says,
+        sub="Bowls that cracked [%], with exact 95 % interval, against median days to the target."
+        + _without(by_seal),
+        size=size,
+    )  # fmt: skip
+
+
+def _without(by_seal: pd.DataFrame) -> str:
+    """The seals that have no median yet, which a picture of medians leaves out."""
+    rows = by_seal[by_seal["median_days"].isna() & by_seal["crack_pct"].notna()]
+    told = "; ".join(
+        f"{words.bowls(r.seal)}, {r.n_cracked} of {r.n_looked} cracked" for r in rows.itertuples()
+    )
+    return f" Not drawn, fewer than half dry so far: {told}." if told else ""
 
 
 def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "column") -> Any:
@@ -328,7 +382,8 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         raise WoodlabError(
             "no log holds two seals, so nothing can be joined. Seal pieces of one log differently."
         )
-    order = [reference, *sorted(set(pairs["seal"]) - {reference})]
+    order = order_of_seals({reference, *pairs["seal"]})
+    order = [reference, *(seal for seal in order if seal != reference)]
     order = [name for name in order if (pairs["seal"] == name).any()]
     frame = pairs.assign(kind=np.where(pairs["at_least"], _AT_LEAST, "reached"))
     x = altair.X(
@@ -372,7 +427,14 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     )
     alt = f"Days to the target by seal, {logs} logs each a line. Medians: {longer}."
     layers = [lines, points, named] if logs <= _MOST_NAMED else [lines, points]
-    return themed(altair.layer(*layers), alt=alt, size=size)
+    medians = frame.groupby("seal")["days"].median()
+    says = fitting(
+        f"Within a log: {order[0]} {medians[order[0]]:.0f} days, "
+        f"{order[-1]} {medians[order[-1]]:.0f}",
+        f"{logs} logs held two seals or more",
+    )
+    sub = "Days to the target by seal; a line joins the bowls of one log."
+    return themed(altair.layer(*layers), alt=alt, says=says, sub=sub, size=size)
 
 
 def _names_at_the_end(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
