@@ -215,11 +215,8 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
         for row in last.itertuples()
     )
     row = last.sort_values("n_pieces").iloc[-1]
-    says = (
-        f"{row['expected']:.0f} of {row['n_pieces']} bowls ready by {words.day(row['week_ending'])}"
-    )
-    if len(groups) > 1:
-        says = f"{last['expected'].sum():.0f} of {last['n_pieces'].sum()} bowls ready by {words.day(row['week_ending'])}"
+    some, every = last[["expected", "n_pieces"]].sum()
+    says = f"{some:.0f} of {every:.0f} bowls ready by {words.day(row['week_ending'])}"
     sub = "Expected number of bowls dry enough at the end of each week, with its interval."
     alt_text = f"Number of pieces ready by week. {said}."
     return themed(alt.layer(line, band), alt=alt_text, says=says, sub=sub, size=size)
@@ -359,7 +356,8 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     most = float(rows[["ready_d", "earliest_d"]].abs().to_numpy().max()) * 1.15 + 3
     rows["to_d"] = rows["latest_d"].fillna(most).clip(upper=most)
     rows["kind"] = ["held" if h else "missed" for h in held]
-    scale = alt.Scale(domain=[-most, most], nice=False)
+    least = float(min(rows["earliest_d"].min(), rows["ready_d"].min(), -7)) - 3
+    scale = alt.Scale(domain=[least, most], nice=False)
     colour = alt.Color("kind:N", legend=None, scale=alt.Scale(
         domain=["held", "missed"], range=[role("waiting"), role("cracked")]))  # fmt: skip
     shape = alt.Shape("kind:N", legend=None, scale=alt.Scale(

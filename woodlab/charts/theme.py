@@ -19,7 +19,7 @@ from woodlab.errors import WoodlabError
 Size = Literal["column", "page"]
 
 WIDTH_PX: dict[str, int] = {"column": 360, "page": 680}
-HEIGHT_PX: dict[str, int] = {"column": 250, "page": 320}
+HEIGHT_PX: dict[str, int] = {"column": 210, "page": 270}
 TITLE_PX: dict[str, int] = {"column": 14, "page": 16}
 
 COLOURS = colours.SERIES
@@ -175,11 +175,10 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         chart = chart.properties(title=_title(fitting(says), sub, size))
     if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
         chart = chart.properties(width=WIDTH_PX[size])
-        stepped = isinstance(chart.height, altair.Step)
         if chart.height is altair.Undefined:
             chart = chart.properties(height=HEIGHT_PX[size])
-        fit: Literal["fit", "fit-x"] = "fit-x" if stepped else "fit"
-        chart = chart.properties(autosize=altair.AutoSizeParams(type=fit, contains="padding"))
+        # the height is that of the panel alone: a long title takes nothing from it
+        chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
     return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
 

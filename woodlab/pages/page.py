@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from functools import partial
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from jinja2 import Environment, PackageLoader, select_autoescape
@@ -17,6 +17,9 @@ from woodlab.pages.facts import GREW_MM, READY, Facts
 from woodlab.pages.findings import Finding, findings
 from woodlab.pages.odd import odd_weights
 from woodlab.pages.pictures import draw
+
+if TYPE_CHECKING:
+    from woodlab.book.record_book import RecordBook
 
 NEXT, ODD, SOON_DAYS, MONTHS = 7, 5, 7, 6
 PAGES = {
@@ -43,16 +46,26 @@ def write_pages(facts: Facts, folder: Path) -> None:
     """Write index.html, evidence.html and the pictures; links lead only to what is in `folder`."""
     figures = draw(facts, folder / "pictures")
     page = content(facts)
-    page["pages"] = {name: said for name, said in PAGES.items() if (folder / name).exists()}
-    page["articles"] = [
-        (f"article/article.{form}", said)
-        for form, said in ARTICLE.items()
-        if (folder / "article" / f"article.{form}").exists()
-    ]
-    page["figures"] = figures
+    page |= {"figures": figures, **_beside(folder)}
     env = environment()
     for name in ("index.html", "evidence.html"):
         (folder / name).write_text(env.get_template(f"{name}.j2").render(**page), encoding="utf-8")
+
+
+def write_plain(book: RecordBook, folder: Path, why: str, club: str | None = None) -> None:
+    """A front page of links for a book that no curve can be fitted to yet, saying why."""
+    template = environment().get_template("plain.html.j2")
+    page = template.render(club=club or book.name, why=why, n=len(book.pieces), **_beside(folder))
+    (folder / "index.html").write_text(page, encoding="utf-8")
+
+
+def _beside(folder: Path) -> dict[str, Any]:
+    """The pages and forms of the article that are there to be linked to."""
+    forms = [(f"article/article.{form}", said) for form, said in ARTICLE.items()]
+    return {
+        "pages": {name: said for name, said in PAGES.items() if (folder / name).exists()},
+        "articles": [(name, said) for name, said in forms if (folder / name).exists()],
+    }
 
 
 def environment() -> Environment:

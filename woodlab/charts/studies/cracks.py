@@ -8,6 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
+from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
     BAND_OPACITY,
@@ -216,7 +217,9 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         for name, part in frame.groupby("group", sort=False)
     )
     panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)
-    chart = panel.facet(altair.Facet("group:N", title=None), columns=columns)
+    names = list(frame["group"].unique())
+    names = order_of_seals(names) if by == "seal" else names
+    chart = panel.facet(altair.Facet("group:N", title=None, sort=names), columns=columns)
     alt = (
         "Share of pieces still whole against days since turning, with 95 % bands and gaps where "
         f"the looks leave open when it fell. {ends}."
@@ -225,9 +228,9 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     low, high = last.iloc[0], last.iloc[-1]
     named = words.bowls if by == "seal" else str
     says = fitting(
-        f"{low['whole_to']:.0%} of {named(low['group'])} still whole, "
-        f"{high['whole_to']:.0%} of {named(high['group'])}",
-        f"{low['whole_to']:.0%} to {high['whole_to']:.0%} still whole at the last look",
+        f"{100 * low['whole_to']:.0f} % of {named(low['group'])} still whole, "
+        f"{100 * high['whole_to']:.0f} % of {named(high['group'])}",
+        f"{100 * low['whole_to']:.0f} to {100 * high['whole_to']:.0f} % of the bowls still whole",
     )
     sub = (
         "Share of bowls without a crack [%] against days since turning, with 95 % band; dotted: "
@@ -320,7 +323,10 @@ def risk_by_wall_chart(
     alt = f"Chance of a crack by day {day:.0f} under {seal}, with 95 % bands. {told}."
     low, high = curve["wall_mm"].min(), curve["wall_mm"].max()
     ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
-    says = f"Estimated chance: {ends[0]:.0%} at {low:.0f} mm, {ends[1]:.0%} at {high:.0f} mm"
+    says = (
+        f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
+        f"{100 * ends[1]:.0f} % at {high:.0f}"
+    )
     sub = (
         f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {words.bowls(seal)}; mean "
         "of the species in the title, 95 % bands. Marks: bowls, at the top those that cracked."

@@ -236,6 +236,6 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     says = "No mean course of the movement yet"
     if len(means):
         row = means.iloc[-1]
-        says = f"{row['share']:.0%} of the movement done by day {row['days']:.0f}"
+        says = f"{100 * row['share']:.0f} % of the movement done by day {row['days']:.0f}"
     sub = "Share of the movement done [%], against days and against moisture; a dot a rim."
     return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -300,14 +301,15 @@ def days_against_cracks(
         colour, shape = looks[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["median_days"] / most
         side = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        said = [words.opened(words.bowls(row["seal"])), f"{row['n_cracked']} of {row['n_looked']}"]
+        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 24),
+                f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
         layers += [
             one.mark_rule(strokeWidth=3, color=colour).encode(
                 y=altair.Y("ci_lower:Q", **y), y2="ci_upper:Q"),
             one.mark_point(size=120, shape=shape, color=colour, opacity=1, clip=False).encode(
                 y=altair.Y("crack_pct:Q", **y)),
-            one.mark_text(align=side, text=said, baseline="bottom", dy=-20, lineHeight=14,
-                          color=INK)
+            one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14, color=INK,
+                          dy=-6 - 14 * (len(said) - 1))
             .encode(y=altair.Y("ci_upper:Q", **y)),
         ]  # fmt: skip
     told = "; ".join(
@@ -328,7 +330,7 @@ def days_against_cracks(
         if best is not None:
             says = _SAVED.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
     return themed(
-        altair.layer(*layers).properties(height=330),
+        altair.layer(*layers).properties(height=240),
         alt=f"Days to the target against cracks, by seal. {told}.", says=says,
         sub="Bowls that cracked [%], with exact 95 % interval, against median days to the target."
         + _without(by_seal),
