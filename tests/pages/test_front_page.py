@@ -123,7 +123,7 @@ def test_a_real_book_is_asked_and_drawn(tmp_path):
     facts = gather(book, fits=wl.fit_drying(book, law="slab", pool=True))
     assert facts.club == "loft over the Brindle Mill"
     assert len(facts.bowls) == len(book.pieces)
-    assert facts.day == max(book.weighings["on"].max(), book.looks["on"].max()).normalize()
+    assert facts.day == max(book.weighings["on"].max(), book.looks["on"].max())
     write_pages(facts, tmp_path)
     made = {path.stem for path in (tmp_path / "pictures").glob("*.svg")}
     assert {"season", "life", "cracks", "season_narrow"} <= made

@@ -94,7 +94,7 @@ def interval_chart(
         altair.Tooltip("ci_lower:Q", title=f"lower end ({level})", format=".3g"),
         altair.Tooltip("ci_upper:Q", title=f"upper end ({level})", format=".3g"),
     ]
-    x = {"scale": scale, "axis": axis}
+    x: dict[str, Any] = {"scale": scale, "axis": axis}
     base = altair.Chart(frame).encode(
         y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None), tooltip=tips
     )

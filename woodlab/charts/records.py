@@ -90,11 +90,16 @@ def weighings_overview(
             base.mark_point(size=9, color=colour),
         ]
         if own["odd"].any():
-            words_ = {"align": "left", "dx": 9, "fontWeight": "bold", "color": role("cracked")}
+            how: dict[str, Any] = {
+                "align": "left",
+                "dx": 9,
+                "fontWeight": "bold",
+                "color": role("cracked"),
+            }
             layers += [
                 odd.mark_point(filled=False, size=120, strokeWidth=2, color=role("cracked"),
                                shape="circle", tooltip=True),
-                odd.mark_text(**words_).encode(text="piece:N"),
+                odd.mark_text(**how).encode(text="piece:N"),
             ]  # fmt: skip
         n = own["piece"].nunique()
         head = (

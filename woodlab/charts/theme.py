@@ -185,7 +185,7 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
 
 def _title(says: str, sub: str, size: Size) -> Any:
     room, font = WIDTH_PX[size] - 14, TITLE_PX[size]
-    below = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
+    below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
     return altair.TitleParams(wrapped(says, room, font, 0.52), frame="bounds", **below)
 
 

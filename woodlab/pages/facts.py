@@ -82,6 +82,9 @@ def gather(
     club : str, optional
         Whose season it is; the one place of all pieces, else the book's name, unless given.
     """
+    if as_of is None:
+        days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
+        as_of = f"{max(days):%Y-%m-%d}" if days else None
     book = book.until(as_of) if as_of else book
     if fits is None:
         fits = wl.fit_drying(book)
@@ -126,12 +129,13 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     seen = looks[crack_seen(looks)].groupby("piece")
     glued = looks[looks["action"] == "glued"].groupby("piece")
     measured = looks[looks["crack_mm"].notna()].groupby("piece")["crack_mm"].last()
-    frame["last_look_on"] = frame["piece"].map(last["on"])
-    frame["crack_on"] = frame["piece"].map(seen["on"].first())
-    frame["first_mm"] = frame["piece"].map(seen["crack_mm"].first())
-    frame["last_mm"] = frame["piece"].map(measured)
-    frame["glued_on"] = frame["piece"].map(glued["on"].max())
-    frame["glued_mm"] = frame["piece"].map(glued["crack_mm"].last())
+    found = {
+        "last_look_on": last["on"], "crack_on": seen["on"].first(), "last_mm": measured,
+        "first_mm": seen["crack_mm"].first(), "glued_on": glued["on"].max(),
+        "glued_mm": glued["crack_mm"].last(),
+    }  # fmt: skip
+    for name, column in found.items():
+        frame[name] = column.reindex(frame["piece"]).to_numpy()
     frame["group"] = np.select(
         [
             frame["piece"].isin(_gone(book, looks, day)),
@@ -208,8 +212,12 @@ def _walls(book: RecordBook) -> pd.DataFrame:
 def _profiles(fits: Any, book: RecordBook, bowls: pd.DataFrame) -> pd.DataFrame:
     """Moisture inside the wall of the commonest wood, bare and under the tightest seal.
 
-    The model's profile is asked here and nowhere else; without one there is no such picture.
+    A season's fit that holds no figures of the one law with a profile by seal has it fitted here.
     """
     from woodlab.pages.profiles import wall_profiles
 
-    return wall_profiles(fits, book, bowls, PROFILE_DAYS)
+    found = wall_profiles(fits, book, bowls, PROFILE_DAYS)
+    if len(found):
+        return found
+    slab = _asked(lambda: wl.fit_drying(book, law="slab", pool=True))
+    return found if slab is None else wall_profiles(slab, book, bowls, PROFILE_DAYS)

@@ -42,7 +42,7 @@ def odd_weights(facts: Facts) -> list[Odd]:
         what = "the same weight stands twice" if double else what
         on = pd.to_datetime(r.value, errors="coerce") if before else _day_of(facts, r)
         found.append(Odd((str(r.piece),), on, what, do or "Compare the paper.", "used as it is"))
-    return sorted(found, key=lambda odd: odd.on if pd.notna(odd.on) else facts.day, reverse=True)
+    return sorted(found, key=lambda o: pd.Timestamp(o.on) if pd.notna(o.on) else facts.day)[::-1]
 
 
 def _left_out(alone: pd.DataFrame) -> list[Odd]:

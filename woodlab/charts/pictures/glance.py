@@ -186,7 +186,7 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
         )
 
     def placed(chart: Any, **more: str) -> Any:
-        none = {"axis": None}
+        none: dict[str, Any] = {"axis": None}
         return chart.encode(
             x=altair.X("x:Q", scale=altair.Scale(domain=[0, width], nice=False), **none),
             y=altair.Y("y:Q", scale=altair.Scale(domain=[high, 0], nice=False), **none), **more,

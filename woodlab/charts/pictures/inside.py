@@ -65,7 +65,7 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
         for seal in seals
     ]  # fmt: skip
     gaps = {seal: _gap(profiles[profiles["seal"] == seal]) for seal in seals}
-    even = min(gaps, key=gaps.get)
+    even = min(gaps, key=lambda seal: gaps[seal])
     title = fitting(
         f"Model: {even} keeps the wall more even inside",
         "Model: a seal keeps the wall more even inside",
@@ -111,7 +111,11 @@ def _panel(part: pd.DataFrame, wall: float, y_scale: Any, *, named: bool, titled
         )  # fmt: skip
     above = np.inf
     for k, (on, course) in enumerate(list(part.sort_values("depth_mm").groupby("on"))[:_MOST]):
-        look = {"color": _SHADES[k], "strokeWidth": _WIDTHS[k], "strokeDash": list(_DASHES[k])}
+        look: dict[str, Any] = {
+            "color": _SHADES[k],
+            "strokeWidth": _WIDTHS[k],
+            "strokeDash": list(_DASHES[k]),
+        }
         layers.append(altair.Chart(course).mark_line(**look).encode(x=x, y=y))
         middle = float(course["moisture_pct"].max())
         gap = middle - float(course["moisture_pct"].min())
@@ -120,8 +124,12 @@ def _panel(part: pd.DataFrame, wall: float, y_scale: Any, *, named: bool, titled
              "t": [f"{words.day(on, part['turned_on'].iloc[0])}: core {gap:.0f} points wetter"]}
         )  # fmt: skip
         under = above - middle < 4.2  # too near the line above for its words: they go below
-        place = {"baseline": "top" if under else "bottom", "dy": 5 if under else -4, "fontSize": 11}
-        halo = {"stroke": role("paper"), "strokeWidth": 3.2, "strokeJoin": "round"}
+        place: dict[str, Any] = {
+            "baseline": "top" if under else "bottom",
+            "dy": 5 if under else -4,
+            "fontSize": 11,
+        }
+        halo: dict[str, Any] = {"stroke": role("paper"), "strokeWidth": 3.2, "strokeJoin": "round"}
         text = altair.Chart(word).encode(x=x, y=y, text="t")
         layers += [text.mark_text(**place, **halo), text.mark_text(color=role("ink"), **place)]
         above = middle

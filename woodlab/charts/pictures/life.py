@@ -154,7 +154,7 @@ def _weights(
     label = "format(datum.value*datum.value,'.0f') + ' %'"
     if np.isfinite(dry):
         label += f" + '  ' + format({dry:.2f}*(1+datum.value*datum.value/100),',.0f') + ' g'"
-    upright = {
+    upright: dict[str, Any] = {
         "scale": altair.Scale(domain=[float(np.sqrt(9.5)), top], nice=False, zero=False),
         "axis": _axis("Moisture and weight, dry end stretched" if narrow else
                    "Moisture [%] and weight [g], stretched toward the dry end",
@@ -163,7 +163,7 @@ def _weights(
     y = altair.Y("y:Q", **upright)
     so_far, ahead = (course[course["part"] == part] for part in ("so far", "to come"))
     ahead = pd.concat([so_far.tail(1), ahead])
-    line = {"color": role("waiting"), "strokeWidth": 2}
+    line: dict[str, Any] = {"color": role("waiting"), "strokeWidth": 2}
     goal, day = float(np.sqrt(target)), bowl["as_of"]
     enough = f"dry enough: {target:.0f} %"
     if np.isfinite(dry):
@@ -213,7 +213,11 @@ def _cracks(
         axis=_axis("Longest crack [mm], and each look", tickCount=3, format="d"),
     )  # fmt: skip
     counted = f"{words.count(len(none), 'look')}, no crack"
-    small = {"fontSize": 10 if narrow else 12, "align": "left", "color": role("ink")}
+    small: dict[str, Any] = {
+        "fontSize": 10 if narrow else 12,
+        "align": "left",
+        "color": role("ink"),
+    }
     layers = [
         altair.Chart(none).mark_tick(orient="vertical", color=role("quiet"), thickness=1, size=8,
                                      yOffset=-5).encode(x=x, y=y),

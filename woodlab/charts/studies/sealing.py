@@ -91,7 +91,7 @@ def curves_by_seal(
         raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
     seals = order_of_seals(typical["seal"])
     columns = 1 if size == "column" else min(2 if len(seals) in (2, 4) else 3, max(2, len(seals)))
-    scales = {
+    scales: dict[str, Any] = {
         "x": altair.Scale(domain=[0, float(course["days"].max())], nice=False),
         "y": altair.Scale(domain=[0, float(course["moisture_pct"].max()) * 1.05], nice=False),
     }
@@ -291,17 +291,20 @@ def days_against_cracks(
              enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
     most = 1.1 * float(frame["median_days"].max())
     x = altair.X(
-        "median_days:Q", title="Days to the target, median of bowls",
+        "median_days:Q", title="Days to the target, median of bowls", axis=altair.Axis(tickCount=7),
         scale=altair.Scale(domain=[0, most], nice=False),
     )  # fmt: skip
     top = min(100.0, 10 * np.ceil(float(frame["ci_upper"].max()) / 10) + 20)
-    y = {"title": "Bowls that cracked [%]", "scale": altair.Scale(domain=[0, top], nice=False)}
+    y: dict[str, Any] = {
+        "title": "Bowls that cracked [%]",
+        "scale": altair.Scale(domain=[0, top], nice=False),
+    }
     layers = []
     for row in frame.to_dict("records"):
         colour, shape = looks[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["median_days"] / most
-        side = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 24),
+        side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
+        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 28),
                 f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
         layers += [
             one.mark_rule(strokeWidth=3, color=colour).encode(
