@@ -125,6 +125,9 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     looks = book.looks.sort_values("on", kind="stable")
     frame = ready.reset_index(drop=True)
     frame["shelf"] = [_shelf(place) for place in frame["place"]]
+    for name in ("seal", "species"):
+        if name in frame:  # a book may leave them out
+            frame[name] = frame[name].astype(object).fillna("not noted")
     last = looks.groupby("piece").tail(1).set_index("piece")
     seen = looks[crack_seen(looks)].groupby("piece")
     glued = looks[looks["action"] == "glued"].groupby("piece")
