@@ -13,6 +13,7 @@ from woodlab.charts.theme import COLOURS, FAINT_INK, INK, Size, themed
 from woodlab.charts.titles import fitting
 
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
+_LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
 _STEP_PX = 38
 _TICKS = (1, 2, 5)  # of a logarithmic axis, in each power of ten
 
@@ -46,7 +47,8 @@ def interval_chart(
     reference : float, optional
         Where "no difference" is: a mark in each row.
     log : bool
-        A logarithmic axis, as ratios want; cut at a thousandfold.
+        A logarithmic axis where the ends span more than sixfold, as ratios may; cut at a
+        thousandfold.
     in_order : bool
         Rows keep the frame's order, where they have one of their own.
     level : str
@@ -81,6 +83,8 @@ def interval_chart(
     )
     if not in_order:
         frame = frame.sort_values(estimate, ascending=False, na_position="last", kind="stable")
+    ends = frame[["ci_lower", "ci_upper", estimate]]
+    log = log and not (ends.min().min() * _LINEAR_FOLD > ends.max().max())
     scale, axis, cut = _scale(frame, estimate, reference, log=log, title=title)
     low, high = scale["domain"]
     frame = frame.assign(
@@ -135,7 +139,7 @@ def _apart(frame: pd.DataFrame, estimate: str, reference: float | None) -> str:
     n = len(frame)
     if reference is not None:
         off = int(((frame["ci_lower"] > reference) | (frame["ci_upper"] < reference)).sum())
-        return fitting(f"{off} of {n} intervals leave out no difference")
+        return fitting(f"{off} of {n} intervals exclude no difference")
     known = frame[frame[estimate].notna()].sort_values(estimate)
     if len(known) < 2:
         row = frame.iloc[0]
