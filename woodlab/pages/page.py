@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
 
 NEXT, ODD, SOON_DAYS, MONTHS = 7, 5, 7, 6
+FEW = 6  # of more bowls that are probably dry, the chances are left to the ready list
 PAGES = {
     "1_open_and_check.html": "The check of the records",
     "2_drying_curves.html": "How each bowl dries",
@@ -103,6 +104,7 @@ def content(facts: Facts) -> dict[str, Any]:
         "oldest_look": _oldest_look(ready, day),
         "probably": [(r.piece, _in_ten(r.p_ready_now), r.shelf)
                      for r in probably.sort_values("p_ready_now", ascending=False).itertuples()],
+        "probably_by": _by_shelf(probably["piece"], bowls), "few": FEW,
         "n_probably": len(probably), "n_waiting": len(waiting), "n_gone": len(of.get("gone", none)),
         "cracked": [_crack_row(r, near) for r in cracked.itertuples()], "n_cracked": len(cracked),
         "next": [(r.piece, near(r.ready_on), words.dates(max(r.earliest_on, day), r.latest_on, day))

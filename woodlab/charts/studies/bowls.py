@@ -231,13 +231,13 @@ def _window_panel(frame: pd.DataFrame, name: str, px: int, scale: Any) -> Any:
         # an end beyond the walls that were tried is not known: the band runs off the panel
         known["thickest_lower_mm"] = known["thickest_lower_mm"].fillna(0.0)
         known["thickest_upper_mm"] = known["thickest_upper_mm"].fillna(scale["domain"][1])
-        safe = altair.Chart(known).encode(x=x)
+        most = altair.Chart(known).encode(x=x)
         seal = series_encoding("seal", "Seal", mark="line", legend=False)
         layers += [
-            safe.mark_area(opacity=BAND_OPACITY).encode(
+            most.mark_area(opacity=BAND_OPACITY).encode(
                 y=y("thickest_lower_mm"), y2="thickest_upper_mm:Q", color=seal["color"]
             ),
-            safe.mark_line(strokeWidth=2).encode(y=y("thickest_mm"), **seal),
+            most.mark_line(strokeWidth=2).encode(y=y("thickest_mm"), **seal),
         ]
         first = known[known["rim_mm"] == known["rim_mm"].min()]
         named = altair.Chart(first).encode(x=x, y=y("thickest_mm"), text="seal:N")
