@@ -73,7 +73,11 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
         "bars hold 95 % of trees by the table's scatter. "
         f"Not drawn: {counted(left_out, 'rim')}, at turning, or without an expected figure."
     )
-    return themed(altair.hconcat(*panels), alt=alt, size=size)
+    less = int((drawn["across_shrink_pct"] < drawn["expected_across_pct"]).sum())
+    kind, k = ("less", less) if 2 * less >= len(drawn) else ("more", len(drawn) - less)
+    says = f"{k} of {len(drawn)} rims shrank {kind} than the tables say"
+    sub = "Shrinkage across the grain [%] and rise of the pith line [mm]; dashed: as expected."
+    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)
 
 
 def _against(
@@ -160,7 +164,14 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
         f"table {r.table:.1f} %"
         for r in rows.itertuples()
     )
-    return themed(altair.hconcat(*panels), alt=f"Shrinkage by own rims: {told}.", size=size)
+    known = rows.dropna(subset=["estimate", "ci_lower", "ci_upper", "table"])
+    inside = int(
+        ((known["ci_lower"] <= known["table"]) & (known["table"] <= known["ci_upper"])).sum()
+    )
+    says = f"{inside} of {len(known)} tabled shrinkages lie in our intervals"
+    sub = "Shrinkage from green to oven-dry [%]. Dot and bar: own rims, 95 %; diamond: table."
+    alt = f"Shrinkage by own rims: {told}."
+    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)
 
 
 def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -222,4 +233,9 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     alt = (
         f"Share of the movement done by {counted(known['piece'].nunique(), 'piece')}. Mean: {told}."
     )
-    return themed(altair.hconcat(*panels), alt=alt, size=size)
+    says = "No mean course of the movement yet"
+    if len(means):
+        row = means.iloc[-1]
+        says = f"{100 * row['share']:.0f} % of the movement done by day {row['days']:.0f}"
+    sub = "Share of the movement done [%], against days and against moisture; a dot a rim."
+    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import altair
+import numpy as np
 import pandas as pd
 
 from woodlab.charts.axes import need
@@ -17,6 +18,7 @@ from woodlab.charts.theme import (
     LINE_SYMBOL,
     PAPER,
     Size,
+    heading,
     panel_px,
     series_encoding,
     themed,
@@ -69,11 +71,15 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
                 y=altair.Y("along_mm:Q", title="Along the grain [mm]", scale=axis),
                 order="order:O",
                 **_state_encoding(),
-            ).properties(width=side, height=side, title=scale)
+            ).properties(width=side, height=side, title=heading(scale))
         )
     widths = frame.groupby(["scale", "state"], sort=False)["across_mm"].max() * 2
     told = "; ".join(f"{a}, {b}: {width:.1f} mm across" for (a, b), width in widths.items())
-    return themed(altair.hconcat(*panels), alt=f"Rim from above. {told}.", size=size)
+    true = widths.xs(scales[0])
+    says = f"Rim across the grain: {true.max():.0f} mm green, {true.min():.0f} mm dried"
+    sub = "The rim from above [mm], across and along the grain, before and after drying."
+    chart = altair.hconcat(*panels)
+    return themed(chart, alt=f"Rim from above. {told}.", says=says, sub=sub, size=size)
 
 
 def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -124,11 +130,17 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
                 ),
                 order="order:O",
                 **_state_encoding(),
-            ).properties(width=width, height=width * top / (2 * reach), title=f"Cut {cut}{note}")
+            ).properties(
+                width=width, height=width * top / (2 * reach), title=heading(f"Cut {cut}{note}")
+            )
         )
     high = frame.groupby(["cut", "state"], sort=False)["height_mm"].max()
     told = "; ".join(f"{cut}, {state}: {top:.1f} mm high" for (cut, state), top in high.items())
-    return themed(altair.hconcat(*panels), alt=f"Sections of the bowl. {told}.", size=size)
+    name = str(high.index[0][0])
+    says = f"Cut {name}: {high[name].max():.0f} mm high green, {high[name].min():.0f} dried"
+    sub = "Sections through the bowl's axis [mm], before and after drying."
+    chart = altair.hconcat(*panels)
+    return themed(chart, alt=f"Sections of the bowl. {told}.", says=says, sub=sub, size=size)
 
 
 def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -155,7 +167,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import woodlab as wl
     >>> print(wall_window_chart(wl.wall_window(["black walnut"], [200, 300])).description)
     Rough wall: black walnut, finished 200 mm: leave 14 mm or more; black walnut, finished 300 mm:
-    leave 17 mm or more. How thick a wall may be is not known: no crack study.
+    leave 17 mm or more. The thickest wall by cracks is not known: no crack study.
     """
     need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]
@@ -177,14 +189,26 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     missing = [name for name in window["species"].unique() if name not in names]
     alt = f"Rough wall: {told}."
     if not seals:
-        alt += " How thick a wall may be is not known: no crack study."
+        alt += " The thickest wall by cracks is not known: no crack study."
     if missing:
         alt += f" Not reckoned: {', '.join(missing)}."
     below = "Shaded below: less than a round finished bowl needs, margin included."
-    above = "Lines with bands: thickest wall by seal, 95 % interval." if seals else ""
-    title = altair.Title("The wall to leave", subtitle=[text for text in (below, above) if text])
-    chart = altair.concat(*panels, columns=columns).properties(title=title)
-    return themed(chart, alt=alt, size=size)
+    above = (
+        "Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
+        if seals
+        else ""
+    )
+    least = np.ceil(drawn["thinnest_mm"].astype(float))
+    rims = sorted(drawn["rim_mm"].unique())
+    says = f"Leave {least.min():.0f} to {least.max():.0f} mm, by wood and size"
+    if least.min() == least.max():
+        says = f"Leave {least.min():.0f} mm or more"
+    sub = (
+        f"Rough wall [mm] against the finished rim, {rims[0]:.0f} to {rims[-1]:.0f} mm. "
+        f"{below} {above}"
+    )
+    chart = altair.concat(*panels, columns=columns)
+    return themed(chart, alt=alt, says=says, sub=sub.strip(), size=size)
 
 
 def _window_panel(frame: pd.DataFrame, name: str, px: int, scale: Any) -> Any:
@@ -207,13 +231,13 @@ def _window_panel(frame: pd.DataFrame, name: str, px: int, scale: Any) -> Any:
         # an end beyond the walls that were tried is not known: the band runs off the panel
         known["thickest_lower_mm"] = known["thickest_lower_mm"].fillna(0.0)
         known["thickest_upper_mm"] = known["thickest_upper_mm"].fillna(scale["domain"][1])
-        safe = altair.Chart(known).encode(x=x)
+        most = altair.Chart(known).encode(x=x)
         seal = series_encoding("seal", "Seal", mark="line", legend=False)
         layers += [
-            safe.mark_area(opacity=BAND_OPACITY).encode(
+            most.mark_area(opacity=BAND_OPACITY).encode(
                 y=y("thickest_lower_mm"), y2="thickest_upper_mm:Q", color=seal["color"]
             ),
-            safe.mark_line(strokeWidth=2).encode(y=y("thickest_mm"), **seal),
+            most.mark_line(strokeWidth=2).encode(y=y("thickest_mm"), **seal),
         ]
         first = known[known["rim_mm"] == known["rim_mm"].min()]
         named = altair.Chart(first).encode(x=x, y=y("thickest_mm"), text="seal:N")
@@ -223,7 +247,7 @@ def _window_panel(frame: pd.DataFrame, name: str, px: int, scale: Any) -> Any:
     tenth = right.encode(y=y("tenth_mm"), text=altair.value("a tenth of the rim"))
     layers += _written(thin, align="right", dx=-4)
     layers += _written(tenth, align="right", dx=-4, dy=-10)
-    return altair.layer(*layers).properties(width=px, height=px, title=name)
+    return altair.layer(*layers).properties(width=px, height=px, title=heading(name))
 
 
 def _written(base: Any, **how: Any) -> list[Any]:

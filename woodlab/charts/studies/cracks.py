@@ -7,19 +7,20 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab import words
+from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
     FAINT_INK,
-    INK,
-    PAPER,
     Size,
     counted,
     panel_px,
     series_encoding,
     themed,
 )
+from woodlab.charts.titles import certainties, fitting
 from woodlab.errors import WoodlabError
 
 _PERCENT = altair.Axis(format="%")
@@ -53,7 +54,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     ...                       "n_cracked": [5, 1], "share": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
     >>> crack_rate_chart(rates, by="seal").description
-    'Pieces that cracked [%] with 95 % intervals: none: 50 (23.7 to 76.3); wax: 10 (1.8 to 40.4).'
+    'Pieces that cracked [%] with 95 % intervals: bare bowls: 50 (23.7 to 76.3); bowls under ...'
     >>> crack_rate_chart(rates, by="species")
     Traceback (most recent call last):
         ...
@@ -62,16 +63,25 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     frame = rates[(rates["by"] == by) & rates["share"].notna()]
     if not len(frame):
         raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
+    most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
+    named = words.bowls if by == "seal" else str
+    says = fitting(
+        f"{most['n_cracked']} of {most['n_pieces']} {named(most['group'])} cracked, "
+        f"{least['n_cracked']} of {least['n_pieces']} {named(least['group'])}",
+        f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked",
+    )
     frame = pd.DataFrame(
         {
-            "label": frame["group"].astype(str),
+            "label": [named(group) for group in frame["group"]],
             "estimate": 100 * frame["share"],
             "ci_lower": 100 * frame["ci_lower"],
             "ci_upper": 100 * frame["ci_upper"],
             "text": frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str),
         }
     )
-    return interval_chart(frame, title="Pieces that cracked [%]", size=size)
+    return interval_chart(
+        frame, title="Pieces that cracked [%]", says=says, in_order=by == "wall", size=size
+    )
 
 
 def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -80,12 +90,13 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     effects : DataFrame
-        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `n_cracks`, `n_pieces`.
+        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `p_value`, `n_cracks`,
+        `n_pieces`.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a row a term: ratio, logarithmic, with 95 % interval; a dashed rule at 1.
+    LayerChart: a row a term: ratio, logarithmic, with 95 % interval; an upright mark at 1.
 
     Raises
     ------
@@ -97,11 +108,14 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import pandas as pd
     >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
-    ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40})
+    ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40,
+    ...                         "p_value": [0.03, 0.01]})
     >>> chart = crack_ratios(effects)
     >>> print(chart.description)
-    Hazard of cracking against the other [ratio] with 95 % intervals: seal: wax against none:
-    0.4 (0.2 to 0.9); wall: per 10 mm thicker: 2.1 (1.3 to 3.4).
+    Hazard of cracking against the other [ratio] with 95 % intervals: wall: per 10 mm thicker:
+    2.1 (1.3 to 3.4); seal: wax against none: 0.4 (0.2 to 0.9).
+    >>> chart.title.text
+    ['2 of 2 influences on cracking are clear']
     >>> chart.to_dict()["layer"][1]["encoding"]["x"]["scale"]["type"]
     'log'
     """
@@ -112,9 +126,12 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     frame = frame.assign(
         text=frame["n_cracks"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
     )
+    sure = int((certainties(told) == "clear").sum())
     return interval_chart(
         frame[["label", "estimate", "ci_lower", "ci_upper", "text"]],
         title="Hazard of cracking against the other [ratio]",
+        says=f"{sure or 'None'} of {len(frame)} influences on cracking "
+        f"{'is' if sure == 1 else 'are'} clear",
         reference=1.0,
         log=True,
         size=size,
@@ -198,12 +215,26 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         for name, part in frame.groupby("group", sort=False)
     )
     panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)
-    chart = panel.facet(altair.Facet("group:N", title=None), columns=columns)
+    names = list(frame["group"].unique())
+    names = order_of_seals(names) if by == "seal" else names
+    chart = panel.facet(altair.Facet("group:N", title=None, sort=names), columns=columns)
     alt = (
         "Share of pieces still whole against days since turning, with 95 % bands and gaps where "
         f"the looks leave open when it fell. {ends}."
     )
-    return themed(chart, alt=alt, size=size)
+    last = frame.groupby("group", sort=False).tail(1).sort_values("whole_to")
+    low, high = last.iloc[0], last.iloc[-1]
+    named = words.bowls if by == "seal" else str
+    says = fitting(
+        f"{100 * low['whole_to']:.0f} % of {named(low['group'])} still whole, "
+        f"{100 * high['whole_to']:.0f} % of {named(high['group'])}",
+        f"{100 * low['whole_to']:.0f} to {100 * high['whole_to']:.0f} % of the bowls still whole",
+    )
+    sub = (
+        "Share of bowls without a crack [%] against days since turning, with 95 % band; dotted: "
+        "fell between two looks."
+    )
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def risk_by_wall_chart(
@@ -288,128 +319,14 @@ def risk_by_wall_chart(
         for name, part in curve.groupby("species", sort=False)
     )
     alt = f"Chance of a crack by day {day:.0f} under {seal}, with 95 % bands. {told}."
-    return themed(chart, alt=alt, size=size)
-
-
-def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
-    """How the chance of a first crack runs week by week, and how often to look.
-
-    Parameters
-    ----------
-    gaps : DataFrame
-        `study.look_gaps()`: `week`, `chance`, `ci_lower`, `ci_upper` (shares), `even_gap_days`,
-        `even_gap_lower_days`, `even_gap_upper_days`, `longest_gap_days` [d].
-    size : as for `themed`
-
-    Returns
-    -------
-    VConcatChart: chance of a first crack by week [%]; longest gap between looks [days].
-
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> gaps = pd.DataFrame({"week": [1, 2], "chance": [0.05, 0.01], "ci_lower": [0.02, 0.0],
-    ...                      "ci_upper": [0.1, 0.03], "even_gap_days": [4, 10],
-    ...                      "even_gap_lower_days": [3, 7], "even_gap_upper_days": [6, 14],
-    ...                      "longest_gap_days": 6})
-    >>> looks_calendar(gaps).description
-    'Chance of a first crack, week by week: 5.0% in week 1, ...: 4 days in week 1, 10 in ...'
-    >>> looks_calendar(gaps.head(0))
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: no crack was found, so there is no calendar of looks to draw.
-    """
-    if not len(gaps):
-        raise WoodlabError("no crack was found, so there is no calendar of looks to draw.")
-    x = altair.X("week:Q", title="Week since turning", axis=altair.Axis(tickMinStep=1))
-    base = altair.Chart(gaps)
-    chance = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("ci_lower:Q", title=["First crack in that week", "with 95 % interval"],
-                   axis=altair.Axis(format=".1%")),
-        y2="ci_upper:Q",
-    ) + base.mark_point(color=COLOURS[0]).encode(
-        x=x, y="chance:Q",
-        tooltip=["week:Q", altair.Tooltip("chance:Q", format=".1%"),
-                 altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".1%"),
-                 altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".1%")],
-    )  # fmt: skip
-    axis_title = ["Longest gap", "between looks [days]"]
-    band = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("even_gap_lower_days:Q", title=axis_title),
-        y2="even_gap_upper_days:Q",
+    low, high = curve["wall_mm"].min(), curve["wall_mm"].max()
+    ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
+    says = (
+        f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
+        f"{100 * ends[1]:.0f} % at {high:.0f}"
     )
-    points = base.mark_point(color=COLOURS[0]).encode(
-        x=x,
-        y="even_gap_days:Q",
-        tooltip=["week:Q", altair.Tooltip("even_gap_days:Q", title="gap [days]")],
+    sub = (
+        f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {words.bowls(seal)}; mean "
+        "of the species in the title, 95 % bands. Marks: bowls, at the top those that cracked."
     )
-    short = base.mark_line(color=INK, strokeDash=[4, 3], strokeWidth=1.5).encode(
-        x=x, y="longest_gap_days:Q"
-    )
-    label = (
-        altair.Chart(gaps.tail(1))
-        .mark_text(align="right", baseline="bottom", dy=-3, stroke=PAPER, strokeWidth=0, color=INK)
-        .encode(x=x, y="longest_gap_days:Q", text=altair.value("for a short run of each crack"))
-    )
-    looks = band + points + short + label
-    width = panel_px(size, 1)
-    chart = altair.vconcat(
-        chance.properties(width=width, height=140), looks.properties(width=width, height=140)
-    )
-    first, last = gaps.iloc[0], gaps.iloc[-1]
-    alt = (
-        f"Chance of a first crack, week by week: {first['chance']:.1%} in week 1, "
-        f"{last['chance']:.1%} in week {last['week']:.0f}; below, the longest gap between looks "
-        f"that keeps 100 pieces within the accepted unseen days: {first['even_gap_days']:.0f} days "
-        f"in week 1, {last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that "
-        f"keeps the run of one crack short ({first['longest_gap_days']:.0f} days)."
-    )
-    return themed(chart, alt=alt, size=size)
-
-
-def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
-    """How long a crack runs unseen under each gap between looks.
-
-    Parameters
-    ----------
-    every : DataFrame
-        `study.look_every()`: `gap_days`, `unseen_days`, `ci_lower`, `ci_upper` [d], `n_looks`.
-    size : as for `themed`
-
-    Returns
-    -------
-    LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
-
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
-    ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
-    >>> print(looking_every(every).description)
-    A crack runs unseen for [days] with 95 % intervals: every 3 days: 1.4 (1.3 to 1.5);
-    every 14 days: 6.2 (5 to 6.8).
-    """
-    if not len(every):
-        raise WoodlabError("no crack was found, so there is nothing to draw.")
-    frame = pd.DataFrame(
-        {
-            "label": [f"every {gap:g} days" for gap in every["gap_days"]],
-            "estimate": every["unseen_days"],
-            "ci_lower": every["ci_lower"],
-            "ci_upper": every["ci_upper"],
-            "text": [f"{n} looks" for n in every["n_looks"]],
-        }
-    )
-    return interval_chart(frame, title="A crack runs unseen for [days]", size=size)
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)

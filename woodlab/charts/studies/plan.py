@@ -16,6 +16,7 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
+from woodlab.charts.titles import fitting
 from woodlab.errors import WoodlabError
 
 _SPOKEN = {
@@ -69,7 +70,11 @@ def plan_chart(plan: pd.DataFrame) -> Any:
         .properties(height=altair.Step(20))
     )
     alt = f"Planned pieces by log and wall: {counts}, in {counted(frame['log'].nunique(), 'log')}."
-    return themed(chart, alt=alt, size="page")
+    seals_ = f" under {len(seals)} seals" if len(seals) > 1 else ""
+    says = f"{counted(len(frame), 'bowl')} from {counted(frame['log'].nunique(), 'log')}{seals_}"
+    return themed(
+        chart, alt=alt, says=says, sub="Each bowl at its wall [mm], a row a log.", size="page"
+    )
 
 
 def power_chart(power: pd.DataFrame) -> Any:
@@ -123,7 +128,13 @@ def power_chart(power: pd.DataFrame) -> Any:
         for row in last.itertuples()
     )
     chart = altair.layer(points, lines, bars, rule, said)
-    return themed(chart, alt=f"Chance to see an effect by number of logs. {words}.")
+    best = last.iloc[0]
+    says = fitting(
+        f"{best['effect']}: {best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
+        f"{best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
+    )
+    alt = f"Chance to see an effect by number of logs. {words}."
+    return themed(chart, alt=alt, says=says, sub="Chance to see an effect of this size [%].")
 
 
 def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
@@ -177,4 +188,6 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
         f"middle piece {part['expect'].median():.1f} %, bands from {part['low'].min():.0f} to "
         f"{part['high'].max():.0f} %."
     )
-    return themed(chart, alt=alt)
+    says = f"{order[0]} first; the middle bowl should change {part['expect'].median():.1f} %"
+    sub = "Expected change since the last weighing [%], with the band for one weighing, 99 %."
+    return themed(chart, alt=alt, says=says, sub=sub)
