@@ -12,8 +12,13 @@ import pytest
 
 # The simulators of the calibration are used by tests, too; they import one another by name.
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
+sys.path.insert(0, str(Path(__file__).parent / "pages"))  # made-up seasons for the pages
 
 CHECK_COLUMNS = ["test", "what", "published", "ours", "difference", "within", "source", "status"]
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 _rows: list[dict[str, object]] = []
 
 
@@ -123,3 +128,22 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             writer = csv.DictWriter(handle, CHECK_COLUMNS)
             writer.writeheader()
             writer.writerows(_rows)
+
+
+def chromium_path():
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Debian's chromium, driven by playwright; skips, saying so, where either is absent."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed: no page was opened"
+    )
+    path = chromium_path()
+    if path is None:
+        pytest.skip("there is no chromium on this machine: no page was opened")
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield opened
+        opened.close()

@@ -213,7 +213,7 @@ def _save_figures(
     figures: Sequence[Figure], folder: Path, forms: Forms
 ) -> dict[str, dict[str, Any]]:
     """Write each as SVG and PNG; what the template needs to place it, by its key."""
-    from woodlab.charts.theme import printed_width_mm, save_chart
+    from woodlab.charts.saving import printed_width_mm, save_chart
 
     placed: dict[str, dict[str, Any]] = {}
     if figures:

@@ -67,7 +67,7 @@ def check_claims(path: Path) -> None:
                     raise _too_much(path, f"claims {rows:,} rows of {columns:,} columns in a sheet")
             if text > MOST_TEXT_BYTES:
                 raise _too_much(path, f"claims {text / 1e9:.1f} GB of text in its cells")
-            if max(len(shared.lengths), shared.claimed) > MOST_SHARED_TEXTS:
+            if len(shared.lengths) > MOST_SHARED_TEXTS or shared.claimed > MOST_CELLS:
                 raise _too_much(path, f"claims more than {MOST_SHARED_TEXTS:,} different texts")
         if shared.bytes_claimed() > MOST_TEXT_BYTES:
             raise _too_much(path, "claims more text in its cells than fits into memory")
@@ -85,9 +85,9 @@ class _SharedTexts:
 
     def __init__(self) -> None:
         self.lengths = array("q")
-        self.claimed = 0  # the reader makes room for them before it reads one
         self.named: Counter[int] = Counter()
         self.references = 0
+        self.claimed = 0  # the reader makes room for them before it reads one
 
     def bytes_claimed(self) -> int:
         """At most: a reference that was not understood counts as one to the longest text."""
@@ -112,7 +112,7 @@ _ROW_DIGITS = re.compile(rb"""\br\s*=\s*["'][A-Za-z]*(\d+)["']""")
 
 
 _SHARED_TEXT = re.compile(rb"<(?:[\w.-]+:)?si[\s/>]")
-_CLAIM = re.compile(rb"""\b(?:uniqueC|c)ount\s*=\s*["'](\d+)""")
+_COUNTED = re.compile(rb"""\b(?:uniqueC|c)ount\s*=\s*["']\s*\+?(\d+)""")  # room is made for so many
 _REFERENCE = re.compile(rb"""\bt\s*=\s*["']s["']""")
 _NAMED = re.compile(rb"""\bt\s*=\s*["']s["'][^<>]*>\s*<(?:[\w.-]+:)?v>(\d{1,9})</""")
 
@@ -126,7 +126,6 @@ def _far_corner(pieces: Iterator[bytes], shared: _SharedTexts) -> tuple[int, int
         letters.update(_COLUMN_LETTERS.findall(text))
         digits = set(_ROW_DIGITS.findall(text))
         rows = max([rows, *(_count(one) for one in digits)])
-        shared.claimed = max([shared.claimed, *(_count(one) for one in _CLAIM.findall(text))])
         # What begins in the tail is looked at again with the next piece.
         end = len(text) - _LONGEST_REFERENCE
         for found in _SHARED_TEXT.finditer(text):
@@ -134,6 +133,8 @@ def _far_corner(pieces: Iterator[bytes], shared: _SharedTexts) -> tuple[int, int
                 if last is not None:
                     shared.lengths.append(at + found.start() - last)
                 last = at + found.start()
+        claimed = max((_count(one) for one in _COUNTED.findall(text)), default=0)
+        shared.claimed = max(shared.claimed, claimed)
         if len(shared.lengths) > MOST_SHARED_TEXTS:
             break
         shared.references += sum(one.start() < end for one in _REFERENCE.finditer(text))
