@@ -28,6 +28,7 @@ from woodlab.drying.fit.season import Season
 from woodlab.drying.fit.weights import candidates, weigh_laws
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
+from woodlab.drying.linear import LAWS as BATCH_LAWS  # single pieces of these, all at once
 from woodlab.errors import WoodlabError
 
 HORIZON_DAYS = 800
@@ -113,7 +114,7 @@ def _fitted(  # type: ignore[no-untyped-def]
         options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and laws[0].linear and not options["held"]:
+    if not pool and laws[0].name in BATCH_LAWS and not options["held"]:
         from woodlab.drying.fit.alone import fit_alone
 
         return fit_alone(known, records, laws[0], draws=min(draws, 100), seed=seed)
