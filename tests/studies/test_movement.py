@@ -6,9 +6,9 @@ import pytest
 from scipy.stats import binom
 
 import woodlab as wl
-from woodlab.studies.movement import _one_estimate, movement_study
-from woodlab.studies.rim_course import _median, mean_course
-from woodlab.studies.rim_moisture import DRY_DAYS, equilibrium_pct
+from woodlab.studies.movement.movement import _one_estimate, movement_study
+from woodlab.studies.movement.rim_course import _median, mean_course
+from woodlab.studies.movement.rim_moisture import DRY_DAYS, equilibrium_pct
 
 TURNED = pd.Timestamp("2025-03-01")
 GREEN_TO_DRY = {"sugar maple": (4.8, 9.9), "black walnut": (5.5, 7.8)}  # Table 4-3

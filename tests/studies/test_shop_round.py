@@ -8,8 +8,8 @@ import woodlab as wl
 from woodlab.drying.simulate import Schedule, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.errors import WoodlabError
-from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
-from woodlab.studies.shop_round import print_round, round_sheet, shop_round
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
+from woodlab.studies.next_season.shop_round import print_round, round_sheet, shop_round
 
 
 @pytest.fixture(scope="module")

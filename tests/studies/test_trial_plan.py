@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 import woodlab as wl
 from woodlab.errors import WoodlabError
-from woodlab.studies.trial_plan import trial_plan
+from woodlab.studies.next_season.trial_plan import trial_plan
 
 SEALS = ["none", "wax", "paint"]
 

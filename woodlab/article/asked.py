@@ -14,7 +14,7 @@ from woodlab.book.record_book import RecordBook
 if TYPE_CHECKING:
     from woodlab.drying.results import DryingFits
     from woodlab.studies.cracks import CrackStudy
-    from woodlab.studies.movement import MovementStudy
+    from woodlab.studies.movement.movement import MovementStudy
     from woodlab.studies.sealing import SealStudy
 
 BARE = "none"

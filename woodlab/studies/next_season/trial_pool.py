@@ -54,7 +54,7 @@ def scatter_of(book: RecordBook, reference: str = "none") -> tuple[Scatter, tupl
     Examples
     --------
     >>> import woodlab as wl
-    >>> from woodlab.studies.trial_pool import scatter_of
+    >>> from woodlab.studies.next_season.trial_pool import scatter_of
     >>> scatter, words = scatter_of(wl.demo_book())                    # doctest: +SKIP
     """
     from woodlab.drying.fit import fit_drying

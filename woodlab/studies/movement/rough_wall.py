@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.bowl_shape import (
+from woodlab.studies.movement.bowl_shape import (
     FOOT_SHARE,
     Bowl,
     DriedBowl,
@@ -19,7 +19,7 @@ from woodlab.studies.bowl_shape import (
     ellipse_drop,
 )
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
-from woodlab.studies.rim_geometry import carry_back, facing
+from woodlab.studies.movement.rim_geometry import carry_back, facing
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
     LONGITUDINAL_PCT,
@@ -188,7 +188,7 @@ def rough_wall(
     The finished bowl is set into the dried one at the level where its rim has just become flat,
     on the same axis, and every point of its surface is carried back through the map of
     `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
-    family in `woodlab.studies.bowl_shape` is laid: height and rim first, then the wall, the same
+    family in `woodlab.studies.movement.bowl_shape` is laid: height and rim first, then the wall, the same
     everywhere. That is done for five trees at once (mean, and both shrinkages at their lower and
     upper limits). Drying stress, cracks, knots and a pith that wanders are not in it.
 

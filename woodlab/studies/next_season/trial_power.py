@@ -19,7 +19,7 @@ from scipy.special import stdtrit
 from scipy.stats import norm
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.trial_pool import Scatter
+from woodlab.studies.next_season.trial_pool import Scatter
 
 OUTCOMES = ("drying_time", "surface_coefficient", "crack_hazard")
 WANTED = 0.80

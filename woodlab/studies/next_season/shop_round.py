@@ -13,8 +13,8 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.crack_design import is_estimable
 from woodlab.studies.crack_risk import LEVEL, chance_of, log_rate
-from woodlab.studies.expected_weight import USUAL_STEP_G, with_expected
-from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
+from woodlab.studies.next_season.expected_weight import USUAL_STEP_G, with_expected
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
 
 # How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
 # every other week. Common practice, no source.
@@ -256,7 +256,7 @@ def round_sheet(
     Examples
     --------
     >>> import woodlab as wl
-    >>> from woodlab.studies.shop_round import round_sheet
+    >>> from woodlab.studies.next_season.shop_round import round_sheet
     >>> round_sheet(wl.demo_book(), on="2025-04-15", out="round.pdf")  # doctest: +SKIP
     """
     return print_round(shop_round(book, on), on, out, name=book.name, paper=paper)

@@ -17,7 +17,7 @@ import pandas as pd
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX
-from woodlab.studies.printing import Sheet, SheetColumn, print_sheet
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
 
 CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
 SIZES = ("wall_mm", "rim_mm")

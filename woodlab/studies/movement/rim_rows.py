@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.studies.rim_geometry import dried_rim, strains_from_rim
-from woodlab.studies.rim_moisture import GREEN_DAYS, MOISTURE_COLUMNS
+from woodlab.studies.movement.rim_geometry import dried_rim, strains_from_rim
+from woodlab.studies.movement.rim_moisture import GREEN_DAYS, MOISTURE_COLUMNS
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between, total_from_strain
 

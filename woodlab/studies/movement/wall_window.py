@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.rough_wall import WallMargin, rough_wall
+from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
 
 def wall_window(

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from woodlab.studies.rim_moisture import GREEN_DAYS
-from woodlab.studies.rim_rows import READING_SD_MM
+from woodlab.studies.movement.rim_moisture import GREEN_DAYS
+from woodlab.studies.movement.rim_rows import READING_SD_MM
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 
 SETTLED_SHARE = 0.9

@@ -12,10 +12,10 @@ from scipy import stats
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
-from woodlab.studies.rim_course import mean_course, movement_course, settled_after
-from woodlab.studies.rim_moisture import GREEN_DAYS, equilibrium_pct, rim_moisture
-from woodlab.studies.rim_rows import rim_rows
-from woodlab.studies.wall_window import wall_window
+from woodlab.studies.movement.rim_course import mean_course, movement_course, settled_after
+from woodlab.studies.movement.rim_moisture import GREEN_DAYS, equilibrium_pct, rim_moisture
+from woodlab.studies.movement.rim_rows import rim_rows
+from woodlab.studies.movement.wall_window import wall_window
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
@@ -85,7 +85,7 @@ class MovementStudy:
         Parameters
         ----------
         rims_mm, thickest, wall_mm
-            As in `woodlab.studies.wall_window.wall_window`.
+            As in `woodlab.studies.movement.wall_window.wall_window`.
         """
         names = sorted(self.measured["species"].unique())
         return wall_window(names, rims_mm, thickest=thickest, wall_mm=wall_mm)
