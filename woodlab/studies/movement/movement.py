@@ -9,13 +9,31 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from woodlab.book.record_book import RecordBook
+from woodlab import words
+from woodlab.drying.fit.courses import yearly_level
 from woodlab.errors import WoodlabError
+from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
-from woodlab.studies.movement.rim_course import mean_course, movement_course, settled_after
-from woodlab.studies.movement.rim_moisture import GREEN_DAYS, equilibrium_pct, rim_moisture
-from woodlab.studies.movement.rim_rows import rim_rows
+from woodlab.studies.movement.movement_words import (
+    ACROSS,
+    VERDICTS,
+    course_sentences,
+    moisture_sentences,
+    percent,
+    shrinkage_sentences,
+    verdict_sentences,
+)
+from woodlab.studies.movement.own_walls import COLUMNS as WALL_COLUMNS
+from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
+from woodlab.studies.movement.rim_course import (
+    COURSE_COLUMNS,
+    mean_course,
+    movement_course,
+    settled_after,
+)
+from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
 from woodlab.studies.movement.wall_window import wall_window
+from woodlab.studies.season_fits import book_of, season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
@@ -24,18 +42,27 @@ DRY_ENOUGH_PCT = 20.0
 # A rim whose moisture is so ill known that its shrinkage could be out by this much says nothing.
 MOST_MOISTURE_ERROR_PCT = 30.0
 
+FAMILY = "woods, movement"
 _FIGURES = {  # figure -> (column of the rows, unit)
     "radial shrinkage": ("radial_pct", "%"),
     "tangential shrinkage": ("tangential_pct", "%"),
     "longitudinal shrinkage": ("longitudinal_pct", "%"),
-    "across the grain, measured/expected": ("across_ratio", "ratio"),
+    ACROSS: ("across_ratio", "ratio"),
     "rise, measured/expected": ("rise_ratio", "ratio"),
 }
+ESTIMATE_COLUMNS = [
+    "species", "figure", "table", "estimate", "ci_lower", "ci_upper", "unit", "n_pieces",
+    "n_logs", "p_value", "family", "p_holm", "certainty", "method", "reason",
+]  # fmt: skip
+MEASURE = (
+    "Measure a rim along and across the grain, and how far the pith line stands above the sides, "
+    "at turning and every month or two: table rims."
+)
 
 
-@dataclass(frozen=True)
-class MovementStudy:
-    """Measured against expected movement of a book's rims.
+@dataclass(frozen=True, eq=False, repr=False)
+class MovementStudy(Shown):
+    """Measured against expected movement of a book's rims. Made by `movement_study`.
 
     Attributes
     ----------
@@ -45,12 +72,15 @@ class MovementStudy:
         (the rim it is counted from); `along_mm`, `across_mm`, `rise_mm`; `along_shrink_pct`,
         `across_shrink_pct`, `rise_change_mm` since then; the same by the table, with the ends
         for 95 % of trees (`expected_*`); `radial_pct`, `tangential_pct`, `longitudinal_pct`
-        (shrinkage green to oven-dry that this rim tells of), `moisture_error_pct` (half the
-        width that the moisture's interval gives them, in percent of them), `reason`.
+        (shrinkage green to oven-dry that this rim implies), `moisture_error_pct` (half the width
+        that the moisture's interval gives them, in percent of them), `reason`.
     estimates : DataFrame
         One row a species and figure: `species`, `figure`, `table`, `estimate`, `ci_lower`,
-        `ci_upper`, `unit`, `n_pieces`, `n_logs`, `table_inside` (is the table's figure within
-        the interval), `method`, `reason`. A figure that cannot be told is NaN with a reason.
+        `ci_upper`, `unit`, `n_pieces`, `n_logs`, `p_value` (against the table's figure),
+        `family`, `p_holm`, `certainty`, `method`, `reason`. Whether a wood moves as the tables
+        say is decided once, on `across the grain, measured/expected`, with Holm's correction over
+        the woods; the other figures have no verdict of their own. A figure that cannot be
+        estimated is NaN with a reason.
     course : DataFrame
         One row a rim after the first: `piece`, `species`, `on`, `days`, `moisture_pct`, `share`
         of the whole movement done, `share_lower`, `share_upper` (reading error), `whole_from`,
@@ -60,11 +90,16 @@ class MovementStudy:
     settled : DataFrame
         When nine tenths were done: `species` ("all" first), `days` (median), `ci_lower`,
         `ci_upper`, `n_pieces`, `n_not_yet`, `reason`.
+    walls : DataFrame
+        Pieces that have ended: did the rough wall suffice? See `own_walls.finished_walls`.
     end_moisture_pct : float
-        The moisture that the whole movement is counted to.
+        The moisture that the whole movement is counted to: the mean equilibrium moisture at the
+        pieces over the year to come, from the fits.
     level : float
         Of the intervals.
-    sentences, cautions : tuple of str
+    why, would_help : str
+        Empty, or why the book cannot answer and what would help.
+    notes, cautions : tuple of str
     """
 
     measured: pd.DataFrame
@@ -72,10 +107,68 @@ class MovementStudy:
     course: pd.DataFrame
     mean_course: pd.DataFrame
     settled: pd.DataFrame
+    walls: pd.DataFrame
     end_moisture_pct: float
     level: float
-    sentences: tuple[str, ...]
+    why: str
+    would_help: str
+    notes: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The findings in sentences, each with its counts or range."""
+        if self.why:
+            return (self.why, self.would_help, *self.notes)
+        found = (
+            *verdict_sentences(self.estimates),
+            *shrinkage_sentences(self.estimates, self.level),
+        )
+        return (*found, *self.notes)
+
+    def card(self) -> Card:
+        """Which woods moved otherwise than the tables say, when they settled, the walls left."""
+        if self.why:
+            return Card(self.sentences)
+        wide = self.estimates.set_index(["species", "figure"])
+        rows = self.estimates[self.estimates["figure"] == ACROSS]
+
+        def own(part: str) -> Any:
+            def text(row: Any) -> str:
+                found = wide.loc[(row.species, f"{part} shrinkage")]
+                said = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
+                return said + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
+
+            return text
+
+        columns = [
+            Column("wood", lambda r: r.species, False),
+            Column("across, measured/expected", lambda r: words.two(r.estimate)),
+            Column(f"{percent(self.level)} range", lambda r: words.between(r.ci_lower, r.ci_upper)),
+            Column("radial [%] (table)", own("radial")),
+            Column("tangential [%] (table)", own("tangential")),
+            Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
+            Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
+        ]
+        return card(
+            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
+            caption="Movement of rims against the species table", needs=["estimate"],
+            name="species",
+            more=("study.measured", "study.estimates", "study.course", "study.settled",
+                  "study.walls", "study.sentences", "study.cautions"),
+        )  # fmt: skip
+
+    def own_totals(self, species: str) -> tuple[float, float] | None:
+        """Radial and tangential shrinkage green to oven-dry [%] by the book's own rims, of a wood
+        that departs from the table clearly or likely; else None, and the table's hold."""
+        rows = self.estimates[self.estimates["species"].str.casefold() == species.casefold()]
+        rows = rows.set_index("figure")
+        if not len(rows) or rows.loc[ACROSS, "certainty"] not in ("clear", "likely"):
+            return None
+        radial, tangential = (
+            float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
+        )
+        return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
 
     def window(
         self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
@@ -91,32 +184,27 @@ class MovementStudy:
         return wall_window(names, rims_mm, thickest=thickest, wall_mm=wall_mm)
 
 
-def movement_study(
-    book: RecordBook, fits: Any | None = None, *, level: float = 0.95
-) -> MovementStudy:
+def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
 
     Parameters
     ----------
-    book : RecordBook
-        With the table `rims`.
-    fits : DryingFits, optional
-        Moisture of the pieces at the dates of the rims; the exponential law is fitted unless
-        given. Where a piece has no curve, moisture is assumed, and the row says so.
+    fits_or_book : DryingFits or RecordBook
+        With the table `rims`. A book is fitted by `fit_drying`; the moisture of each piece at
+        its rims is read from the fits.
     level : float
         Of the intervals.
 
     Returns
     -------
     MovementStudy
-        `estimates` (a row a species and figure), the courses as frames, `sentences`.
+        Shows itself; `estimates` (a row a species and figure), the courses and `walls` as frames.
+        A book without rims gives a result that says so.
 
     Raises
     ------
-    MissingTableError
-        If the book has no rims.
     WoodlabError
-        If `level` is not between 0.5 and 1.
+        If `level` is not between 0.5 and 1, or neither a book nor fits are given.
 
     Notes
     -----
@@ -125,44 +213,68 @@ def movement_study(
     20 % moisture, where the core is below fibre saturation too: the drier, the less an error of
     the moisture matters. Pieces of one log are averaged; logs (pieces where no log is named) are
     the units of a t interval, which is widened by the mean half-width that the moistures' own
-    intervals give. The map is derived in `rim_geometry`; the table's figures are the Wood
-    Handbook's (`woodlab.shrinkage`); the 20 % is a choice of ours.
+    intervals give. The p value is that of the same t against the table's figure; Holm (1979)
+    corrects the woods' ratios across the grain. The map is derived in `rim_geometry`; the table's
+    figures are the Wood Handbook's (`woodlab.shrinkage`); the 20 % is a choice of ours.
 
     Examples
     --------
     >>> import woodlab as wl
-    >>> study = wl.movement_study(wl.demo_book())
-    >>> cherry = study.estimates.query("species == 'black cherry'").set_index("figure")
-    >>> own = cherry.loc["tangential shrinkage", ["table", "estimate", "ci_lower", "ci_upper"]]
-    >>> own.astype(float).round(1).tolist()
-    [7.1, 7.1, 6.4, 7.7]
+    >>> book = wl.demo_book()
+    >>> wl.movement_study(book.only(species=["black cherry"]).until("2025-03-01")).why
+    'No rim was measured, so nothing can be said of movement.'
     """
     if not 0.5 < level < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
-    book.need("rims", "to see how the rims moved")
-    moisture, notes = rim_moisture(book, fits)
-    end_pct, end_words = equilibrium_pct(book)
-    rows = rim_rows(book, moisture)
+    book = book_of(fits_or_book)
+    if not len(book.rims):
+        gone = book.pieces["outcome"].notna().any() if "outcome" in book.pieces else False
+        walls = finished_walls(book, season_fits(fits_or_book)) if gone else None
+        return _silent("No rim was measured, so nothing can be said of movement.", walls, level)
+    fits = season_fits(fits_or_book)
+    end_pct = resting_pct(fits)
+    rows = rim_rows(book, fits)
     estimates = _estimates(rows, level)
     course = movement_course(rows, estimates, end_pct)
     means = mean_course(course, level)
     settled = settled_after(course, level)
-    sentences = (
-        *_shrinkage_sentences(estimates, level),
-        *_course_sentences(means, settled, end_pct, end_words, level),
-        *notes,
-        *_moisture_sentences(rows),
+    walls = finished_walls(book, fits)
+    notes = (
+        *course_sentences(means, settled, end_pct, level),
+        *wall_sentences(walls),
+        *moisture_sentences(rows),
     )
-    cautions = (
+    return MovementStudy(
+        rows, estimates, course, means, settled, walls, end_pct, level, "", "", notes,
+        _cautions(),
+    )  # fmt: skip
+
+
+def resting_pct(fits: Any) -> float:
+    """Mean equilibrium moisture at the pieces over the year to come [%], over all draws."""
+    return float(yearly_level(fits, np.datetime64(fits.as_of, "D")).mean())
+
+
+def _cautions() -> tuple[str, ...]:
+    return (
         f"The table's figures are means of a species: {SCATTER_SOURCE}.",
-        "The reckoning takes the bowl for a wedge of log free of the pith, evenly moist, without "
+        "The geometry takes the bowl for a wedge of log free of the pith, evenly moist, without "
         "cracks, knots or reaction wood.",
         CRACKED_WOOD,
         DUST,
     )
+
+
+def _silent(why: str, walls: pd.DataFrame | None, level: float) -> MovementStudy:
+    def empty(columns: list[str]) -> pd.DataFrame:
+        return pd.DataFrame(columns=columns)
+
     return MovementStudy(
-        rows, estimates, course, means, settled, end_pct, level, sentences, cautions
-    )
+        empty(ROW_COLUMNS), empty(ESTIMATE_COLUMNS), empty(COURSE_COLUMNS),
+        mean_course(empty(COURSE_COLUMNS), level), settled_after(empty(COURSE_COLUMNS), level),
+        empty(WALL_COLUMNS) if walls is None else walls, np.nan, level, why, MEASURE,
+        () if walls is None else tuple(wall_sentences(walls)), _cautions(),
+    )  # fmt: skip
 
 
 def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -182,19 +294,29 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
         }
         for figure, (column, unit) in _FIGURES.items():
             row = _one_estimate(mine, column, level)
-            expected_value = known.get(figure, 1.0)
-            inside = (
-                bool(row["ci_lower"] <= expected_value <= row["ci_upper"])
-                if np.isfinite([row["ci_lower"], expected_value]).all()
-                else None
-            )
-            head = {"species": species, "figure": figure, "table": expected_value}
-            out.append(head | row | {"unit": unit, "table_inside": inside})
-    columns = [
-        "species", "figure", "table", "estimate", "ci_lower", "ci_upper", "unit", "n_pieces",
-        "n_logs", "table_inside", "method", "reason",
-    ]  # fmt: skip
-    return pd.DataFrame(out, columns=columns)
+            expected = known.get(figure, 1.0)
+            head = {"species": species, "figure": figure, "table": expected, "unit": unit}
+            out.append(head | row | {"p_value": _p_value(row, expected, level)})
+    frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
+    asked = frame["figure"] == ACROSS
+    frame["family"] = np.where(asked, FAMILY, "")
+    frame["p_holm"] = np.nan
+    frame.loc[asked, "p_holm"] = words.holm(frame.loc[asked, "p_value"])
+    frame["certainty"] = ""
+    frame.loc[asked, "certainty"] = [words.certainty(p) for p in frame.loc[asked, "p_holm"]]
+    return frame
+
+
+def _p_value(row: dict[str, Any], table: float, level: float) -> float:
+    """Two-sided p of the table's figure, by the t whose interval the row holds."""
+    reach = (row["ci_upper"] - row["ci_lower"]) / 2
+    if not np.isfinite([reach, table]).all():
+        return np.nan
+    off = abs(row["estimate"] - table)
+    if reach < 1e-9:  # all rims alike, their moistures known: made-up records
+        return 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
+    df = row["n_logs"] - 1
+    return float(2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, df), df))
 
 
 def _last_dry(rows: pd.DataFrame) -> pd.DataFrame:
@@ -238,98 +360,3 @@ def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, An
     else:
         out["reason"] = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
     return out
-
-
-def _shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
-    out = []
-    for species, rows in estimates.groupby("species"):
-        known = rows.set_index("figure")
-        told = []
-        for part in ("radial", "tangential"):
-            row = known.loc[f"{part} shrinkage"]
-            if np.isfinite(row["ci_lower"]):
-                table = (
-                    f"the table's {row['table']:.1f} % is {'' if row['table_inside'] else 'not '}"
-                    "within it"
-                    if np.isfinite(row["table"])
-                    else "the table has no figure"
-                )
-                told.append(
-                    f"{part} {row['estimate']:.1f} % ({_percent(level)} interval "
-                    f"{row['ci_lower']:.1f} to {row['ci_upper']:.1f} %; {table})"
-                )
-        row = known.loc["across the grain, measured/expected"]
-        if told:
-            count = known.loc["radial shrinkage"]
-            out.append(
-                f"{species}: shrinkage green to oven-dry by its own rims is {', '.join(told)}, "
-                f"from {count['n_pieces']} pieces of {count['n_logs']} logs."
-            )
-        elif np.isfinite(row["ci_lower"]):
-            out.append(
-                f"{species}: across the grain the rims shrank {row['estimate']:.2f} times what "
-                f"the table leads to expect ({_percent(level)} interval {row['ci_lower']:.2f} to "
-                f"{row['ci_upper']:.2f}), from {row['n_pieces']} pieces of {row['n_logs']} logs."
-            )
-        else:
-            out.append(f"{species}: shrinkage cannot be told yet: {row['reason']}.")
-    return out
-
-
-def _course_sentences(
-    means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, end_words: str, level: float
-) -> list[str]:
-    out = []
-    all_of_them = settled.iloc[0]
-    pieces = f"{all_of_them['n_pieces']} pieces, {all_of_them['n_not_yet']} of them not yet there"
-    if np.isfinite(all_of_them["days"]):
-        upper = all_of_them["ci_upper"]
-        until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
-        out.append(
-            f"Half of the pieces had done nine tenths of their movement by day "
-            f"{all_of_them['days']:.0f} ({_percent(level)} interval "
-            f"{all_of_them['ci_lower']:.0f} to {until}; {pieces}), counted to {end_pct:.1f} % "
-            f"moisture ({end_words})."
-        )
-    elif all_of_them["n_pieces"]:
-        bound = all_of_them["ci_lower"]
-        more = f"; more than {bound:.0f} days" if np.isfinite(bound) else ""
-        out.append(f"When the wood stops moving is not seen yet ({pieces}{more}).")
-    else:
-        out.append(f"When the wood stops moving cannot be told: {all_of_them['reason']}.")
-    quarter = means[means["days"].between(90, 120)]
-    if len(quarter) and np.isfinite(quarter["share"]).any():
-        row = quarter.iloc[-1]
-        interval = (
-            f" ({_percent(level)} interval {_percent(row['ci_lower'])} to "
-            f"{_percent(row['ci_upper'])})"
-            if np.isfinite(row["ci_lower"])
-            else ""
-        )
-        out.append(
-            f"By day {row['days']:.0f}, {_percent(row['share'])} of the movement was done"
-            f"{interval}, {row['n_pieces']:.0f} pieces. (Common practice, no source: most "
-            "within three to four months.)"
-        )
-    return out
-
-
-def _moisture_sentences(rows: pd.DataFrame) -> list[str]:
-    assumed = rows["moisture_from"].str.startswith("assumed")
-    unknown = rows["moisture_pct"].isna()
-    out = []
-    if assumed.any():
-        out.append(
-            f"For {int(assumed.sum())} of {len(rows)} rims the moisture was assumed, not known "
-            "from a drying curve."
-        )
-    if unknown.any():
-        out.append(
-            f"For {int(unknown.sum())} of {len(rows)} rims the moisture is not known; they are "
-            "listed with the reason and count for nothing."
-        )
-    return out
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"

@@ -48,7 +48,7 @@ def wall_window(
 
     Notes
     -----
-    Both walls are our own reckoning: see `rough_wall` and docs/cracks.md.
+    Both walls are estimates of our own: see `rough_wall` and docs/cracks.md.
 
     Examples
     --------
