@@ -99,8 +99,8 @@ def moisture_sentences(rows: pd.DataFrame) -> list[str]:
     if not weak.any():
         return []
     return [
-        f"For {int(weak.sum())} of {len(rows)} rims the moisture does not come from a good curve of "
-        "the piece's own; the column moisture_from says why."
+        f"For {int(weak.sum())} of {len(rows)} rims the moisture does not come from a good curve "
+        "of the piece's own; the column moisture_from says why."
     ]
 
 

@@ -50,8 +50,10 @@ def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
     days = ((noon - turned) / pd.Timedelta(days=1)).to_numpy(float)
     known = np.isfinite(days) & (days >= -0.5)
     days = np.maximum(days, 0.0)
-    rows = pd.DataFrame({"at": np.flatnonzero(known), "days": days[known],
-                         "piece": asked["piece"].to_numpy()[known]}).sort_values("days")  # fmt: skip
+    rows = pd.DataFrame(
+        {"at": np.flatnonzero(known), "days": days[known],
+         "piece": asked["piece"].to_numpy()[known]}
+    ).sort_values("days")  # fmt: skip
     # one row of days for each piece, the short ones filled up with their last day
     per_piece = dict(tuple(rows.groupby("piece", sort=False)))
     if per_piece:
