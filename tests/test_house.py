@@ -35,6 +35,7 @@ MAY_IMPORT = {
     "round": {*SHARED, "wood", "book", "drying", "studies", "round"},
     "charts": {*SHARED, "charts"},
     "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
+    "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages"},
     "demo": {"errors", "wood", "book", "drying", "studies"},
     "proof": {"errors"},
 }

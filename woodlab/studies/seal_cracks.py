@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
+from woodlab.studies.confounding import LEAST_PIECES, too_few
 from woodlab.studies.cracks import crack_study
 from woodlab.studies.cracks.intervals import first_cracks
 from woodlab.studies.seal_effects import EFFECT_COLUMNS, blocks, randomised
@@ -56,6 +57,8 @@ def _row(
     for name in (seal, reference):
         if not count[name]:
             return row | {"reason": f"no piece looked at under {name!r}"}
+        if count[name] < LEAST_PIECES:
+            return row | {"reason": too_few(name, count[name])}
     if not any(hits.values()):
         return row | {
             "reason": f"no crack in {count[seal]} pieces under {seal!r} nor in {count[reference]} "

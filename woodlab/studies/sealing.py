@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError
 from woodlab.studies.seal_cracks import crack_rows
 from woodlab.studies.seal_curves import SealCurves, difference_sets, seal_curves, surface_sets
@@ -124,6 +124,7 @@ def seal_study(
     >>> study.effects["reason"].iloc[-1]
     "no crack in 5 pieces under 'wax all over' nor in 5 under 'none', so nothing compares"
     """
+    book = expect_book(book, "seal_study")
     _check(book, reference, target_moisture_pct)
     curves = seal_curves(book, target_moisture_pct, seed)
     facts = _facts(book)

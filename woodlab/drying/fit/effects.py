@@ -291,7 +291,8 @@ class Eliminated:
 
 def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Sum over pieces and coordinates of left' right: (n, q, e), (n, q, f) to (e, f)."""
-    return left.reshape(-1, left.shape[2]).T @ right.reshape(-1, right.shape[2])
+    rows = left.shape[0] * left.shape[1]
+    return left.reshape(rows, left.shape[2]).T @ right.reshape(rows, right.shape[2])
 
 
 def _present(components: Components, sds: np.ndarray) -> np.ndarray:

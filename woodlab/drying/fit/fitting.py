@@ -103,10 +103,10 @@ def fit_drying(
         options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and all(one.linear for one in laws) and len(laws) == 1:
-        from woodlab.drying.fit.alone import alone
+    if not pool and laws[0].linear and not options["held"]:
+        from woodlab.drying.fit.alone import fit_alone
 
-        return alone(known, records, laws[0], options, draws, seed)
+        return fit_alone(known, records, laws[0], draws=min(draws, 100), seed=seed)
     weighed = weigh_laws(records, laws, day, options)
     kept = [one for one in laws if weighed.frame.set_index("law").loc[one.name, "weight"] > 0]
     share = _shares(weighed.frame.set_index("law")["weight"], kept, draws)
@@ -125,6 +125,17 @@ def fit_drying(
         known, day, parts, weighed.frame, {"law": law, "pool": pool, "experience": experience,
                                            "fixed": fixed, "draws": draws, "seed": seed},
     )  # fmt: skip
+
+
+def as_options(
+    law: str | Sequence[str] | None, pool: bool, experience: Any = None,
+    fixed: Mapping[str, float] | None = None, *, draws: int, seed: int,
+) -> dict[str, Any]:  # fmt: skip
+    """What was asked for, kept so that it can be asked again."""
+    return {
+        "law": law if law is None or isinstance(law, str) else list(law), "pool": pool,
+        "experience": experience, "fixed": dict(fixed or {}), "draws": draws, "seed": seed,
+    }  # fmt: skip
 
 
 def checked_book(book: Any) -> RecordBook:

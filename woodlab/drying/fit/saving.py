@@ -10,7 +10,7 @@ import io
 import json
 import tempfile
 import zipfile
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -132,7 +132,7 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
             # a name in a received file is no path to trust: its last part, in our own folder
             if name.startswith("book/") and name.endswith(".csv"):
                 (inside / Path(name).name).write_bytes(file.read(name))
-        book = open_book(inside, set_aside=True).renamed(about["name"])
+        book = replace(open_book(inside, set_aside=True), name=about["name"])
     day = np.datetime64(about["as_of"], "D")
     records = read_records(book, day)
     options = dict(about["options"])

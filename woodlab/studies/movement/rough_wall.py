@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from woodlab import words
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.movement.bowl_shape import (
@@ -227,7 +227,8 @@ def rough_wall(
     (17, 14, 27)
     """
     margin = margin or WallMargin()
-    finished = _finished(rim_mm, height_mm, wall_mm, foot_mm)
+    rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
+    finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
     table = green_to_dry(species)
     if learnt is not None and margin.totals_pct is None:
         margin = replace(margin, totals_pct=learnt.own_totals(species))
