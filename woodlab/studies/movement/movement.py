@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from woodlab.drying.fit.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.export import save_tables
 from woodlab.studies.movement.movement_words import (
     ACROSS,
     VERDICTS,
@@ -170,6 +172,10 @@ class MovementStudy(Shown):
             float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
         )
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
+
+    def save_tables(self, path: str | Path) -> Path:
+        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
+        return save_tables(self, path)
 
     def window(
         self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
