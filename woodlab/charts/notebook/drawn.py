@@ -39,8 +39,8 @@ def drawn(chart: Callable[..., Any], *what: Any, **options: Any) -> Any:
     --------
     >>> import pandas as pd
     >>> import woodlab as wl
-    >>> empty = pd.DataFrame(columns=["piece", "days", "moisture_pct", "share"])
-    >>> drawn(wl.charts.movement_course, empty, empty)
+    >>> course = pd.DataFrame({"piece": ["A1"], "days": 9, "moisture_pct": 50.0, "share": None})
+    >>> drawn(wl.charts.movement_course, course, course)
     Nothing to draw: no rim tells a share of the movement yet. See the column `reason` of the
     course.
     """

@@ -226,9 +226,15 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
 
     Examples
     --------
-    >>> import woodlab as wl
-    >>> book = wl.demo_book()
-    >>> wl.movement_study(book.only(species=["black cherry"]).until("2025-03-01")).why
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="exponential")
+    >>> wl.movement_study(fits).measured[["piece", "days"]].round().head(2)
+      piece  days
+    0    A1   0.0
+    1    A1  49.0
+    >>> bare = wl.RecordBook.from_frames(pieces=book.pieces, weighings=book.weighings)
+    >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
     if not 0.5 < level < 1:

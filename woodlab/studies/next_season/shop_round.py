@@ -134,9 +134,7 @@ class ShopRound(Shown):
         return print_sheet(sheet, path)
 
 
-def shop_round(
-    fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None
-) -> ShopRound:
+def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None) -> ShopRound:
     """Which pieces to look at and weigh in the week from a day on, most urgent first.
 
     Parameters
@@ -170,7 +168,7 @@ def shop_round(
     >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
     >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
     >>> wl.shop_round(fits, on="2025-06-04")[["piece", "do"]].sort_values("piece")["do"].tolist()
-    ['look, weigh', 'look, weigh', 'look, weigh']
+    ['look, weigh', 'look, weigh', 'look']
     """
     book = expect_book(fits_or_book, "shop_round")
     day = as_day(on, "on").normalize()
