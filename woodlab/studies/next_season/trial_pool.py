@@ -148,7 +148,7 @@ def _crack_figures(book: RecordBook, reference: str) -> tuple[float | None, floa
     )
     if not looked:
         return None, None, (
-            f"The chance of a crack keeps its default: no {words.bowls(reference, 1)} was looked "
+            f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "
             "at after turning."
         )  # fmt: skip
     if looked < LEAST_FREE or cracked == 0:
