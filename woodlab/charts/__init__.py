@@ -24,6 +24,7 @@ _HOMES: dict[str, list[str]] = {
     "drying": ["drying_curves", "residuals"],
     "ready": ["ready_list", "ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
     "notebook.listing": ["SortableList"],
+    "notebook.drawn": ["drawn"],
     "pictures.glance": ["season_at_a_glance"],
     "pictures.life": ["life_of_a_bowl"],
     "pictures.counts": ["cracks_as_counts"],

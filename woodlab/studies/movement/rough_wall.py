@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from woodlab import words
 from woodlab.errors import WoodlabError, as_number
-from woodlab.studies.bowl_shape import (
+from woodlab.show import Card, Shown
+from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.movement.bowl_shape import (
     FOOT_SHARE,
     Bowl,
     DriedBowl,
     dried_bowl,
-    ellipse_distance,
-    ellipse_drop,
 )
-from woodlab.studies.cautions import CRACKED_WOOD, DUST
-from woodlab.studies.rim_geometry import carry_back, facing
+from woodlab.studies.movement.least_rough import least_rough
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
     LONGITUDINAL_PCT,
@@ -29,10 +29,8 @@ from woodlab.wood.shrinkage import (
     strain_between,
 )
 
-# Wood cut away beside the pith where no distance is given (common practice, no source).
-CLEAR_OF_PITH_MM = 10.0
-
-SPARE_MM = 0.05  # added before rounding up to 0.1 mm: more than sampling the surfaces can miss
+if TYPE_CHECKING:
+    from woodlab.studies.movement.movement import MovementStudy
 
 
 @dataclass(frozen=True)
@@ -44,7 +42,7 @@ class WallMargin:
     dry_moisture_pct : float
         Moisture at finishing [%]; 8 suits heated rooms (common practice, no source).
     share : float
-        Share of trees whose radial shrinkage lies under the upper limit reckoned with (the same
+        Share of trees whose radial shrinkage lies under the upper limit allowed for (the same
         share lies above the lower limit); likewise the tangential.
     scatter_cv_pct : float
         Coefficient of variation of shrinkage between trees of one species [%].
@@ -96,9 +94,9 @@ class WallMargin:
         return max(1 - reach, 0.0), 1 + reach
 
 
-@dataclass(frozen=True)
-class RoughWall:
-    """What to turn, and against what it was reckoned.
+@dataclass(frozen=True, eq=False, repr=False)
+class RoughWall(Shown):
+    """What to turn, and what that is based on. Made by `rough_wall`.
 
     Attributes
     ----------
@@ -133,6 +131,20 @@ class RoughWall:
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
+    def card(self) -> Card:
+        """The wall to leave, what margin is in it, and what was finished here before."""
+        sizes = self.strains.to_dict("index")
+        rows = tuple(
+            (tree, *(f"{sizes[tree][f'{part}_pct']:.1f}" for part in ("radial", "tangential")))
+            for tree in ("lower", "mean", "upper")
+        )
+        return Card(
+            (*self.sentences, self.cautions[0].split(". ")[0] + "."),
+            ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
+            "Shrinkage allowed for, between the two moistures",
+            ("answer.rough", "answer.dried()", "answer.strains", "answer.cautions"),
+        )  # fmt: skip
+
     def dried(self, tree: str = "mean") -> DriedBowl:
         """The rough bowl after drying, of a `lower`, `mean` or `upper` tree."""
         of = self.strains.to_dict("index")[tree]
@@ -152,6 +164,7 @@ def rough_wall(
     foot_mm: float | None = None,
     moisture_pct: float = FIBRE_SATURATION_PCT,
     margin: WallMargin | None = None,
+    learnt: MovementStudy | None = None,
 ) -> RoughWall:
     """The smallest rough wall from which a round finished bowl can be had after drying.
 
@@ -172,6 +185,9 @@ def rough_wall(
         Moisture at turning [%]; green from fibre saturation up.
     margin : WallMargin, optional
         Moisture at finishing, scatter between trees, own shrinkages.
+    learnt : MovementStudy, optional
+        Of your own book. Where its rims show that the wood departs from the table, clearly or
+        likely, their shrinkage is taken; what walls sufficed in its finished bowls is said.
 
     Returns
     -------
@@ -188,11 +204,11 @@ def rough_wall(
     The finished bowl is set into the dried one at the level where its rim has just become flat,
     on the same axis, and every point of its surface is carried back through the map of
     `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
-    family in `woodlab.studies.bowl_shape` is laid: height and rim first, then the wall, the same
-    everywhere. That is done for five trees at once (mean, and both shrinkages at their lower and
-    upper limits). Drying stress, cracks, knots and a pith that wanders are not in it.
+    family in `bowl_shape` is laid: height and rim first, then the wall, the same everywhere.
+    That is done for five trees at once (mean, and both shrinkages at their lower and upper
+    limits). Drying stress, cracks, knots and a pith that wanders are not in it.
 
-    The reckoning is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
+    The method is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
     the rim is common practice, no source.
 
     Examples
@@ -206,6 +222,8 @@ def rough_wall(
     rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
     finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
     table = green_to_dry(species)
+    if learnt is not None and margin.totals_pct is None:
+        margin = replace(margin, totals_pct=learnt.own_totals(species))
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):
         raise WoodlabError(
@@ -231,38 +249,8 @@ def rough_wall(
         sentences=(),
         cautions=(CRACKED_WOOD, DUST),
     )
-    return replace(answer, sentences=_sentences(answer, moisture_pct))
-
-
-def least_rough(
-    finished: Bowl, strains: pd.DataFrame, rim_faces: str, pith_mm: float | None
-) -> Bowl:
-    """The least rough bowl that holds `finished` for every mixture of the rows of `strains`.
-
-    Parameters
-    ----------
-    finished : Bowl
-        Its own `rim_faces` and `pith_mm` do not count.
-    strains : DataFrame
-        Rows of `radial_pct`, `tangential_pct`, `longitudinal_pct`.
-    rim_faces, pith_mm
-        As in `rough_wall`.
-    """
-    if pith_mm is not None and not (np.isfinite(pith_mm) and pith_mm >= 0):
-        raise WoodlabError(
-            f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
-            "would lie in the wood. Type the distance of the rim plane from the pith, or leave "
-            "it out."
-        )
-    faces = float(facing(rim_faces))
-    if faces > 0 or pith_mm is not None:
-        pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
-    else:
-        pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
-        for _ in range(4):  # the height to clear hardly depends on the place in the log
-            (_, depth), _ = _green_points(finished, strains, faces, pith)
-            pith = _up(depth.max()) + CLEAR_OF_PITH_MM
-    return _wrapped(_green_points(finished, strains, faces, pith), finished, rim_faces, pith)
+    said = _sentences(answer, moisture_pct)
+    return replace(answer, sentences=(*said, *_learnt_sentences(answer, learnt)))
 
 
 def _finished(rim_mm: float, height_mm: float, wall_mm: float, foot_mm: float | None) -> Bowl:
@@ -295,140 +283,47 @@ def _strains(totals: tuple[float, float], moisture_pct: float, margin: WallMargi
     return pd.DataFrame.from_dict(rows, orient="index", columns=columns).astype(float)
 
 
-Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the rough rim plane
-
-
-def _green_points(
-    finished: Bowl, strains: pd.DataFrame, faces: float, pith: float
-) -> tuple[Points, Points]:
-    """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
-    down = np.sin(np.linspace(0, np.pi / 2, 72))  # coarser ones were seen to miss 0.1 mm
-    hollow = finished.height_mm - finished.wall_mm
-    outer, outer_depth = finished.outer_radius(finished.height_mm * down), finished.height_mm * down
-    inner, inner_depth = finished.inner_radius(hollow * down), hollow * down
-    # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
-    # a little inside its edge, where the side and the foot are equally far.
-    spread = np.linspace(0, 1, 60)
-    outer = np.append(outer, finished.foot_mm / 2 * spread)
-    outer_depth = np.append(outer_depth, np.full(60, finished.height_mm))
-    inner = np.append(inner, inner[-1] * spread)
-    inner_depth = np.append(inner_depth, np.full(60, hollow))
-    turn = np.linspace(0, np.pi / 2, 9)
-    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
-    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
-    found: tuple[list[Points], list[Points]] = ([], [])
-    for radial, tangential in _trees(strains):
-        level = _flat_level(finished.rim_mm, faces, pith, radial, tangential)
-        for kind, radius, depth, shrunk in (
-            (0, outer, outer_depth, along.min()),
-            (1, inner, inner_depth, along.max()),
-        ):
-            y = pith + faces * (level + depth)[:, None]
-            x, y = carry_back(radius[:, None] * np.cos(turn), y, radial, tangential)
-            z = radius[:, None] * np.sin(turn) / shrunk
-            found[kind].append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
-    outside, inside = (
-        (np.concatenate([r for r, _ in part]), np.concatenate([u for _, u in part]))
-        for part in found
-    )
-    return outside, inside
-
-
-def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
-    """The corners of what the two shrinkages may be, their middle, and where they meet.
-
-    Where they are equal the rim stays flat, and which part of it is lowest changes over.
-    """
-    radial, tangential = strains["radial_pct"], strains["tangential_pct"]
-    sides = [(part.min(), part.max()) for part in (radial, tangential)]
-    meet = [
-        (end, end)
-        for part, other in (sides, sides[::-1])
-        for end in part
-        if other[0] < end < other[1]
-    ]
-    middle = (radial.median(), tangential.median())
-    return list(dict.fromkeys([*product(*sides), middle, *meet]))
-
-
-def _flat_level(
-    rim_mm: float, faces: float, pith: float, radial: float, tangential: float
-) -> float:
-    """Depth (from the green rim plane) at which the finished rim lies just within dried wood."""
-    x = rim_mm / 2 * np.linspace(0, 1, 25)
-    level = 0.0
-    for _ in range(40):
-        _, y = carry_back(x, pith + faces * level, radial, tangential)
-        above = float((faces * (y - pith)).min())
-        level -= above * (1 - radial / 100)
-        if abs(above) < 1e-9:
-            break
-    return level
-
-
-def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
-    """The bowl of our family with the thinnest wall around the points."""
-    (radius, depth), inside = points
-    inner_radius, inner_depth = _foremost(*inside)
-    height = _up(depth.max())
-    if rim_faces != "pith" and pith < height:
-        raise WoodlabError(
-            f"the rim faces the bark and its plane is {pith:g} mm from the pith, but the rough "
-            f"bowl must be {height:g} mm high: the pith would lie in its wood. Turn it farther "
-            "out in the log, lower, or with the rim to the pith."
-        )
-    below = depth > 1e-9
-
-    def around(half: float) -> tuple[float, float]:
-        """Rim and foot of the rough bowl of this half rim, the foot as narrow as may be."""
-        bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
-        share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
-        rim = _up(2 * half)
-        return rim, min(_up(max(rim * share, finished.foot_mm)), rim)
-
-    def wall(half: float) -> float:
-        rim, foot = around(half)
-        drop = ellipse_drop(rim, height, foot)
-        side = ellipse_distance(inner_radius, inner_depth, rim / 2, drop)
-        return float(np.minimum(side, height - inner_depth).max())
-
-    # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
-    halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
-    best = int(np.argmin([wall(half) for half in halves]))
-    finer = np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9)
-    half = min(finer, key=wall)
-    rim, foot = around(half)
-    return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
-
-
-def _foremost(radius: np.ndarray, depth: np.ndarray) -> Points:
-    """The points that no other one lies both within and above: the cover is greatest at one."""
-    depth = np.maximum(depth, 0)
-    order = np.lexsort((radius, depth))
-    radius, depth = radius[order], depth[order]
-    foremost = np.append(True, radius[1:] < np.minimum.accumulate(radius)[:-1])
-    return radius[foremost], depth[foremost]
-
-
-def _up(size: float) -> float:
-    """Rounded up, with something to spare."""
-    return round(float(np.ceil(round((size + SPARE_MM) * 10, 6))) / 10, 1)
-
-
 def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
     rough, finished, margin = answer.rough, answer.finished, answer.margin
     lower, upper = margin.factors
     green = moisture_pct >= FIBRE_SATURATION_PCT
     start = "green" if green else f"at {moisture_pct:g} % moisture"
     against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    by = "the table" if margin.totals_pct is None else "your own shrinkage"
     return (
-        f"{answer.species}, turned {start}, rim to the {rough.rim_faces}: for a finished bowl "
-        f"{finished.rim_mm:g} mm across, {finished.height_mm:g} mm high, wall "
-        f"{finished.wall_mm:g} mm, leave a wall of at least {answer.wall_mm:.1f} mm on a rough "
-        f"bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
-        f"By the table's mean alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
-        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of the table's "
+        f"For a finished bowl of {answer.species} {finished.rim_mm:g} mm across, "
+        f"{finished.height_mm:g} mm high, wall {finished.wall_mm:g} mm, turned {start} with the "
+        f"rim to the {rough.rim_faces}: leave a wall of at least {answer.wall_mm:.1f} mm on a "
+        f"rough bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
+        f"By the mean of {by} alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
+        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of that "
         f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
         f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
-        f"the reckoning asks for {against}.",
+        f"the geometry asks for {against}.",
     )
+
+
+def _learnt_sentences(answer: RoughWall, learnt: MovementStudy | None) -> list[str]:
+    """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
+    if learnt is None:
+        return []
+    out = []
+    own = answer.margin.totals_pct
+    table = "no clear departure from the table, so the table's shrinkage is taken"
+    said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else table
+    if (learnt.estimates["species"].str.casefold() == answer.species.casefold()).any():
+        out.append(f"Your own rims of {answer.species}: {said}.")
+    done = learnt.walls[
+        (learnt.walls["species"].str.casefold() == answer.species.casefold())
+        & (learnt.walls["outcome"] == "finished")
+        & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
+    ]
+    if len(done):
+        least = done.sort_values("wall_mm").iloc[0]
+        out.append(
+            f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
+            f"{'was' if len(done) == 1 else 'were'} finished with {answer.finished.wall_mm:g} mm "
+            f"or more; the thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
+            f"({least['rim_mm']:.0f} mm across)."
+        )
+    return out
