@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from woodlab.studies.whole_fraction import turnbull, whole_by_day, wilson_interval
+from woodlab.studies.cracks.counts import turnbull, whole_by_day, wilson_interval
 
 MONTHS = [6.12, 19.92, 29.64, 35.4, 39.72, 45.24, 52.32, 63.48]
 CRACKED = [5, 16, 12, 18, 18, 2, 6, 17]

@@ -10,6 +10,7 @@ import pandas as pd
 
 import woodlab as wl
 from woodlab.book.record_book import RecordBook
+from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
     from woodlab.drying.results import DryingFits
@@ -38,8 +39,11 @@ class Asked:
 
     @cached_property
     def cracks(self) -> CrackStudy:
-        """Rates and ratios of cracking."""
-        return wl.crack_study(self.book)
+        """Counts, risks and ratios of cracking."""
+        study = wl.crack_study(self.book)
+        if study.why:
+            raise WoodlabError(f"{study.why} {study.would_help}")
+        return study
 
     @cached_property
     def movement(self) -> MovementStudy:

@@ -31,7 +31,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     Parameters
     ----------
     rates : DataFrame
-        `study.rates`: `by`, `group`, `n_pieces`, `n_cracked`, and `rate`, `ci_lower`,
+        `study.rates`: `by`, `group`, `n_pieces`, `n_cracked`, and `share`, `ci_lower`,
         `ci_upper` as shares.
     by : str
         "species", "seal", "wall" or "all".
@@ -50,7 +50,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     --------
     >>> import pandas as pd
     >>> rates = pd.DataFrame({"by": "seal", "group": ["none", "wax"], "n_pieces": 10,
-    ...                       "n_cracked": [5, 1], "rate": [0.5, 0.1], "ci_lower": [0.237, 0.018],
+    ...                       "n_cracked": [5, 1], "share": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
     >>> crack_rate_chart(rates, by="seal").description
     'Pieces that cracked [%] with 95 % intervals: none: 50 (23.7 to 76.3); wax: 10 (1.8 to 40.4).'
@@ -59,13 +59,13 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
         ...
     woodlab.errors.WoodlabError: no group of 'species' was looked at, so there are no rates to draw.
     """
-    frame = rates[(rates["by"] == by) & rates["rate"].notna()]
+    frame = rates[(rates["by"] == by) & rates["share"].notna()]
     if not len(frame):
         raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
     frame = pd.DataFrame(
         {
             "label": frame["group"].astype(str),
-            "estimate": 100 * frame["rate"],
+            "estimate": 100 * frame["share"],
             "ci_lower": 100 * frame["ci_lower"],
             "ci_upper": 100 * frame["ci_upper"],
             "text": frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str),
@@ -80,7 +80,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     effects : DataFrame
-        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `n_cracked`, `n_pieces`.
+        `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `n_cracks`, `n_pieces`.
     size : as for `themed`
 
     Returns
@@ -97,11 +97,11 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import pandas as pd
     >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
-    ...                         "ci_upper": [0.9, 3.4], "n_cracked": 12, "n_pieces": 40})
+    ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40})
     >>> chart = crack_ratios(effects)
     >>> print(chart.description)
-    Rate of cracking against the other [ratio] with 95 % intervals: seal: wax against none: 0.4
-    (0.2 to 0.9); wall: per 10 mm thicker: 2.1 (1.3 to 3.4).
+    Hazard of cracking against the other [ratio] with 95 % intervals: seal: wax against none:
+    0.4 (0.2 to 0.9); wall: per 10 mm thicker: 2.1 (1.3 to 3.4).
     >>> chart.to_dict()["layer"][1]["encoding"]["x"]["scale"]["type"]
     'log'
     """
@@ -110,11 +110,11 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
         raise WoodlabError("no effect could be told, so there are no ratios to draw.")
     frame = told.rename(columns={"term": "label", "hazard_ratio": "estimate"})
     frame = frame.assign(
-        text=frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
+        text=frame["n_cracks"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
     )
     return interval_chart(
         frame[["label", "estimate", "ci_lower", "ci_upper", "text"]],
-        title="Rate of cracking against the other [ratio]",
+        title="Hazard of cracking against the other [ratio]",
         reference=1.0,
         log=True,
         size=size,

@@ -3,12 +3,11 @@
 Where a thing is; the first of each line is where a study begins:
 
     sealing          sealing, seal_curves, seal_effects, seal_cracks, seal_frames, seal_words
-    cracks           cracks, first_cracks, crack_rates, whole_fraction, hazard, course,
-                     crack_design, crack_effects, crack_risk, crack_growth, crack_physics,
-                     crack_words, looks; by Jeffreys' prior: firth, penalised, firth_kernels
+    cracks           cracks/: study, intervals, counts, design, likelihood, frailty, hazard,
+                     effects, risk, looking, words
     movement         movement, rim_rows, rim_moisture, rim_course; geometry and the wall to leave:
                      rim_geometry, bowl_shape, rough_wall, wall_window
     next season      trial_plan, trial_power, trial_pool
     this week        shop_round, expected_weight
-    for several      comparison, mixed, randomisation, risk, confounding, cautions, printing
+    for several      comparison, mixed, randomisation, confounding, export, cautions, printing
 """

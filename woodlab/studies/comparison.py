@@ -1,4 +1,4 @@
-"""Comparing two groups of numbers: paired, unpaired, and corrected for several comparisons.
+"""Comparing two groups of numbers, paired or unpaired (Holm's correction: `woodlab.words`).
 
 Every comparison gives the same frozen `Comparison`. The studies call these on logarithms, where
 a difference is a ratio; the tests call them on published data as they stand.
@@ -124,10 +124,8 @@ def welch(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Compariso
             f"comparing two means needs at least 2 numbers in each group (found {one.size} and "
             f"{two.size})."
         )
-    parts = np.array([one.var(ddof=1) / one.size, two.var(ddof=1) / two.size])
-    total = parts.sum()
-    degrees = np.array([one.size - 1, two.size - 1])
-    df = float(total**2 / (parts**2 / degrees).sum()) if total > 0 else np.nan
+    total = one.var(ddof=1) / one.size + two.var(ddof=1) / two.size
+    df = float(stats.ttest_ind(one, two, equal_var=False).df) if total > 0 else np.nan
     return from_t(float(one.mean() - two.mean()), float(np.sqrt(total)), df, "Welch t", level)
 
 
@@ -154,23 +152,3 @@ def together(parts: Sequence[Comparison], method: str) -> Comparison:
     whole = float(np.mean([part.df for part in parts]))
     df = min(whole, 1 / ((1 - share) ** 2 / whole + share**2 / (m - 1)))
     return from_t(float(estimates.mean()), float(np.sqrt(total)), df, method, parts[0].level)
-
-
-def holm(p_values: Sequence[float]) -> np.ndarray:
-    """p values adjusted for the number of comparisons (Holm 1979); NaN stays and counts not.
-
-    Holm, S. (1979), A simple sequentially rejective multiple test procedure, Scandinavian
-    Journal of Statistics 6, 65-70.
-
-    Examples
-    --------
-    >>> holm([0.01, 0.04, 0.03]).round(3).tolist()
-    [0.03, 0.06, 0.06]
-    """
-    values = np.asarray(p_values, dtype=float)
-    out = np.full(values.shape, np.nan)
-    known = np.flatnonzero(np.isfinite(values))
-    order = known[np.argsort(values[known], kind="stable")]
-    steps = values[order] * (known.size - np.arange(known.size))
-    out[order] = np.minimum(np.maximum.accumulate(steps), 1.0) if known.size else steps
-    return out

@@ -2,7 +2,8 @@
 
 A difference between two seals is a difference of the seals only where other things are alike. A
 seal that was put on one species only, or on thick walls only, cannot be told from the species or
-the wall, and no model mends that.
+the wall, and no model mends that. `comparable` asks it of two seals, for studies that compare
+pieces of shared cells; `why_not` of any term of a model, by what its columns leave of it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import pandas as pd
 # rest on the model's extrapolation rather than on pieces.
 ALIKE = 0.10
 MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
-MOST_INFLATION = 10.0
+MOST_INFLATION = 12.0
 LEAST_PIECES = 2
 _FACTORS = {"species": "species", "place": "place"}
 
@@ -144,11 +145,13 @@ def _walls_apart(
 def _inflation(shared: pd.DataFrame, wall: np.ndarray, sealed: np.ndarray) -> float:
     """How much of the seal is left once species and wall are taken out."""
     species = pd.get_dummies(shared["species"].astype(str)).to_numpy(dtype=float)
-    base = sealed - species @ np.linalg.lstsq(species, sealed.astype(float), rcond=None)[0]
-    other = np.column_stack([species, wall])
-    rest = sealed - other @ np.linalg.lstsq(other, sealed.astype(float), rcond=None)[0]
-    left = float(rest @ rest)
-    return float(base @ base) / left if left > 1e-12 else np.inf
+    matrix = np.column_stack([species, sealed.astype(float), wall])
+    own = list(range(species.shape[1] + 1))
+    weights = np.zeros(matrix.shape[1])
+    weights[species.shape[1]] = 1.0
+    if not is_estimable(matrix, weights):
+        return np.inf
+    return inflation(matrix, weights, own)
 
 
 def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> str:
@@ -169,3 +172,91 @@ def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> str:
                 f"{reference if name == seal else seal} x log {own[0]}"
             )
     return ""
+
+
+def independent_columns(matrix: np.ndarray) -> np.ndarray:
+    """Columns, from the left, that the ones before them do not determine."""
+    kept: list[int] = []
+    basis = np.empty((len(matrix), 0))
+    for j in range(matrix.shape[1]):
+        column = matrix[:, j]
+        rest = column - basis @ (basis.T @ column)
+        rest = rest - basis @ (basis.T @ rest)
+        size = np.linalg.norm(rest)
+        if size > 1e-7 * max(float(np.linalg.norm(column)), 1e-300):
+            basis = np.hstack([basis, rest[:, None] / size])
+            kept.append(j)
+    return np.array(kept, dtype=int)
+
+
+def is_estimable(matrix: np.ndarray, weights: np.ndarray) -> bool:
+    """Whether a contrast is a combination of what the pieces show."""
+    solution, *_ = np.linalg.lstsq(matrix.T, weights, rcond=1e-9)
+    return bool(np.linalg.norm(matrix.T @ solution - weights) < 1e-6 * np.linalg.norm(weights))
+
+
+def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
+    """How much the other columns blow up the variance of a contrast, as against its own alone."""
+    whole = weights @ np.linalg.pinv(matrix.T @ matrix) @ weights
+    part = matrix[:, own]
+    alone = weights[own] @ np.linalg.pinv(part.T @ part) @ weights[own]
+    return float(whole / alone) if alone > 0 else np.inf
+
+
+def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: list[str]) -> str:
+    """In words, why a term of a model cannot be told from the others.
+
+    Parameters
+    ----------
+    used : DataFrame
+        A row a piece.
+    kind : str
+        The term's column, or `wall`; a number where `reference` is empty.
+    others : list of str
+        The other columns of the model that hold names.
+    """
+    if kind == "wall":
+        walls = used["wall_mm"]
+        if walls.max() - walls.min() < LEAST_WALLS_MM:
+            return (
+                f"all walls are about {walls.mean():.0f} mm, so the records cannot tell what "
+                "thickness does; a season with walls of several thicknesses would"
+            )
+        return (
+            "thick and thin walls have different seals or species, so the records cannot "
+            "tell the wall from those; several thicknesses of one species under one seal would"
+        )
+    if not reference:
+        return f"{kind} hardly varies between the pieces, or goes with {' and '.join(others)}"
+    a, b = (used[used[kind].astype(str) == name] for name in (level, reference))
+    if not len(a) or not len(b):
+        return (
+            f"no piece of `{reference if not len(b) else level}` was looked at, so there is "
+            "nothing to compare"
+        )
+    for other in [name for name in others if name != kind]:
+        if set(a[other].dropna().astype(str)) & set(b[other].dropna().astype(str)):
+            continue
+        head = {"species": "no species is under both seals", "seal": "no seal is on both"}
+        return (
+            f"{head.get(other, f'no {other} has both')}: {level} has only {_names(a[other])}, "
+            f"{reference} only {_names(b[other])}; the records cannot tell {kind} from {other}"
+        )
+    return (
+        f"{level} has walls of {_span(a['wall_mm'])}, {reference} of {_span(b['wall_mm'])}, and "
+        f"few or no pieces of one {' and '.join(o for o in others if o != kind) or 'kind'} compare "
+        f"like with like; the records cannot tell the {kind} from the wall and the rest"
+    )
+
+
+LEAST_WALLS_MM = 0.5
+
+
+def _names(values: pd.Series) -> str:
+    names = sorted(map(str, values.dropna().unique()))
+    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)
+
+
+def _span(walls: pd.Series) -> str:
+    low, high = f"{walls.min():.0f}", f"{walls.max():.0f}"
+    return f"{low} mm" if low == high else f"{low} to {high} mm"

@@ -12,8 +12,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from woodlab import words
 from woodlab.errors import WoodlabError
-from woodlab.studies.comparison import Comparison, holm, paired, together, welch
+from woodlab.studies.comparison import Comparison, paired, together, welch
 from woodlab.studies.confounding import Comparable, comparable
 from woodlab.studies.mixed import blocked_fit
 from woodlab.studies.randomisation import randomisation_test
@@ -70,7 +71,7 @@ def effect_rows(outcome: Outcome, reference: str, seals: list[str], seed: int) -
             row |= _one(outcome, told, seal, reference, seed)
         rows.append(row)
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
-    table["p_holm"] = holm(table["p_value"].to_numpy(dtype=float))
+    table["p_holm"] = words.holm(table["p_value"].to_numpy(dtype=float))
     return table
 
 

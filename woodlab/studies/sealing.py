@@ -102,9 +102,9 @@ def seal_study(
 
     Notes
     -----
-    Sources: Kenward and Roger (1997) for the intervals of blocked comparisons, Chan and Zhang
-    (1999) for the risk ratio, Fisher (1935) for the randomisation test; see the modules `mixed`,
-    `risk` and `randomisation`, and docs/sealing.md for the rest.
+    Sources: Kenward and Roger (1997) for the intervals of blocked comparisons, Fisher (1935) for
+    the randomisation test; see the modules `mixed` and `randomisation`, docs/cracks.md for the
+    hazard of cracks, and docs/sealing.md for the rest.
 
     Examples
     --------

@@ -11,8 +11,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
-from woodlab.studies.crack_design import is_estimable
-from woodlab.studies.crack_risk import LEVEL, chance_of, log_rate
+from woodlab.studies.cracks.risk import span_risk
 from woodlab.studies.expected_weight import USUAL_STEP_G, with_expected
 from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
 
@@ -21,7 +20,6 @@ from woodlab.studies.printing import Sheet, SheetColumn, print_sheet, shown
 WEIGH_EVERY = ((84, 7), (np.inf, 21))
 LOOK_EVERY = ((120, 7), (np.inf, 14))
 WEEK_DAYS = 7
-INTERVALS_FOR = 25
 
 COLUMNS = [
     "piece", "place", "species", "seal", "do", "crack_risk", "crack_risk_lower",
@@ -51,8 +49,7 @@ def shop_round(
     DataFrame
         One row a piece: `piece`, `place`, `species`, `seal`, `do` (`look`, `weigh`, `look,
         weigh`), `crack_risk` (chance that a first crack opened since the last look, a share)
-        with its 95 % `crack_risk_lower`, `crack_risk_upper` (profile likelihood, of the first 25
-        rows), `days_since_look`,
+        with its 95 % `crack_risk_lower`, `crack_risk_upper`, `days_since_look`,
         `last_crack_mm`, `days_since_weighing`, `last_on`, `last_g`, `expected_g` on the day of
         the round, `lower_g`, `upper_g` (99 % band for one weighing: outside it look for a wrong
         piece, a wrong scale, fallen wax), `why` (it is due), `expected_from`. Pieces already
@@ -94,7 +91,7 @@ def shop_round(
     order = frame.assign(_risk=-frame["crack_risk"].fillna(-1.0), _days=-frame["days_since_look"])
     order = order.assign(_open=~frame["_open"])
     order = order.sort_values(["_open", "_risk", "_days", "piece"], kind="stable")
-    frame = _with_intervals(frame.loc[order.index], model)
+    frame = frame.loc[order.index]
     done = frame[COLUMNS].reset_index(drop=True)
     done.attrs["risk_reason"] = reason or _silence(frame, model)
     return done
@@ -173,32 +170,20 @@ def _due(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _with_risk(frame: pd.DataFrame, model: Any) -> pd.DataFrame:
-    """The chance of a first crack between the last look and the day of the round."""
-    risk = np.full(len(frame), np.nan)
-    for i, row in enumerate(frame.to_dict("records")):
-        held = _span(model, row)
-        if held is not None:
-            value = held.value(model.fit.dense) if held else -np.inf
-            risk[i] = chance_of(value, model.log_sd)
-    return frame.assign(crack_risk=risk)
-
-
-def _with_intervals(frame: pd.DataFrame, model: Any) -> pd.DataFrame:
-    """Profile intervals of the first rows' risks; each takes a tenth of a second."""
-    ends = np.full((len(frame), 2), np.nan)
-    for i, row in enumerate(frame.head(INTERVALS_FOR).to_dict("records")):
-        if np.isnan(row["crack_risk"]):
-            continue
-        held = _span(model, row)
-        if not held:
-            ends[i] = 0.0
-            continue
-        try:
-            found = model.fit.profile(held, LEVEL)
-        except WoodlabError:
-            continue
-        ends[i] = [chance_of(value, model.log_sd) for value in found]
-    return frame.assign(crack_risk_lower=ends[:, 0], crack_risk_upper=ends[:, 1])
+    """The chance of a first crack between the last look and the day of the round, with limits."""
+    nothing = pd.DataFrame(np.nan, frame.index, ["risk", "ci_lower", "ci_upper"])
+    if model is not None and len(frame):
+        start = (frame["_age"] - frame["days_since_look"]).to_numpy(float)
+        end, last = frame["_age"].to_numpy(float), model.last_days
+        # A week past the last look of the book is still told; further on no piece was looked at.
+        told = ~(frame["last_crack_mm"] > 0).to_numpy() & (end <= last + WEEK_DAYS) & (start < last)
+        told |= (end <= start) & ~(frame["last_crack_mm"] > 0).to_numpy()
+        found = span_risk(model, frame[told], start[told], np.minimum(end, last)[told])
+        nothing.loc[found.index] = found
+    return frame.assign(
+        crack_risk=nothing["risk"], crack_risk_lower=nothing["ci_lower"],
+        crack_risk_upper=nothing["ci_upper"],
+    )  # fmt: skip
 
 
 def _crack_study(book: RecordBook, given: Any) -> tuple[Any, str]:
@@ -206,31 +191,8 @@ def _crack_study(book: RecordBook, given: Any) -> tuple[Any, str]:
 
     if given is not None:
         return given, ""
-    try:
-        return crack_study(book), ""
-    except WoodlabError as error:
-        return None, str(error)
-
-
-def _span(model: Any, piece: dict) -> Any:
-    """ln rate of first cracks since the last look; None if it cannot be told, () for no time."""
-    start, end = piece["_age"] - piece["days_since_look"], piece["_age"]
-    if model is None or piece["last_crack_mm"] > 0:
-        return None
-    if end <= start:
-        return ()
-    tried = model.used
-    known = (tried["species"] == piece["species"]).any() and (tried["seal"] == piece["seal"]).any()
-    inside = tried["wall_mm"].min() <= piece["wall_mm"] <= tried["wall_mm"].max()
-    # A week past the last look of the book is still told; further on no piece was looked at.
-    if not known or not inside or end > model.last_days + WEEK_DAYS or start >= model.last_days:
-        return None
-    row = pd.DataFrame({key: [piece[key]] for key in ("species", "seal", "wall_mm")})
-    weights = model.design.fixed(row)[0]
-    if not is_estimable(model.design.fixed(tried), weights):
-        return None
-    end = min(end, model.last_days)
-    return log_rate(model.course, model.dense_weights(weights), start, end)
+    study = crack_study(book)
+    return (None, study.why) if study.why else (study, "")
 
 
 _SHEET = (

@@ -109,7 +109,7 @@ def _residual_variance(x: np.ndarray, y: np.ndarray) -> tuple[float, int]:
 
 def _crack_figures(book: RecordBook, reference: str) -> tuple[float | None, float | None, str]:
     from woodlab.studies.cracks import crack_study
-    from woodlab.studies.whole_fraction import wilson_interval
+    from woodlab.studies.cracks.counts import wilson_interval
 
     own = book.pieces.loc[book.pieces["seal"] == reference, "piece"]
     looks = book.looks[book.looks["piece"].isin(own)]

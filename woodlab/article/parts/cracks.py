@@ -15,13 +15,18 @@ from woodlab.article.findings import Figure, Finding, Part, first_sentence, writ
 from woodlab.article.forms import FEWEST_FOR_PERCENT, Forms
 from woodlab.article.parts.season import seal_name, seals_of
 from woodlab.article.plain import short_name
-from woodlab.article.words import Certainty, certainty_of_ratio
+from woodlab.article.words import Certainty
 from woodlab.book.record_book import RecordBook
 
 RATES = "wl.crack_study(book).rates"
 EFFECTS = "wl.crack_study(book).effects"
 FEWEST_DRAWN = 5  # a share of fewer is told in the text and the table, not drawn
-FEWEST_CRACKED = 5  # with fewer, nothing short of a clear difference is spoken of
+_CERTAINTY = {
+    "clear": Certainty.CLEAR,
+    "likely": Certainty.LIKELY,
+    "open": Certainty.CANNOT_TELL,
+    "nothing": Certainty.CANNOT_TELL,
+}
 
 
 def cracks_part(asked: Asked, forms: Forms) -> Part:
@@ -166,9 +171,8 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
     ratio, lower, upper = (float(row[name]) for name in ("hazard_ratio", "ci_lower", "ci_upper"))
     if not (math.isfinite(lower) or math.isfinite(upper)):
         return None
-    word = certainty_of_ratio(ratio, lower, upper)
-    if word is Certainty.LIKELY and int(row["n_cracked"]) < FEWEST_CRACKED:
-        word = Certainty.CANNOT_TELL
+    # Decided once, after Holm's correction, by the study; see `words.certainty`.
+    word = _CERTAINTY[row["certainty"]]
     if not math.isfinite(ratio) and lower <= 0:
         lower = math.nan
     form = written(forms, ratio, lower, upper, no_difference=1.0)
@@ -176,7 +180,7 @@ def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
     probably = "probably " if word is Certainty.LIKELY else ""
     count = (
         f"{forms.count(int(row['n_pieces']), 'piece')}, "
-        f"{forms.number(int(row['n_cracked']))} of them cracked"
+        f"{forms.number(int(row['n_cracks']))} of them cracked"
     )
     estimate = f"{form['text']} times the rate" if form["text"] else "the rate"
     if row["kind"] == "wall":

@@ -1,11 +1,14 @@
 """From looks to first cracks: between which two days each piece began to crack.
 
-A crack is found at a look; it began since the last look that found none. Turning is day 0. What
-comes after the first find (the crack closes, is glued, grows) is no part of it.
+A crack is found at a look; it began since the last look that found none, or, with a small
+chance, in an earlier span whose looks overlooked it. Turning is day 0. What comes after the first
+find (the crack closes, is glued, grows) is no part of it. A piece that is scrapped, finished or
+given away before it cracked leaves the study on that day: a competing end.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +19,7 @@ LEAST_INTERVAL_DAYS = 1.0
 
 FIRST_COLUMNS = [
     "piece", "species", "seal", "wall_mm", "log", "cracked", "after_days", "by_days",
-    "first_crack_mm", "n_looks", "status", "reason",
+    "first_crack_mm", "n_looks", "ended_days", "outcome", "status", "reason",
 ]  # fmt: skip
 INTERVAL_COLUMNS = ["piece", "from_days", "to_days", "cracked"]
 
@@ -31,20 +34,25 @@ class FirstCracks:
         One row a piece: `piece`, `species`, `seal`, `wall_mm` [mm], `log`, `cracked`,
         `after_days`, `by_days` (the first crack began after the one and by the other; without a
         crack: whole until `after_days`, and `by_days` infinite), `first_crack_mm`, `n_looks`
-        (days with a look, from turning on), `status` (`used`, `no looks`, `no time at risk`,
-        `facts missing`), `reason`.
+        (days with a look, from turning on), `ended_days` and `outcome` (where the piece left
+        before a crack was found: scrapped, finished, given away), `status` (`used`, `no looks`,
+        `no time at risk`, `facts missing`), `reason`; and the columns asked for as terms.
     intervals : DataFrame
         One row for each look at a piece still whole: `piece`, `from_days`, `to_days`, `cracked`.
     looks : DataFrame
-        The looks themselves, by piece and day: `piece`, `days`, `crack_mm`, `action`.
+        The looks themselves, by piece and day: `piece`, `days`, `crack` (seen or not),
+        `crack_mm`, `action`.
     notes : tuple of str
         What was met with in the looks and how it was taken.
+    smallest_mm : float
+        The threshold of detection: a crack counts, and is looked for, above this length.
     """
 
     pieces: pd.DataFrame
     intervals: pd.DataFrame
     looks: pd.DataFrame
     notes: tuple[str, ...]
+    smallest_mm: float = 0.0
 
     @property
     def used(self) -> pd.DataFrame:
@@ -53,7 +61,7 @@ class FirstCracks:
 
 
 def first_cracks(
-    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0
+    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0, terms: Sequence[str] = ()
 ) -> FirstCracks:
     """The interval in which each piece first cracked, or the day until which it stayed whole.
 
@@ -63,6 +71,8 @@ def first_cracks(
         The book's tables.
     smallest_mm : float
         A crack counts when it is longer than this [mm].
+    terms : sequence of str
+        More columns of `pieces` to carry along; a piece without a value is not used.
 
     Returns
     -------
@@ -90,11 +100,37 @@ def first_cracks(
     frame["by_days"] = np.maximum(by, frame["after_days"] + _least(by)).fillna(np.inf)
     frame["first_crack_mm"] = frame["piece"].map(first["crack_mm"])
     frame["n_looks"] = frame["piece"].map(counts).fillna(0).astype(int)
-    frame["status"], frame["reason"] = _status(frame, before)
+    frame["ended_days"], frame["outcome"] = _endings(pieces, table, frame)
+    for name in terms:
+        frame[name] = pieces[name].to_numpy()
+    frame["status"], frame["reason"] = _status(frame, before, terms)
     intervals = _intervals(frame, earlier)
     notes = _notes(table, first, before)
-    kept = table[["piece", "days", "crack_mm", "action"]]
-    return FirstCracks(frame[FIRST_COLUMNS], intervals, kept.reset_index(drop=True), notes)
+    kept = table[["piece", "days", "crack", "crack_mm", "action"]].reset_index(drop=True)
+    own = [name for name in terms if name not in FIRST_COLUMNS]
+    return FirstCracks(frame[[*FIRST_COLUMNS, *own]], intervals, kept, notes, smallest_mm)
+
+
+def _endings(
+    pieces: pd.DataFrame, table: pd.DataFrame, frame: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray]:
+    """Day and manner in which a piece left the study before a crack was found; NaN and empty.
+
+    From the columns `ended_on` and `outcome`, else from a look that says `scrapped`.
+    """
+    scrapped = table[table["action"] == "scrapped"].groupby("piece")["days"].min()
+    days = frame["piece"].map(scrapped).to_numpy(float)
+    outcome = np.where(np.isfinite(days), "scrapped", "").astype(object)
+    if "ended_on" in pieces:
+        ended = pd.to_datetime(pieces["ended_on"]) - pieces["turned_on"].dt.normalize()
+        told = (ended.dt.total_seconds() / 86400).to_numpy(float)
+        days = np.where(np.isfinite(told), told, days)
+        if "outcome" in pieces:
+            named = pieces["outcome"].fillna("").astype(str).to_numpy(object)
+            outcome = np.where(np.isfinite(told) & (named != ""), named, outcome)
+        outcome = np.where(np.isfinite(days) & (outcome == ""), "not said", outcome)
+    gone = np.isfinite(days) & ~frame["cracked"].to_numpy(bool)
+    return np.where(gone, days, np.nan), np.where(gone, outcome, "")
 
 
 def _least(by: pd.Series) -> pd.Series:
@@ -108,23 +144,30 @@ def _daily_looks(
     columns = ["piece", "on", "crack_mm"]
     table = looks[columns].copy()
     table["action"] = looks.get("action", "none")
+    # A crack may be seen without its length being measured; then it counts.
+    unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
+    table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
     turned = table["piece"].map(pieces.set_index("piece")["turned_on"])
     table["days"] = (table["on"] - turned.dt.normalize()).dt.total_seconds() / 86400
     # A look on the day of turning counts as day 0 whatever the hour of either.
-    table = table.dropna(subset=["days", "crack_mm"])
+    table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
     early = table["days"] < 0
     before = table[early].groupby("piece").size()
-    table = table[~early].sort_values(["piece", "days", "crack_mm"], kind="stable")
+    table = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
     table = table.drop_duplicates(["piece", "days"], keep="last")
-    table["crack"] = table["crack_mm"] > smallest_mm
     return table.reset_index(drop=True), before
 
 
-def _status(frame: pd.DataFrame, before: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+def _status(
+    frame: pd.DataFrame, before: pd.Series, terms: Sequence[str] = ()
+) -> tuple[np.ndarray, np.ndarray]:
     status = np.full(len(frame), "used", dtype=object)
     reason = np.full(len(frame), "", dtype=object)
     facts = frame["species"].isna() | frame["seal"].isna() | frame["wall_mm"].isna()
     status[facts], reason[facts] = "facts missing", "its species, seal or wall is not given"
+    for name in terms:
+        gap = frame[name].isna().to_numpy() & ~facts.to_numpy()
+        status[gap], reason[gap] = "facts missing", f"its {name} is not given"
     idle = ~frame["cracked"].to_numpy() & (frame["after_days"].to_numpy() <= 0)
     status[idle], reason[idle] = "no time at risk", "looked at only on the day of turning"
     none = frame["n_looks"].to_numpy() == 0
@@ -172,3 +215,46 @@ def _notes(table: pd.DataFrame, first: pd.DataFrame, before: pd.Series) -> tuple
 
 def _count(number: int, noun: str = "piece") -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+GREW_MM = 2.0  # a ruler on a rough bowl is not read closer (common practice, no source)
+
+
+def crack_growth(first: FirstCracks) -> pd.DataFrame:
+    """One row a cracked piece: length at first sight, what was done, what came of it.
+
+    Returns
+    -------
+    DataFrame
+        `piece`, `species`, `seal`, `found_days` [days since turning], `first_mm`, `action` (at
+        the look that found it), `n_later_looks`, `followed_days`, `longest_mm`, `last_mm`,
+        `growth_mm` (longest later less first; NaN where it was not looked at again), `grew`
+        (by more than 2 mm), `closed` (a later look found none).
+    """
+    used = first.used
+    found = used[used["cracked"]]
+    looks = first.looks[first.looks["piece"].isin(found["piece"])]
+    rows: list[list[object]] = []
+    by_piece = dict(tuple(looks.groupby("piece", sort=False)))
+    for piece in found.itertuples():
+        mine = by_piece[piece.piece]
+        day = float(mine.loc[mine["crack"], "days"].iloc[0])
+        at = mine["crack_mm"].to_numpy(float)
+        days = mine["days"].to_numpy()
+        position = int(np.flatnonzero(days == day)[0])
+        later = at[position + 1 :]
+        action = mine["action"].iloc[position]
+        measured = later[np.isfinite(later)]
+        longest = float(measured.max()) if len(measured) else np.nan
+        growth = longest - piece.first_crack_mm
+        rows.append(
+            [piece.piece, piece.species, piece.seal, day, piece.first_crack_mm,
+             action if isinstance(action, str) else "none", len(later),
+             float(days[-1] - day), longest, float(later[-1]) if len(later) else np.nan, growth,
+             bool(growth > GREW_MM), bool((later == 0).any())]
+        )  # fmt: skip
+    columns = [
+        "piece", "species", "seal", "found_days", "first_mm", "action", "n_later_looks",
+        "followed_days", "longest_mm", "last_mm", "growth_mm", "grew", "closed",
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)

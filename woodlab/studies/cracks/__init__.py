@@ -1,0 +1,144 @@
+"""What cracks: looks become intervals, intervals a hazard, and its draws every risk."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.errors import WoodlabError
+from woodlab.studies.cracks.counts import (
+    crack_rates,
+    growth_by_action,
+    too_few_looks,
+    whole_fractions,
+)
+from woodlab.studies.cracks.design import Design, design_of
+from woodlab.studies.cracks.effects import EFFECT_COLUMNS, effects_table, with_core
+from woodlab.studies.cracks.frailty import NO_MISSES, estimate_misses
+from woodlab.studies.cracks.hazard import fit_hazard
+from woodlab.studies.cracks.intervals import crack_growth, first_cracks
+from woodlab.studies.cracks.risk import STANDARD_COLUMNS, standardised_factors
+from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
+
+__all__ = ["CrackStudy", "crack_study"]
+
+
+def crack_study(
+    book: RecordBook,
+    *,
+    reference: str = "none",
+    reference_species: str | None = None,
+    smallest_mm: float = 0.0,
+    core_to_surface: pd.DataFrame | None = None,
+    terms: Sequence[str] = (),
+    by: Sequence[str] = (),
+) -> CrackStudy:
+    """What cracks: counts, the risk by a day, the thickest walls that can be told, looks.
+
+    Parameters
+    ----------
+    book : RecordBook
+        With the table `looks`.
+    reference : str
+        The seal that the others are compared with; where no piece of it was looked at, the seal
+        with the most pieces.
+    reference_species : str, optional
+        The species that the others are compared with; the one with the most pieces unless given.
+    smallest_mm : float
+        The threshold of detection: a crack counts when it is longer than this [mm].
+    core_to_surface : DataFrame, optional
+        `piece` and `difference_pct`, as `wl.core_to_surface` gives them: the largest difference
+        of moisture between core and surface [points]. Asks whether it explains the cracks in
+        place of wall and seal.
+    terms : sequence of str
+        More columns of `pieces` that cracking may depend on: names are a factor, numbers a
+        number. Where several books are joined, `book` is a term without being asked for.
+    by : sequence of str
+        More columns of `pieces` to count by, outside the model.
+
+    Returns
+    -------
+    CrackStudy
+        `rates`, `standardised` and `effects` as frames, `risk(...)` and walls as methods. A book
+        that cannot answer gives a study whose `summary()` says why and what would help.
+
+    Raises
+    ------
+    WoodlabError
+        If a reference or a column is not in the book.
+
+    Notes
+    -----
+    A crack found at a look began since the look before it (interval-censored), or was overlooked
+    there. The method, its limits and how well its intervals hold: docs/cracks.md. Sources: Wilson
+    (1927), Turnbull (1976), Robins (1986), Firth (1993), Heinze and Schemper (2002).
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> study = wl.crack_study(wl.demo_book())
+    >>> study.rates.query("by == 'species'")[["group", "n_pieces", "n_cracked"]].head(2)
+                group  n_pieces  n_cracked
+    1  American beech        12          6
+    2    black cherry        19          4
+    >>> wall = study.effects.query("term.str.startswith('wall')").iloc[0]
+    >>> wall["term"], float(round(wall["hazard_ratio"], 1)), int(wall["n_cracks"])
+    ('wall: per 10 mm thicker', 2.1, 15)
+    """
+    pieces = book.pieces
+    _check_columns(pieces, [*terms, *by])
+    if "book" in pieces and pieces["book"].nunique() > 1 and "book" not in terms:
+        terms = [*terms, "book"]
+    carried = [*dict.fromkeys([*terms, *by])]
+    terms = [name for name in dict.fromkeys(terms) if name not in ("species", "seal", "wall_mm")]
+    first = first_cracks(pieces, book.looks, smallest_mm, [*terms])
+    for name in carried:  # groups that are only counted leave no piece out
+        if name not in first.pieces:
+            first.pieces[name] = pieces[name].to_numpy()
+    used = first.used
+    few, growth = too_few_looks(first), crack_growth(first)
+    invented = bool(getattr(book, "invented", False))
+    groups = [name for name in carried if name not in ("species", "seal")]
+    rates = crack_rates(first, few, groups)
+    if not len(used):
+        empty = pd.DataFrame
+        return CrackStudy(
+            rates=rates, standardised=empty(columns=STANDARD_COLUMNS),
+            effects=empty(columns=EFFECT_COLUMNS), whole=whole_fractions(first),
+            missed=NO_MISSES.frame().head(0), first=first, too_few=few, growth=growth,
+            growth_by_action=growth_by_action(growth),
+            physics=with_core(first, Design(()), NO_MISSES, None), model=None, reference=reference,
+            invented=invented, why=NEVER_AFTER if len(book.looks) else NO_LOOKS,
+            would_help=NOTE_LOOKS,
+        )  # fmt: skip
+    design, notes = design_of(pieces, used, reference, reference_species, terms)
+    misses = estimate_misses(first)
+    model = fit_hazard(first, design, misses=misses) if used["cracked"].any() else None
+    effects = effects_table(used, design, model)
+    day = min(USUAL_DAY, model.last_days) if model is not None else USUAL_DAY
+    return CrackStudy(
+        rates=rates,
+        standardised=standardised_factors(model, design, effects, day),
+        effects=effects,
+        whole=whole_fractions(first, groups),
+        missed=misses.frame(),
+        first=first,
+        too_few=few,
+        growth=growth,
+        growth_by_action=growth_by_action(growth),
+        physics=with_core(first, design, misses, core_to_surface),
+        model=model,
+        reference=design.factor("seal").levels[0],  # type: ignore[union-attr]
+        by_day=float(day),
+        invented=invented,
+        notes=tuple(notes),
+    )
+
+
+def _check_columns(pieces: pd.DataFrame, names: Sequence[str]) -> None:
+    for name in names:
+        if name not in pieces:
+            known = ", ".join(c for c in pieces.columns if c != "piece")
+            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")

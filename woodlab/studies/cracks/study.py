@@ -1,0 +1,415 @@
+"""What cracks, and how thick a wall may be: the crack study."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.errors import WoodlabError
+from woodlab.show import Card, Column, Shown, card
+from woodlab.studies import cautions
+from woodlab.studies.cracks import looking
+from woodlab.studies.cracks import risk as risks
+from woodlab.studies.cracks import words as said
+from woodlab.studies.cracks.counts import (
+    growth_sentences,
+    wilson_interval,
+)
+from woodlab.studies.cracks.design import Number
+from woodlab.studies.cracks.hazard import HazardModel
+from woodlab.studies.cracks.intervals import (
+    FirstCracks,
+)
+from woodlab.studies.export import save_tables
+
+NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
+NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
+NEVER_AFTER = (
+    "No piece was looked at after the day of its turning, so nothing can be said of cracks."
+)
+NOTE_LOOKS = (
+    "Note every look for cracks, also when there is none: add rows to the table `looks`: piece, "
+    "on, crack_mm (0 = looked and found none)."
+)
+CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
+USUAL_DAY = 120.0
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class CrackStudy(Shown):
+    """The findings of a crack study. Made by `crack_study`.
+
+    Attributes
+    ----------
+    rates : DataFrame
+        Shares that cracked, per piece looked at, with Wilson intervals, a row a group: `by`
+        (`all`, `species`, `seal`, `wall`, and the columns asked for), `group`, `n_pieces`,
+        `n_cracked`, `share`, `ci_lower`, `ci_upper`, `n_no_looks`, `n_too_few_looks`, `reason`.
+    standardised : DataFrame
+        The risk by `by_day` had all of the season's own pieces been of one level (g-computation):
+        `by`, `level`, `reference`, `risk` (net: if nothing else ended a piece) with `ci_lower`,
+        `ci_upper`, `risk_crude` (a crack before the piece is scrapped, finished or given away)
+        with its limits, `difference` from the reference with its limits, `by_day`, `n_pieces`,
+        `n_cracked`, `n_standard` (pieces averaged over), `reason`.
+    effects : DataFrame
+        `term` (in words), `hazard_ratio`, `ci_lower`, `ci_upper` (95 %, profile), `p_value`,
+        `p_holm` (adjusted within `family`), `certainty` (`clear`, `likely`, `open`, `nothing`;
+        decided here and nowhere else), `n_pieces`, `n_cracks` (of the two groups compared),
+        `method`, `reason` (why there is no number, or what to know of it), `kind`, `level`,
+        `reference`.
+    whole : DataFrame
+        The share still whole against days since turning, by group (Turnbull): `by`, `group`,
+        `kind` (`known` stretches and `gap`s), `from_days`, `to_days`, `whole_from`, `whole_to`,
+        `ci_lower`, `ci_upper` (logs as clusters), `n_pieces`.
+    missed : DataFrame
+        How often a look is taken to overlook a crack, by its length: `length_mm`, `missed` (a
+        share of looks), `ci_lower`, `ci_upper`, `n_seen`, `n_missed`.
+    first : FirstCracks
+        The looks as the study took them: `first.pieces`, `first.intervals`.
+    too_few : DataFrame
+        Pieces without a crack that were looked at too little: `piece`, `n_looks`,
+        `last_look_days`, `reason`.
+    growth, growth_by_action : DataFrame
+        Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
+    physics : DataFrame
+        The core-to-surface difference in place of wall and seal, where it was given: `question`,
+        `estimate`, `ci_lower`, `ci_upper`, `p_value`, `n_pieces`, `n_cracked`, `reason`.
+    model : HazardModel or None
+        None where no crack was found.
+    why, would_help : str
+        Empty, or why the book cannot answer and what would help.
+    notes, cautions : tuple of str
+    """
+
+    rates: pd.DataFrame
+    standardised: pd.DataFrame
+    effects: pd.DataFrame
+    whole: pd.DataFrame
+    missed: pd.DataFrame
+    first: FirstCracks
+    too_few: pd.DataFrame
+    growth: pd.DataFrame
+    growth_by_action: pd.DataFrame
+    physics: pd.DataFrame
+    model: HazardModel | None
+    reference: str
+    by_day: float = USUAL_DAY
+    invented: bool = False
+    why: str = ""
+    would_help: str = ""
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = field(default=CAUTIONS)
+
+    def card(self) -> Card:
+        """Counts, the risk under each seal, what is not known; a row a seal."""
+        if self.why:
+            return Card((self.why, self.would_help, *self._invented()))
+        every = self.rates[self.rates["by"] == "all"].iloc[0]
+        n, k = int(every["n_pieces"]), int(every["n_cracked"])
+        lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
+                 + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
+        lines += self._findings()
+        lines += [cautions.CRACKED_WOOD.split(". ")[0] + ".", *self._invented()]
+        rows = self.standardised[self.standardised["by"] == "seal"]
+        sure = self.effects.set_index("level")["certainty"].to_dict()
+        rows = rows.assign(sure=[sure.get(level, "") for level in rows["level"]])
+        return card(
+            lines, rows,
+            [Column("seal", lambda r: str(r.level), number=False),
+             Column("cracked", lambda r: f"{r.n_cracked} of {r.n_pieces}"),
+             Column(f"of 100 like these, by day {self.by_day:.0f}",
+                    lambda r: said.in_100(r.risk).removeprefix("about ")),
+             Column("95 % range", lambda r: said.span_100(r.ci_lower, r.ci_upper)),
+             Column("against the first", lambda r: r.sure, number=False)],
+            caption="Cracks by seal: counts, and the risk over the season's own pieces",
+            needs=["risk"], name="level",
+            more=("study.rates", "study.effects", "study.standardised", "study.risk(frame)",
+                  "study.thickest_wall()", "study.look_every()", "study.sentences",
+                  "study.save_tables(path)"),
+        )  # fmt: skip
+
+    def _invented(self) -> list[str]:
+        return ["These records are invented."] if self.invented else []
+
+    def _findings(self) -> list[str]:
+        """Clear and likely differences, counts first; then what is open, together."""
+        if self.model is None:
+            return []
+        told = self.effects[self.effects["certainty"].isin(["clear", "likely"])]
+        lines = said.effect_sentences(
+            told, self.standardised, self.rates, self._wall_ends()
+        ) if len(told) else ["No difference between seals, species or walls is clear."]  # fmt: skip
+        still = self.effects[self.effects["certainty"] == "open"]
+        if len(still):
+            names = [row["level"] or said.subject(row).lower() for row in still.to_dict("records")]
+            lines.append(f"Too few cracks to tell: {said.listed(names)}.")
+        return [said.standing_out(self.effects), *lines]
+
+    def _wall_ends(self) -> pd.DataFrame:
+        """Risk at the lower and upper quartile of the walls."""
+        ends = self.first.used["wall_mm"].quantile([0.25, 0.75]).round().tolist()
+        return self.partial_dependence("wall_mm", ends, self.by_day)
+
+    @cached_property
+    def sentences(self) -> tuple[str, ...]:
+        """The findings in plain words, each with its counts or interval."""
+        return _sentences(self)
+
+    @property
+    def log_effect(self) -> pd.DataFrame:
+        """Spread of ln rate between logs: `n_logs`, `log_sd`, `factor` (its exp), `reason`."""
+        sd = self.model.log_sd if self.model is not None else np.nan
+        count = int(self.first.used["log"].nunique())
+        why = "" if np.isfinite(sd) else "no log has two pieces, or no crack was found"
+        return pd.DataFrame(
+            {"n_logs": [count], "log_sd": [sd], "factor": [np.exp(sd)], "reason": [why]}
+        )
+
+    def risk(self, frame: pd.DataFrame, by_day: float = USUAL_DAY) -> pd.DataFrame:
+        """The chance that planned pieces, of logs not yet known, crack by a day.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            `species`, `seal`, `wall_mm` [mm], a row a piece; other columns are carried. A term
+            of the study that is not given takes its reference or mean.
+        by_day : float
+            Days since turning.
+
+        Returns
+        -------
+        DataFrame
+            The frame with `by_day`, `risk` (net, a share: if nothing else ended the piece),
+            `ci_lower`, `ci_upper` (95 %), `risk_crude` (that a crack comes before the piece is
+            scrapped, finished or given away, as in this book), `crude_lower`, `crude_upper` and
+            `reason`. Outside what was tried (species, seal, wall, day) the numbers are NaN, and
+            `reason` says what was. Where the book has no crack at all, `ci_upper` is Wilson's
+            for the pieces looked at until that day, whatever they are.
+
+        Raises
+        ------
+        WoodlabError
+            If a column is missing or `by_day` is not above 0.
+        """
+        if self.model is not None:
+            return risks.planned_risk(self.model, frame, by_day)
+        risks.check_day(by_day)
+        used = self.first.used
+        long = int((used["after_days"] >= by_day).sum())
+        _, upper = wilson_interval(0, long)
+        only = (
+            f"no crack was found; {said.pieces(long)} in all, looked at until "
+            f"day {by_day:g} or longer: only an upper limit, the same for every piece"
+        )
+        refuse = "the data cannot say: no crack was found, and no piece was looked at that long"
+        known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
+        known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
+        strange = self.why or "the data cannot say: this species, seal or wall was never tried"
+        out = frame.assign(by_day=float(by_day), risk=np.nan)
+        good = known & (long > 0)
+        out["ci_lower"], out["ci_upper"] = (
+            np.where(good, 0.0, np.nan),
+            np.where(good, upper, np.nan),
+        )
+        out = out.assign(
+            risk_crude=np.nan, crude_lower=out["ci_lower"], crude_upper=out["ci_upper"]
+        )
+        out["reason"] = np.where(known, only if long else refuse, strange)
+        return out
+
+    def partial_dependence(
+        self, column: str, values: Sequence[float] | None = None, by_day: float = USUAL_DAY
+    ) -> pd.DataFrame:
+        """The risk of the season's own pieces, had all of them one value of a number.
+
+        Parameters
+        ----------
+        column : str
+            `wall_mm`, or a number among the study's terms.
+        values : sequence of float, optional
+            Seven steps over what was tried, unless given.
+
+        Returns
+        -------
+        DataFrame
+            `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`, `risk_crude`,
+            `n_standard`. Empty where no crack was found.
+
+        Raises
+        ------
+        WoodlabError
+            If the column is not a number of this study.
+        """
+        columns = ["column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude",
+                   "n_standard"]  # fmt: skip
+        if self.model is None:
+            return pd.DataFrame(columns=columns)
+        numbers = [p.column for p in self.model.design.parts if isinstance(p, Number)]
+        if column not in numbers:
+            raise WoodlabError(
+                f"{column!r} is not a number in this study (numbers: {', '.join(numbers)}). Add "
+                f"it: wl.crack_study(book, terms=[{column!r}])."
+            )
+        own = self.model.used[column]
+        steps = [*(np.linspace(own.min(), own.max(), 7) if values is None else values)]
+        table = risks.standardised(self.model, column, steps, by_day, {})
+        table = table.rename(columns={"level": "value"}).assign(column=column)
+        return table[columns].astype({"value": float})
+
+    def thickest_wall(self, max_risk: float = 0.1, by_day: float = USUAL_DAY) -> pd.DataFrame:
+        """The thickest wall for which we can say that the risk of a crack is below a level.
+
+        Parameters
+        ----------
+        max_risk : float
+            The chance that you accept, between 0 and 1.
+        by_day : float
+            Days since turning.
+
+        Returns
+        -------
+        DataFrame
+            A row a species and seal: `species`, `seal`, `wall_mm` (up to it the upper 95 % limit
+            of the risk is below the level; NaN: not yet known), `crossing_mm` (where the best
+            estimate crosses it) with `ci_lower`, `ci_upper` [mm], `n_more_pieces` (about how many
+            more would tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these),
+            `reason`. Only walls that were tried are given. It says nothing of one blank, and
+            nothing makes a cracked one fit to turn.
+
+        Raises
+        ------
+        WoodlabError
+            If `max_risk` is not between 0 and 1, or `by_day` is not above 0.
+        """
+        if self.model is not None:
+            return risks.thickest_walls(self.model, max_risk, by_day)
+        cells = self.first.used.groupby(["species", "seal"]).size().rename("n_pieces").reset_index()
+        nan = dict.fromkeys(risks.WALL_COLUMNS[2:7], np.nan)
+        reason = f"not yet known: {NO_CRACKS}"
+        out = cells.assign(**nan, max_risk=max_risk, by_day=float(by_day), n_cracked=0,
+                           reason=reason)  # fmt: skip
+        return out[risks.WALL_COLUMNS]
+
+    def look_every(
+        self, gaps_days: Sequence[float] = (3, 4, 7, 14), until_day: float = USUAL_DAY
+    ) -> pd.DataFrame:
+        """What looking every so many days would have meant for a typical piece.
+
+        Returns
+        -------
+        DataFrame
+            A row a gap: `gap_days`, `n_looks`, `missed` (chance that a look overlooks a crack of
+            the usual length), `unseen_days` (how long a crack is expected to run unseen, looks
+            that overlook it counted in) with `ci_lower`, `ci_upper`, `longest_unseen_days` (19
+            cracks of 20 are found sooner), `unseen_days_per_100` (expected unseen days of 100
+            pieces in all, until `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
+            Empty where no crack was found.
+        """
+        if self.model is None:
+            return pd.DataFrame(columns=looking.EVERY_COLUMNS)
+        return looking.look_every(self.model, gaps_days, until_day)
+
+    def look_gaps(
+        self, unseen_days: float = 2.0, piece_days: float = 7.0, until_day: float = USUAL_DAY
+    ) -> pd.DataFrame:
+        """How the hazard runs, and the longest gap between looks, week by week since turning.
+
+        Parameters
+        ----------
+        unseen_days : float
+            How long a crack may be expected to run unseen [days].
+        piece_days : float
+            Or: how many unseen days 100 pieces together may have in a week.
+        until_day : float
+            Where to stop; the last look at the latest.
+
+        Returns
+        -------
+        DataFrame
+            A row a week: `week`, `from_day`, `to_day`, `chance` (of a first crack in that week,
+            of a typical piece still whole) with `ci_lower`, `ci_upper`, `longest_gap_days` (keeps
+            the run below `unseen_days`), `even_gap_days` (keeps 100 pieces below `piece_days`)
+            with `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
+            Empty where no crack was found.
+        """
+        if self.model is None:
+            return pd.DataFrame(columns=looking.GAP_COLUMNS)
+        return looking.look_gaps(self.model, unseen_days, piece_days, until_day)
+
+    def risk_by_wall(
+        self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
+    ) -> pd.DataFrame:
+        """The chance against the wall, over the walls tried: what the chart of risks draws.
+
+        Parameters
+        ----------
+        seal : str, optional
+            The seal that all pieces are planned with; the reference unless given.
+        n_walls : int
+            Points along the walls of each species.
+
+        Returns
+        -------
+        DataFrame
+            A row a species and wall: as `risk` gives it.
+        """
+        rows = [pd.DataFrame({"species": [], "seal": [], "wall_mm": []})]
+        seal = self.reference if seal is None else seal
+        for species, group in self.first.used.groupby("species"):
+            low, high = group["wall_mm"].min(), group["wall_mm"].max()
+            walls = np.linspace(low, high, n_walls if high - low >= 1 else 1)
+            rows.append(pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
+        return self.risk(pd.concat(rows[1:] or rows, ignore_index=True), by_day)
+
+    def save_tables(self, path: str | Path) -> Path:
+        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
+        more = {} if self.why else {
+            "thickest_wall": self.thickest_wall(), "look_every": self.look_every(),
+            "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
+        }  # fmt: skip
+        return save_tables(self, path, more)
+
+
+def _sentences(study: CrackStudy) -> tuple[str, ...]:
+    if study.why:
+        return (study.why, study.would_help)
+    lines = said.rate_sentences(study.rates, study.first, study.too_few)
+    lines += study.notes
+    if study.model is None:
+        lines.append(f"{words.opened(NO_CRACKS)}; only upper limits of the shares can be given.")
+        return tuple(lines)
+    used = study.first.used
+    if used["species"].nunique() == 1:
+        lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
+    if used["seal"].nunique() == 1:
+        lines.append("All pieces were sealed alike, so the seal cannot be judged.")
+    lines += said.effect_sentences(
+        study.effects, study.standardised, study.rates, study._wall_ends()
+    )
+    lines.append(said.standing_out(study.effects))
+    lines += said.log_sentence(study.model.log_sd, int(used["log"].nunique()))
+    lines += said.miss_sentence(study.model.misses)
+    ended = used[used["outcome"] != ""]
+    if len(ended):
+        lines.append(
+            f"{words.opened(said.pieces(len(ended)))} left before any crack was found; the crude "
+            "risk counts that, the net risk is as if it did not happen."
+        )
+    if study.model.course.df:
+        ends = used[["after_days", "by_days"]].to_numpy(dtype=float)
+        earliest = float(np.min(ends[np.isfinite(ends) & (ends > 0)], initial=np.inf))
+        lines += said.course_sentence(study.look_gaps(), int(used["cracked"].sum()), earliest)
+    else:
+        lines.append(
+            "How the rate runs over the days the records do not tell (few cracks, or too few "
+            "days with looks): it is taken as the same on every day."
+        )
+    lines += said.wall_sentences(study.thickest_wall(by_day=study.by_day))
+    lines += growth_sentences(study.growth_by_action)
+    return tuple(line for line in lines if line)

@@ -1,0 +1,283 @@
+"""The crack study in plain words: counts first, then the risk by a day, then what is open."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.show import listed
+from woodlab.studies.cracks.frailty import Misses
+from woodlab.studies.cracks.intervals import FirstCracks
+
+# Above this share of cracked pieces, with most pieces not looked at, looks were perhaps written
+# down for cracks only (common practice, no source).
+MOSTLY_CRACKED = 0.8
+
+
+def percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if not 0 < share < 0.01 else f"{100 * share:.1f} %"
+
+
+def in_100(share: float) -> str:
+    """'about 6', 'fewer than 1': of 100 pieces."""
+    return "fewer than 1" if share < 0.005 else f"about {100 * share:.0f}"
+
+
+def span_100(lower: float, upper: float) -> str:
+    return f"{100 * lower:.0f} to {100 * upper:.0f}"
+
+
+def pieces(count: int) -> str:
+    return f"{count} piece{'' if count == 1 else 's'}"
+
+
+def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -> list[str]:
+    """How many cracked, and which pieces were looked at too little."""
+    every = rates[rates["by"] == "all"].iloc[0]
+    said = [
+        f"Of {pieces(every['n_pieces'])} looked over for cracks, {every['n_cracked']} cracked "
+        f"({percent(every['share'])}, 95 % interval {percent(every['ci_lower'])} to "
+        f"{percent(every['ci_upper'])})."
+    ]
+    idle = first.pieces[first.pieces["status"] != "used"]
+    for reason, group in idle.groupby(
+        idle["status"].where(idle["status"] == "facts missing", "without a look after turning")
+    ):
+        what = "whose species, seal or wall is not given" if reason == "facts missing" else reason
+        said.append(
+            f"Nothing can be said of {pieces(len(group))} {what}: {listed(group['piece'])}."
+        )
+    if len(idle) > every["n_pieces"] and every["share"] > MOSTLY_CRACKED:
+        said.append(
+            "If those were looked over and found whole, and only cracks were written down, the "
+            "share above is far too high: a look that finds none is written as 0."
+        )
+    short = [name for name in few["piece"] if name not in set(idle["piece"])]
+    if short:
+        said.append(
+            f"{pieces(len(short)).capitalize()} without a crack had too few looks to count as "
+            f"whole: {listed(short)}."
+        )
+    said.extend(first.notes)
+    return said
+
+
+def effect_sentences(
+    effects: pd.DataFrame, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
+) -> list[str]:
+    """One sentence a row of the effects; levels without a number share one for each reason."""
+    said: list[str] = []
+    alike: dict[tuple[str, str], list[str]] = {}
+    for row in effects.to_dict("records"):
+        if np.isfinite(row["hazard_ratio"]):
+            said.append(_effect_sentence(row, standardised, rates, walls))
+            continue
+        level = str(row["level"])
+        reason = str(row["reason"]).rstrip(".")
+        if level:
+            reason = re.sub(rf"\b{re.escape(level)}\b", "it", reason)
+        key = (str(row["kind"]), reason)
+        alike.setdefault(key, []).append(level)
+        if len(alike[key]) == 1:
+            said.append(f"\0{len(alike) - 1}")  # its place, for the sentence of all of them
+    rows = {(row["kind"], str(row["level"])): row for row in effects.to_dict("records")}
+    shared = list(alike.items())
+    out = []
+    for text in said:
+        if not text.startswith("\0"):
+            out.append(text)
+            continue
+        (kind, reason), levels = shared[int(text[1:])]
+        row = rows[kind, levels[0]]
+        if len(levels) == 1:
+            out.append(f"{subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
+        else:
+            out.append(
+                f"{_GROUPS.get(kind, 'Pieces')} of each of these: we cannot tell, since {reason} "
+                f"({listed(levels, most=30)})."
+            )
+    return out
+
+
+_GROUPS = {"species": "Pieces", "seal": "Pieces"}
+
+
+def _effect_sentence(
+    row: dict, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
+) -> str:
+    who, against = subject(row), _against(row)
+    counts = _counts(row, rates)
+    if row["certainty"] in ("clear", "likely"):
+        way = "less" if row["hazard_ratio"] < 1 else "more"
+        probably = "probably " if row["certainty"] == "likely" else ""
+        tail = _risk_words(row, standardised, walls)
+        body = f"{who} {probably}cracked {way} often than {against}"
+        parts = [part for part in (counts, tail) if part]
+        return f"{body}: {'; '.join(parts)}." if parts else f"{body}."
+    head = f"{who[0].lower()}{who[1:]}"
+    basis = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
+    return f"Whether {head} crack more or less often than {against} we cannot tell: {basis}."
+
+
+def _counts(row: dict, rates: pd.DataFrame) -> str:
+    """'1 of 23 against 7 of 21', counts by group as they are."""
+    if not row["reference"] or not len(rates):
+        return ""
+    mine = rates[rates["by"] == row["kind"]].set_index("group")
+    if row["level"] not in mine.index or row["reference"] not in mine.index:
+        return ""
+    ends = [
+        f"{int(mine.at[name, 'n_cracked'])} of {int(mine.at[name, 'n_pieces'])}"
+        for name in (row["level"], row["reference"])
+    ]
+    return f"{ends[0]} against {ends[1]}"
+
+
+def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> str:
+    """The risk by a day under each choice, over the season's own pieces."""
+    if row["kind"] == "wall" and len(walls):
+        thin, thick = walls.iloc[0], walls.iloc[-1]
+        return (
+            f"of 100 pieces like these, {in_100(thin['risk'])} would crack by day "
+            f"{thin['by_day']:.0f} with walls of {thin['value']:.0f} mm, {in_100(thick['risk'])} "
+            f"with {thick['value']:.0f} mm ({span_100(thick['ci_lower'], thick['ci_upper'])})"
+        )
+    mine = standardised[standardised["by"] == row["kind"]]
+    mine = mine.assign(level=mine["level"].astype(str)).set_index("level")
+    if row["level"] not in mine.index or not np.isfinite(mine.at[row["level"], "risk"]):
+        return ""
+    one, other = mine.loc[row["level"]], mine.loc[row["reference"]]
+    return (
+        f"of 100 pieces like these, {in_100(one['risk'])} would crack by day {one['by_day']:.0f} "
+        f"({span_100(one['ci_lower'], one['ci_upper'])}), against {in_100(other['risk'])}"
+    )
+
+
+def subject(row: dict) -> str:
+    if row["kind"] == "seal":
+        return words.opened(words.bowls(row["level"]))
+    if row["kind"] == "species":
+        return f"Pieces of {row['level']}"
+    if row["kind"] == "wall":
+        return "Thicker walls"
+    if not row["reference"]:
+        return f"Pieces with more {row['kind']}"
+    return f"Pieces with {row['kind']} {row['level']}"
+
+
+def _against(row: dict) -> str:
+    if row["kind"] == "seal":
+        return words.bowls(row["reference"])
+    if row["kind"] == "species":
+        return f"those of {row['reference']}"
+    if row["kind"] == "wall":
+        return "thinner ones"
+    return f"those with {row['reference']}" if row["reference"] else "others"
+
+
+def standing_out(effects: pd.DataFrame) -> str:
+    """How many comparisons were made, and how many stand out: one of eight is said to be."""
+    made = effects[effects["p_holm"].notna()]
+    clear = int((made["certainty"] == "clear").sum())
+    if len(made) < 2:
+        return ""
+    found = (
+        f"{words.opened(words.count(clear, 'difference'))} {'is' if clear == 1 else 'are'} clear"
+    )
+    return f"{found} of {len(made)} that were looked for, each corrected for its family (Holm)."
+
+
+def log_sentence(log_sd: float, n_logs: int) -> list[str]:
+    """The spread between logs, as the factor between a bad log and a middling one."""
+    if not np.isfinite(log_sd):
+        return []
+    return [
+        f"Beside species, wall and seal, pieces of a bad log cracked about "
+        f"{words.two(float(np.exp(log_sd)))} times as readily as those of a middling one (one "
+        f"standard deviation, {n_logs} logs); the intervals allow for it."
+    ]
+
+
+def miss_sentence(misses: Misses) -> list[str]:
+    """What a look is taken to overlook, and from where."""
+    if misses.scale_mm < 1e-6:
+        return []
+    shares = [f"{100 * float(misses.chance(mm + misses.smallest_mm)):.0f} in 100" for mm in (5, 10)]
+    known = misses.n_seen + misses.n_missed
+    source = (
+        f"from {misses.n_missed} of {known} looks here that overlooked a crack known to be there, "
+        "and a prior"
+        if known
+        else "a prior of our own; no look here shows it"
+    )
+    return [
+        f"A look is taken to overlook {shares[0]} cracks 5 mm long and {shares[1]} of 10 mm "
+        f"({source})."
+    ]
+
+
+def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 0.0) -> list[str]:
+    """When the hazard was highest; no looks tell of the weeks before the first of them."""
+    if not len(gaps):
+        return []
+    worst = gaps.loc[gaps["chance"].idxmax()]
+    last = gaps.iloc[-1]
+    told = np.isfinite([one[end] for one in (worst, last) for end in ("ci_lower", "ci_upper")])
+    cracks = f"{n_cracked} crack{'' if n_cracked == 1 else 's'}"
+    if not told.all():
+        return [
+            "When in the season the chance of a first crack is highest cannot be told from "
+            f"{cracks}: no interval could be found for it."
+        ]
+    ends = f"{percent(worst['ci_lower'])} to {percent(worst['ci_upper'])}"
+    if worst["week"] == last["week"]:
+        return [
+            "The chance of a first crack in a typical piece had not begun to fall by the last "
+            f"looks: it was {percent(last['chance'])} in week {last['week']:.0f} since turning "
+            f"(95 % interval {ends}; {cracks})."
+        ]
+    if worst["to_day"] <= first_look_day:
+        return [
+            "By the fitted course the chance of a first crack in a typical piece falls from "
+            f"{percent(worst['chance'])} ({ends}) in week {worst['week']:.0f} to "
+            f"{percent(last['chance'])} in week {last['week']:.0f} ({cracks}); but no piece was "
+            f"looked at before day {first_look_day:.0f}, so how it ran until then is a guess of "
+            "the curve's."
+        ]
+    return [
+        f"The chance of a first crack in a typical piece was highest in week {worst['week']:.0f} "
+        f"since turning ({percent(worst['chance'])}, 95 % interval {ends}), and "
+        f"{percent(last['chance'])} in week {last['week']:.0f} ({cracks})."
+    ]
+
+
+def wall_sentences(walls: pd.DataFrame) -> list[str]:
+    """The thickest walls that can be told, for the cells with an answer; and how many have none."""
+    said = []
+    cells = walls[walls["n_pieces"] > 0]
+    for row in cells[np.isfinite(cells["wall_mm"].astype(float))].itertuples():
+        seal = "bare" if row.seal == "none" else f"under {row.seal}"
+        said.append(
+            f"{row.species}, {seal}: {row.wall_mm:.0f} mm is the thickest wall for which we can "
+            f"say that fewer than {_one_in(row.max_risk)} crack by day {row.by_day:.0f} "
+            f"({pieces(row.n_pieces)})."
+        )
+    silent = cells[~np.isfinite(cells["wall_mm"].astype(float))]
+    if len(silent):
+        more = silent["n_more_pieces"].astype(float).min()
+        tell = f"; about {more:.0f} more pieces would tell the first of them" if more > 0 else ""
+        said.append(
+            f"For {len(silent)} of {len(cells)} pairs of species and seal it is not yet known for "
+            f"which wall fewer than {_one_in(cells['max_risk'].iloc[0])} crack{tell}; the table of "
+            "thickest walls gives each reason."
+        )
+    return said
+
+
+def _one_in(share: float) -> str:
+    """'one in ten', '15 in 100'."""
+    named = {0.5: "one in two", 0.2: "one in five", 0.1: "one in ten", 0.05: "one in 20"}
+    return named.get(round(float(share), 4), f"{100 * share:.0f} in 100")
