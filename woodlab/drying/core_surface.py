@@ -57,8 +57,8 @@ def core_to_surface(
     >>> found[["piece", "difference_pct"]].round(-1)
       piece  difference_pct
     0    A1             0.0
-    1    A3            30.0
-    2    B2            40.0
+    1    A3            20.0
+    2    B2            30.0
     """
     values = difference_draws(fits, days)
     tail = (1 - level) / 2

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.modes import DailyAir
 from woodlab.drying.laws import law_named
 from woodlab.drying.laws.law import kernel_run
 from woodlab.drying.laws.slab import RISE_PER_PCT
+from woodlab.drying.modes import DailyAir
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 from woodlab.wood.species import species_facts

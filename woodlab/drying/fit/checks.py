@@ -60,7 +60,8 @@ def check_frame(part: Posterior, residuals: pd.DataFrame) -> pd.DataFrame:
         "standard_errors_from_mode": away,
         "set_aside_share": 1 - used.sum(axis=1) / np.maximum(weighed, 1),
         "rmse_pct_of_oven_dry": 100 * np.sqrt(by_piece) / dry,
-        "misfit": (white[:n] ** 2).sum(axis=1) / np.maximum(weighed, 1),
+        # a piece alone has its own error, estimated from this very misfit
+        "misfit": (white[:n] ** 2).sum(axis=1) / np.maximum(weighed, 1) * s.groups,
         "drift_pct_of_oven_dry": np.full(n, mode.drift_pct),
     }
     names = list(MEANING)

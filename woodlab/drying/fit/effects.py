@@ -227,6 +227,16 @@ class Eliminated:
             u = u + np.einsum("nij,nj->ni", root_u, noise[2])
         return beta, logs, u
 
+    def spread(self) -> np.ndarray:
+        """Posterior standard deviations of (u, w), (n, q + 1), logs and effects counted in."""
+        of = self.system.of_log
+        var = np.einsum("njj->nj", self.c).copy()
+        var += ((self.cpsi @ self.c_l[of]) * self.cpsi).sum(axis=2)
+        if len(self.h):
+            to_b = self.cg + self.cpsi @ self.j_l[of]
+            var += ((to_b @ np.linalg.inv(self.h)) * to_b).sum(axis=2)
+        return np.sqrt(var)
+
     def settled(self, sds: np.ndarray) -> np.ndarray:
         """Components one step nearer to the mode of their own density (EM; no chance in it)."""
         s, q = self.system, self.system.q
@@ -281,7 +291,8 @@ class Eliminated:
 
 def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Sum over pieces and coordinates of left' right: (n, q, e), (n, q, f) to (e, f)."""
-    return left.reshape(-1, left.shape[2]).T @ right.reshape(-1, right.shape[2])
+    rows = left.shape[0] * left.shape[1]
+    return left.reshape(rows, left.shape[2]).T @ right.reshape(rows, right.shape[2])
 
 
 def _present(components: Components, sds: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.checks import check_frame, verdicts
+from woodlab.drying.fit.experience import as_experience
 from woodlab.drying.fit.posterior import Posterior, draw
 from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import (
@@ -57,8 +58,8 @@ def fit_drying(
     pool : bool
         Whether pieces of a species, seal and log tell of one another. Without it each piece is
         fitted alone, which says little early on.
-    experience : DryingFits, or path of saved fits
-        An earlier season, whose posteriors become priors here.
+    experience : DryingFits, path of saved fits, or a list of them
+        Earlier seasons, or other clubs', whose posteriors become priors here.
     as_of : date
         Nothing after this day is used; by default the day of the last weighing or look.
     fixed : dict
@@ -96,15 +97,16 @@ def fit_drying(
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
     _check_fixed(laws, options["held"])
     if experience is not None:
-        from woodlab.drying.fit.experience import as_experience
-
-        options["experience"] = as_experience(experience)
+        if not pool:
+            raise WoodlabError("experience tells of groups, which pool=False switches off.")
+        experience = as_experience(experience)
+        options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and all(one.linear for one in laws) and len(laws) == 1:
-        from woodlab.drying.fit.alone import alone
+    if not pool and laws[0].linear and not options["held"]:
+        from woodlab.drying.fit.alone import fit_alone
 
-        return alone(known, records, laws[0], options, draws, seed)
+        return fit_alone(known, records, laws[0], draws=min(draws, 100), seed=seed)
     weighed = weigh_laws(records, laws, day, options)
     kept = [one for one in laws if weighed.frame.set_index("law").loc[one.name, "weight"] > 0]
     share = _shares(weighed.frame.set_index("law")["weight"], kept, draws)
@@ -123,6 +125,17 @@ def fit_drying(
         known, day, parts, weighed.frame, {"law": law, "pool": pool, "experience": experience,
                                            "fixed": fixed, "draws": draws, "seed": seed},
     )  # fmt: skip
+
+
+def as_options(
+    law: str | Sequence[str] | None, pool: bool, experience: Any = None,
+    fixed: Mapping[str, float] | None = None, *, draws: int, seed: int,
+) -> dict[str, Any]:  # fmt: skip
+    """What was asked for, kept so that it can be asked again."""
+    return {
+        "law": law if law is None or isinstance(law, str) else list(law), "pool": pool,
+        "experience": experience, "fixed": dict(fixed or {}), "draws": draws, "seed": seed,
+    }  # fmt: skip
 
 
 def checked_book(book: Any) -> RecordBook:

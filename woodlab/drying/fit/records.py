@@ -42,6 +42,8 @@ class Records:
     ----------
     book : RecordBook
         Up to the day asked for.
+    as_of : Timestamp
+        That day, else the last of the weighings.
     names : ndarray of str, (n,)
         Marks of pieces, then of witness blocks.
     n_pieces : int
@@ -75,6 +77,7 @@ class Records:
     """
 
     book: RecordBook
+    as_of: pd.Timestamp
     names: np.ndarray
     n_pieces: int
     species: tuple[str, ...]
@@ -163,7 +166,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     >>> import woodlab as wl
     >>> records = read_records(wl.demo_book(), "2025-03-01")
     >>> records.n, records.days.shape[0] == records.n
-    (92, True)
+    (56, True)
     """
     if until is not None:
         book = book.until(pd.Timestamp(until))
@@ -190,7 +193,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, names=np.array(names, dtype=object), n_pieces=len(pieces), species=species,
+        book=book, as_of=_last_day(book, until), names=np.array(names, dtype=object), n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
@@ -214,6 +217,13 @@ def read_records(book: RecordBook, until: object = None) -> Records:
 
 
 _CELLS = ("days", "mass_g", "source", "scale_g", "scale_of", "is_moisture", "sealer_g")
+
+
+def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
+    if until is not None:
+        return pd.Timestamp(until)  # type: ignore[arg-type]
+    days = [book.pieces["turned_on"].max(), book.weighings["on"].max()]
+    return pd.Timestamp(max(day for day in days if pd.notna(day)))
 
 
 def _codes(

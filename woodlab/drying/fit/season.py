@@ -112,7 +112,8 @@ class Season:
         self.d, self.law, self.groups = records, law, groups
         self.blind = records.suspect if held_back is None else records.suspect | held_back
         self.held = dict(held or {})
-        self.own = [p for p in law.of_piece if p.name not in self.held]
+        own = law.of_piece if groups else law.of_piece or law.free
+        self.own = [p for p in own if p.name not in self.held]
         warm = records.shelf.has_air and bool(np.ptp(records.shelf.warm) > 0)
         self.shared = [
             p for p in law.of_season
@@ -159,7 +160,9 @@ class Season:
         mid, own_sd = np.zeros((d.n, q)), np.zeros((d.n, q))
         for j, p in enumerate(self.own):
             prior = p.prior
-            assert prior is not None
+            if prior is None:  # a law that only describes: nothing is known of it beforehand
+                own_sd[:, j] = 3.0
+                continue
             mid[:, j] += prior.wall_power * np.log(d.half_m * 2000 / 25.0)
             thick = (
                 prior.wall_power if prior.wall_power else 2.0 if p.name.startswith("diff") else 1
@@ -182,7 +185,7 @@ class Season:
         else:
             mid[:, s] = d.green_ln[d.of_species]
             own_sd[:, s] = d.green_sd[d.of_species]
-            mid[:, s + 1], own_sd[:, s + 1] = self._offset_prior()
+            mid[:, s + 1], own_sd[:, s + 1] = self.offset_prior()
         names = e.names
         mean, sd = np.array(e.mean, dtype=float), np.array(e.sd, dtype=float)
         for i, name in enumerate(names):
@@ -220,7 +223,7 @@ class Season:
         between = 0.5 * (np.log(bare) + np.log(sealed))
         return float(between if seal in BARE else np.log(sealed))
 
-    def _offset_prior(self) -> tuple[float, float]:
+    def offset_prior(self) -> tuple[float, float]:
         shelf = self.d.shelf
         if not shelf.has_air:
             return 0.0, UNKNOWN_AIR_SD
@@ -235,7 +238,7 @@ class Season:
                 sd = RISE_SPECIES_SD
                 e.add(f"species, {p.name}", d.species, d.of_species, q + j, 0.0, sd)
         air = q + self.at["air offset"]
-        e.add("air offset", ["all"], 0, air, *self._offset_prior())
+        e.add("air offset", ["all"], 0, air, *self.offset_prior())
         if len(d.species) > 1:
             e.add("species, air offset", d.species, d.of_species, air, 0.0, OFFSET_SPECIES_SD)
         if d.shelf.unlogged.any():  # one for each place that has no log
@@ -625,9 +628,9 @@ class Season:
                 mode = replace(mode, sds=sds)
             left = self.system.eliminate(linear.a, linear.b, mode.sds)
             aim = self._within_bounds(left, linear, mode.sds)
-            spread = np.sqrt(np.einsum("njj->nj", left.c[:, : len(self.local), : len(self.local)]))
             # how far each piece still is from its mode, in its own standard deviations
-            away = (np.abs(aim[2] - mode.u) / np.maximum(spread, 0.02)).max(axis=1)
+            spread = np.maximum(left.spread()[:, : len(self.local)], 0.01)
+            away = (np.abs(aim[2] - mode.u) / spread).max(axis=1)
             mode, gained = self._line_search(mode, *aim)
             settled = bool((away < SETTLED_SD).all()) or (gained < GAIN and calm)
             calm, refused = gained < GAIN, gained == 0.0

@@ -25,7 +25,7 @@ def crack_states(book: RecordBook) -> pd.DataFrame:
     >>> import woodlab as wl
     >>> states = crack_states(wl.demo_book())
     >>> sorted(states["state"].unique())
-    ['glued', 'none', 'open']
+    ['none', 'open']
     """
     looks = book.looks.sort_values("on", kind="stable")
     seen = looks["crack_mm"].fillna(0) > 0

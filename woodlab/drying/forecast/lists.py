@@ -257,7 +257,7 @@ def past_forecasts(
 
     Examples
     --------
-    Of three pieces one was at 14 % by June already, so that two forecasts are judged:
+    The forecasts of three pieces, with the weighings since:
 
     >>> import woodlab as wl
     >>> fits = wl.fit_drying(wl.demo_book().only(pieces=["A1", "A3", "B2"]), law="slab")
@@ -265,7 +265,8 @@ def past_forecasts(
     >>> past[["as_of", "piece", "held"]]
            as_of piece  held
     0 2025-06-01    A1  True
-    1 2025-06-01    B2  True
+    1 2025-06-01    A3  True
+    2 2025-06-01    B2  True
     """
     check_request(target_moisture_pct, level, within_pct)
     book = fits.book

@@ -241,8 +241,15 @@ class Law:
         # Behind a piece's last day its last one again: a law wants days that do not decrease.
         at = np.minimum(np.arange(rows.days.shape[1]), np.maximum(rows.counts[:, None] - 1, 0))
         days = np.take_along_axis(rows.days, at, axis=1)[rows.of]
-        level = np.diff(rows.sums[:, 0], axis=1)
         which = rows.which
+        if not self.changing_air:  # the mean of each row's own days
+            first = rows.start[rows.of].astype(int)
+            last = np.ceil(rows.start[rows.of] + np.maximum(days.max(axis=1), 1.0)).astype(int)
+            last = np.minimum(last, rows.sums.shape[2] - 1)
+            total = rows.sums[which, 0, last] - rows.sums[which, 0, first]
+            mean = total / np.maximum(last - first, 1) + rows.shift_pct
+            return self.moisture(days, rows.values, 2000 * rows.half_m[rows.of], mean)
+        level = np.diff(rows.sums[:, 0], axis=1)
         if np.any(rows.shift_pct):
             level, which = level[which] + np.reshape(rows.shift_pct, (-1, 1)), np.arange(len(days))
         air = DailyAir(level, rows.start[rows.of], which)

@@ -1,0 +1,155 @@
+"""Fits in one file: the book, the draws and what they are of; next year's experience.
+
+A zip of plain parts (the book's own CSV files, JSON, NumPy arrays without pickle), so that a file
+from somebody else can be read without running anything of it.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import tempfile
+import zipfile
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import open_book
+from woodlab.drying.fit.experience import Experience
+from woodlab.drying.fit.fitting import assemble
+from woodlab.drying.fit.posterior import Posterior
+from woodlab.drying.fit.records import read_records
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.season import Mode, Season
+from woodlab.drying.laws import law_named
+from woodlab.errors import WoodlabError
+from woodlab.safe_write import write_file
+
+VERSION = 1
+MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
+DRAWS = ("u", "ln_dry", "beta", "sds")
+
+
+def save_fits(fits: DryingFits, path: str | Path) -> None:
+    """See `DryingFits.save`."""
+    write_file(Path(path), packed(fits))
+
+
+def packed(fits: DryingFits) -> bytes:
+    """The bytes of the file."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=4) as file:
+        options = dict(fits.options)
+        experience = options.pop("experience", None)
+        about = {
+            "version": VERSION,
+            "as_of": str(fits.as_of.date()),
+            "options": options,
+            "experience": None if experience is None else experience.plain(),
+            "name": fits.book.name,
+            "laws": [part.season.law.name for part in fits.parts],
+            "modes": [_numbers(part.mode) for part in fits.parts],
+        }
+        file.writestr("about.json", json.dumps(about))
+        file.writestr("laws.csv", fits.laws.to_csv(index=False))
+        with tempfile.TemporaryDirectory() as folder:
+            fits.book.save(Path(folder) / "book")
+            for table in sorted((Path(folder) / "book").iterdir()):
+                file.writestr(f"book/{table.name}", table.read_bytes())
+        for i, part in enumerate(fits.parts):
+            arrays = {name: getattr(part, name) for name in DRAWS}
+            arrays |= {f"mode_{name}": value for name, value in _arrays(part.mode).items()}
+            held = io.BytesIO()
+            np.savez(held, **arrays)
+            file.writestr(f"part_{i}.npz", held.getvalue())
+    return out.getvalue()
+
+
+def _arrays(mode: Mode) -> dict[str, np.ndarray]:
+    values = {f.name: getattr(mode, f.name) for f in fields(Mode)}
+    return {name: value for name, value in values.items() if isinstance(value, np.ndarray)}
+
+
+def _numbers(mode: Mode) -> dict[str, Any]:
+    values = {f.name: getattr(mode, f.name) for f in fields(Mode)}
+    return {n: v for n, v in values.items() if isinstance(v, bool | int | float)}
+
+
+def load_fits(path: str | Path) -> DryingFits:
+    """Fits that were saved with `fits.save(path)`: the same draws, nothing fitted again.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    DryingFits
+
+    Raises
+    ------
+    WoodlabError
+        If the file is not there, or is not saved fits of this version.
+
+    Examples
+    --------
+    >>> import tempfile, woodlab as wl
+    >>> from pathlib import Path
+    >>> fits = wl.fit_drying(wl.demo_book().only(pieces=["A1", "A3"]), "slab", as_of="2025-05-01")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     fits.save(Path(folder) / "demo.fits")
+    ...     again = load_fits(Path(folder) / "demo.fits")
+    >>> again.predict(on="2025-06-01").equals(fits.predict(on="2025-06-01"))
+    True
+    """
+    path = Path(path)
+    try:
+        with zipfile.ZipFile(path) as file:
+            if sum(entry.file_size for entry in file.infolist()) > MOST_BYTES:
+                raise WoodlabError(f"{path.name} is larger unpacked than any fits are.")
+            about = json.loads(file.read("about.json"))
+            if about.get("version") != VERSION:
+                raise WoodlabError(
+                    f"{path.name} was saved by another version. Fit the book again: "
+                    "wl.fit_drying(book)."
+                )
+            return _loaded(file, about)
+    except (OSError, KeyError, ValueError, zipfile.BadZipFile) as error:
+        raise WoodlabError(
+            f"{path.name} cannot be read as saved fits ({type(error).__name__}). Give a file that "
+            "fits.save(path) wrote."
+        ) from error
+
+
+def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
+    with tempfile.TemporaryDirectory() as folder:
+        inside = Path(folder) / "book"
+        inside.mkdir()
+        for name in file.namelist():
+            # a name in a received file is no path to trust: its last part, in our own folder
+            if name.startswith("book/") and name.endswith(".csv"):
+                (inside / Path(name).name).write_bytes(file.read(name))
+        book = replace(open_book(inside, set_aside=True), name=about["name"])
+    day = np.datetime64(about["as_of"], "D")
+    records = read_records(book, day)
+    options = dict(about["options"])
+    told = about["experience"]
+    experience = None if told is None else Experience.from_plain(told)
+    parts = []
+    for i, (name, numbers) in enumerate(zip(about["laws"], about["modes"], strict=True)):
+        season = Season(
+            records, law_named(name), groups=options["pool"], held=options["fixed"],
+            experience=None if experience is None else experience.effects(),
+        )  # fmt: skip
+        with np.load(io.BytesIO(file.read(f"part_{i}.npz")), allow_pickle=False) as arrays:
+            mode = Mode(
+                **{key[5:]: arrays[key] for key in arrays.files if key.startswith("mode_")},
+                **numbers,
+            )
+            parts.append(Posterior(season, mode, *(arrays[key] for key in DRAWS)))
+    laws = pd.read_csv(io.BytesIO(file.read("laws.csv")))
+    laws = laws[["law", "weight", "score", "error_pct", "n_held"]]
+    return assemble(book, day, parts, laws, {**options, "experience": experience})
