@@ -62,15 +62,22 @@ def passage(courses: np.ndarray, target: float) -> np.ndarray:
     return np.maximum(before + np.clip(share, 0, 1), 1.0)
 
 
-def draw(kind: str, seed: int, pieces: int, year: int = 0) -> SealSeason:
-    """Another `year` of a seed: the same shop, woods, seals and place; other bowls and weather."""
-    return _vapour(seed, pieces, year) if kind == "vapour" else _own(kind, seed, pieces, year)
+def draw(kind: str, seed: int, pieces: int, year: int = 0, null: bool = False) -> SealSeason:
+    """Another `year` of a seed: the same shop, woods, seals and place; other bowls and weather.
+
+    `null`: seals of `film` and `slab` that do nothing.
+    """
+    if kind == "vapour":
+        return _vapour(seed, pieces, year)
+    return _own(kind, seed, pieces, year, null)
 
 
-def _own(kind: str, seed: int, pieces: int, year: int) -> SealSeason:
+def _own(kind: str, seed: int, pieces: int, year: int, null: bool) -> SealSeason:
     shop, rng = np.random.default_rng([seed, 1]), np.random.default_rng([seed, 2, year])
     bare = shop.uniform(2.0, 4.0)
     films = {"none": bare} | {s: bare / shop.uniform(*span) for s, span in SEALS.items()}
+    if null:
+        films = dict.fromkeys(films, bare / 2)
     woods = {s: (g * np.exp(shop.normal(0, 0.08)), (a if kind == "film" else b)
                  * np.exp(shop.normal(0, 0.25))) for s, (g, a, b) in WOODS.items()}  # fmt: skip
     climate = shop.uniform([8, 6, 66, 3, 150], [13, 10, 76, 9, 210])
@@ -124,7 +131,7 @@ def _own(kind: str, seed: int, pieces: int, year: int) -> SealSeason:
         }).iloc[::2],
     }  # fmt: skip
     target = round(float(level[:365].mean()) + ABOVE_PCT, 1)
-    ln = {name: float(np.log(film / bare)) for name, film in films.items()}
+    ln = {name: float(np.log(film / films["none"])) for name, film in films.items()}
     return SealSeason(kind, tables, target, ln, courses)
 
 

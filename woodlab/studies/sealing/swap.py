@@ -36,11 +36,11 @@ from woodlab.drying.future_air import future_air
 from woodlab.drying.kernel import running_sums
 from woodlab.drying.warmth import warmth
 
-MOST_PIECES, MOST_RUNS = 60, 6000  # of one seal: what a season's fifth of a minute allows
+MOST_PIECES, MOST_RUNS = 48, 4800  # of one seal: what a season's fifth of a minute allows
 LEAST_DRAWS, MOST_DRAWS = 100, 200
 RUN_DAYS = 800
 TURNED_DAYS = 30  # a season to come begins so many days earlier or later, at most
-SOON, LATER = np.arange(0.0, 120.0, 2.5), np.arange(120.0, RUN_DAYS + 1.0, 8.0)
+GRID = np.r_[np.arange(0.0, 120.0, 2.5), np.arange(120.0, RUN_DAYS + 1.0, 8.0)]
 _DAY = np.timedelta64(1, "D")
 
 
@@ -75,24 +75,41 @@ class Runs:
             mine = slice(first, first + part.count)
             first += part.count
             moved = part if seal == "own" else under(part, seal)
-            for days in (SOON, np.r_[SOON[-1], LATER]):
-                late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1))
-                if late.size:
-                    rows = np.repeat(days[None], late.size, axis=0)
-                    level = np.asarray(moved.curves(rows, air, pick=late, grid=kernel.COARSE))
-                    found = first_below(rows, level, self.target_pct[late, mine])
-                    out[late, mine] = np.minimum(out[late, mine], found)
+            # a few draws over the whole time say how long each piece has to be run
+            few = moved.keep(np.arange(0, part.count, 8))
+            every = np.arange(len(out))
+            pilot = _passed(few, air[::8], every, RUN_DAYS, self.target_pct[:, mine][:, ::8])
+            horizon = np.minimum(1.3 * pilot.max(axis=1) + 20, RUN_DAYS)
+            for third in np.array_split(np.argsort(horizon), 3):
+                if third.size:
+                    goal = self.target_pct[third, mine]
+                    out[third, mine] = _passed(moved, air, third, horizon[third].max(), goal)
+            late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1) & (horizon < RUN_DAYS))
+            if late.size:
+                goal = self.target_pct[late, mine]
+                out[late, mine] = _passed(moved, air, late, RUN_DAYS, goal)
         return np.clip(out, 1.0, RUN_DAYS)
+
+
+def _passed(
+    part: Posterior, air: np.ndarray, pick: np.ndarray, until: float, goal: np.ndarray
+) -> np.ndarray:
+    """Days to the goal of some pieces, (p, d); infinity where it takes longer than `until`."""
+    days = GRID[: np.searchsorted(GRID, until) + 1]
+    rows = np.repeat(days[None], len(pick), axis=0)
+    level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
+    return first_below(rows, level, goal)
 
 
 def standard_pieces(fits: DryingFits) -> np.ndarray:
     """The pieces that ratios and weeks are averaged over: all that were weighed twice or more, or
-    of a large season as many as time allows, spread over seals, woods and logs."""
+    of a large season as many as time allows, spread over woods and walls: what a seal does to
+    drying time depends on these."""
     d = fits.records
     n = d.n_pieces
     pick = np.flatnonzero((d.here & ~d.is_moisture)[:n].sum(axis=1) >= 2)
     if pick.size > MOST_PIECES:
-        order = pick[np.lexsort((pick, d.of_log[pick], d.of_species[pick], d.of_seal[pick]))]
+        order = pick[np.lexsort((d.half_m[pick], d.of_species[pick]))]
         at = np.linspace(0, order.size - 1, MOST_PIECES).round().astype(int)
         pick = np.sort(order[at])
     return pick
