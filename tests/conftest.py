@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import shutil
+import subprocess
 import sys
 from pathlib import Path
 
@@ -10,8 +12,13 @@ import pytest
 
 # The simulators of the calibration are used by tests, too; they import one another by name.
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
+sys.path.insert(0, str(Path(__file__).parent / "pages"))  # made-up seasons for the pages
 
 CHECK_COLUMNS = ["test", "what", "published", "ours", "difference", "within", "source", "status"]
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 _rows: list[dict[str, object]] = []
 
 
@@ -27,6 +34,40 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "outside" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.outside)
+
+
+@pytest.fixture(scope="session")
+def office(tmp_path_factory: pytest.TempPathFactory):
+    """`office(form, file, folder)` converts a file with the office program, or skips the test.
+
+    An office may be installed without the part that opens sheets, or the one that opens texts.
+    So a file of our own that any such part opens is tried first: only if that works, a failure
+    is a failure of the test.
+    """
+    home = tmp_path_factory.mktemp("office")
+    works: dict[tuple[str, bool], bool] = {}
+
+    def run(form: str, file: Path, folder: Path) -> Path:
+        command = ["soffice", f"-env:UserInstallation={(home / 'profile').as_uri()}", "--headless"]
+        command += ["--convert-to", form, "--outdir", str(folder), str(file)]
+        subprocess.run(command, capture_output=True, timeout=240, check=False)
+        return folder / f"{file.stem}.{form}"
+
+    def convert(form: str, file: Path, folder: Path) -> Path:
+        if shutil.which("soffice") is None:
+            pytest.skip("no office program is installed here")
+        kind = (form, file.suffix in (".xlsx", ".ods", ".csv"))
+        if kind not in works:
+            probe = home / ("probe.csv" if kind[1] else "probe.txt")
+            probe.write_text("a,b\n1,2\n")
+            works[kind] = run(form, probe, home).exists()
+        if not works[kind]:
+            pytest.skip(f"the office program of this machine does not make {form} of {file.name}")
+        made = run(form, file, folder)
+        assert made.exists(), f"no {form} was made of {file.name}"
+        return made
+
+    return convert
 
 
 @pytest.fixture
@@ -87,3 +128,22 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             writer = csv.DictWriter(handle, CHECK_COLUMNS)
             writer.writeheader()
             writer.writerows(_rows)
+
+
+def chromium_path():
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Debian's chromium, driven by playwright; skips, saying so, where either is absent."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed: no page was opened"
+    )
+    path = chromium_path()
+    if path is None:
+        pytest.skip("there is no chromium on this machine: no page was opened")
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield opened
+        opened.close()

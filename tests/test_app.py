@@ -1,6 +1,7 @@
 """The commands as a user runs them: exit codes, messages, and what is (not) written."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -100,12 +101,17 @@ def one_notebook(tmp_path_factory):
     return out
 
 
-def test_the_first_page_says_what_each_link_is_and_how_much_is_in_doubt(one_notebook):
+def test_the_first_page_answers_and_every_page_leads_back_to_it(one_notebook):
     page = (one_notebook / "index.html").read_text(encoding="utf-8")
-    doubts = len(wl.open_book(DEMO).doubts)
-    assert f"{doubts} entries are possible but odd" in page
+    said = re.sub(r"<[^>]+>", "", re.search(r'<p class="answer">.*?</p>', page, re.S)[0])
+    assert re.match(r"(\d+|None) dry enough", said)
+    assert "Odd weights:" in page
     assert page.index("article.html") < page.index("article.pdf") < page.index("article.json")
-    assert "are the records whole" in page
+    assert "The check of the records" in page
+    assert "Ready: every bowl" not in page  # no notebook 3 was run: no dead link
+    for name, target in (("1_open_and_check.html", "index.html"), ("evidence.html", "index.html"),
+                         ("article/article.html", "../index.html")):  # fmt: skip
+        assert f'href="{target}"' in (one_notebook / name).read_text(encoding="utf-8")
 
 
 def test_a_season_has_notebooks_pages_and_the_article(one_notebook):

@@ -34,6 +34,7 @@ MAY_IMPORT = {
     "studies": {*SHARED, "wood", "book", "drying", "studies"},
     "charts": {*SHARED, "charts"},
     "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
+    "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages"},
     "demo": {"errors", "wood", "book", "drying", "studies"},
     "proof": {"errors"},
 }

@@ -77,6 +77,7 @@ def _parser() -> argparse.ArgumentParser:
     season.add_argument("book", type=Path, help="the record book: a folder or a workbook")
     season.add_argument("--out", type=Path, required=True, help="the folder to write")
     season.add_argument("--as-of", metavar="DATE", help="look at the book as of this day")
+    season.add_argument("--club", metavar="NAME", help="whose season it is, for the front page")
     season.add_argument("--locale", default="en", help="form of numbers and dates: en, de, fr")
     season.add_argument("--paper", default="a4", choices=["a4", "us-letter"])
     season.set_defaults(run=_season)
@@ -89,14 +90,19 @@ def _parser() -> argparse.ArgumentParser:
     blank.add_argument("file", type=Path, help="a new workbook (.xlsx) or folder")
     blank.set_defaults(run=_blank)
 
-    sheet = commands.add_parser("from-sheet", help="your own sheet, dates across, to a record book")
-    sheet.add_argument("sheet", type=Path, help="a row a piece, a column a weighing (.xlsx, .csv)")
-    sheet.add_argument("--out", type=Path, required=True, help="the new book (.xlsx, or a folder)")
-    sheet.add_argument("--mass-unit", default="g", choices=["g", "kg", "lb", "oz"])
-    sheet.add_argument("--length-unit", default="mm", choices=["mm", "cm", "in"])
-    order = sheet.add_mutually_exclusive_group()
-    order.add_argument("--day-first", action="store_true", help="9/3/26 is the 9th of March")
-    order.add_argument("--month-first", action="store_true", help="9/3/26 is the 3rd of September")
+    sheet = commands.add_parser("from-sheet", help="any sheet of your own, to a record book")
+    sheet.add_argument("sheet", type=Path, help="your sheet (.xlsx, .ods, .xls, .csv, .txt)")
+    sheet.add_argument(
+        "--out", type=Path, required=True,
+        help="the book (.xlsx, or a folder); one made of this sheet before takes what is new",
+    )  # fmt: skip
+    sheet.add_argument("--mass-unit", choices=["g", "kg", "lb", "oz"], help="of bare weights")
+    sheet.add_argument("--length-unit", choices=["mm", "cm", "in"], help="of bare lengths")
+    sheet.add_argument("--layout", choices=["pieces-down", "dates-down", "log"])
+    sheet.add_argument(
+        "--dates", choices=["day-first", "month-first"], help="9/3/26: 9 March or 3 September"
+    )
+    sheet.add_argument("--decimal", choices=[".", ","], help="1,480: 1480 g or 1.48 g")
     sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
     sheet.add_argument("--tab", help="which sheet of a workbook")
     sheet.set_defaults(run=_from_sheet)
@@ -124,7 +130,9 @@ def _parser() -> argparse.ArgumentParser:
 def _season(options: argparse.Namespace) -> None:
     from woodlab.season import SeasonOptions, run_season
 
-    wanted = SeasonOptions(as_of=options.as_of, locale=options.locale, paper=options.paper)
+    wanted = SeasonOptions(
+        as_of=options.as_of, locale=options.locale, paper=options.paper, club=options.club
+    )
     out = run_season(options.book, options.out, wanted)
     print(f"Written to {out}: open index.html there.")
 
@@ -152,26 +160,31 @@ def _blank(options: argparse.Namespace) -> None:
 
 
 def _from_sheet(options: argparse.Namespace) -> None:
-    from woodlab.book.wide_book import book_from_sheet
+    from woodlab.book.sheet.reading import read_sheet
 
-    made = book_from_sheet(
+    made = read_sheet(
         options.sheet,
-        options.out,
-        options.mass_unit,
-        options.length_unit,
-        day_first=True if options.day_first else False if options.month_first else None,
+        mass_unit=options.mass_unit,
+        length_unit=options.length_unit,
+        layout=options.layout,
+        dates=options.dates,
+        decimal=options.decimal,
         year=options.year,
-        sheet=options.tab,
+        tab=options.tab,
     )
-    print(f"{len(made.pieces)} pieces and {len(made.weighings)} weighings are in {made.path}.")
-    for note in made.notes:
-        print(f"  {note}")
-    if len(made.unused):
-        print(f"{len(made.unused)} cells were not used; they stand in the book as not_used:")
-        for why, cells in made.unused.groupby("why", sort=False)["cell"]:
-            more = ", ..." if len(cells) > 5 else ""
-            print(f"  {', '.join(cells.head(5))}{more}: {why}")
-    print(f"Next: woodlab check {made.path}")
+    print(made)
+    grown = options.out.exists()
+    changes = made.save(options.out)
+    if grown:
+        print(f"\nMerged into {options.out}: {_counted(changes['what'])}.")
+        print(changes.head(MOST_SHOWN).to_string(index=False) if len(changes) else "Nothing new.")
+    else:
+        print(f"\nWritten: {options.out}; in it, sheet_ledger says what became of every cell.")
+    print(f"Next: woodlab check {options.out}")
+
+
+def _counted(kinds: pd.Series) -> str:
+    return ", ".join(f"{n} {kind}" for kind, n in kinds.value_counts().items()) or "nothing new"
 
 
 def _round(options: argparse.Namespace) -> None:

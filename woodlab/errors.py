@@ -7,13 +7,10 @@ import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-
-if TYPE_CHECKING:
-    from woodlab.book.record_book import RecordBook
 
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 
@@ -182,32 +179,53 @@ def as_list(value: Any, where: str) -> list:
         return [value]
     if value is None or isinstance(value, pd.DataFrame | dict) or not isinstance(value, Iterable):
         raise WoodlabError(
-            f"{where} is {_kind(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
+            f"{where} is {kind_of(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
         )
     return list(value)
 
 
-def as_day(value: Any, where: str) -> pd.Timestamp:
-    """A day that a user gave, as text, a date or a time stamp.
+def as_numbers(value: Any, where: str) -> np.ndarray:
+    """Numbers, one or many, of any shape.
 
     Raises
     ------
     WoodlabError
-        If it is none.
+        If `value` is None, or holds what is no number.
 
     Examples
     --------
-    >>> as_day("2026-06-20", "on")
-    Timestamp('2026-06-20 00:00:00')
+    >>> as_numbers([20, None], "temp_c").tolist()
+    [20.0, nan]
+    >>> as_numbers("8 %", "moisture_pct")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: moisture_pct is the text '8 %'. Give a number, or a list of them.
     """
-    from woodlab.book.cells import as_date
-
-    if isinstance(value, np.datetime64):
-        value = pd.Timestamp(value)
     try:
-        return as_date(value)
-    except WoodlabError as error:
-        raise WoodlabError(f"{where}: {error}") from None
+        if value is not None:
+            return np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        pass
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give a number, or a list of them.")
+
+
+def as_number(value: Any, where: str) -> float:
+    """One number.
+
+    Raises
+    ------
+    WoodlabError
+        If `value` is none, or several.
+
+    Examples
+    --------
+    >>> as_number("250", "rim_mm")
+    250.0
+    """
+    number = as_numbers(value, where)
+    if number.ndim:
+        raise WoodlabError(f"{where} is {kind_of(value)}. Give one number.")
+    return float(number)
 
 
 def as_path(value: Any, where: str) -> Path:
@@ -225,38 +243,11 @@ def as_path(value: Any, where: str) -> Path:
     """
     if isinstance(value, str | os.PathLike) and str(value).strip():
         return Path(value)
-    given = "an empty text" if isinstance(value, str) else _kind(value)
+    given = "an empty text" if isinstance(value, str) else kind_of(value)
     raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
 
 
-def expect_book(value: Any, where: str) -> RecordBook:
-    """The record book that a function was given.
-
-    Raises
-    ------
-    WoodlabError
-        If it is something else; the message says what to pass.
-
-    Examples
-    --------
-    >>> expect_book("data_demo", "crack_study")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
-    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
-    """
-    from woodlab.book.record_book import RecordBook
-
-    if isinstance(value, RecordBook):
-        return value
-    opened = repr(str(value)) if isinstance(value, str | os.PathLike) and str(value) else "PATH"
-    raise WoodlabError(
-        f"{where} needs a record book and was given {_kind(value)}. Open it first: "
-        f"{where}(wl.open_book({opened}))."
-    )
-
-
-def _kind(value: Any) -> str:
+def kind_of(value: Any) -> str:
     """What a value is, in words."""
     if value is None:
         return "None"

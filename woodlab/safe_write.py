@@ -76,10 +76,7 @@ def locked(path: str | Path) -> Iterator[None]:
 def write_file(path: str | Path, data: bytes) -> None:
     """Put a file in the place of `path`, whose lock is held.
 
-    Raises
-    ------
-    WorkError
-        If the folder cannot be written or the disk is full; nothing is changed then.
+    Raises WorkError if the folder cannot be written or the disk is full; nothing is changed then.
     """
     path = behind(path)
     with _said_plainly(path):
@@ -97,10 +94,7 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
 
     Files of other names among `files` are written before; what is not named is left alone.
 
-    Raises
-    ------
-    WorkError
-        As for `write_file`.
+    Raises WorkError as `write_file` does.
     """
     folder, token = behind(folder), _token()
     written: list[Path] = []
@@ -128,12 +122,7 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
 def write_folder(path: str | Path, files: Mapping[str, bytes]) -> None:
     """Files into a folder as one step, whether it is there already or not.
 
-    Raises
-    ------
-    WoodlabError
-        As for `locked`, or if the folder was made by another program meanwhile.
-    WorkError
-        As for `write_file`.
+    Raises as `locked` and `write_file` do.
     """
     path = behind(path)
     if path.is_dir():
@@ -151,10 +140,7 @@ def steady(folder: Path, read: Callable[[dict[str, Path | None]], T]) -> T:
     `read` is given, by file name, where the tables lie that are not in their place yet, and None
     for those that are gone.
 
-    Raises
-    ------
-    WoodlabError
-        If the tables go on changing for half a minute.
+    Raises WoodlabError if the tables go on changing for half a minute.
     """
     until = time.monotonic() + WAIT_SECONDS
     while True:
@@ -198,11 +184,7 @@ def whole_folder(target: str | Path, mark: str, ours: Sequence[str] = ("*",)) ->
         try:
             yield partial
             if target.exists():
-                shutil.copymode(target, partial)
-                for path in target.iterdir():
-                    mine = any(fnmatch.fnmatchcase(path.name, pattern) for pattern in ours)
-                    if not mine and not os.path.lexists(partial / path.name):
-                        _carry(path, partial / path.name)
+                _carry(target, partial, ours)
             _swap_in(partial, target)
         finally:
             shutil.rmtree(partial, ignore_errors=True)
@@ -213,10 +195,7 @@ def check_replaceable(target: Path, mark: str) -> None:
 
     The kit's folders hold a file `mark` that names the kit.
 
-    Raises
-    ------
-    WoodlabError
-        If `target` may not be replaced.
+    Raises WoodlabError otherwise.
     """
     if not target.exists():
         return
@@ -404,11 +383,17 @@ def _settle(folder: Path) -> None:
 # ---- a whole folder -------------------------------------------------------------------------
 
 
-def _carry(path: Path, target: Path) -> None:
-    if path.is_dir() and not path.is_symlink():
-        shutil.copytree(path, target, symlinks=True)
-    else:
-        shutil.copy2(path, target, follow_symlinks=False)
+def _carry(target: Path, partial: Path, ours: Sequence[str]) -> None:
+    """Copy what is not ours into the new folder."""
+    shutil.copymode(target, partial)
+    for path in target.iterdir():
+        mine = any(fnmatch.fnmatchcase(path.name, pattern) for pattern in ours)
+        if mine or os.path.lexists(partial / path.name):
+            continue
+        if path.is_dir() and not path.is_symlink():
+            shutil.copytree(path, partial / path.name, symlinks=True)
+        else:
+            shutil.copy2(path, partial / path.name, follow_symlinks=False)
 
 
 def _swap_in(partial: Path, target: Path) -> None:

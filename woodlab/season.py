@@ -28,36 +28,16 @@ _NO_DIAGRAMS = (
 )
 
 
-# What a maker opens a page for, in the order of the wish.
-ARTICLE_FORMS = {
-    "html": "to read here",
-    "pdf": "to print",
-    "docx": "to work on for a newsletter",
-    "md": "plain text",
-    "json": "every number in it, with the call that makes it again",
-}
-QUESTIONS = {
-    "1": "are the records whole, and what is odd in them?",
-    "2": "how fast does each piece dry?",
-    "3": "which are ready, and when will the rest be?",
-    "4": "does sealing pay?",
-    "5": "what cracks, how thick is safe?",
-    "6": "how far does the wood move, what wall to leave?",
-    "7": "what to try next, and whom to look at this week",
-    "8": "the article, and what stands behind it",
-    "9": "are the kit's numbers right on this machine?",
-}
-
-
 @dataclass(frozen=True)
 class SeasonOptions:
-    """How `run_season` runs: the day it looks from, and the article's form."""
+    """How `run_season` runs: the day it looks from, whose season it is, the article's form."""
 
     as_of: str | None = None
     locale: str = "en"
     paper: str = "a4"
     notebooks: tuple[str, ...] | None = None
     progress: bool = True
+    club: str | None = None
 
 
 def notebook_folder() -> Path:
@@ -141,7 +121,7 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
         if path.stem not in NOT_OF_A_SEASON
         and (options.notebooks is None or path.stem.split("_")[0] in options.notebooks)
     ]
-    bar = tqdm(total=len(chosen) + 1, disable=not options.progress, unit="step")
+    bar = tqdm(total=len(chosen) + 2, disable=not options.progress, unit="step")
     with bar:
         for path in chosen:
             bar.set_description(path.stem)
@@ -150,7 +130,9 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
         bar.set_description("article")
         _write_article(book, folder / "article", options)
         bar.update()
-    _write_index(book, folder, [path.stem for path in chosen])
+        bar.set_description("front page")
+        _write_front(book, folder, options)
+        bar.update()
 
 
 def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOptions) -> None:
@@ -190,7 +172,18 @@ def _write_page(notebook: Path) -> None:
         raw_template=_NO_DIAGRAMS,
     )  # fmt: skip
     page, _ = exporter.from_filename(str(notebook))
-    notebook.with_suffix(".html").write_text(page, encoding="utf-8")
+    notebook.with_suffix(".html").write_text(_linked_back(page, "index.html"), encoding="utf-8")
+
+
+def _linked_back(page: str, target: str) -> str:
+    """The page with a link to the front page at its head; paper does without."""
+    head, body, rest = page.partition("<body")
+    opening, end, rest = rest.partition(">")
+    link = (
+        '<style media="print">.to-front{display:none}</style><p class="to-front" style="margin:'
+        f'.6em 1em;font-family:sans-serif"><a href="{target}">Back to the front page</a></p>'
+    )
+    return f"{head}{body}{opening}{end}{link}{rest}" if body else page
 
 
 def _write_article(book: RecordBook, folder: Path, options: SeasonOptions) -> None:
@@ -199,19 +192,20 @@ def _write_article(book: RecordBook, folder: Path, options: SeasonOptions) -> No
     if options.as_of:
         book = book.until(options.as_of)
     write_article(book, folder, locale=options.locale, paper=options.paper)
+    page = folder / "article.html"
+    text = page.read_text(encoding="utf-8")
+    page.write_text(_linked_back(text, "../index.html"), encoding="utf-8")
 
 
-def _write_index(book: RecordBook, folder: Path, notebooks: list[str]) -> None:
-    from jinja2 import Environment, PackageLoader, select_autoescape
+def _write_front(book: RecordBook, folder: Path, options: SeasonOptions) -> None:
+    from woodlab.pages.facts import gather
+    from woodlab.pages.page import write_pages, write_plain
 
-    loader = PackageLoader("woodlab", "templates")
-    template = Environment(loader=loader, autoescape=select_autoescape()).get_template("index.html")
-    forms = [form for form in ARTICLE_FORMS if (folder / "article" / f"article.{form}").exists()]
-    page = template.render(
-        book=book,
-        notebooks=[(name, QUESTIONS.get(name[:1], "")) for name in notebooks],
-        articles=[(f"article.{form}", ARTICLE_FORMS[form]) for form in forms],
-    )
-    (folder / "index.html").write_text(page, encoding="utf-8")
+    try:
+        facts = gather(book, options.as_of, club=options.club)
+    except WoodlabError as error:  # a book too young for any curve still has its pages
+        write_plain(book, folder, str(error), options.club)
+    else:
+        write_pages(facts, folder)
     made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
     (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")

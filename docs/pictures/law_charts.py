@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 import altair as alt
 import pandas as pd
 
-from woodlab.charts.theme import FAINT_INK, INK, panel_px, series_encoding, themed
+from woodlab.charts.theme import FAINT_INK, INK, heading, panel_px, series_encoding, themed
 
 Frames = Mapping[str, pd.DataFrame]
 Look = Mapping[str, alt.SchemaBase]
@@ -51,7 +51,7 @@ def panel(
     layers.append(alt.Chart(frame).mark_line(clip=True).encode(x=x, y=y, **look))
     if dots is not None:
         layers.append(alt.Chart(dots).mark_point(color=INK, size=45).encode(x=x, y=y))
-    return alt.layer(*layers).properties(width=width, height=220, title=title)
+    return alt.layer(*layers).properties(width=width, height=220, title=heading(title))
 
 
 def _level(

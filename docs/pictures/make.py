@@ -21,18 +21,16 @@ import law_charts  # noqa: E402
 import law_data  # noqa: E402
 
 import woodlab as wl  # noqa: E402
+from woodlab.pages.facts import gather  # noqa: E402
+
+SEASON_DAY = "2025-06-10"
 
 
-def ready_chart():
-    """The README's picture, from the demo."""
-    book = wl.open_book(HERE.parents[1] / "data_demo").until("2025-05-10")
-    fits = wl.fit_drying(book, law="slab", pool=True)
-    pieces = book.pieces[book.pieces["wall_mm"].between(24, 32)]
-    chosen = [
-        pieces.loc[pieces["seal"] == seal, "piece"].iloc[0]
-        for seal in ("none", "wax on end grain", "wax all over")
-    ]
-    return wl.charts.ready_curves(wl.forecast_curves(fits, chosen, target_moisture_pct=14))
+def season_chart():
+    """The README's picture: the invented season at a glance."""
+    book = wl.open_book(HERE.parents[1] / "data_demo")
+    facts = gather(book, SEASON_DAY)
+    return wl.charts.season_at_a_glance(facts.bowls, facts.curves, facts.seals.effects)
 
 
 def law_frames(law: str):
@@ -79,8 +77,10 @@ def _packed(kind: bytes, body: bytes) -> bytes:
 
 
 def make(name: str, folder: Path = HERE) -> None:
-    if name == "ready":
-        save(ready_chart(), folder / "ready.png")
+    if name == "season":
+        chart = season_chart()
+        save(chart, folder / "season.png")
+        print(f"![{chart.description}](docs/pictures/season.png)")
         return
     frames = law_frames(name)
     chart = law_chart(name, frames)
@@ -89,7 +89,7 @@ def make(name: str, folder: Path = HERE) -> None:
 
 
 def main(names: list[str]) -> int:
-    known = ["ready", *wl.laws.LAWS]
+    known = ["season", *wl.laws.LAWS]
     unknown = [name for name in names if name not in known]
     if unknown:
         print(f"no picture {', '.join(unknown)}; there are {', '.join(known)}", file=sys.stderr)

@@ -135,16 +135,10 @@ def pages_of(path):
 
 
 @pytest.fixture(scope="module")
-def office_pdf(article):
-    """The DOCX as LibreOffice prints it."""
+def office_pdf(article, office):
+    """The DOCX as an office program prints it."""
     folder, _ = article
-    target = folder.parent / "office"
-    subprocess.run(
-        [need("soffice"), "--headless", f"-env:UserInstallation={(target / 'profile').as_uri()}",
-         "--convert-to", "pdf", "--outdir", str(target), str(folder / "article.docx")],
-        capture_output=True, check=True, timeout=180,
-    )  # fmt: skip
-    return target / "article.pdf"
+    return office("pdf", folder / "article.docx", folder.parent / "office")
 
 
 # --- the same words -----------------------------------------------------------------------------

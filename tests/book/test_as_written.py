@@ -12,8 +12,10 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
+from woodlab.book.cells import as_day
 from woodlab.book.reading import _read_by_cell, csv_table, decoded
-from woodlab.errors import as_day, as_list, as_path, expect_book
+from woodlab.book.record_book import expect_book
+from woodlab.errors import as_list, as_path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -372,6 +374,40 @@ def test_wrong_types_are_said_in_a_sentence():
         as_day("20 June", "on")
     with pytest.raises(wl.WoodlabError, match="paths is None"):
         wl.open_books(None)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: wl.equilibrium_moisture(None, 50), "temp_c is None. Give a number"),
+        (lambda: wl.moisture_pct("a", 100), "wet_g is the text 'a'"),
+        (lambda: wl.shrinkage("sugar maple", "8 %"), "moisture_pct is the text '8 %'"),
+        (lambda: wl.shrinkage(["sugar maple"], 8), "species is one name"),
+        (lambda: wl.dried_rim(None, 10, "pith", 4.8, 9.9), "rim_mm is None"),
+        (lambda: wl.rough_wall("sugar maple", [250], 100, 8), "rim_mm is a list. Give one number"),
+        (lambda: wl.Bowl("300", 120, 30, 120, "pith", 10), "rim_mm must be above zero"),
+        (lambda: wl.wall_window(None, 200), "species is None. Give one name or a list"),
+        (lambda: wl.trial_power(None, 4, seed=1), "Give effects as a dict"),
+        (lambda: wl.trial_plan([1, 2], ["none", "wax"], seed=1), r"a table \(DataFrame\)"),
+        (lambda: wl.seal_study("data_demo"), r"seal_study\(wl.open_book\('data_demo'\)\)"),
+        (lambda: wl.movement_study(None), "movement_study needs a record book and was given None"),
+        (lambda: wl.write_article("", "out"), "needs a record book and was given an empty text"),
+        (lambda: wl.write_article(wl.demo_book(), None), "write_article needs the path"),
+        (lambda: wl.shop_round(None, on="2026-06-01"), "shop_round needs a record book"),
+        (lambda: wl.shop_round(wl.demo_book(), on=None), "on: None is not a date"),
+        (lambda: wl.blank_book(None), "blank_book needs the path"),
+        (lambda: wl.demo_book().save(None), "needs the path"),
+    ],
+)
+def test_a_wrong_type_at_a_public_name_is_said(call, said):
+    with pytest.raises(wl.WoodlabError, match=said):
+        call()
+
+
+def test_a_scalar_is_taken_where_it_is_plainly_meant():
+    assert wl.wall_window("black walnut", 200).equals(wl.wall_window(["black walnut"], [200]))
+    one, other = (wl.trial_power({"drying_time": 2}, n, n_trials=100, seed=1) for n in (4, [4]))
+    assert one.power.equals(other.power)
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "cp437", "koi8-r"])

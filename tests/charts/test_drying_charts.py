@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts import drying, intervals, records, theme
+from woodlab.charts import drying, intervals, records, saving
 from woodlab.errors import WoodlabError
 
 DAYS = np.arange(0.0, 100, 10)
@@ -31,7 +31,7 @@ AIR = pd.DataFrame(
 
 
 def marks(chart):
-    return theme.chart_svg(chart).count('aria-roledescription="point"')
+    return saving.chart_svg(chart).count('aria-roledescription="point"')
 
 
 def test_every_weighing_is_drawn_and_a_doubted_one_ringed():
@@ -62,7 +62,7 @@ def test_the_doubts_that_a_book_finds_are_ringed():
 
 def test_curves_draw_bands_lines_and_weighings():
     chart = drying.drying_curves(PREDICTED.drop(columns="on"), WEIGHED.drop(columns="on"))
-    svg = theme.chart_svg(chart)
+    svg = saving.chart_svg(chart)
     assert marks(chart) == 20
     assert svg.count('aria-roledescription="area mark"') == 4  # two bands, two pieces
     assert svg.count('aria-roledescription="line mark"') == 2
@@ -72,20 +72,20 @@ def test_curves_draw_bands_lines_and_weighings():
 def test_curves_against_dates_without_bands_or_weighings():
     bare = PREDICTED[["piece", "on", "mass_g"]]
     chart = drying.drying_curves(bare)
-    assert "area mark" not in theme.chart_svg(chart)
+    assert "area mark" not in saving.chart_svg(chart)
     assert "band" not in chart.description
 
 
 def test_pieces_follow_in_the_order_given():
     turned = PREDICTED.iloc[::-1]
-    svg = theme.chart_svg(drying.drying_curves(turned.drop(columns="on")))
+    svg = saving.chart_svg(drying.drying_curves(turned.drop(columns="on")))
     assert svg.index(">A2<") < svg.index(">A1<")
 
 
 @pytest.mark.parametrize("columns", [["temp_c"], ["temp_c", "rh_pct"]])
 def test_air_is_drawn_in_as_many_panels_as_were_measured(columns):
     air = AIR[["on", "place", *columns]]
-    svg = theme.chart_svg(records.season_air(air))
+    svg = saving.chart_svg(records.season_air(air))
     assert svg.count("Temperature [°C]<") == 1
     assert svg.count("Relative humidity [%]<") == len(columns) - 1
     assert ">cellar<" in svg
@@ -95,7 +95,7 @@ def test_residuals_with_and_without_panels():
     frame = WEIGHED.assign(residual_g=np.linspace(-4, 4, 20), law="film")
     assert marks(drying.residuals(frame)) == 20
     chart = drying.residuals(pd.concat([frame, frame.assign(law="exponential")]), by="law")
-    assert ">exponential<" in theme.chart_svg(chart)
+    assert ">exponential<" in saving.chart_svg(chart)
 
 
 def test_doubts_are_counted_by_place_and_none_is_said():
@@ -113,7 +113,7 @@ def test_doubts_are_counted_by_place_and_none_is_said():
         (lambda: drying.drying_curves(PREDICTED, quantity="colour"), "quantity is one of"),
         (lambda: drying.drying_curves(WEIGHED[["piece", "mass_g"]]), "`days` or `on`"),
         (lambda: drying.residuals(WEIGHED), "no residuals"),
-        (lambda: intervals.interval_chart(PIECES, title="x"), "missing: ci_lower"),
+        (lambda: intervals.interval_chart(PIECES, title="x"), "missing: label, estimate"),
     ],
 )
 def test_too_little_is_said_in_words(call, words):
@@ -127,7 +127,7 @@ def test_an_interval_chart_draws_each_row_with_its_ends():
          "ci_upper": [3.7, 1.9], "text": ["3.1 (2.6 to 3.7)", "not known"]}
     )  # fmt: skip
     chart = intervals.interval_chart(frame, title="Time [ratio]", reference=1, log=True)
-    svg = theme.chart_svg(chart)
+    svg = saving.chart_svg(chart)
     assert marks(chart) == 1  # no mark for the row that has no estimate
     assert "wax: 3.1 (2.6 to 3.7)" in svg
     assert "wax: 3.1 (2.6 to 3.7); paint: not known (0.5 to 1.9)" in chart.description

@@ -4,7 +4,8 @@ import json
 
 import pandas as pd
 
-from woodlab.charts import ready, sealing
+from woodlab.charts import ready
+from woodlab.charts.studies import pairs as pairs_chart
 
 
 def test_names_of_logs_stand_where_their_lines_end_and_share_a_place_when_near():
@@ -12,9 +13,9 @@ def test_names_of_logs_stand_where_their_lines_end_and_share_a_place_when_near()
         {"log": ["A", "A", "B", "B", "C", "C"], "days": [40.0, 100, 42, 101, 40, 60],
          "seal": ["none", "wax", "none", "wax", "none", "paint"]}
     )  # fmt: skip
-    named = sealing._names_at_the_end(pairs, ["none", "paint", "wax"])
+    named = pairs_chart._names_at_the_end(pairs, ["none", "paint", "wax"])
     assert named[["seal", "log"]].values.tolist() == [["paint", "C"], ["wax", "A, B"]]
-    chart = sealing.pairs_by_log(pairs.assign(at_least=False))
+    chart = pairs_chart.pairs_by_log(pairs.assign(at_least=False))
     assert "A, B" in json.dumps(chart.to_dict())
 
 
@@ -26,5 +27,7 @@ def test_the_day_that_a_forecast_looks_from_is_named_at_the_foot():
          "as_of": pd.Timestamp("2026-08-17")}
     )  # fmt: skip
     layers = ready.ready_dates(forecast).to_dict()["layer"]
-    (word,) = [layer for layer in layers if layer["mark"]["type"] == "text"]
+    (word,) = [
+        layer for layer in layers if layer["encoding"].get("text", {}).get("field") == "says"
+    ]
     assert word["encoding"]["y"] == {"value": "height"}

@@ -6,12 +6,12 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts import intervals, ready, theme
+from woodlab.charts import intervals, ready, saving
 
 
 def axis_words(chart):
     """Labels of the axes, as they are drawn."""
-    return [word.strip() for word in re.findall(r">([^<>]+)<", theme.chart_svg(chart))]
+    return [word.strip() for word in re.findall(r">([^<>]+)<", saving.chart_svg(chart))]
 
 
 def rates(upper, title="Pieces that cracked [%]", log=False, lower=0.0, estimate=0.0):
@@ -33,14 +33,14 @@ def test_a_share_has_no_axis_below_nought_or_above_all(upper):
 def test_a_boundless_ratio_is_cut_and_says_so():
     chart = rates(3.5, "Rate [ratio]", log=True, lower=5.7e-7, estimate=0.05)
     words = axis_words(chart)
-    assert "with 95 % interval; cut at 0.001 and 1000" in words
+    assert "Rate [ratio], with 95 % intervals; cut at 0.001 and 1000." in words
     assert not any(word.startswith("0.0001") or word.startswith("0.00001") for word in words)
     assert "5.7e-07" in chart.to_dict()["description"]  # the numbers are all told
 
 
 def test_a_ratio_that_is_known_is_not_cut():
     words = axis_words(rates(3.5, "Rate [ratio]", log=True, lower=0.5, estimate=1.5))
-    assert "with 95 % interval" in words
+    assert "Rate [ratio], with 95 % intervals." in words
 
 
 @pytest.mark.parametrize(("step", "label"), [(1, "03 Mar"), (60, "May 26")])
@@ -80,7 +80,7 @@ def test_an_open_end_is_named_where_there_is_one(latest):
          "latest_on": [pd.Timestamp(latest) if latest else pd.NaT]}
     )  # fmt: skip
     words = axis_words(ready.ready_dates(forecast))
-    assert any("no latest day" in word for word in words) is (latest is None)
+    assert ("no latest day" in " ".join(words)) is (latest is None)
 
 
 def test_a_plan_without_walls_is_refused_and_not_drawn_empty():

@@ -24,9 +24,7 @@ UNITS = {
     "_mm": "mm", "_g": "g", "_c": "deg C", "_pct": "%", "_days": "days", "_m2_s": "m2/s",
     "_m_s": "m/s", "_deg": "degrees", "_per_pct": "1/%",
 }  # fmt: skip
-NOT_OF_THE_KIT = {
-    "mass (g)": "the heading that a maker reads, in a file made of a sheet; read back as `mass_g`"
-}
+NOT_OF_THE_KIT: dict[str, str] = {}  # columns of frames that the kit does not name
 
 
 class Columns(defaultdict):
@@ -70,8 +68,9 @@ def records(found, folder):
     found.add("error.frame", refused.value.frame)
     sheet = folder / "sheet.csv"
     sheet.write_text("bowl;Wood;2026-03-09;2026-03-23\nA1;white ash;1480;1310\nTotal;;1;2\n")
-    found.add("read_wide", wl.read_wide(sheet))
-    found.add("book_from_sheet()", wl.book_from_sheet(sheet, folder / "made"))
+    made = wl.read_sheet(sheet)
+    found.add("read_sheet()", made)
+    found.add("read_sheet().save", made.save(folder / "made"))
 
 
 def drying(found, book):
@@ -108,6 +107,7 @@ def studies(found, few, book):
     planned = few.pieces[["species", "seal", "wall_mm"]]
     found.add("crack_study().risk", cracks.risk(planned))
     found.add("crack_study().risk_by_wall", cracks.risk_by_wall(n_walls=2))
+    found.add("crack_study().partial_dependence", cracks.partial_dependence("wall_mm"))
     found.add("crack_study().thickest_wall", cracks.thickest_wall())
     found.add("crack_study().look_every", cracks.look_every([7], until_day=21))
     found.add("crack_study().look_gaps", cracks.look_gaps(until_day=14))

@@ -17,6 +17,7 @@ from pathlib import Path
 import pandas as pd
 
 import woodlab as wl
+from woodlab.book.claims import MOST_SHARED_TEXTS
 from woodlab.book.tables import TABLES
 
 PIECES = [
@@ -148,6 +149,9 @@ def csv_cases() -> dict[str, tuple[str, Files]]:
         weighings=[[*row, "\x07" if number == 2 else "shelf"] for number, row in enumerate(WEIGHINGS)])  # fmt: skip
     add("a thousand columns", "answer",
         air=[[*row, *[f"x{i}" for i in range(1000)]] for row in AIR])  # fmt: skip
+    add("a hundred thousand columns", "fault",
+        air=[[*row, *[f"x{i}" for i in range(100_000)]] for row in AIR])  # fmt: skip
+    add("a hundred thousand cells in one row", "fault", weighings=[*WEIGHINGS, ["x"] * 100_000])
     add("a heading that stands twice", "fault", weighings=[[*row, row[2]] for row in WEIGHINGS])
     add("two headings of one meaning", "fault",
         weighings=[["mass_kg" if not n else row[2], *row] for n, row in enumerate(WEIGHINGS)])  # fmt: skip
@@ -242,6 +246,72 @@ def xlsx_bytes(tables: dict[str, list[list[str]]], **lies: str) -> bytes:
         for number, (name, rows) in enumerate(tables.items(), start=1):
             archive.writestr(f"xl/worksheets/sheet{number}.xml", lies.get(name) or _sheet_xml(rows))
     return buffer.getvalue()
+
+
+_FAR = f'<row r="1048576">{_inline("XFD1048576", "x")}</row>'
+_WIDE = f'<row r="1000000">{_inline("H1000000", "x")}</row>'  # 8 million cells
+
+
+def _renamed(data: bytes, old: str, new: str) -> bytes:
+    """The workbook with one of its parts under another name."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as other:
+        for name in archive.namelist():
+            part = archive.read(name)
+            if name.endswith(".rels"):
+                part = part.replace(
+                    old.removeprefix("xl/").encode(), new.removeprefix("xl/").encode()
+                )
+            other.writestr(new if name == old else name, part, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def _with_shared(
+    tables: dict[str, list[list[str]]], texts: str, count: str = "", **lies: str
+) -> bytes:
+    """A workbook with shared texts."""
+    out = io.BytesIO(xlsx_bytes(tables, **lies))
+    with zipfile.ZipFile(out) as archive:
+        rels = archive.read("xl/_rels/workbook.xml.rels").decode()
+    shared = f'<Relationship Id="rId99" Type="{_OFFICE}/sharedStrings" Target="sharedStrings.xml"/>'
+    out = io.BytesIO(_without(out.getvalue(), "xl/_rels/workbook.xml.rels"))
+    with zipfile.ZipFile(out, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/_rels/workbook.xml.rels", rels.replace("</Rel", shared + "</Rel"))
+        archive.writestr("xl/sharedStrings.xml", f'<sst xmlns="{_MAIN}" {count}>{texts}</sst>')
+    return out.getvalue()
+
+
+def _without(data: bytes, gone: str) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as other:
+        for name in archive.namelist():
+            if name != gone:
+                other.writestr(name, archive.read(name), zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def _shared_text_bomb() -> bytes:
+    """A text of 30,000 letters that 100,000 cells name: 3 GB from a few kilobytes."""
+    rows = "".join(
+        f'<row r="{row}">' + "".join(f'<c r="{_letter(c)}{row}" t="s"><v>0</v></c>' for c in range(5))
+        + "</row>" for row in range(10, 20_010)
+    )  # fmt: skip
+    sheet = _sheet_xml(WEIGHINGS, rows)
+    return _with_shared(BOOK, f"<si><t>{'y' * 30_000}</t></si>", weighings=sheet)
+
+
+def _shared_once() -> bytes:
+    """Notes of 30,000 letters, each named once, beside 30,000 cells that name a short text."""
+    rows, texts = "", "<si><t>A1</t></si>"
+    for row in range(10, 30_010):
+        long = row < 20
+        note = f'<c r="E{row}" t="s"><v>{row - 9}</v></c>' if long else ""
+        texts += f"<si><t>{row}{'y' * 30_000}</t></si>" if long else ""
+        rows += (
+            f'<row r="{row}"><c r="A{row}" t="s"><v>0</v></c>{_inline(f"B{row}", "2026-03-09")}'
+            f'<c r="C{row}"><v>{1000 + row / 100}</v></c>{note}</row>'
+        )
+    return _with_shared(BOOK, texts, weighings=_sheet_xml(WEIGHINGS, rows))
 
 
 def _ods_cell(text: str, more: str = "") -> str:
@@ -343,6 +413,30 @@ def workbook_cases() -> dict[str, tuple[str, str, bytes]]:
     cases["entities within entities"] = (
         "either", ".ods",
         ods_bytes(BOOK, head=f"<!DOCTYPE x [{laughs}]>").replace(b"by lamp", b"&l11;"),
+    )  # fmt: skip
+    far = xlsx_bytes(BOOK, weighings=_sheet_xml(WEIGHINGS, _FAR))
+    cases["a far cell in a sheet stored elsewhere"] = (
+        "fault", ".xlsx", _renamed(far, "xl/worksheets/sheet2.xml", "xl/odd/w.bin")
+    )  # fmt: skip
+    cases["many sheets that are each just small enough"] = (
+        "fault", ".xlsx",
+        xlsx_bytes(BOOK, **{name: _sheet_xml(rows, _WIDE) for name, rows in BOOK.items()}),
+    )  # fmt: skip
+    cases["a long shared text in very many cells"] = ("fault", ".xlsx", _shared_text_bomb())
+    cases["more shared texts than a book has cells"] = (
+        "fault", ".xlsx", _with_shared(BOOK, "<si/>" * (MOST_SHARED_TEXTS + 2))
+    )  # fmt: skip
+    cases["shared texts that claim to be billions"] = (
+        "fault", ".xlsx", _with_shared(BOOK, "<si><t>x</t></si>", 'uniqueCount="4000000000"')
+    )  # fmt: skip
+    note = "y" * 30_000
+    cases["a long text that stands in very many cells"] = (
+        "fault", ".ods",
+        ods_bytes(BOOK, _ods_row([_ods_cell(note, 'table:number-columns-repeated="1000"')],
+                                 'table:number-rows-repeated="1000"')),
+    )  # fmt: skip
+    cases["a book whose shared texts are long and named once"] = (
+        "answer", ".xlsx", _shared_once()
     )  # fmt: skip
     cases["not a workbook at all"] = ("fault", ".xlsx", b"no workbook")
     cases["an empty file"] = ("fault", ".xlsx", b"")

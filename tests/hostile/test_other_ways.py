@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 import woodlab as wl
 from woodlab import app
-from woodlab.book.wide import read_wide_sheet
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -30,13 +29,13 @@ WIDE = [
 
 def read_or_refused(path: Path) -> str:
     try:
-        sheet = read_wide_sheet(path)
+        made = wl.read_sheet(path)
     except wl.WoodlabError as error:
         assert len(str(error)) > 20  # noqa: PT017
         return "fault"
-    parts = sum(sheet.cells[key] for key in ("masses", "dates", "pieces", "unused"))
-    assert parts == sheet.cells["filled"]
-    assert (sheet.weighings["mass_g"] > 0).all()
+    assert not made.ledger.duplicated(["sheet", "cell"]).any()
+    assert ((made.ledger["use"] == "not used") == (made.ledger["why"] != "")).all()
+    assert (made.ledger["use"] == "weight").sum() == len(made.book.weighings)
     return "answer"
 
 

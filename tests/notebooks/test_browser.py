@@ -2,7 +2,6 @@
 
 import json
 import secrets
-import shutil
 import socket
 import subprocess
 import sys
@@ -11,32 +10,9 @@ import time
 import nbformat
 import pytest
 
-ARGUMENTS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 HOSTILE = "</script><b>x</b>"
 
 pytestmark = pytest.mark.browser
-
-
-def chromium_path():
-    return shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """Debian's chromium, driven by playwright; skips, saying so, where either is absent."""
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="playwright is not installed: no page was opened"
-    )
-    path = chromium_path()
-    if path is None:
-        pytest.skip("there is no chromium on this machine: no page was opened")
-    with playwright.sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

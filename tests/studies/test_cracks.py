@@ -11,7 +11,9 @@ from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.cracks.hazard import chance_over_logs, merged_intervals
 from woodlab.studies.cracks.intervals import first_cracks
+from woodlab.studies.cracks.risk import STANDARD_COLUMNS
 from woodlab.studies.cracks.words import course_sentence, effect_sentences
+from woodlab.words import certainty, holm
 
 TURNED = pd.Timestamp("2026-01-10")
 
@@ -625,3 +627,167 @@ def test_no_peak_is_claimed_for_weeks_without_a_look():
     assert "was highest" not in guessed
     (seen,) = course_sentence(gaps, 5, first_look_day=4.0)
     assert "was highest in week 1" in seen
+
+
+# --- what the study says, and of whom
+
+
+def test_certainty_is_decided_once_and_holm_is_within_the_family(study):
+    effects = study.effects
+    for _, family in effects.groupby("family"):
+        np.testing.assert_allclose(family["p_holm"], holm(family["p_value"]))
+    decided = [certainty(p, n) for p, n in zip(effects["p_holm"], effects["n_cracks"], strict=True)]
+    assert effects["certainty"].tolist() == decided
+    assert set(effects["family"]) == {"seal", "wall", "species"}
+
+
+def test_the_card_gives_counts_first_then_the_risk_by_a_day(study):
+    said = study.summary().splitlines()
+    every = study.rates.iloc[0]
+    assert f"{every['n_pieces']}" in said[0]
+    assert f"{every['n_cracked']}" in said[0] or every["n_cracked"] < 10
+    card = study.card()
+    assert f"of 100 like these, by day {study.by_day:.0f}" in card.headings
+    assert len(card.rows) == 2
+    text = " ".join([*said, *study.sentences])
+    assert "times the rate" not in text
+    assert "hazard" not in text
+    assert not any(word in text.split() for word in ("safe", "safe.", "nan"))
+    assert len(repr(study)) < 3000
+
+
+def test_standardised_risk_is_the_mean_over_the_seasons_own_pieces(study):
+    assert list(study.standardised.columns) == STANDARD_COLUMNS
+    row = study.standardised.query("by == 'seal' and level == 'wax'").iloc[0]
+    own = study.first.used.assign(seal="wax")[["species", "seal", "wall_mm"]]
+    assert row["risk"] == pytest.approx(study.risk(own, row["by_day"])["risk"].mean(), rel=1e-9)
+    assert row["ci_lower"] < row["risk"] < row["ci_upper"]
+    bare = study.standardised.query("by == 'seal' and level == 'none'").iloc[0]
+    assert row["difference"] == pytest.approx(row["risk"] - bare["risk"])
+    assert row["difference_lower"] < row["difference"] < row["difference_upper"]
+    # nobody was scrapped: crude and net are one
+    assert row["risk_crude"] == pytest.approx(row["risk"])
+
+
+def own_columns(n=48):
+    pieces = crossed(n, seed=11)
+    rng = np.random.default_rng(12)
+    pieces["maker"] = [("x", "y", "z")[i % 3] for i in range(n)]
+    pieces["hours_soaked"] = rng.uniform(0, 48, n).round()
+    rate = 0.008 * np.exp(0.9 * (np.array(pieces["hours_soaked"]) - 24) / 10)
+    return pieces, rng.exponential(size=n) / rate
+
+
+def test_any_column_is_a_term_or_a_group(tmp_path):
+    pieces, opened = own_columns()
+    book = made_book(pieces, looks_of(pieces["piece"], opened))
+    study = wl.crack_study(book, terms=["maker", "hours_soaked"], by=["maker"])
+    terms = study.effects["term"].tolist()
+    assert terms[-3:] == [
+        "maker: y against x",
+        "maker: z against x",
+        "hours_soaked: per 10 more",
+    ]
+    soaked = study.effects.iloc[-1]
+    assert soaked["ci_lower"] > 1
+    assert soaked["ci_lower"] < np.exp(0.9) < soaked["ci_upper"]
+    assert study.rates.query("by == 'maker'")["n_pieces"].tolist() == [16, 16, 16]
+    curve = study.partial_dependence("hours_soaked", by_day=60)
+    assert curve["risk"].is_monotonic_increasing
+    assert (curve["ci_lower"] < curve["risk"]).all()
+    with pytest.raises(WoodlabError, match="'maker' is not a number in this study"):
+        study.partial_dependence("maker")
+    with pytest.raises(WoodlabError, match="unknown column 'colour' of pieces. Type one of: "):
+        wl.crack_study(book, terms=["colour"])
+    folder = study.save_tables(tmp_path / "tables")
+    names = {path.stem for path in folder.iterdir()}
+    assert {"effects", "rates", "standardised", "thickest_wall", "first_pieces"} <= names
+    back = pd.read_csv(folder / "effects.csv")
+    np.testing.assert_allclose(back["hazard_ratio"], study.effects["hazard_ratio"])
+    book_file = study.save_tables(tmp_path / "tables.xlsx")
+    assert set(pd.read_excel(book_file, sheet_name=None, engine="openpyxl")) == names
+    with pytest.raises(WoodlabError, match="not to 'tables.txt'"):
+        study.save_tables(tmp_path / "tables.txt")
+
+
+def test_a_column_that_follows_the_species_is_told_apart_by_words():
+    pieces, opened = own_columns(24)
+    pieces["glue"] = ["hide" if name == "ash" else "bone" for name in pieces["species"]]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)), terms=["glue"])
+    row = study.effects.set_index("kind").loc["glue"]
+    assert np.isnan(row["hazard_ratio"])
+    assert row["certainty"] == "nothing"
+    assert "the records cannot tell glue from species" in row["reason"]
+
+
+def test_joined_books_are_a_term():
+    pieces, opened = own_columns(48)
+    pieces["book"] = ["north" if i % 4 < 2 else "south" for i in range(48)]
+    pieces["seal"] = [("none", "wax")[i % 2] for i in range(48)]
+    pieces["species"] = "ash"
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    assert "book: south against north" in study.effects["term"].tolist()
+    assert study.standardised.query("by == 'book'")["level"].tolist() == ["north", "south"]
+
+
+def test_cracks_without_a_length_count_and_short_ones_do_not():
+    pieces = crossed(8)
+    looks = [(f"p{i}", day, 0.0, "none") for i in range(8) for day in (4, 8)]
+    looks += [("p0", 12, 3.0, "none"), ("p1", 12, 9.0, "none")]
+    frame = pd.DataFrame({**pieces, "turned_on": TURNED})
+    rows = pd.DataFrame(looks, columns=["piece", "day", "crack_mm", "action"])
+    rows["on"] = TURNED + pd.to_timedelta(rows["day"], unit="D")
+    rows["crack"] = "no"
+    rows.loc[len(rows)] = ["p2", 12, np.nan, "none", TURNED + pd.Timedelta(days=12), "yes"]
+    first = first_cracks(frame, rows, smallest_mm=5.0)
+    assert first.used.query("cracked")["piece"].tolist() == ["p1", "p2"]
+
+
+def test_a_look_that_overlooked_a_crack_sharpens_the_prior():
+    from woodlab.studies.cracks.frailty import PRIOR_SCALE_MM, estimate_misses
+
+    pieces = pd.DataFrame({**crossed(30), "turned_on": TURNED})
+
+    def misses(middle):
+        looks = [
+            (f"p{i}", day, mm, "none")
+            for i in range(30)
+            for day, mm in ((5, 6.0), (9, middle), (13, 6.0))
+        ]
+        rows = pd.DataFrame(looks, columns=["piece", "day", "crack_mm", "action"])
+        rows["on"] = TURNED + pd.to_timedelta(rows["day"], unit="D")
+        return estimate_misses(first_cracks(pieces, rows))
+
+    seen, missed = misses(6.0), misses(0.0)
+    assert (seen.n_seen, seen.n_missed, missed.n_missed) == (30, 0, 30)
+    assert seen.scale_mm < PRIOR_SCALE_MM < missed.scale_mm
+    assert seen.chance(6.0) < 0.1 < 0.5 < missed.chance(6.0)
+    frame = missed.frame()
+    assert (frame["ci_lower"] <= frame["missed"]).all()
+    assert (frame["missed"] <= frame["ci_upper"]).all()
+
+
+def test_scrapped_pieces_make_the_crude_risk_smaller():
+    pieces = crossed(60, seed=3)
+    rng = np.random.default_rng(4)
+    opened = rng.exponential(size=60) / 0.01
+    gone = rng.exponential(size=60) / 0.02
+    looks = []
+    for name, at, left in zip(pieces["piece"], opened, gone, strict=True):
+        for day in range(4, 124, 8):
+            done = day >= left and at > left
+            looks.append((name, day, 10.0 * (day >= at), "scrapped" if done else "none"))
+            if done or day >= at:
+                break
+    study = wl.crack_study(made_book(pieces, looks))
+    row = study.standardised.query("by == 'seal'").iloc[0]
+    assert 0.2 * row["risk"] < row["risk_crude"] < 0.9 * row["risk"]
+    assert any("left before any crack was found" in said for said in study.sentences)
+
+
+def test_a_seal_that_is_not_said_is_compared_with_nothing():
+    pieces = crossed(40)
+    pieces["seal"] = ["none", "wax", "not said", "none"] * 10
+    opened = [20 + i if i % 3 == 0 else 999 for i in range(40)]
+    effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
+    assert effects[effects["kind"] == "seal"]["level"].tolist() == ["wax"]

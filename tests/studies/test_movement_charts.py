@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts.theme import chart_svg
+from woodlab.charts.saving import chart_svg
 from woodlab.studies.bowl_shape import Bowl, dried_bowl
 from woodlab.studies.wall_window import wall_window
 
@@ -45,7 +45,7 @@ def test_rim_from_above_keeps_both_axes_alike_and_says_the_widths():
         assert panel["width"] == panel["height"]
         domains = [panel["encoding"][axis]["scale"]["domain"] for axis in "xy"]
         assert domains[0] == domains[1]
-    titles = [panel["title"] for panel in chart.to_dict()["hconcat"]]
+    titles = [panel["title"]["text"] for panel in chart.to_dict()["hconcat"]]
     assert titles == ["true to scale", "movement 5 times"]
 
 

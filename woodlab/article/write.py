@@ -16,8 +16,8 @@ from woodlab.article.forms import Forms
 from woodlab.article.plain import Source, as_markdown, bullets, paragraph, table_row
 from woodlab.article.render import FORMATS, PAPERS, Dress, render, template_text
 from woodlab.article.story import Story, tell
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import whole_folder
 
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
@@ -102,7 +102,8 @@ def write_article(
         raise WoodlabError(f"paper is one of {', '.join(PAPERS)}; found {paper!r}.")
     forms = Forms(locale)
     look = _look(template)
-    out = Path(out_dir)
+    out = as_path(out_dir, "write_article")
+    book = expect_book(book, "write_article")
     story = tell(book, forms, names=names)
     with whole_folder(out, MARK, OURS) as folder:
         figures = _save_figures(story.figures, folder / "figures", forms)
@@ -212,7 +213,7 @@ def _save_figures(
     figures: Sequence[Figure], folder: Path, forms: Forms
 ) -> dict[str, dict[str, Any]]:
     """Write each as SVG and PNG; what the template needs to place it, by its key."""
-    from woodlab.charts.theme import printed_width_mm, save_chart
+    from woodlab.charts.saving import printed_width_mm, save_chart
 
     placed: dict[str, dict[str, Any]] = {}
     if figures:

@@ -3,8 +3,9 @@
 Where a thing is:
 
     the tables       tables (columns and rules), units, cells, glossary
-    in               reading, claims (what a workbook claims before it is read), checking, doubts
+    in               reading, claims (what a workbook claims before it is read), checking, doubts,
+                     plausible (single rows in another unit)
     the book         record_book, many (several as one)
     out              blank, writing/ (saving, adding; as_csv, as_xlsx, as_ods)
-    a maker's sheet  wide, wide_grid, wide_layout, wide_dates, wide_cells, wide_book
+    a maker's sheet  sheet/ (a room of its own, with its own map)
 """

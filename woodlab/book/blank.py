@@ -12,7 +12,7 @@ import pandas as pd
 from woodlab.book.tables import TABLES, Column
 from woodlab.book.writing.as_csv import csv_text
 from woodlab.book.writing.as_xlsx import empty, fill
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list, as_path
 from woodlab.safe_write import locked, write_file, write_folder
 from woodlab.wood.species import species as species_table
 
@@ -82,7 +82,11 @@ def blank_book(
     >>> len(wl.open_book(file).pieces)
     0
     """
-    path = Path(path)
+    path = as_path(path, "blank_book")
+    if pieces is not None and not isinstance(pieces, pd.DataFrame):
+        raise WoodlabError(
+            "pieces is a table (DataFrame), such as TrialPlan.pieces(turned_on=...)."
+        )
     lists = {
         "species": _names(species_table()["species"] if species is None else species, "species"),
         "seal": _names(SEALS if seals is None else seals, "seals"),
@@ -105,9 +109,7 @@ def blank_book(
 
 
 def _names(names: Iterable[str], what: str) -> list[str]:
-    if isinstance(names, str):
-        raise WoodlabError(f"{what} is one text. Give a list: {what}=[{names!r}].")
-    unique = list(dict.fromkeys(str(name).strip() for name in names))
+    unique = list(dict.fromkeys(str(name).strip() for name in as_list(names, what)))
     if not all(unique):
         raise WoodlabError(f"A name in {what} is empty. Leave it out.")
     return unique

@@ -184,6 +184,27 @@ def as_date(value: object) -> pd.Timestamp:
     return stamp
 
 
+def as_day(value: object, where: str) -> pd.Timestamp:
+    """A day that a user gave, as text, a date or a time stamp.
+
+    Raises
+    ------
+    WoodlabError
+        If it is none.
+
+    Examples
+    --------
+    >>> as_day("2026-06-20", "on")
+    Timestamp('2026-06-20 00:00:00')
+    """
+    if isinstance(value, np.datetime64):
+        value = pd.Timestamp(value)
+    try:
+        return as_date(value)
+    except WoodlabError as error:
+        raise WoodlabError(f"{where}: {error}") from None
+
+
 _ISO_DATE = re.compile(
     r"(?P<local>\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?)?)"
     r"(?P<zone>\s?(Z|UTC|[+-]\d{2}(:?\d{2})?))?",

@@ -1,16 +1,20 @@
 """What a workbook claims to hold, asked before it is read: its reader makes room for the claim.
 
 A workbook is a zip file of XML. A few bytes in it can claim a cell at the far corner of a sheet,
-a row that stands a billion times, or a gigabyte of blanks; the reader would take the memory first
-and ask later. So the claims are read from the packed file, in small pieces, and compared with what
-a record book can hold.
+a row that stands a billion times, a gigabyte of blanks, or a long text in a million cells; the
+reader would take the memory first and ask later. So the claims are read from the packed file, in
+small pieces, and compared with what a record book can hold. Any part of the file may be a sheet,
+whatever it is called.
 """
 
 from __future__ import annotations
 
 import re
 import zipfile
+from array import array
+from collections import Counter
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from xml.parsers import expat
 
@@ -18,7 +22,9 @@ from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
 
 MOST_UNPACKED_BYTES = 500_000_000
-MOST_CELLS = 20_000_000
+MOST_TEXT_BYTES = 500_000_000  # of all cells together
+MOST_CELLS = 20_000_000  # of all sheets together
+MOST_SHARED_TEXTS = 4_000_000
 # The sheet of every program ends here; a cell beyond is damage or malice.
 LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 _PIECE_BYTES = 1 << 20
@@ -31,8 +37,9 @@ def check_claims(path: Path) -> None:
     Raises
     ------
     WoodlabError
-        If the file unpacks to more than half a gigabyte, or a sheet claims more than twenty
-        million cells, or cells beyond the last that a sheet has.
+        If the file unpacks to more than half a gigabyte, or its sheets claim more than twenty
+        million cells, more than half a gigabyte of text in them, or cells beyond the last that a
+        sheet has.
     zipfile.BadZipFile
         If the file is damaged.
     """
@@ -41,33 +48,55 @@ def check_claims(path: Path) -> None:
     with zipfile.ZipFile(path) as archive:
         size = sum(entry.file_size for entry in archive.infolist())
         if size > MOST_UNPACKED_BYTES:
-            raise WoodlabError(
-                f"{path.name} unpacks to {size / 1e9:.1f} GB, far more than a record book holds. "
-                "Open it in a spreadsheet program and save the tables as CSV files."
-            )
+            raise _too_much(path, f"unpacks to {size / 1e9:.1f} GB")
+        cells, shared = 0, _SharedTexts()
         for entry in archive.infolist():
-            name = entry.filename.casefold()
-            if "worksheets/" in name and name.endswith(".xml"):
-                _check(path, *_far_corner(_pieces(archive, entry)))
-            elif name == "content.xml":
+            if entry.filename.casefold() == "content.xml":
                 corners = _corners_of_ods(_pieces(archive, entry))
-                for corner in corners.corners:
-                    _check(path, *corner)
+                found, text = corners.corners, corners.text_bytes
                 if corners.tabs:  # the reader would leave it out, and A<tab>1 would be A1
                     raise WoodlabError(
                         f"A cell of the sheet {corners.tabs!r} of {path.name} holds a tab, which "
                         "cannot be read. Put a blank for it, or save the tables as CSV files."
                     )
+            else:
+                found, text = [_far_corner(_pieces(archive, entry), shared)], 0
+            for rows, columns in found:
+                cells += rows * columns
+                if rows > LAST_ROW or columns > LAST_COLUMN or cells > MOST_CELLS:
+                    raise _too_much(path, f"claims {rows:,} rows of {columns:,} columns in a sheet")
+            if text > MOST_TEXT_BYTES:
+                raise _too_much(path, f"claims {text / 1e9:.1f} GB of text in its cells")
+            if len(shared.lengths) > MOST_SHARED_TEXTS or shared.claimed > MOST_CELLS:
+                raise _too_much(path, f"claims more than {MOST_SHARED_TEXTS:,} different texts")
+        if shared.bytes_claimed() > MOST_TEXT_BYTES:
+            raise _too_much(path, "claims more text in its cells than fits into memory")
 
 
-def _check(path: Path, rows: int, columns: int) -> None:
-    beyond = rows > LAST_ROW or columns > LAST_COLUMN
-    if beyond or rows * columns > MOST_CELLS:
-        raise WoodlabError(
-            f"A sheet of {path.name} claims {rows:,} rows of {columns:,} columns, far more than a "
-            "record book holds. Delete the rows and columns after the records, or save the "
-            "tables as CSV files."
-        )
+def _too_much(path: Path, what: str) -> WoodlabError:
+    return WoodlabError(
+        f"{path.name} {what}, far more than a record book holds. Delete the rows, columns and "
+        "sheets that are no records in a spreadsheet program, or save the tables as CSV files."
+    )
+
+
+class _SharedTexts:
+    """Lengths of the texts that cells share, and how often a cell names each of them."""
+
+    def __init__(self) -> None:
+        self.lengths = array("q")
+        self.named: Counter[int] = Counter()
+        self.references = 0
+        self.claimed = 0  # the reader makes room for them before it reads one
+
+    def bytes_claimed(self) -> int:
+        """At most: a reference that was not understood counts as one to the longest text."""
+        longest = max(self.lengths, default=0)
+        if self.references * longest <= MOST_TEXT_BYTES:
+            return self.references * longest
+        unknown = max(0, self.references - self.named.total()) * longest
+        there = len(self.lengths)
+        return unknown + sum(n * self.lengths[at] for at, n in self.named.items() if at < there)
 
 
 def _pieces(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> Iterator[bytes]:
@@ -82,16 +111,38 @@ _COLUMN_LETTERS = re.compile(rb"""\br\s*=\s*["']([A-Za-z]+)\d""")
 _ROW_DIGITS = re.compile(rb"""\br\s*=\s*["'][A-Za-z]*(\d+)["']""")
 
 
-def _far_corner(pieces: Iterator[bytes]) -> tuple[int, int]:
-    """The last row and column that the cells of an .xlsx sheet name."""
+_SHARED_TEXT = re.compile(rb"<(?:[\w.-]+:)?si[\s/>]")
+_COUNTED = re.compile(rb"""\b(?:uniqueC|c)ount\s*=\s*["']\s*\+?(\d+)""")  # room is made for so many
+_REFERENCE = re.compile(rb"""\bt\s*=\s*["']s["']""")
+_NAMED = re.compile(rb"""\bt\s*=\s*["']s["'][^<>]*>\s*<(?:[\w.-]+:)?v>(\d{1,9})</""")
+
+
+def _far_corner(pieces: Iterator[bytes], shared: _SharedTexts) -> tuple[int, int]:
+    """The last row and column that the cells in a part name; its texts go into `shared`."""
     letters: set[bytes] = set()
-    rows, tail = 0, b""
-    for piece in pieces:
+    rows, tail, at, last = 0, b"", 0, None
+    for piece in chain(pieces, [b" " * _LONGEST_REFERENCE]):
         text = tail + piece
         letters.update(_COLUMN_LETTERS.findall(text))
         digits = set(_ROW_DIGITS.findall(text))
         rows = max([rows, *(_count(one) for one in digits)])
-        tail = text[-_LONGEST_REFERENCE:]
+        # What begins in the tail is looked at again with the next piece.
+        end = len(text) - _LONGEST_REFERENCE
+        for found in _SHARED_TEXT.finditer(text):
+            if found.start() < end:
+                if last is not None:
+                    shared.lengths.append(at + found.start() - last)
+                last = at + found.start()
+        claimed = max((_count(one) for one in _COUNTED.findall(text)), default=0)
+        shared.claimed = max(shared.claimed, claimed)
+        if len(shared.lengths) > MOST_SHARED_TEXTS:
+            break
+        shared.references += sum(one.start() < end for one in _REFERENCE.finditer(text))
+        shared.named.update(int(m[1]) for m in _NAMED.finditer(text) if m.start() < end)
+        tail = text[max(end, 0) :]
+        at += max(end, 0)
+    if last is not None:
+        shared.lengths.append(at + len(tail) - last)
     return rows, max([0, *(_column_number(one) for one in letters)])
 
 
@@ -111,6 +162,7 @@ class _Corners:
 
     def __init__(self) -> None:
         self.corners: list[tuple[int, int]] = []
+        self.text_bytes = self._cell_bytes = self._row_bytes = 0
         self.tabs = self._name = ""
         self._row = self._rows = self._columns = 0
         self._column = self._last_column = self._repeats = 0
@@ -126,12 +178,16 @@ class _Corners:
             self.tabs = self._name
         elif local == "table-row":
             self._repeats = _repeats(attributes, "number-rows-repeated")
-            self._column = self._last_column = 0
+            self._column = self._last_column = self._row_bytes = 0
         elif local in ("table-cell", "covered-table-cell"):
             self._cell_repeats = _repeats(attributes, "number-columns-repeated")
             self._filled = any(key.endswith("value-type") for key in attributes)
+            self._cell_bytes = sum(
+                len(value) for key, value in attributes.items() if key.endswith("string-value")
+            )
 
     def text(self, data: str) -> None:
+        self._cell_bytes += len(data)
         self._filled = self._filled or bool(data.strip())
 
     def end(self, name: str) -> None:
@@ -139,10 +195,12 @@ class _Corners:
         if local in ("table-cell", "covered-table-cell"):
             self._column += self._cell_repeats
             if self._filled:
+                self._row_bytes += self._cell_bytes * self._cell_repeats
                 self._last_column = self._column
             self._filled = False
         elif local == "table-row":
             self._row += self._repeats
+            self.text_bytes += self._row_bytes * self._repeats
             if self._last_column:
                 self._rows = self._row
                 self._columns = max(self._columns, self._last_column)

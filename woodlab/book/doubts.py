@@ -7,6 +7,7 @@ import unicodedata
 import numpy as np
 import pandas as pd
 
+from woodlab.book.plausible import USUAL, implausible
 from woodlab.book.tables import NOT_SAID
 from woodlab.wood.species import near_names, species_facts
 
@@ -25,8 +26,7 @@ UNKNOWN_WOOD = (
 )
 
 # Below these, half of a column looks like inches or pounds typed under millimetres or grams.
-# Rough walls are 10 to 50 mm and rough bowls weigh 100 g and more (common practice, no source).
-LEAST_USUAL = {"wall_mm": 4.0, "rim_mm": 40.0, "height_mm": 15.0, "mass_g": 20.0}
+LEAST_USUAL = {name: least for name, (least, _) in USUAL.items()}
 _OTHER_UNIT = {"mm": ("inches", "in"), "g": ("pounds", "lb")}
 
 # What makers write for a piece left bare; the book's own word is `none`.
@@ -59,6 +59,7 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         *_doubts_of_pieces(tables["pieces"]),
         *_doubts_of_names(tables),
         *_doubts_of_units(tables),
+        *implausible(tables),
         *_doubts_of_ends(tables["pieces"]),
         *_doubts_of_witnesses(tables["witnesses"]),
         *_doubts_of_looks(tables),
@@ -146,6 +147,10 @@ def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
         for name in names.drop_duplicates():
             wood = species_facts(name).members if column == "species" else ()
             alike.setdefault(wood or folded(name), []).append(name)
+        for pair in [key for key in alike if isinstance(key, tuple) and len(key) == 2]:
+            for one in pair:  # `cherry` may be European or black cherry: beside the latter, it is
+                if (one,) in alike and pair in alike:
+                    alike[(one,)] = alike.pop(pair) + alike[(one,)]
         for twins in [group for group in alike.values() if len(group) > 1]:
             table = next(one for one in homes if (tables[one][column] == twins[-1]).any())
             at = tables[table].index[tables[table][column] == twins[-1]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import hashlib
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -27,7 +28,7 @@ from woodlab.book.reading import RawTable, check_required_tables, raw_from_frame
 from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
 from woodlab.book.writing.as_csv import csv_text, own_columns
 from woodlab.book.writing.saving import write_book
-from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path
+from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path, kind_of
 from woodlab.words import in_order
 
 Names = str | Iterable[str] | None
@@ -308,6 +309,32 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
                 if known
                 else f"The book says of no piece what its {column} is."
             )
+
+
+def expect_book(value: Any, where: str) -> RecordBook:
+    """The record book that a function was given, or that of the fits that it was given.
+
+    Raises
+    ------
+    WoodlabError
+        If it is something else; the message says what to pass.
+
+    Examples
+    --------
+    >>> expect_book("data_demo", "crack_study")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
+    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
+    """
+    for book in (value, getattr(value, "book", None)):
+        if isinstance(book, RecordBook):
+            return book
+    opened = repr(str(value)) if isinstance(value, str | os.PathLike) and str(value) else "PATH"
+    raise WoodlabError(
+        f"{where} needs a record book and was given {kind_of(value)}. Open it first: "
+        f"{where}(wl.open_book({opened}))."
+    )
 
 
 def open_book(path: str | Path, set_aside: bool = False) -> RecordBook:

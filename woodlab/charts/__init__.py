@@ -17,31 +17,27 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
-    "plan": ["plan_chart", "power_chart", "round_chart"],
-    "sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks", "pairs_by_log"],
-    "theme": ["use_charts", "save_chart", "themed", "series_encoding", "panel_px"],
+    "theme": ["use_charts", "themed", "series_encoding", "panel_px"],
+    "saving": ["save_chart"],
     "intervals": ["interval_chart"],
-    "listing": ["SortableList"],
-    "ready": [
-        "ready_list",
-        "ready_dates",
-        "ready_counts",
-        "ready_curves",
-        "past_forecasts_chart",
-    ],
     "records": ["weighings_overview", "doubts_chart", "season_air"],
     "drying": ["drying_curves", "residuals"],
-    "bowls": ["rim_from_above", "bowl_section", "wall_window_chart"],
-    "movement": ["measured_and_expected", "shrinkage_estimates", "movement_course"],
-    "cracks": [
-        "crack_rate_chart",
-        "crack_ratios",
-        "whole_fraction_chart",
-        "risk_by_wall_chart",
-        "looks_calendar",
-        "looking_every",
+    "ready": ["ready_list", "ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
+    "notebook.listing": ["SortableList"],
+    "pictures.glance": ["season_at_a_glance"],
+    "pictures.life": ["life_of_a_bowl"],
+    "pictures.counts": ["cracks_as_counts"],
+    "pictures.inside": ["inside_the_wall"],
+    "studies.sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks"],
+    "studies.pairs": ["pairs_by_log"],
+    "studies.cracks": [
+        "crack_rate_chart", "crack_ratios", "whole_fraction_chart", "risk_by_wall_chart",
     ],
-}
+    "studies.looks": ["looks_calendar", "looking_every"],
+    "studies.bowls": ["rim_from_above", "bowl_section", "wall_window_chart"],
+    "studies.movement": ["measured_and_expected", "shrinkage_estimates", "movement_course"],
+    "studies.plan": ["plan_chart", "power_chart", "round_chart"],
+}  # fmt: skip
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = sorted(_HOME_OF)

@@ -107,7 +107,8 @@ def drying_curves(
         altair.layer(*layers)
         .properties(width=panel_px(size, columns, axis_px=48), height=150)
         .facet(facet=altair.Facet("piece:N", title=None, sort=pieces), columns=columns)
-        .resolve_scale(x="independent", y="independent")
+        # small multiples share their axes; bowls of different weights cannot share one of grams
+        .resolve_scale(x="shared", y="shared" if quantity == "moisture_pct" else "independent")
     )
     named = f", with the 95 % {' and '.join(reversed(bands))} bands" if bands else ""
     alt = (
@@ -117,7 +118,17 @@ def drying_curves(
         )
         + "."
     )
-    return themed(chart, alt=alt, size=size)
+    ends = predicted.groupby("piece", sort=False)[quantity].agg(["first", "last"])
+    if quantity == "moisture_pct":
+        told, ends = "dried to {} % moisture", ends["last"]
+    else:
+        told, ends = "lost {} % of their weight", 100 * (1 - ends["last"] / ends["first"])
+    low, high = f"{ends.min():.0f}", f"{ends.max():.0f}"
+    says = (
+        f"{counted(len(pieces), 'bowl')} {told.format(low if low == high else f'{low} to {high}')}"
+    )
+    sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve{named}."
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page") -> Any:
@@ -172,14 +183,17 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
         f"Residuals of {len(frame)} weighings of {counted(frame['piece'].nunique(), 'piece')} "
         f"against time; 95 % of them lie within {spread:.1f} g of the curves"
     )
+    says = f"95 % of weighings lie within {spread:.1f} g of the curves"
+    sub = "Weighed minus fitted mass [g], a point a weighing, against time."
     if by is None:
-        return themed(chart, alt=alt + ".", size=size)
+        return themed(chart, alt=alt + ".", says=says, sub=sub, size=size)
     names = series_names(frame[by])
     columns = min(3, len(names))
     panels = chart.properties(width=panel_px(size, columns), height=150).facet(
         facet=altair.Facet(f"{by}:N", title=None, sort=names), columns=columns
     )
-    return themed(panels, alt=f"{alt}, in panels by {by}: {', '.join(names)}.", size=size)
+    alt += f", in panels by {by}: {', '.join(names)}."
+    return themed(panels, alt=alt, says=says, sub=sub, size=size)
 
 
 def _time_column(predicted: pd.DataFrame, weighed: pd.DataFrame | None) -> str:

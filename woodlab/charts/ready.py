@@ -7,15 +7,17 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from woodlab.charts.listing import SortableList
+from woodlab import words
+from woodlab.charts.colours import order_of_seals, role
+from woodlab.charts.notebook.listing import SortableList
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
-    FAINT_INK,
     INK,
     MONTHS_OR_DAYS,
     Size,
     counted,
+    heading,
     panel_px,
     series_encoding,
     themed,
@@ -34,21 +36,22 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") -> Any:
+def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page") -> Any:
     """Dates of readiness with their intervals, one row a piece, the earliest on top.
 
     Parameters
     ----------
     forecast : DataFrame
-        From `forecast_ready`. Pieces without a median date are left out; the alt text counts
-        them.
+        From `forecast_ready`. Pieces without a median date are not drawn; the subtitle and the
+        alt text count them.
     most : int
-        How many rows; later ones are left out and counted, too.
+        How many rows; later ones are not drawn and counted, too.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a row a piece against the date; a line without a tick has no latest day.
+    LayerChart: a row a piece against the date, its mark at its interval's head; an interval that
+    ends in an arrow has no latest day, or one further off.
 
     Examples
     --------
@@ -56,63 +59,65 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 40, size: Size = "page") 
     >>> forecast = pd.DataFrame({
     ...     "piece": ["A1", "B2", "B3"], "seal": "none", "level": 0.9,
     ...     "as_of": pd.Timestamp("2026-05-01"),
-    ...     "ready_on": pd.to_datetime(["2026-06-01", "2026-07-10", "2026-08-01"]),
+    ...     "ready_on": pd.to_datetime(["2026-05-21", "2026-07-10", "2026-08-01"]),
     ...     "earliest_on": pd.to_datetime(["2026-05-20", "2026-06-15", "2026-06-20"]),
     ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-09-01", None])})
     >>> print(ready_dates(forecast, most=1).description)
-    Dates on which 1 piece will be ready, as of 2026-05-01: from 2026-06-01 to 2026-06-01 by the
+    Dates on which 1 piece will be ready, as of 2026-05-01: from 2026-05-21 to 2026-05-21 by the
     median, each with its 90 % interval. 2 pieces are not shown.
-    >>> ready_dates(forecast).to_dict()["layer"][0]["encoding"]["y"]["sort"]
-    ['A1', 'B2', 'B3']
+    >>> ready_dates(forecast).title.text
+    ['1 of 3 bowls is due within four weeks']
     """
     rows = _plain(forecast[forecast["ready_on"].notna()]).sort_values(["ready_on", "piece"])
-    left_out = len(forecast) - min(len(rows), most)
-    rows = rows.head(most)
     as_of = forecast["as_of"].iloc[0] if len(forecast) else pd.Timestamp("2000-01-01")
+    due = int((rows["ready_on"] <= as_of + pd.Timedelta(days=28)).sum())
+    rows, left_out = rows.head(most), len(forecast) - min(len(rows), most)
     far = max([as_of, *rows["ready_on"]]) + pd.Timedelta(days=120)
-    # an open end is drawn to the edge of the chart, with no tick on it
     rows["open_end"] = rows["latest_on"].isna() | (rows["latest_on"] > far)
     rows["shown_to"] = rows["latest_on"].where(~rows["open_end"], far)
-    order = list(rows["piece"])
-    y = alt.Y("piece:N", sort=order, title="Piece", axis=alt.Axis(labelOverlap=False))
-    seals = sorted(rows["seal"].unique())
+    seals = order_of_seals(rows["seal"])
     look = series_encoding("seal", "Seal", mark="point", domain=seals, size=size)
-    title = ["Ready on (median; line: earliest to latest)"]
-    if rows["open_end"].any():
-        title.append("a line without a tick at its end: no latest day, or one further off")
-    base = alt.Chart(rows)
-    points = base.mark_point(size=42).encode(
-        x=alt.X("ready_on:T", title=title, axis=_DATE),
-        y=y,
-        **look,
-    )
-    lines = base.mark_rule(strokeWidth=1.5).encode(
-        x=alt.X("earliest_on:T"), x2="shown_to:T", y=y,
-        color=alt.Color("seal:N", scale=look["color"]["scale"], legend=None),
-    )  # fmt: skip
-    ends = (
-        alt.Chart(rows[~rows["open_end"]])
-        .mark_tick(thickness=1.5, size=7, color=FAINT_INK)
-        .encode(x="latest_on:T", y=y)
-    )
+    colour = alt.Color("seal:N", scale=look["color"]["scale"], legend=None)
+    start = min([as_of, *rows["earliest_on"].dropna()]) - (far - as_of) * 0.08  # room for marks
+    scale = alt.Scale(domain=[start.isoformat(), far.isoformat()], type="time", nice=False)
+    base = alt.Chart(rows).encode(y=alt.Y("piece:N", sort=list(rows["piece"]), axis=None))
+
+    def x(field: str) -> Any:
+        return alt.X(f"{field}:T", title=None, axis=_DATE, scale=scale)
+
+    layers = [
+        base.mark_point(size=42).encode(x=x("ready_on"), **look),
+        base.mark_rule(strokeWidth=2.5).encode(x=x("earliest_on"), x2="shown_to:T", color=colour),
+        base.transform_filter("datum.open_end").mark_point(shape="triangle-right", size=45)
+        .encode(x=x("shown_to"), color=colour),
+        base.mark_text(align="right", dx=-6, fontSize=9, color=INK)
+        .encode(x=x("earliest_on"), text="piece:N"),
+    ]  # fmt: skip
     today = alt.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]}))
-    rule = today.mark_rule(strokeDash=[4, 3], color=INK).encode(x="as_of:T")
+    layers.append(today.mark_rule(strokeDash=[4, 3], color=INK).encode(x=x("as_of")))
     # at the foot: above the panel it would lie upon the legend
-    word = today.mark_text(align="left", dx=4, dy=-3, baseline="bottom").encode(
-        x="as_of:T", y=alt.value("height"), text="says:N"
-    )
+    layers.append(
+        today.mark_text(align="left", dx=4, dy=-3, baseline="bottom")
+        .encode(x=x("as_of"), y=alt.value("height"), text="says:N")
+    )  # fmt: skip
     level = f"{100 * forecast['level'].iloc[0]:.0f} %" if len(forecast) else ""
     unseen = f"{counted(left_out, 'piece')} {'is' if left_out == 1 else 'are'} not shown"
+    says, sub = "No bowl has a date yet", f"{unseen}."
+    said = f"No piece has a median date of readiness; {unseen}."
     if len(rows):
         said = (
             f"Dates on which {counted(len(rows), 'piece')} will be ready, as of {as_of.date()}: "
             f"from {rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the "
             f"median, each with its {level} interval. {unseen}."
         )
-    else:
-        said = f"No piece has a median date of readiness; {unseen}."
-    chart = alt.layer(points, lines, ends, rule, word).properties(height=alt.Step(ROW_PX))
-    return themed(chart, alt=said, size=size)
+        says = f"{due} of {len(forecast)} bowls {'is' if due == 1 else 'are'} due within four weeks"
+        sub = f"First day dry enough: median, and the days that hold it in {level} of chances."
+        if rows["open_end"].any():
+            sub += " Arrow: no latest day, or later."
+        if left_out:
+            sub += f" {unseen[:1].upper()}{unseen[1:]}: no date, or later ones."
+    chart = alt.layer(*layers).properties(height=alt.Step(11 if len(rows) > 40 else ROW_PX))
+    return themed(chart, alt=said, says=says, sub=sub, size=size)
 
 
 # What a maker reads of a forecast, as headings.
@@ -209,7 +214,12 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
         f"pieces by {row.week_ending.date()}"
         for row in last.itertuples()
     )
-    return themed(alt.layer(line, band), alt=f"Number of pieces ready by week. {said}.", size=size)
+    row = last.sort_values("n_pieces").iloc[-1]
+    some, every = last[["expected", "n_pieces"]].sum()
+    says = f"{some:.0f} of {every:.0f} bowls ready by {words.day(row['week_ending'])}"
+    sub = "Expected number of bowls dry enough at the end of each week, with its interval."
+    alt_text = f"Number of pieces ready by week. {said}."
+    return themed(alt.layer(line, band), alt=alt_text, says=says, sub=sub, size=size)
 
 
 def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -272,7 +282,7 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
             ).properties(
                 width=panel_px(size, max(len(names), 1), axis_px=46),
                 height=210,
-                title=f"Piece {name}",
+                title=heading(f"Piece {name}"),
             )  # fmt: skip
         )
     last = rows[rows["part"] == "to come"].groupby("piece", sort=False).tail(1)
@@ -290,11 +300,18 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
             text="says:N"
         )  # fmt: skip
         return themed(empty, alt="No piece to show.", size=size)
-    return themed(alt.hconcat(*panels), alt=said, size=size)
+    goal, until = rows["target_moisture_pct"].median(), rows["on"].max()
+    there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum()) if len(last) else 0
+    says = f"{there} of {len(names)} bowls reach {goal:.0f} % by {words.day(until)}"
+    sub = (
+        "Moisture [% of oven-dry mass]. Dots: weighings; line: so far; dashed: to come, with its "
+        "band; dotted: dry enough."
+    )
+    return themed(alt.hconcat(*panels), alt=said, says=says, sub=sub, size=size)
 
 
 def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
-    """Forecast against outcome: a point on the diagonal was right; its line is the interval.
+    """Forecast against outcome, a row a piece: how many days later it came than was forecast.
 
     Parameters
     ----------
@@ -304,7 +321,8 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Returns
     -------
-    LayerChart: forecast date against the date on which a piece turned out ready.
+    VConcatChart: a panel a day of forecast, on one axis: days [d] from the outcome to the median
+    of the forecast, with its interval; the upright line is the outcome.
 
     Examples
     --------
@@ -316,29 +334,56 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-07-10"]),
     ...     "turned_out_on": pd.to_datetime(["2026-06-08", "2026-08-01"])})
     >>> past_forecasts_chart(past).description
-    'Forecast against outcome for 2 pieces: the interval held the outcome for 1 of them. ...'
+    'Forecast against outcome for 2 pieces: the interval held the outcome for 1 of them.'
     """
     rows = _plain(past[past["ready_on"].notna()])
-    rows["asked"] = pd.to_datetime(rows["as_of"]).dt.strftime("%Y-%m-%d")
-    asked = sorted(rows["asked"].unique())
-    edge = [*rows["turned_out_on"], *rows["ready_on"]] or [pd.Timestamp("2000-01-01")]
-    far = max(edge) + pd.Timedelta(days=30)
-    rows["shown_to"] = rows["latest_on"].fillna(far).clip(upper=far)
-    look = series_encoding("asked", "Forecast as of", mark="point", domain=asked, size=size)
-    x = alt.X("turned_out_on:T", title="Turned out ready on", axis=_DATE)
-    y = alt.Y("ready_on:T", title="Forecast (median, interval)", axis=alt.Axis(format="%d %b %y"))
-    points = alt.Chart(rows).mark_point(size=30).encode(x=x, y=y, **look)
-    bars = alt.Chart(rows).mark_rule(strokeWidth=1, opacity=0.5).encode(
-        x=x, y="earliest_on:T", y2="shown_to:T",
-        color=alt.Color("asked:N", scale=look["color"]["scale"], legend=None),
-    )  # fmt: skip
-    ends = pd.DataFrame({"day": [min(edge), max(edge)]})
-    diagonal = alt.Chart(ends).mark_line(color=FAINT_INK, strokeDash=[4, 3]).encode(
-        x="day:T", y="day:T"
-    )  # fmt: skip
-    held = int(rows["held"].sum()) if len(rows) else 0
+    for name in ("ready_on", "earliest_on", "latest_on"):
+        rows[name.replace("_on", "_d")] = (rows[name] - rows["turned_out_on"]).dt.days
+    held = rows["held"].astype(bool) if len(rows) else pd.Series(dtype=bool)
+    n = int(held.sum())
     said = (
         f"Forecast against outcome for {counted(len(rows), 'piece')}: the interval held the "
-        f"outcome for {held} of them. Points on the dashed diagonal came out as forecast."
+        f"outcome for {n} of them."
     )
-    return themed(alt.layer(points, bars, diagonal), alt=said, size=size)
+    says = f"{n} of {len(rows)} bowls came out inside their forecast's interval"
+    sub = (
+        "Forecast minus outcome [days], a row a bowl: left of the line, it took longer than "
+        "forecast. Dot: median; bar: interval; diamond: missed."
+    )
+    if not len(rows):
+        empty = alt.Chart(pd.DataFrame({"says": ["no forecast has come due"]}))
+        return themed(empty.mark_text().encode(text="says:N"), alt=said, says=says, size=size)
+    most = float(rows[["ready_d", "earliest_d"]].abs().to_numpy().max()) * 1.15 + 3
+    rows["to_d"] = rows["latest_d"].fillna(most).clip(upper=most)
+    rows["kind"] = ["held" if h else "missed" for h in held]
+    least = float(min(rows["earliest_d"].min(), rows["ready_d"].min(), -7)) - 3
+    scale = alt.Scale(domain=[least, most], nice=False)
+    colour = alt.Color("kind:N", legend=None, scale=alt.Scale(
+        domain=["held", "missed"], range=[role("waiting"), role("cracked")]))  # fmt: skip
+    shape = alt.Shape("kind:N", legend=None, scale=alt.Scale(
+        domain=["held", "missed"], range=["circle", "diamond"]))  # fmt: skip
+    panels = []
+    for day, own in rows.groupby("as_of"):
+        own = own.sort_values(["ready_d", "piece"])
+        few = len(own) <= 30
+        y = alt.Y("piece:N", sort=list(own["piece"]), title=None, axis=alt.Axis(
+            labels=few, ticks=False, domain=False, labelFontSize=10, labelOverlap=False,
+            minExtent=34, maxExtent=34))  # fmt: skip
+        x = alt.X("ready_d:Q", title="Forecast minus outcome [days]", scale=scale)
+        base = alt.Chart(own).encode(y=y, color=colour)
+        zero = alt.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
+        layers = [
+            base.mark_rule(strokeWidth=2.5, opacity=0.6).encode(
+                x=alt.X("earliest_d:Q", title="Forecast minus outcome [days]", scale=scale),
+                x2="to_d:Q"),
+            base.mark_point(size=38).encode(x=x, shape=shape, tooltip=["piece:N", "ready_d:Q"]),
+            zero.encode(x=x),
+        ]  # fmt: skip
+        head = f"Forecast on {words.day(day)}: {int(own['held'].sum())} of {len(own)} inside"
+        panels.append(
+            alt.layer(*layers).properties(
+                width=panel_px(size, 1, axis_px=50), height=(13 if few else 6) * len(own),
+                title=heading(head),
+            )
+        )  # fmt: skip
+    return themed(alt.vconcat(*panels), alt=said, says=says, sub=sub, size=size)

@@ -5,13 +5,16 @@ from __future__ import annotations
 from typing import Any
 
 import altair
+import numpy as np
 import pandas as pd
 
-from woodlab.charts.axes import DAY, QUANTITIES, date_axis, series_names, tooltip
+from woodlab import words
+from woodlab.charts.axes import DAY, date_axis, series_names, tooltip
+from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.theme import (
-    INK,
     Size,
     counted,
+    heading,
     panel_px,
     series_encoding,
     themed,
@@ -19,6 +22,7 @@ from woodlab.charts.theme import (
 from woodlab.errors import WoodlabError
 
 _NO_SERIES = "unknown"
+_TOP_PCT = 130.0  # slips of the decimal point are drawn at the top, not to scale
 
 
 def weighings_overview(
@@ -28,7 +32,7 @@ def weighings_overview(
     *,
     size: Size = "page",
 ) -> Any:
-    """Every weighing of the season, a line a piece; doubted ones ringed; a species to pick.
+    """Every weighing of the season, a line a piece, a panel a seal; doubted ones ringed and named.
 
     Parameters
     ----------
@@ -42,7 +46,7 @@ def weighings_overview(
 
     Returns
     -------
-    LayerChart: mass [g], on a logarithmic axis, against the date: points, lines, rings.
+    ConcatChart: weight [% of each piece's first] against the date, the panels on the same axes.
 
     Raises
     ------
@@ -60,49 +64,77 @@ def weighings_overview(
     >>> chart = weighings_overview(book.weighings, book.pieces, book.doubts)
     >>> chart.description
     'Masses of 1 piece at 3 weighings ..., between 1390 and 13100 g, by seal: none. 1 of them ...'
-    >>> chart.layer[2].mark.shape
-    'circle'
+    >>> chart.title.text
+    ['1 of 3 weights looks odd']
     """
     if not len(weighings):
         raise WoodlabError("there are no weighings to draw. Add rows to the table `weighings`.")
-    frame = _with_piece_facts(weighings[["piece", "on", "mass_g"]], pieces)
-    frame["doubted"] = _doubted(frame, doubts)
-    seals = series_names(frame["seal"])
-    pick = _species_pick(frame)
-    base = (
-        altair.Chart(frame)
-        .encode(
-            x=altair.X("on:T", title="Date", axis=date_axis()),
-            # a ratio scale: small and large pieces, and slips of the decimal point, all show
-            y=altair.Y(
-                "mass_g:Q", title=QUANTITIES["mass_g"], scale=altair.Scale(type="log", nice=False)
-            ),
-            detail="piece:N",
-            tooltip=tooltip(frame, "mass_g"),
+    frame = _with_piece_facts(weighings[["piece", "on", "mass_g"]], pieces).sort_values("on")
+    frame["odd"] = _doubted(frame, doubts)
+    frame["part_pct"] = 100 * frame["mass_g"] / _first_good(frame)
+    top = min(max(105.0, float(frame["part_pct"].max())), _TOP_PCT)
+    low = max(0.0, 10 * float(np.floor(frame["part_pct"].clip(upper=top).min() / 10)))
+    frame["shown_pct"] = frame["part_pct"].clip(upper=top)
+    y = altair.Y("shown_pct:Q", title="Weight [% of the first]",
+                 scale=altair.Scale(domain=[low, top], nice=False))  # fmt: skip
+    seals = order_of_seals(frame["seal"])
+    columns = min(2, len(seals)) if size == "page" else 1
+    x = altair.X("on:T", title="Date", axis=date_axis(4 if columns > 1 else 7))
+    panels = []
+    for seal, colour in zip(seals, seal_colours(seals), strict=True):
+        own = frame[frame["seal"] == seal]
+        base = altair.Chart(own).encode(x=x, y=y, tooltip=tooltip(own, "mass_g"))
+        odd = altair.Chart(own[own["odd"]]).encode(x=x, y=y)
+        layers = [
+            base.mark_line(strokeWidth=1, color=colour, opacity=0.7).encode(detail="piece:N"),
+            base.mark_point(size=9, color=colour),
+        ]
+        if own["odd"].any():
+            how: dict[str, Any] = {
+                "align": "left",
+                "dx": 9,
+                "fontWeight": "bold",
+                "color": role("cracked"),
+            }
+            layers += [
+                odd.mark_point(filled=False, size=120, strokeWidth=2, color=role("cracked"),
+                               shape="circle", tooltip=True),
+                odd.mark_text(**how).encode(text="piece:N"),
+            ]  # fmt: skip
+        n = own["piece"].nunique()
+        head = (
+            words.opened(words.bowls(seal, n))
+            if seal != _NO_SERIES
+            else f"{n} without a seal noted"
         )
-        .transform_filter(pick)
-    )
-    lines = base.mark_line(strokeWidth=1, opacity=0.5).encode(
-        **series_encoding("seal", "Seal", mark="line", domain=seals, legend=False)
-    )
-    points = base.mark_point(size=22).encode(
-        **series_encoding("seal", "Seal", mark="point", domain=seals, size=size)
-    )
-    layers = [points, lines]  # the legend is the first layer's
-    if frame["doubted"].any():
-        rings = base.transform_filter("datum.doubted").mark_point(
-            filled=False, size=130, strokeWidth=1.5, color=INK, shape="circle"
+        panels.append(
+            altair.layer(*layers).properties(
+                width=panel_px(size, columns, axis_px=52), height=170, title=heading(head)
+            )
         )
-        layers.append(rings)
-    n_doubted = int(frame["doubted"].sum())
+    n, total = int(frame["odd"].sum()), len(frame)
     alt = (
-        f"Masses of {counted(frame['piece'].nunique(), 'piece')} at {len(frame)} weighings from "
+        f"Masses of {counted(frame['piece'].nunique(), 'piece')} at {total} weighings from "
         f"{_day(frame['on'].min())} to {_day(frame['on'].max())}, between "
         f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
-        f"{', '.join(seals)}. {n_doubted} of them {'is' if n_doubted == 1 else 'are'} "
-        "ringed as doubtful."
+        f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
     )
-    return themed(altair.layer(*layers).add_params(pick), alt=alt, size=size)
+    says = f"{n} of {total:,} weights {'looks' if n == 1 else 'look'} odd"
+    sub = (
+        "Weight [% of each bowl's first] against the date, a line a bowl. Ringed and named: "
+        "compare with the paper."
+    )
+    if float(frame["part_pct"].max()) > top:
+        sub += " Weights beyond the top are drawn at it."
+    chart = altair.concat(*panels, columns=columns)
+    return themed(chart, alt=alt, says=says if n else f"None of {total:,} weights looks odd",
+                  sub=sub, size=size)  # fmt: skip
+
+
+def _first_good(frame: pd.DataFrame) -> pd.Series:
+    """Each row's first weight of its bowl that is not in doubt, or the first of all."""
+    good = frame[~frame["odd"]].groupby("piece")["mass_g"].first()
+    return frame["piece"].map(good).fillna(frame.groupby("piece")["mass_g"].transform("first"))
 
 
 def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
@@ -141,7 +173,14 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
     alt = (
         f"Entries in doubt by table and column: {listed}." if len(doubts) else "No entry in doubt."
     )
-    return themed(chart.properties(height=altair.Step(24)), alt=alt, size=size)
+    n = len(doubts)
+    says = (
+        f"{n} {'entry' if n == 1 else 'entries'} to compare with the paper"
+        if n
+        else "No entry looks odd"
+    )
+    sub = "Entries in doubt, by table and column [count]."
+    return themed(chart.properties(height=altair.Step(24)), alt=alt, says=says, sub=sub, size=size)
 
 
 def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -190,7 +229,7 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     for column in present:
         chart = (
             altair.Chart(frame)
-            .mark_line(strokeWidth=1.2)
+            .mark_line(strokeWidth=1.6)
             .encode(
                 x=altair.X("on:T", title="Date" if column == present[-1] else None,
                            axis=date_axis()),
@@ -210,7 +249,16 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         for column in present
     )
     alt = f"The air from {_day(frame['on'].min())} to {_day(frame['on'].max())}: {ranges}."
-    return themed(altair.vconcat(*charts).resolve_scale(x="shared"), alt=alt, size=size)
+    if "moisture_pct" in present:
+        ends = frame["moisture_pct"].min(), frame["moisture_pct"].max()
+        says = f"The air would bring wood to {ends[0]:.0f} to {ends[1]:.0f} %"
+    else:
+        ends = frame[present[0]].min(), frame[present[0]].max()
+        unit = "°C" if present[0] == "temp_c" else "% humidity"
+        says = f"The air ran from {ends[0]:.0f} to {ends[1]:.0f} {unit}"
+    sub = f"{'; '.join(panels[column] for column in present)}, against the date."
+    chart = altair.vconcat(*charts).resolve_scale(x="shared")
+    return themed(chart, alt=alt, says=says, sub=sub, size=size)
 
 
 def _with_piece_facts(frame: pd.DataFrame, pieces: pd.DataFrame) -> pd.DataFrame:
@@ -231,14 +279,6 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
     return pd.Series(
         [pair in marked for pair in zip(frame["piece"], shown, strict=True)], index=frame.index
     )
-
-
-def _species_pick(frame: pd.DataFrame) -> Any:
-    species = series_names(frame["species"])
-    select = altair.binding_select(
-        options=[None, *species], labels=["all species", *species], name="Species: "
-    )
-    return altair.selection_point(fields=["species"], bind=select, name="species_pick")
 
 
 def _day(stamp: pd.Timestamp) -> str:

@@ -1,38 +1,36 @@
 """The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to paper.
 
 One pixel stands for a quarter of a millimetre on paper, so that a `column` (360 px) prints
-90 mm wide and a `page` (680 px) 170 mm. The seven colours climb in lightness by equal steps
-(CIE L* 17 to 74), so that they part in grey print too, and stay at least 25 apart (CIE 1976)
-under the simulated colour blindness of Machado et al. (2009); shape and dash say it again.
+90 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
+again what colour says.
 """
 
 from __future__ import annotations
 
-import functools
-import re
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any, Literal
 
 import altair
 
+from woodlab.charts import colours
+from woodlab.charts.titles import fitting, wrapped
 from woodlab.errors import WoodlabError
 
 Size = Literal["column", "page"]
 
 WIDTH_PX: dict[str, int] = {"column": 360, "page": 680}
-HEIGHT_PX: dict[str, int] = {"column": 250, "page": 320}
-MM_PER_PX = 0.25
+HEIGHT_PX: dict[str, int] = {"column": 210, "page": 270}
+TITLE_PX: dict[str, int] = {"column": 14, "page": 16}
 
-# Ordered so that the first few differ most in lightness.
-COLOURS = ("#1b2949", "#81a934", "#8c3d11", "#6cbfef", "#327485", "#aa7863", "#542586")
+COLOURS = colours.SERIES
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right")
-DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (6, 3), (2, 2), (8, 3, 2, 3), (12, 4))
+DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (7, 3), (2, 2), (9, 3, 2, 3), (12, 4))
 
-INK = "#1d1d1b"
-FAINT_INK = "#5a5a55"
-GRID = "#dededa"
-PAPER = "#ffffff"
+INK = colours.role("ink")
+FAINT_INK = colours.role("quiet")
+LINE = colours.role("line")
+GRID = colours.role("hair")
+PAPER = colours.role("paper")
 # A date axis of a few days names days, one of a season months.
 MONTHS_OR_DAYS = {
     "year": "%b %y", "quarter": "%b %y", "month": "%b %y", "week": "%d %b", "date": "%d %b",
@@ -79,12 +77,18 @@ def theme_config(size: Size = "column") -> dict[str, Any]:
         "header": {**words, "labelFontSize": 12, "titleFontSize": 12, "labelFontWeight": "bold"},
         "title": {
             "font": FONT,
-            "fontSize": 14,
+            "fontSize": TITLE_PX[size],
+            "fontWeight": "bold",
             "color": INK,
             "anchor": "start",
+            "frame": "group",
+            "offset": 10,
+            "lineHeight": TITLE_PX[size] + 4,
             "subtitleColor": FAINT_INK,
             "subtitleFontSize": 12,
             "subtitleFont": FONT,
+            "subtitleLineHeight": 16,
+            "subtitlePadding": 5,
         },
         "text": {"font": FONT, "fontSize": 12, "color": INK},
         "point": {"size": 45, "filled": True, "strokeWidth": 1, "opacity": 1},
@@ -93,8 +97,8 @@ def theme_config(size: Size = "column") -> dict[str, Any]:
         "range": {
             "category": list(COLOURS),
             "symbol": list(SHAPES),
-            "ramp": ["#e3e9ee", "#6f8fa8", "#1b2949"],
-            "heatmap": ["#e3e9ee", "#6f8fa8", "#1b2949"],
+            "ramp": [pair[0] for pair in colours.MOISTURE],
+            "heatmap": [pair[0] for pair in colours.MOISTURE],
         },
         "mark": {"color": COLOURS[0]},
     }
@@ -124,8 +128,8 @@ def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: i
     return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
 
 
-def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
-    """Our theme, size and alt text on a finished chart; the last call of every chart function.
+def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = "column") -> Any:
+    """Our theme, title, size and alt text on a finished chart; the last call of a chart function.
 
     Parameters
     ----------
@@ -135,6 +139,8 @@ def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
         `panel_px`.
     alt : str
         What the chart shows, in words and numbers taken from the data.
+    says, sub : str
+        The title: what the chart shows, in at most ten words; and the measure with its unit.
     size : {"column", "page"}
         90 mm or 170 mm wide on paper.
 
@@ -146,7 +152,8 @@ def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
     Raises
     ------
     WoodlabError
-        When `alt` is empty: a chart that cannot be read aloud is not finished.
+        When `alt` is empty: a chart that cannot be read aloud is not finished; when `says` has
+        more than ten words.
 
     Examples
     --------
@@ -164,15 +171,27 @@ def themed(chart: Any, *, alt: str, size: Size = "column") -> Any:
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
     chart = chart.properties(description=alt.strip())
+    if says:
+        chart = chart.properties(title=_title(fitting(says), sub, size))
     if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
         chart = chart.properties(width=WIDTH_PX[size])
-        stepped = isinstance(chart.height, altair.Step)
         if chart.height is altair.Undefined:
             chart = chart.properties(height=HEIGHT_PX[size])
-        fit: Literal["fit", "fit-x"] = "fit-x" if stepped else "fit"
-        chart = chart.properties(autosize=altair.AutoSizeParams(type=fit, contains="padding"))
+        # the height is that of the panel alone: a long title takes nothing from it
+        chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
     return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
+
+
+def _title(says: str, sub: str, size: Size) -> Any:
+    room, font = WIDTH_PX[size] - 14, TITLE_PX[size]
+    below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
+    return altair.TitleParams(wrapped(says, room, font, 0.52), frame="bounds", **below)
+
+
+def heading(text: str) -> Any:
+    """The name of one panel of several, smaller than the chart's title."""
+    return altair.TitleParams(text, fontSize=13, offset=5, frame="group")
 
 
 def _is_facetted(chart: Any) -> bool:
@@ -200,7 +219,7 @@ def series_encoding(
     legend: bool = True,
     size: Size = "column",
 ) -> dict[str, Any]:
-    """Colour with shape and/or dash for a field that names a series.
+    """Colour with shape and/or dash for a field that names a series; seals keep their own.
 
     Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
     `domain` (the names in order) to keep a series' look the same from chart to chart, and in
@@ -214,7 +233,8 @@ def series_encoding(
     mark : {"point", "line", "both", "area"}
         `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
     domain : sequence of str, optional
-        The names of the series, in their order; those of the data unless given.
+        The names of the series, in their order; those of the data unless given. Of the field
+        `seal` the order is the kit's, from open to closed, and each has its own colour.
     legend : bool
         False where the series are labelled directly.
     size : {"column", "page"}
@@ -225,17 +245,16 @@ def series_encoding(
     dict
         Channels for `encode`: `color`, and `shape` and `strokeDash` as `mark` asks.
 
-    Notes
-    -----
-    Seven colours in equal steps of lightness, measured under the simulated colour blindness of
-    Machado et al. (2009); the choice of the seven is ours.
-
     Examples
     --------
     >>> sorted(series_encoding("seal", "Seal", mark="line"))
     ['color', 'strokeDash']
     """
     names = list(domain) if domain is not None else None
+    palette: Sequence[str] = COLOURS
+    if field == "seal" and names is not None:
+        names = colours.order_of_seals(names)
+        palette = colours.seal_colours(names)
 
     def look(values: Sequence[Any]) -> Any:
         if names is None:
@@ -248,7 +267,7 @@ def series_encoding(
     if guide and mark == "line":
         guide.symbolSize = LINE_SYMBOL
     channels: dict[str, Any] = {
-        "color": altair.Color(field, type="nominal", scale=look(COLOURS), legend=guide)
+        "color": altair.Color(field, type="nominal", scale=look(palette), legend=guide)
     }
     if mark in ("point", "both"):
         channels["shape"] = altair.Shape(field, type="nominal", scale=look(SHAPES), legend=guide)
@@ -271,112 +290,6 @@ def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
     return {"columns": columns, "labelLimit": WIDTH_PX[size] // columns - 40}
 
 
-def save_chart(chart: Any, path: str | Path, ppi: int = 300, *, locale: str = "en") -> Path:
-    """Write a chart as SVG or PNG (by the ending of `path`), with no network.
-
-    Parameters
-    ----------
-    chart : altair chart
-        As any function of `woodlab.charts` gives it.
-    path : str or Path
-        The file; what stands there is replaced.
-    ppi : int
-        Pixels of a PNG per inch of its printed size: a `column` is 90 mm wide, a `page` 170 mm.
-    locale : str
-        The form of the axes' numbers and dates: "en", "de", "fr_CA", ...
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    WoodlabError
-        When the ending is neither `.svg` nor `.png`.
-
-    Examples
-    --------
-    >>> import pathlib, tempfile
-    >>> import pandas as pd, woodlab as wl
-    >>> found = pd.DataFrame({"label": ["ash"], "estimate": [20.0], "ci_lower": [8.0],
-    ...                       "ci_upper": [42.0]})
-    >>> chart = wl.charts.interval_chart(found, title="Pieces that cracked [%]")
-    >>> file = save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "cracked.svg")
-    >>> "Pieces that cracked [%]" in file.read_text(encoding="utf-8"), printed_width_mm(file)
-    (True, 90.0)
-    >>> save_chart(chart, "cracked.jpg")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'cracked.jpg'. Change ...
-    """
-    path = Path(path)
-    ending = path.suffix.lower()
-    if ending == ".svg":
-        path.write_text(chart_svg(chart, locale=locale), encoding="utf-8")
-    elif ending == ".png":
-        path.write_bytes(chart_png(chart, ppi=ppi, locale=locale))
-    else:
-        raise WoodlabError(
-            f"a chart is saved as .svg or .png; found {path.name!r}. Change the file's ending."
-        )
-    return path
-
-
-def spec_of(chart: Any) -> dict[str, Any]:
-    """The Vega-Lite specification, of any number of rows, its data inside."""
-    with altair.data_transformers.enable("default", max_rows=None):
-        return chart.to_dict()
-
-
-def chart_svg(chart: Any, *, locale: str = "en") -> str:
-    """A chart as SVG text."""
-    import vl_convert
-
-    return vl_convert.vegalite_to_svg(spec_of(chart), **_locales(locale))
-
-
-def chart_png(chart: Any, ppi: int = 300, *, locale: str = "en") -> bytes:
-    """A chart as the bytes of a PNG with `ppi` pixels per printed inch."""
-    import vl_convert
-
-    scale = MM_PER_PX * 72 / 25.4  # the converter takes one pixel for 1/72 inch
-    return vl_convert.vegalite_to_png(spec_of(chart), scale=scale, ppi=ppi, **_locales(locale))
-
-
-@functools.cache
-def _locales(locale: str) -> dict[str, Any]:
-    """The converter's own locale data: of the locale, else its language's, else English."""
-    import vl_convert
-
-    language = locale.replace("_", "-").split("-")[0].lower()
-    if language == "en" and locale.replace("_", "-") in ("en", "en-US"):
-        return {}
-    for name in (locale.replace("_", "-"), f"{language}-{language.upper()}"):
-        try:
-            return {
-                "format_locale": vl_convert.get_format_locale(name),  # type: ignore[arg-type]
-                "time_format_locale": vl_convert.get_time_format_locale(name),  # type: ignore[arg-type]
-            }
-        except ValueError:
-            continue
-    return {}
-
-
-def printed_width_mm(svg: str | Path) -> float:
-    """The width [mm] on paper of a chart saved as SVG.
-
-    Raises
-    ------
-    WoodlabError
-        When the file is no SVG with a width.
-    """
-    found = re.search(r'<svg [^>]*\bwidth="([\d.]+)"', Path(svg).read_text(encoding="utf-8")[:1000])
-    if found is None:
-        raise WoodlabError(f"{svg} is not a chart saved as SVG. Save it with save_chart.")
-    return float(found[1]) * MM_PER_PX
-
-
 def use_charts() -> None:
     """Draw charts in this notebook with no network, and in pages exported from it.
 
@@ -392,7 +305,7 @@ def use_charts() -> None:
     ...     altair.renderers.active
     'woodlab'
     """
-    from woodlab.charts import renderer
+    from woodlab.charts.notebook import renderer
 
     renderer.enable()
 

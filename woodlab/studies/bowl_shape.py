@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.studies.rim_geometry import DriedRim, carry, carry_back, dried_rim, facing
 
 # Foot of a bowl as a part of its rim where none is given (common practice, no source).
@@ -72,7 +72,8 @@ class Bowl:
             "foot_mm": self.foot_mm,
         }
         for name, size in sizes.items():
-            if not (np.isfinite(size) and size > 0):
+            as_number(size, name)
+            if isinstance(size, str) or not (np.isfinite(size) and size > 0):
                 raise WoodlabError(f"{name} must be above zero (found {size!r}). Type it in mm.")
         if self.foot_mm > self.rim_mm:
             raise WoodlabError(

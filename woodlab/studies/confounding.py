@@ -62,7 +62,7 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     counts = {name: int((pair["seal"] == name).sum()) for name in (reference, seal)}
     for name, count in counts.items():
         if count < LEAST_PIECES:
-            return Comparable(_too_few(name, count), ())
+            return Comparable(too_few(name, count), ())
     shared = pair
     for factor, word in _FACTORS.items():
         shared, empty = _shared(shared, factor, seal, reference)
@@ -77,7 +77,8 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     return Comparable("", tuple(shared["piece"]))
 
 
-def _too_few(name: str, count: int) -> str:
+def too_few(name: str, count: int) -> str:
+    """Why so few pieces cannot be compared, in words."""
     what = "no piece" if count == 0 else "one piece" if count == 1 else f"{count} pieces"
     return (
         f"{what} under {name!r} shows no scatter, so nothing can be said of how sure a difference "

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.rim_course import mean_course, movement_course, settled_after
@@ -139,6 +139,7 @@ def movement_study(
     """
     if not 0.5 < level < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
+    book = expect_book(book, "movement_study")
     book.need("rims", "to see how the rims moved")
     moisture, notes = rim_moisture(book, fits)
     end_pct, end_words = equilibrium_pct(book)

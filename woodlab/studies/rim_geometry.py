@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_numbers
 
 Number = np.ndarray | float
 
@@ -259,7 +259,7 @@ def facing(rim_faces: str | ArrayLike) -> np.ndarray:
 def _placed(
     rim_mm: ArrayLike, pith_mm: ArrayLike, rim_faces: str | ArrayLike
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    rim, pith = np.asarray(rim_mm, dtype=float), np.asarray(pith_mm, dtype=float)
+    rim, pith = as_numbers(rim_mm, "rim_mm"), as_numbers(pith_mm, "pith_mm")
     faces = facing(rim_faces)
     if np.any(rim <= 0):
         raise WoodlabError(
@@ -282,7 +282,7 @@ def _placed(
 
 
 def _strain(name: str, given: ArrayLike) -> np.ndarray:
-    strain = np.asarray(given, dtype=float)
+    strain = as_numbers(given, name)
     wrong = np.abs(strain) >= MOST_STRAIN_PCT
     if np.any(wrong):
         raise WoodlabError(

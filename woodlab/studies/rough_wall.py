@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.studies.bowl_shape import (
     FOOT_SHARE,
     Bowl,
@@ -203,7 +203,8 @@ def rough_wall(
     (17, 14, 27)
     """
     margin = margin or WallMargin()
-    finished = _finished(rim_mm, height_mm, wall_mm, foot_mm)
+    rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
+    finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
     table = green_to_dry(species)
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):

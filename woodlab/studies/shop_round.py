@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.cells import as_day
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.risk import span_risk
@@ -79,8 +80,8 @@ def shop_round(
     0    A1  look, weigh                  8.0
     1    A2         look                  0.0
     """
-    past = book.until(on)
-    day = pd.Timestamp(on).normalize()
+    day = as_day(on, "on").normalize()
+    past = expect_book(book, "shop_round").until(day)
     frame = _standing(past, day)
     if frame.empty:
         return pd.DataFrame(columns=COLUMNS)
@@ -192,7 +193,7 @@ def _crack_study(book: RecordBook, given: Any) -> tuple[Any, str]:
     if given is not None:
         return given, ""
     study = crack_study(book)
-    return (None, study.why) if study.why else (study, "")
+    return (None, f"{study.why} {study.would_help}") if study.why else (study, "")
 
 
 _SHEET = (

@@ -172,6 +172,11 @@ def _checked_seals(seals: Sequence[str]) -> list[str]:
 
 
 def _checked_blanks(blanks: pd.DataFrame) -> pd.DataFrame:
+    if not isinstance(blanks, pd.DataFrame):
+        raise WoodlabError(
+            "The blanks are a table (DataFrame): a row a blank, with the column species (and log, "
+            "wall_mm, rim_mm if known)."
+        )
     if not len(blanks):
         raise WoodlabError("There are no blanks to plan for. Give a row a blank.")
     if "species" not in blanks:

@@ -18,7 +18,7 @@ import pandas as pd
 from scipy.special import stdtrit
 from scipy.stats import norm
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list
 from woodlab.studies.trial_pool import Scatter
 
 OUTCOMES = ("drying_time", "surface_coefficient", "crack_hazard")
@@ -52,7 +52,7 @@ class TrialPower:
 
 def trial_power(
     effects: Mapping[str, float],
-    n_logs: Sequence[int] = (4, 6, 8, 12, 16, 24),
+    n_logs: int | Sequence[int] = (4, 6, 8, 12, 16, 24),
     *,
     per_seal: int = 1,
     by_log: bool = True,
@@ -71,7 +71,7 @@ def trial_power(
         Ratio to see, sealed to reference, by outcome: `drying_time`, `surface_coefficient`,
         `crack_hazard`, such as `{"drying_time": 1.25}`. With `pool` the effect is in the pool
         itself, and the ratios only name what is looked at.
-    n_logs : sequence of int
+    n_logs : int or sequence of int
         Logs in the trial.
     per_seal : int
         Pieces of each seal in a log.
@@ -111,6 +111,7 @@ def trial_power(
     True
     """
     scatter = scatter or Scatter()
+    n_logs = as_list(n_logs, "n_logs")
     _check(effects, n_logs, per_seal, n_trials)
     if pool is not None:
         _check_pool(pool, effects, max(n_logs), per_seal)
@@ -145,6 +146,8 @@ class _Job:
 
 
 def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, trials: int) -> None:
+    if not isinstance(effects, Mapping):
+        raise WoodlabError("Give effects as a dict of ratios by outcome: {'drying_time': 1.25}.")
     for outcome, ratio in effects.items():
         if outcome not in OUTCOMES:
             raise WoodlabError(f"{outcome!r} is no outcome. Give one of {', '.join(OUTCOMES)}.")

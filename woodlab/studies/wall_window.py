@@ -8,13 +8,13 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list
 from woodlab.studies.rough_wall import WallMargin, rough_wall
 
 
 def wall_window(
-    species: Sequence[str],
-    rims_mm: Sequence[float],
+    species: str | Sequence[str],
+    rims_mm: float | Sequence[float],
     *,
     wall_mm: float = 8.0,
     height_share: float = 0.4,
@@ -26,9 +26,9 @@ def wall_window(
 
     Parameters
     ----------
-    species : sequence of str
+    species : str or sequence of str
         As makers write them.
-    rims_mm : sequence of float
+    rims_mm : float or sequence of float
         Finished rims, outside diameter [mm].
     height_share : float
         Height of the finished bowl, as a part of its rim.
@@ -57,7 +57,7 @@ def wall_window(
     ([14.0, 17.0], ['one side only'])
     """
     rows = []
-    for name, rim in product(species, rims_mm):
+    for name, rim in product(as_list(species, "species"), as_list(rims_mm, "rims_mm")):
         row: dict[str, object] = {"species": name, "rim_mm": float(rim)}
         try:
             answer = rough_wall(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_numbers
 
 LEAST_C, MOST_C = -60.0, 120.0
 
@@ -48,8 +48,8 @@ def equilibrium_moisture(temp_c: ArrayLike, rh_pct: ArrayLike) -> np.ndarray | f
     >>> round(wl.equilibrium_moisture(20, 65), 1)
     12.0
     """
-    temp = np.asarray(temp_c, dtype=float)
-    humidity = np.asarray(rh_pct, dtype=float)
+    temp = as_numbers(temp_c, "temp_c")
+    humidity = as_numbers(rh_pct, "rh_pct")
     if np.any((humidity < 0) | (humidity > 100)):
         bad = humidity[(humidity < 0) | (humidity > 100)].flat[0]
         raise WoodlabError(

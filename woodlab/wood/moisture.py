@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_numbers
 
 # Wood Handbook GTR-190 p. 4-2: about 30 %, species vary by several points.
 FIBRE_SATURATION_PCT = 30.0
@@ -41,8 +41,8 @@ def moisture_pct(wet_g: ArrayLike, oven_dry_g: ArrayLike) -> np.ndarray | float:
     >>> wl.moisture_pct(136, 100)
     36.0
     """
-    wet = np.asarray(wet_g, dtype=float)
-    dry = np.asarray(oven_dry_g, dtype=float)
+    wet = as_numbers(wet_g, "wet_g")
+    dry = as_numbers(oven_dry_g, "oven_dry_g")
     if np.any(dry <= 0):
         raise WoodlabError(
             f"oven_dry_g must be above zero (found {dry[dry <= 0].flat[0]:g}). "
@@ -80,8 +80,8 @@ def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float
     >>> round(wl.oven_dry_g(136, 36), 6)
     100.0
     """
-    mass = np.asarray(mass_g, dtype=float)
-    moisture = np.asarray(moisture_pct, dtype=float)
+    mass = as_numbers(mass_g, "mass_g")
+    moisture = as_numbers(moisture_pct, "moisture_pct")
     if np.any(moisture <= -100):
         raise WoodlabError(
             f"moisture_pct must be above -100 (found {moisture[moisture <= -100].flat[0]:g}). "

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_numbers
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.species import SpeciesFacts, near_names, species, species_facts
 
@@ -201,6 +201,7 @@ def shrinkage(
     >>> wl.shrinkage("walnutt", 8).reason
     "the species table does not know 'walnutt'; near it: walnut. Give the English..."
     """
+    as_numbers(moisture_pct, "moisture_pct")
     total = green_to_dry(species)
     words = _moisture_words(moisture_pct, from_moisture_pct, fibre_saturation_pct)
 
@@ -232,6 +233,8 @@ def green_to_dry(name: str) -> Shrinkage:
     >>> green_to_dry("gray birch").reason
     'the species table has no tangential figure for gray birch'
     """
+    if not isinstance(name, str):
+        raise WoodlabError("species is one name, such as 'sugar maple'; ask for each by itself.")
     facts = species_facts(name)
     source, status, volumetric = _standing(facts)
     totals = {part: facts.figures[f"{part}_pct"] for part in ("radial", "tangential")}

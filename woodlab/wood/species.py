@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -21,29 +22,6 @@ FIGURES = [
     "radial_change_per_pct",
     "tangential_change_per_pct",
 ]
-
-# What the trade calls a group of species, or another name of one (common practice, no source).
-# A group stands for the species whose names end in the word, unless its members are given here.
-_OTHER_NAMES: dict[str, tuple[str, ...]] = {
-    "hard maple": ("sugar maple", "black maple"),
-    "soft maple": ("red maple", "silver maple"),
-    "red oak": ("northern red oak", "southern red oak", "black oak", "scarlet oak", "pin oak"),
-    "tulip poplar": ("yellow-poplar",),
-    "yellow poplar": ("yellow-poplar",),
-    "tulipwood": ("yellow-poplar",),
-    "basswood": ("American basswood",),
-    "holly": ("American holly",),
-    "sycamore": ("American sycamore",),
-    "persimmon": ("common persimmon",),
-    "box elder": ("boxelder",),
-    "honey locust": ("honeylocust",),
-    "osage orange": ("Osage-orange",),
-    "mulberry": ("red mulberry",),
-    "madrone": ("Pacific madrone",),
-    "buckeye": ("yellow buckeye",),
-    "chestnut": ("American chestnut",),
-    "hickory": ("mockernut hickory", "pignut hickory", "shagbark hickory", "shellbark hickory"),
-}
 
 
 @dataclass(frozen=True)
@@ -82,6 +60,19 @@ def _table() -> pd.DataFrame:
         return pd.read_csv(handle)
 
 
+@cache
+def _other_names() -> dict[str, tuple[tuple[str, ...], str]]:
+    """Trade names, names of groups, German and French names: the woods meant, and what to ask.
+
+    Common practice, no source. `ask` is filled in where one name is used for unlike woods.
+    """
+    with files("woodlab.wood").joinpath("data/names.csv").open(encoding="utf-8") as handle:
+        frame = pd.read_csv(handle, keep_default_na=False)
+    return {
+        row.name: (tuple(row.woods.split(";")), row.ask) for row in frame.itertuples(index=False)
+    }
+
+
 def species() -> pd.DataFrame:
     """The species table, one row a species, a source and a status for each figure.
 
@@ -108,7 +99,9 @@ def species() -> pd.DataFrame:
 
 
 def _plain(name: str) -> str:
-    return " ".join(str(name).casefold().replace(",", " ").split())
+    """Without case, accents and commas: `Hêtre` -> `hetre`, `Nußbaum` -> `nussbaum`."""
+    letters = unicodedata.normalize("NFKD", str(name).casefold().replace(",", " "))
+    return " ".join("".join(c for c in letters if not unicodedata.combining(c)).split())
 
 
 @cache
@@ -126,8 +119,8 @@ def _names() -> tuple[dict[str, str], dict[frozenset[str], str]]:
 
 
 def _members(plain: str) -> tuple[str, ...]:
-    if plain in _OTHER_NAMES:
-        return _OTHER_NAMES[plain]
+    if plain in _other_names():
+        return _other_names()[plain][0]
     return tuple(name for name in _table()["species"] if _plain(name).split()[-1] == plain)
 
 
@@ -142,7 +135,7 @@ def near_names(name: str) -> list[str]:
     []
     """
     table = {_plain(known): known for known in _table()["species"]}
-    full = [*table, *_OTHER_NAMES]
+    full = [*table, *_other_names()]
     plain = _plain(name)
     if " " in plain:
         near = get_close_matches(plain, full)
@@ -157,8 +150,10 @@ def near_names(name: str) -> list[str]:
 def species_facts(name: str) -> SpeciesFacts:
     """Look up a species as makers write it: `Sugar Maple`, `maple, sugar`, `Acer saccharum`, `oak`.
 
-    A group (`oak`, `hard maple`) gives the mean of its members and says so in `note`. A name that
-    the table does not know gives NaN figures and a note, never a guess.
+    A group (`oak`, `hard maple`) gives the mean of its members and says so in `note`, and so does
+    a name that is used for unlike woods (`sycamore`), with the question which it is. German and
+    French names are read. A name that the table does not know gives NaN figures and a note,
+    never a guess.
 
     Examples
     --------
@@ -166,6 +161,10 @@ def species_facts(name: str) -> SpeciesFacts:
     ('sugar maple',)
     >>> species_facts("hard maple").note
     "'hard maple' is read as the mean of sugar maple, black maple"
+    >>> species_facts("Rotbuche").members, species_facts("hêtre").members
+    (('European beech',), ('European beech',))
+    >>> species_facts("Sycamore").note
+    "'Sycamore' is read as the mean of American sycamore, sycamore maple; but in America it is ..."
     >>> species_facts("teak").known
     False
     """
@@ -184,6 +183,8 @@ def species_facts(name: str) -> SpeciesFacts:
             note = f"{name!r} is read as the mean of {', '.join(members)}"
         else:
             note = f"the species table does not know {name!r}"
+    if plain in _other_names() and _other_names()[plain][1]:
+        note += f"; but {_other_names()[plain][1]}: write which one it is"
     rows = _table().set_index("species").reindex(list(members))[FIGURES]
     figures = {key: float(rows[key].mean()) if members else np.nan for key in FIGURES}
     spread = {

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from woodlab.drying.results import DryingFits
 
 CALL = 'wl.fit_drying(book, law="exponential").params'
-_MOST_CURVES = 3
+_MOST_CURVES = 4
 
 
 def drying_part(asked: Asked, forms: Forms) -> Part:
@@ -110,6 +110,10 @@ def _curves(book: RecordBook, fits: DryingFits, told: pd.DataFrame) -> tuple[Fig
     grid = np.linspace(0.0, float(days.max()), 60)
     predicted = fits.predict(days=grid, pieces=pieces)
     predicted = predicted.set_index("piece").loc[pieces].reset_index()  # in the seals' order
+    # bowls of different weights share one axis as moisture, by the oven-dry mass of the fit
+    first = predicted.groupby("piece")[["mass_g", "moisture_pct"]].first()
+    dry_g = weighed["piece"].map(first["mass_g"] / (1 + first["moisture_pct"] / 100))
+    weighed["moisture_pct"] = 100 * (weighed["mass_g"] / dry_g - 1)
     labels = {piece: f"{short_name(piece, 16)}: {seal_name(seal)}" for piece, seal in chosen}
     frames = [frame.assign(piece=frame["piece"].map(labels)) for frame in (predicted, weighed)]
     left_out = [seal_name(seal) for seal in seals_of(book.pieces)[_MOST_CURVES:]]
@@ -119,7 +123,8 @@ def _curves(book: RecordBook, fits: DryingFits, told: pd.DataFrame) -> tuple[Fig
     )
     if left_out:
         caption += f" Not drawn: {', '.join(left_out)}."
-    chart = drying_curves(*frames, columns=len(chosen))
+    columns = 2 if len(chosen) == 4 else len(chosen)
+    chart = drying_curves(*frames, quantity="moisture_pct", columns=columns)
     return (Figure("curves", chart, caption),)
 
 

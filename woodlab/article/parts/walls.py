@@ -181,7 +181,7 @@ def _figure(
     species: Sequence[str], rim: float, limits: pd.DataFrame | None, forms: Forms
 ) -> tuple[Figure, ...]:
     """The window of up to three species, over finished sizes about the usual one."""
-    from woodlab.charts.bowls import wall_window_chart
+    from woodlab.charts.studies.bowls import wall_window_chart
 
     if limits is None:
         return ()

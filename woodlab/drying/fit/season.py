@@ -46,6 +46,7 @@ SETTLED_SD = 0.05  # a piece nearer to its mode than so many standard deviations
 UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
 GAIN = 0.05  # of ln posterior in a step, below which there is nothing more to be had
 MOST_STEP = 0.8  # of ln of a parameter, in one step
+SMALL = 0.05  # of the usual steps of the parameters
 _CHUNK = 256
 
 
@@ -332,8 +333,17 @@ class Season:
             out = out * np.where(self.d.scale_of == i, np.exp(g)[:, None], 1.0)
         return out
 
-    def slopes(self, u: np.ndarray, kappa: np.ndarray) -> np.ndarray:
-        """Slopes of the moisture in u and kappa, (n, q + c, k), by differences on equal steps."""
+    def slopes(
+        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE
+    ) -> np.ndarray:
+        """Slopes of the moisture in u and kappa, (n, q + c, k), by differences on equal steps.
+
+        One number added to all moistures of a season is nearly free: start moisture, oven-dry
+        mass, saturation and offset take it up together. What information there is along that
+        direction is a small difference of large slopes, so the steps are small (SMALL of the usual
+        ones), and the draws are made on the finest grid: on a coarse one the offset would look
+        known twice as well as it is.
+        """
         d, q = self.d, len(self.local)
         n, c = len(u), len(self.common)
         histories = len(d.shelf.place_of)
@@ -349,26 +359,29 @@ class Season:
         many_u = np.repeat(u[:, None], m, axis=1)
         many_k = np.repeat(kappa[:, None], m, axis=1)
         which = np.repeat(d.shelf.history[:, None], m, axis=1)
-        step_u = np.array([*[1e-3] * (self.start_at + 1), *[0.05] * (q - self.start_at - 1)])
+        step_u = SMALL * np.array(
+            [*[1e-3] * (self.start_at + 1), *[0.05] * (q - self.start_at - 1)]
+        )
+        step_k = [SMALL * (step or 0.0) for step in self.steps]
         for j in range(q):
             many_u[:, 1 + j, j] += step_u[j]
         for r, j in enumerate(moving):
-            many_k[:, 1 + q + r, j] += self.steps[j]
+            many_k[:, 1 + q + r, j] += step_k[j]
             if self.common[j].startswith("hygrometer"):
                 moved = kappa[0].copy()
-                moved[j] += self.steps[j]
+                moved[j] += step_k[j]
                 which[:, 1 + q + r] += histories * len(courses)
                 courses.append(d.shelf.sums(self.bias(moved)))
         sums = np.concatenate(courses)
         base = self.rows(
             np.repeat(u[:, None], m, axis=1), np.repeat(kappa[:, None], m, axis=1), sums, which
         )
-        rows = self.rows(many_u, many_k, sums, which, grid=kernel.COARSE, pace=base.values)
+        rows = self.rows(many_u, many_k, sums, which, grid=grid, pace=base.values)
         curves = self.law.curves(rows).reshape(n, m, -1)
         out = np.zeros((n, q + c, curves.shape[2]))
         out[:, :q] = (curves[:, 1 : 1 + q] - curves[:, :1]) / step_u[:, None]
         for r, j in enumerate(moving):
-            out[:, q + j] = (curves[:, 1 + q + r] - curves[:, 0]) / self.steps[j]
+            out[:, q + j] = (curves[:, 1 + q + r] - curves[:, 0]) / step_k[j]
         return out
 
     # ---- the error of a weighing
@@ -698,6 +711,7 @@ class Season:
         return mode, 0.0
 
     def eliminated(self, mode: Mode) -> tuple[Eliminated, Linear]:
-        """The linear model at the mode."""
-        linear = self.linearised(mode)
+        """The linear model at the mode, on the finest grid."""
+        slopes = self.slopes(mode.u, self.kappa(mode.beta), kernel.FINEST)
+        linear = self.linearised(mode, slopes)
         return self.system.eliminate(linear.a, linear.b, mode.sds), linear

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -94,14 +95,14 @@ def crack_study(
     carried = [*dict.fromkeys([*terms, *by])]
     terms = [name for name in dict.fromkeys(terms) if name not in ("species", "seal", "wall_mm")]
     first = first_cracks(pieces, book.looks, smallest_mm, [*terms])
-    for name in carried:  # groups that are only counted leave no piece out
-        if name not in first.pieces:
-            first.pieces[name] = pieces[name].to_numpy()
+    # Groups that are only counted leave no piece out.
+    groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
+    first = replace(first, pieces=first.pieces.assign(**groups))
     used = first.used
     few, growth = too_few_looks(first), crack_growth(first)
     invented = bool(getattr(book, "invented", False))
-    groups = [name for name in carried if name not in ("species", "seal")]
-    rates = crack_rates(first, few, groups)
+    named = [name for name in carried if name not in ("species", "seal")]
+    rates = crack_rates(first, few, named)
     if not len(used):
         empty = pd.DataFrame
         return CrackStudy(
@@ -122,7 +123,7 @@ def crack_study(
         rates=rates,
         standardised=standardised_factors(model, design, effects, day),
         effects=effects,
-        whole=whole_fractions(first, groups),
+        whole=whole_fractions(first, named),
         missed=misses.frame(),
         first=first,
         too_few=few,

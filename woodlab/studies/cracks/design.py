@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from woodlab.book.tables import NOT_SAID
 from woodlab.errors import WoodlabError
 from woodlab.studies.confounding import independent_columns
 
@@ -157,6 +158,8 @@ class Design:
                 found.append((Term(part.words, kind), unit[place.start]))
                 continue
             for i, level in enumerate(part.levels[1:]):
+                if NOT_SAID in (level, part.levels[0]):
+                    continue  # what was not written down is compared with nothing
                 name = f"{part.column}: {level} against {part.levels[0]}"
                 term = Term(name, part.column, level, part.levels[0])
                 found.append((term, unit[place.start + i]))
@@ -191,7 +194,8 @@ def ordered_levels(
 ) -> tuple[tuple[str, ...], str]:
     """The levels, the reference first, and what to say where it had to be another."""
     counts = column.value_counts()
-    most = min(counts[counts == counts.max()].index)
+    told = counts[counts.index != NOT_SAID] if (counts.index != NOT_SAID).any() else counts
+    most = min(told[told == told.max()].index)
     note = ""
     if reference is None:
         first = most

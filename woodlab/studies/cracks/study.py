@@ -117,7 +117,8 @@ class CrackStudy(Shown):
         lines += self._findings()
         lines += [cautions.CRACKED_WOOD.split(". ")[0] + ".", *self._invented()]
         rows = self.standardised[self.standardised["by"] == "seal"]
-        sure = self.effects.set_index("level")["certainty"].to_dict()
+        seals = self.effects[self.effects["kind"] == "seal"]
+        sure = seals.set_index("level")["certainty"].to_dict()
         rows = rows.assign(sure=[sure.get(level, "") for level in rows["level"]])
         return card(
             lines, rows,

@@ -1,0 +1,294 @@
+"""One cell among the weights, and whether all of them can be in the unit that is said.
+
+A cell holds a mass in any hand, with words beside it or in its place.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from woodlab.book.plausible import USUAL
+from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
+from woodlab.book.tables import TABLES
+from woodlab.book.units import scale_to
+from woodlab.errors import WoodlabError
+
+MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
+
+# Blanks that hold groups of thousands apart: space, no-break space, thin spaces, apostrophes.
+_GROUP = "[ \u00a0\u2009\u202f'\u2019]"
+_FRACTIONS = {"\u00bc": ".25", "\u00bd": ".5", "\u00be": ".75"}
+_NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)"
+_PART = re.compile(
+    rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I
+)
+_EMPTY = re.compile(r"\s*")
+# `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
+_COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
+_NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
+_GROUPED_OR_DECIMAL = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
+
+
+@dataclass(frozen=True)
+class Mass:
+    """A cell read: its mass [g], or why it is none; `readings` when two are possible.
+
+    `said` is what the words of the cell say, `note` the words themselves.
+    """
+
+    mass_g: float = np.nan
+    why: str = ""
+    said: Said = Said()
+    note: str | None = None
+    bare: bool = False
+    readings: tuple[float, ...] = ()
+
+
+def is_empty(cell: object) -> bool:
+    """Whether nothing stands in the cell.
+
+    Examples
+    --------
+    >>> is_empty(None), is_empty("  "), is_empty(0)
+    (True, True, False)
+    """
+    return cell is None or (isinstance(cell, str) and _EMPTY.fullmatch(cell) is not None)
+
+
+def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass:
+    """The mass in a cell.
+
+    Parameters
+    ----------
+    cell : object
+        A number, or text such as `3 lb 4 oz`, `1,48 kg`, `1480 (glued)`.
+    unit : {"g", "kg", "lb", "oz"}
+        Of a number that stands alone.
+    decimal : {".", ","}, optional
+        The decimal sign, which only matters where three digits follow a sign (`1,480`).
+
+    Returns
+    -------
+    Mass
+        With `readings` (both, in g) and no mass where `decimal` is needed and not given.
+
+    Examples
+    --------
+    >>> round(read_mass("3 lb 4 oz").mass_g, 1), read_mass("1,48 kg").mass_g
+    (1474.2, 1480.0)
+    >>> read_mass("1380 gerissen").mass_g, read_mass("1380 gerissen").said.crack
+    (1380.0, 'yes')
+    >>> read_mass("sold").said.outcome, read_mass("fell off the shelf").why
+    ('given away', 'not a weight, nor words that are known')
+    """
+    if isinstance(cell, bool | dt.date | dt.time | dt.timedelta):
+        kind = "true/false" if isinstance(cell, bool) else "a date or time"
+        return Mass(why=f"{kind} stands where a weight should")
+    if isinstance(cell, int | float | np.number):
+        return _bounded(Mass(float(cell) * scale_to("g", unit), bare=True))
+    text = str(cell).strip().replace("\u2212", "-")
+    if text.startswith("#"):
+        return Mass(why="the spreadsheet's own error, not a weight")
+    if _NOTHING_WEIGHED.fullmatch(text):
+        return Mass(why="a mark for no weight")
+    for sign, value in _FRACTIONS.items():
+        text = re.sub(rf"(\d)\s*{sign}", rf"\g<1>{value}", text)
+    first, rest = re.match(r"([~\u2248]|[^\s\d]*)\s*(.*)", text, re.S).groups()  # type: ignore[union-attr]
+    if rest[:1].isdigit() and folded(first) in vocabulary("about"):
+        about = _from_text(rest, unit, decimal)
+        return replace(about, note=text) if np.isfinite(about.mass_g) else about
+    mass = _from_text(text, unit, decimal)
+    if not np.isfinite(mass.mass_g) and not mass.readings and (said := read_words(text)).known:
+        return _behind_words(text, unit, decimal, Mass(said=said, note=text))
+    return mass
+
+
+def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mass:
+    """`cracked, 1380 g`: a mass after the words counts where it names its unit."""
+    numbers = list(re.finditer(rf"(?:{_NUMBER})\s*(?P<unit>[a-z]+)", text, re.I))
+    named = [one for one in numbers if folded(one["unit"]) in vocabulary("unit")]
+    if len(named) != 1:
+        return words
+    mass = _from_text(named[0][0], unit, decimal)
+    return Mass(mass.mass_g, said=words.said, note=text) if np.isfinite(mass.mass_g) else words
+
+
+def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
+    units_known = vocabulary("unit")
+    parts, position = [], 0
+    while (part := _PART.match(text, position)) and part.end() > position:
+        word = folded(part["unit"])
+        if word and word not in units_known:  # the number stands alone, and words follow
+            parts.append((part, ""))
+            position = part.start("unit")
+            break
+        parts.append((part, units_known.get(word, "")))
+        position = part.end()
+    said, note = Said(), None
+    if parts and (rest := text[position:].strip()):
+        said, note = read_words(rest), re.sub(r"^[\s*,;:(\[-]+|[\s)\]*]+$", "", rest) or None
+        apart = re.match(r"[*,;:(\[]|-\s", rest)
+        if (not said.known and not apart) or _COUNTED.match(folded(rest)):
+            parts = []
+    if not parts:
+        return Mass(why="not a weight, nor words that are known")
+    units = [found for _, found in parts]
+    if len(parts) == 2 and units in (["lb", "oz"], ["lb", ""]):
+        units = ["lb", "oz"]
+        ounces = max(_values(parts[1][0], decimal), default=0.0)
+        if parts[1][0]["number"][0] in "+-" or ounces >= 16:
+            return Mass(why="after pounds, ounces run from 0 to 15")
+    elif len(parts) != 1:
+        return Mass(why="several numbers in one cell")
+    factors = [scale_to("g", found or unit) for found in units]
+    choices = [_values(part, decimal) for part, _ in parts]
+    if not all(choices):
+        return Mass(why="not a number")
+    readings = [0.0]
+    for values, factor in zip(choices, factors, strict=True):
+        readings = [so_far + value * factor for so_far in readings for value in values]
+    possible = [round(value, 9) for value in readings if 0 < value <= MOST_G]
+    usual = [value for value in possible if value >= USUAL["mass_g"][0]]
+    if units[0] and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
+        possible = usual
+    if len(possible) > 1:
+        return Mass(why="two readings", readings=tuple(possible))
+    mass = possible[0] if possible else readings[0]
+    return _bounded(Mass(mass, said=said, note=note, bare=not units[0]))
+
+
+def _values(part: re.Match[str], decimal: str | None) -> list[float]:
+    """What the number of a part may be: one value, or two where its sign can mean both."""
+    number = re.sub(_GROUP, "", part["number"])
+    more = int(part["top"]) / int(part["bottom"]) if part["top"] and int(part["bottom"]) else 0.0
+    signs = [sign for sign in number if sign in ".,"]
+    as_decimal = number.replace(",", ".")
+    as_whole = re.sub("[.,]", "", number)
+    if len(signs) == 0:
+        return [float(number) + more]
+    if len(signs) > 1:
+        return [value + more for value in _grouped(number, signs)]
+    grouped = _GROUPED_OR_DECIMAL.fullmatch(number) and number == part["number"]
+    if not grouped or decimal == signs[0]:
+        return [float(as_decimal) + more]
+    if decimal is not None:
+        return [float(as_whole) + more]
+    return [float(as_decimal) + more, float(as_whole) + more]
+
+
+def _grouped(number: str, signs: list[str]) -> list[float]:
+    """`1.480,5` and `1,480.5` say themselves which sign is which; `1.480.500` groups."""
+    last = signs[-1]
+    head, tail = number.rsplit(last, 1)
+    if last in head:  # all of them group
+        ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{last}\d{{3}})+", number)
+        return [float(number.replace(last, ""))] if ok else []
+    group = signs[0]
+    ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{group}\d{{3}})+", head)
+    return [float(f"{head.replace(group, '')}.{tail}")] if ok else []
+
+
+def decimal_sign(cell: object) -> str | None:
+    """The decimal sign that a text shows beyond doubt, if it shows one.
+
+    Examples
+    --------
+    >>> decimal_sign("1,48 kg"), decimal_sign("1480.5"), decimal_sign("1,480")
+    (',', '.', None)
+    """
+    if not isinstance(cell, str):
+        return None
+    for number in re.findall(rf"{_NUMBER}", cell):
+        signs = [sign for sign in number if sign in ".,"]
+        if len(signs) == 1 and not _GROUPED_OR_DECIMAL.fullmatch(number):
+            return signs[0]
+        if len(set(signs)) == 2:
+            return signs[-1]
+    return None
+
+
+def _bounded(mass: Mass) -> Mass:
+    if not np.isfinite(mass.mass_g):
+        return Mass(why="not a finite number")
+    if mass.mass_g <= 0:
+        return Mass(why="a weight must be above zero")
+    if mass.mass_g > MOST_G:
+        return Mass(why=f"more than {MOST_G / 1000:g} kg: is the unit right?")
+    return mass
+
+
+_SINGLE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*")
+_INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
+
+
+def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
+    """Raise when half of the weights without a unit are too small, or too large, for a bowl.
+
+    `bare` has each number with the cell that it stands in. What is usual of a rough bowl stands
+    in `book/plausible.py`, which asks about single rows.
+    """
+    if not bare:
+        return
+    numbers = np.array([number for number, _ in bare])
+    middle = float(np.median(numbers))
+    least, most = USUAL["mass_g"]
+    if least <= middle * scale_to("g", unit) <= most or n_weights > 2 * len(bare):
+        return
+    fits = [
+        other for other in ("g", "kg", "lb", "oz")
+        if other != unit and 5 * least <= middle * scale_to("g", other) <= most
+    ]  # fmt: skip
+    if not fits:
+        return
+    number, at = min(bare, key=lambda one: abs(one[0] - middle))
+    makes = ", ".join(f"in {o} it is {number * scale_to('g', o):.0f} g" for o in fits)
+    raise WoodlabError(
+        f"Half of the weights cannot be in {unit}: {number:g} in {at}; {makes}. "
+        f"{give('mass_unit', *fits)}"
+    )
+
+
+def ask_lengths(
+    pieces: dict[str, dict[str, object]], units: dict[str, str], mass_unit: str
+) -> None:
+    """Raise when half of a column of lengths cannot be in its unit; cm is offered before inches.
+
+    `units` are those of the columns whose heading names none.
+    """
+    for name, unit in units.items():
+        cells = [row[name] for row in pieces.values() if row.get(name) is not None]
+        numbers = np.array([value for cell in cells if (value := _number(cell)) is not None])
+        inches = any(isinstance(cell, str) and _INCHES.search(cell) for cell in cells)
+        named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
+        if named or not (len(numbers) or inches):
+            continue
+        middle = float(np.median(numbers)) if len(numbers) else 1.0
+        least, most = USUAL.get(name, (0.0, np.inf))
+        fits_now = least <= middle * scale_to("mm", unit) <= most
+        if fits_now and not (inches and unit != "in"):
+            continue
+        order = ["in", "cm", "mm"] if inches or mass_unit in ("lb", "oz") else ["cm", "in", "mm"]
+        fits = [
+            other for other in order
+            if other != unit and least <= middle * scale_to("mm", other) <= most
+        ]  # fmt: skip
+        if inches:
+            fits = ["in"] if unit != "in" else []
+        if not fits:
+            continue
+        makes = ", ".join(f"in {o} {middle:g} is {middle * scale_to('mm', o):.0f} mm" for o in fits)
+        raise WoodlabError(
+            f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}; {makes}. "
+            f"{give('length_unit', *fits)}"
+        )
+
+
+def _number(cell: object) -> float | None:
+    if isinstance(cell, int | float) and not isinstance(cell, bool):
+        return float(cell)
+    match = _SINGLE.fullmatch(str(cell))
+    return float(match[1].replace(",", ".")) if match else None

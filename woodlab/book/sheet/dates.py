@@ -1,0 +1,240 @@
+"""Dates in the headings of a sheet: real ones, written ones, serial numbers; never guessed."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.sheet.words import folded, give, vocabulary
+from woodlab.errors import WoodlabError
+
+FIRST_YEAR, LAST_YEAR = 1900, 2100  # as in the book's own tables (book/cells.py)
+# Spreadsheets count days from here (their day 60, 29 February 1900, never was; later days agree).
+SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
+LEAST_SERIAL, MOST_SERIAL = 25569, 73050  # 1970 to 2099
+
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T](\d{1,2}):(\d{2})(?::(\d{2}))?)?")
+_WITH_NAME = re.compile(
+    r"(?:(?P<before>\d{1,2})(?:st|nd|rd|th|er)?[. -]*(?:of )?)?(?P<month>[^\W\d_]{3,})\b[. -]*"
+    r"(?:(?P<after>\d{1,2})(?:st|nd|rd|th)?(?![\d:]))?"
+    r"(?:,?[ '\u2019-]*(?P<year>\d{4}|\d{2})\b(?!:))?",
+    re.I,
+)
+_NUMERIC = re.compile(
+    r"(?<![\w/.-])(\d{1,2})\s?([/.-])\s?(\d{1,2})(?:\s?\2\s?(\d{4}|\d{2})|\.?)(?![\d/-])"
+)
+
+
+@dataclass(frozen=True)
+class Written:
+    """A date as it stands: a stamp, or two numbers whose order the whole sheet has to tell."""
+
+    cell: object
+    stamp: pd.Timestamp | None = None
+    first: int = 0
+    second: int = 0
+    year: int | None = None
+    month: int = 0
+    day: int = 0
+    serial: bool = False
+
+    @property
+    def numeric(self) -> bool:
+        """Whether day and month stand as two numbers."""
+        return self.first > 0
+
+
+def find_date(cell: object) -> Written | None:
+    """What date a cell holds, if it holds one.
+
+    Examples
+    --------
+    >>> find_date("week 3 (2026-03-09)").stamp
+    Timestamp('2026-03-09 00:00:00')
+    >>> found = find_date("9/3/26")
+    >>> found.first, found.second, found.year
+    (9, 3, 2026)
+    >>> find_date("A12") is None
+    True
+    """
+    if isinstance(cell, dt.datetime):
+        return Written(cell, pd.Timestamp(cell).tz_localize(None))
+    if isinstance(cell, dt.date):
+        return Written(cell, pd.Timestamp(cell.year, cell.month, cell.day))
+    if isinstance(cell, bool) or cell is None or isinstance(cell, dt.time | dt.timedelta):
+        return None
+    if isinstance(cell, int | float | np.number):
+        return _serial(cell, float(cell))
+    return _in_text(str(cell))
+
+
+@lru_cache(maxsize=100_000)
+def _in_text(cell: str) -> Written | None:
+    text = cell.strip()
+    if re.fullmatch(r"\d{5}([.,]0+)?", text):
+        return _serial(cell, float(text.replace(",", ".")))
+    if len(text) > 60:
+        return None
+    for pattern in (_ISO, _WITH_NAME, _NUMERIC):
+        for match in pattern.finditer(text):
+            found = _of_match(cell, pattern, match)
+            if found is not None:
+                return found
+    return None
+
+
+def _serial(cell: object, number: float) -> Written | None:
+    if number.is_integer() and LEAST_SERIAL <= number <= MOST_SERIAL:
+        return Written(cell, SERIAL_ORIGIN + pd.Timedelta(days=number), serial=True)
+    return None
+
+
+def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> Written | None:
+    if pattern is _ISO:
+        year, month, day, *clock = [int(part or 0) for part in match.groups()]
+        stamp = _stamp(year, month, day)
+        if stamp is None:
+            return None
+        hour, minute, second = clock
+        if hour > 23 or minute > 59 or second > 59:
+            return None
+        return Written(cell, stamp + pd.Timedelta(hours=hour, minutes=minute, seconds=second))
+    if pattern is _WITH_NAME:
+        word, months = folded(match["month"]), vocabulary("month")
+        before, after, year_text = match["before"], match["after"], match["year"]
+        if word not in months or (before is None) == (after is None):
+            # `9 March 26`: what stands behind the month is the year then
+            if word not in months or before is None or year_text is not None:
+                return None
+            after, year_text = None, after
+        day_number = int(before or after)
+        if not 1 <= day_number <= 31:
+            return None
+        named = int(months[word])
+        return Written(cell, year=_full_year(year_text), month=named, day=day_number)
+    left, right = match[1], match[3]
+    year_written: str | None = match[4]
+    if year_written is None and match[2] == "." and not match[0].endswith("."):
+        return None  # 12.5 is a number
+    if year_written is None and match[2] == "-":
+        return None  # A 3-4 is a name or a range
+    if not (1 <= int(left) <= 31 and 1 <= int(right) <= 31):
+        return None
+    return Written(cell, first=int(left), second=int(right), year=_full_year(year_written))
+
+
+def _full_year(text: str | None) -> int | None:
+    """Two figures mean this century, as on every maker's pencil mark."""
+    if text is None:
+        return None
+    return int(text) + 2000 if len(text) == 2 else int(text)
+
+
+def _stamp(year: int, month: int, day: int) -> pd.Timestamp | None:
+    try:
+        return pd.Timestamp(year=year, month=month, day=day)
+    except ValueError:
+        return None
+
+
+def settle_dates(
+    found: list[Written], order: str | None = None, year: int | None = None
+) -> tuple[list[pd.Timestamp | None], list[str]]:
+    """Stamps of a sheet's dates in their order, None where there is no such day, and notes.
+
+    `order` is `day-first`, `month-first`, or None: then the sheet must show it, by a number above
+    12 in one of its dates.
+
+    Raises
+    ------
+    WoodlabError
+        If it can be read both ways, or the sheet contradicts itself or `order`, or the
+        year is missing; the message says what to type.
+
+    Examples
+    --------
+    >>> stamps, notes = settle_dates([find_date("9/3/26"), find_date("16/3/26")])
+    >>> [str(stamp.date()) for stamp in stamps]
+    ['2026-03-09', '2026-03-16']
+    """
+    day_first, notes = _day_first(found, order)
+    stamps: list[pd.Timestamp | None] = []
+    running, last_month = year, 0
+    for one in found:
+        if one.stamp is not None:
+            stamps.append(_in_range(one.stamp))
+            continue
+        day, month = one.day, one.month
+        if one.numeric:
+            day, month = (one.first, one.second) if day_first else (one.second, one.first)
+        of_year = one.year
+        if of_year is None:
+            if running is None:
+                how = give("year", str(_year_of(found)))
+                raise WoodlabError(
+                    f"The date {one.cell!r} has no year. {how} It is the year of the first date "
+                    "without one; later ones follow on from it."
+                )
+            if month < last_month - 6:  # December is followed by January of the next year
+                running += 1
+            last_month, of_year = month, running
+        stamps.append(_in_range(_stamp(of_year, month, day)))
+    if any(one.stamp is None and one.year is None for one in found) and running != year:
+        notes.append(f"Dates without a year run from {year} into {running}.")
+    if any(one.serial for one in found):
+        notes.append("Numbers in place of dates were read as days counted from 1899-12-30.")
+    return stamps, notes
+
+
+def _year_of(found: list[Written]) -> int:
+    """A year to offer: the first that stands in the sheet, else the present one."""
+    years = [one.stamp.year if one.stamp is not None else one.year for one in found]
+    return next((year for year in years if year), dt.date.today().year)
+
+
+def _in_range(stamp: pd.Timestamp | None) -> pd.Timestamp | None:
+    return stamp if stamp is not None and FIRST_YEAR <= stamp.year <= LAST_YEAR else None
+
+
+def _day_first(found: list[Written], order: str | None) -> tuple[bool, list[str]]:
+    """True when the day stands first in the numeric dates of the sheet."""
+    numeric = [one for one in found if one.numeric]
+    day_shown = [one for one in numeric if one.first > 12 and one.second <= 12]
+    month_shown = [one for one in numeric if one.second > 12 and one.first <= 12]
+    if day_shown and month_shown:
+        raise WoodlabError(
+            f"Some dates have the day first ({day_shown[0].cell!r}), some the month "
+            f"({month_shown[0].cell!r}). Type them all as year-month-day, such as 2026-03-09."
+        )
+    against = {"month-first": day_shown, "day-first": month_shown}.get(order or "", [])
+    if against:
+        other = "day-first" if order == "month-first" else "month-first"
+        raise WoodlabError(
+            f"{order} does not fit the date {against[0].cell!r}. Mend that date, or: "
+            f"{give('dates', other)}"
+        )
+    unsure = next((one for one in numeric if one.first != one.second), None)
+    if order is None and unsure is not None and not day_shown and not month_shown:
+        raise WoodlabError(
+            f"The date {unsure.cell!r} can be read as {_as_words(unsure, True)} or as "
+            f"{_as_words(unsure, False)}, and no other date of the sheet tells which. "
+            f"{give('dates', 'day-first', 'month-first')}"
+        )
+    day_first = order == "day-first" if order is not None else not month_shown
+    if not numeric:
+        return day_first, []
+    shown = "day before month" if day_first else "month before day"
+    proof = next(iter(day_shown or month_shown), None)
+    because = ", as told" if order else f", as {proof.cell!r} shows" if proof else ""
+    return day_first, [f"Dates such as {numeric[0].cell!r} were read {shown}{because}."]
+
+
+def _as_words(one: Written, day_first: bool) -> str:
+    day, month = (one.first, one.second) if day_first else (one.second, one.first)
+    return f"{day} {calendar.month_name[month] if 1 <= month <= 12 else f'month {month}'}"

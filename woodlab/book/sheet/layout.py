@@ -1,0 +1,295 @@
+"""How a sheet is laid out: where its marks, days, weights and other columns stand, and why.
+
+Three layouts are known: `pieces-down` (dates across) and `dates-down` (pieces across) here, and
+`log` (a row a weighing) in `log.py`. What is found is a list of slots, the same for all three.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+
+from woodlab.book.sheet.cells import read_mass
+from woodlab.book.sheet.dates import Written, find_date
+from woodlab.book.sheet.grid import Grid, column_letter
+from woodlab.book.sheet.words import Heading, heading, is_total
+
+LAYOUTS = ("pieces-down", "dates-down", "log")
+Place = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A cell with something to read: what it means, and where its mark and its day stand."""
+
+    at: Place
+    meaning: str  # `mass`, `crack`, `note`, or a column of the table pieces
+    label: Place
+    date: Place | None = None
+    unit: str | None = None
+    ounces: Place | None = None  # where a second column holds the ounces beside the pounds
+
+
+@dataclass(frozen=True)
+class Layout:
+    """One reading of a grid. `reasons` says of cells without a slot why they have none."""
+
+    grid: Grid
+    kind: str
+    why: str
+    slots: list[Slot]
+    headings: set[Place]
+    reasons: dict[Place, str]
+    masses: int
+    sure: bool = True
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass
+class _Block:
+    """One line of dates and the lines of pieces that it governs, dates running across."""
+
+    line: int
+    dates: dict[int, Written]
+    pieces: list[int] = field(default_factory=list)
+
+
+def mass_like(cell: object) -> bool:
+    """Whether a cell may be a weight."""
+    if cell is None or isinstance(cell, bool):
+        return False
+    return _mass_like_text(cell) if isinstance(cell, str) else bool(np.isfinite(_mass(cell)))
+
+
+@lru_cache(maxsize=200_000)
+def _mass_like_text(text: str) -> bool:
+    mass = read_mass(text)
+    return bool(np.isfinite(mass.mass_g) or mass.readings)
+
+
+def _mass(cell: object) -> float:
+    return read_mass(cell).mass_g
+
+
+def heading_of(cell: object) -> Heading:
+    return heading(cell.strip()) if isinstance(cell, str) and len(cell) < 60 else Heading()
+
+
+def wide_layout(grid: Grid) -> Layout | None:
+    dated = [[find_date(cell) for cell in row] for row in grid.cells]
+    is_date = np.array([[one is not None for one in row] for row in dated])
+    sure = np.array([[one is not None and not one.serial for one in row] for row in dated])
+    is_mass = np.array([[mass_like(cell) for cell in row] for row in grid.cells]) & ~sure
+    labelled = np.array([[cell is not None for cell in row] for row in grid.cells]) & ~sure
+    best: tuple[int, int, int] | None = None
+    for line in map(int, np.flatnonzero(is_date.any(axis=1))):
+        body = is_mass[line + 1 :][:, is_date[line]]
+        if best is not None and body.sum() <= best[0]:
+            continue
+        column = _label_column(grid, line, is_date[line], body.any(axis=1), labelled)
+        if column is None:
+            continue
+        score = int(body[labelled[line + 1 :, column]].sum())
+        if score and (best is None or score > best[0]):
+            best = (score, line, column)
+    if best is None:
+        return None
+    score, line, column = best
+    layout = _wide_slots(grid, column, _blocks(grid, line, column, dated), score)
+    return layout if any(slot.meaning == "mass" for slot in layout.slots) else None
+
+
+def _label_column(
+    grid: Grid, line: int, dates: np.ndarray, weighed: np.ndarray, labelled: np.ndarray
+) -> int | None:
+    """The column with the marks: named so, or left of the dates with the most different texts."""
+    rows = np.flatnonzero(weighed) + line + 1
+    best, best_rank = None, (-1, -1, -1, -1)
+    for column in np.flatnonzero(~dates):
+        texts = {str(grid.cells[r][column]) for r in rows if labelled[r, column]}
+        if not texts:
+            continue
+        head = next(
+            (grid.cells[r][column] for r in range(line, max(line - 3, -1), -1)
+             if grid.cells[r][column] is not None), "",
+        )  # fmt: skip
+        meaning = heading_of(head).meaning
+        named = {"piece": 3, "number": 2, "on": 2, "": 1}.get(meaning, 0)
+        named = 0 if isinstance(head, str) and is_total(head) else named
+        rank = (named, int(column < dates.argmax()), len(texts), -int(column))
+        if rank > best_rank:
+            best, best_rank = int(column), rank
+    return best
+
+
+def _blocks(grid: Grid, line: int, column: int, dated: list[list[Written | None]]) -> list[_Block]:
+    """The first line of dates, and any further one that starts a new block below."""
+    head = grid.cells[line][column]
+    blocks = [_block(line, column, dated)]
+    for r in range(line + 1, len(grid.cells)):
+        label = grid.cells[r][column]
+        others = [
+            (cell, dated[r][c]) for c, cell in enumerate(grid.cells[r])
+            if c != column and cell is not None
+        ]  # fmt: skip
+        of_heading = label is None or (head is not None and label == head)
+        if of_heading and others and all(date is not None for _, date in others):
+            blocks.append(_block(r, column, dated))
+        else:
+            blocks[-1].pieces.append(r)
+    return blocks
+
+
+def _block(line: int, column: int, dated: list[list[Written | None]]) -> _Block:
+    return _Block(
+        line, {c: date for c, date in enumerate(dated[line]) if date is not None and c != column}
+    )
+
+
+def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> Layout:
+    slots: list[Slot] = []
+    reasons: dict[Place, str] = {}
+    headings: set[Place] = {(blocks[0].line, column)}
+    notes: list[str] = []
+    first = blocks[0]
+    # `weight` and `crack` line by line, the bowl's mark before them: two lines a bowl
+    said = next((c for c in (column + 1, column) if _are_kinds(grid, first, c)), None)
+    marks = column if said is None else said - 1
+    mark = first.pieces[0] if first.pieces else 0
+    for block in blocks:
+        kinds = {c: _under_date(grid, block, c) for c in block.dates}
+        beside = {
+            c: found
+            for c in range(len(grid.cells[0]))
+            if c not in (marks, said)
+            if c not in first.dates and c not in block.dates
+            if (found := _beside(grid, first.line, c, headings, reasons, notes))
+        }
+        for r in block.pieces:
+            own = heading_of(grid.cells[r][said]) if said is not None else Heading()
+            if said is None or grid.text(r, marks) is not None:
+                mark = r
+            at = (mark, marks)
+            if said is not None and own.meaning:
+                headings.add((r, said))
+            label = grid.text(*at)
+            if label is not None and grid.cells[r][column] == grid.cells[block.line][column]:
+                headings |= {(r, c) for c in range(len(grid.cells[0]))}
+                continue
+            if label is None:
+                for c in block.dates:
+                    reasons[r, c] = (
+                        "no piece is named in this line (of merged cells, only .xlsx and .xls "
+                        "files tell how far they reach)"
+                    )
+                continue
+            if is_total(label):
+                for c in range(len(grid.cells[0])):
+                    reasons[r, c] = "a total, not a weighing of a piece"
+                continue
+            if heading_of(label).meaning in ("other", "note") and label.isalpha():
+                for c in range(len(grid.cells[0])):
+                    reasons[r, c] = f"{label!r} names no bowl"
+                continue
+            for c, (meaning, unit, why) in kinds.items():
+                if why:
+                    reasons[r, c] = reasons[block.line, c] = why
+                elif grid.cells[r][c] is not None and (r, c) not in grid.copied:
+                    told, of = (own.meaning, own.unit or unit) if own.meaning else (meaning, unit)
+                    slots.append(Slot((r, c), told, at, (block.line, c), of))
+            turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
+            for c, (meaning, unit) in beside.items():
+                # a weight that stands under no date is that of the day of turning
+                day = (r, turned) if meaning == "mass" and turned is not None else None
+                if grid.cells[r][c] is not None:
+                    slots.append(Slot((r, c), meaning, at, day, unit))
+    kind = "dates-down" if grid.turned else "pieces-down"
+    pieces = len({grid.text(*slot.label) for slot in slots})
+    lines = " and ".join(grid.line(block.line) for block in blocks[:2])
+    named = f"row {column + 1}" if grid.turned else f"column {column_letter(column)}"
+    why = (
+        f"{lines} {'holds' if len(blocks) == 1 else 'hold'} "
+        f"{sum(len(block.dates) for block in blocks)} dates, {named} names {pieces} pieces"
+    )
+    corner = heading_of(grid.cells[first.line][column]).meaning in ("piece", "number", "on")
+    return Layout(grid, kind, why, slots, headings, reasons, score, corner, notes)
+
+
+def _are_kinds(grid: Grid, block: _Block, column: int) -> bool:
+    """Whether a column says line by line what the line holds: weight, crack, remark."""
+    if not 0 < column < len(grid.cells[0]) or column in block.dates:
+        return False
+    said = [heading_of(grid.cells[r][column]).meaning for r in block.pieces]
+    return sum(one in ("mass", "crack", "note") for one in said) > len(said) / 2
+
+
+def _under_date(grid: Grid, block: _Block, column: int) -> tuple[str, str | None, str]:
+    """What the cells under a date are: meaning, unit, or why they are not read."""
+    first = next((r for r in block.pieces if mass_like(grid.cells[r][column])), block.line + 1)
+    above = [
+        grid.cells[block.line][column],
+        *(grid.cells[r][column] for r in block.pieces if r < first),
+    ]
+    unit = None
+    for cell in above:
+        if not isinstance(cell, str):
+            continue
+        found = heading_of(cell)
+        if found.meaning == "crack":
+            return "crack", found.unit, ""
+        if found.meaning == "other" or found.meaning.endswith("_mm"):
+            return "", None, f"its heading {cell.strip()!r} is not of weights"
+        unit = found.unit or unit
+    return "mass", unit, ""
+
+
+def _beside(
+    grid: Grid,
+    line: int,
+    column: int,
+    headings: set[Place],
+    reasons: dict[Place, str],
+    notes: list[str],
+) -> tuple[str, str | None] | None:
+    """The meaning of a column beside the dates, by its heading."""
+    at = next((r for r in range(line, max(line - 2, -1), -1) if grid.cells[r][column]), None)
+    if at is None:
+        return None
+    found = known_heading(grid, (at, column), headings, reasons, notes)
+    if heading_of(grid.cells[at][column]).meaning == "mass":
+        headings.add(grid.origin(at, column))
+        return "mass", heading_of(grid.cells[at][column]).unit
+    if not found.meaning:
+        for r in range(line + 1, len(grid.cells)):
+            reasons.setdefault((r, column), reasons[at, column])
+        return None
+    return found.meaning, found.unit
+
+
+def known_heading(
+    grid: Grid,
+    at: Place,
+    headings: set[Place],
+    reasons: dict[Place, str],
+    notes: list[str],
+) -> Heading:
+    """The heading in a cell, if its column can be used; else the reason why not is kept."""
+    text = str(grid.cells[at[0]][at[1]]).strip()
+    found = heading_of(text)
+    if found.meaning in ("", "other", "number", "piece", "mass", "on"):
+        why = f"stands under the heading {text!r}, which the book has no column for"
+        if is_total(text):
+            why = "a total, not a weighing of a piece"
+        elif not found.meaning:
+            why = f"stands under the unknown heading {text!r}"
+            why += f"; its nearest meaning is {found.near!r}" if found.near else ""
+        elif found.meaning != "other":
+            why = f"stands under the heading {text!r}, and another column was read as that"
+        reasons[at] = why
+        return Heading(near=found.near)
+    headings.add(grid.origin(*at))
+    if found.read and (said := f"The heading {text!r} was read as {found.read!r}.") not in notes:
+        notes.append(said)
+    return found

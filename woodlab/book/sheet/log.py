@@ -1,0 +1,174 @@
+"""The layout of a log: a row a weighing, its columns in any order, with headings or without."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from woodlab.book.sheet.dates import find_date
+from woodlab.book.sheet.grid import Grid, column_letter
+from woodlab.book.sheet.layout import Layout, Place, Slot, heading_of, known_heading, mass_like
+from woodlab.book.sheet.words import Heading, is_total
+
+
+def log_layout(grid: Grid) -> Layout | None:
+    head, names = _log_headings(grid)
+    rows = range(head + 1, len(grid.cells))
+    columns = range(len(grid.cells[0]))
+    dates = {c: sum(find_date(grid.cells[r][c]) is not None for r in rows) for c in columns}
+    masses = {c: sum(mass_like(grid.cells[r][c]) for r in rows) for c in columns}
+
+    def column(meaning: str, counts: dict[int, int], taken: set[int]) -> int | None:
+        named = [c for c, found in names.items() if found.meaning == meaning and c not in taken]
+        free = named or [c for c in columns if not _meaning(names, c) and c not in taken]
+        # of two columns of numbers, the weights are the one that seldom repeats; of pounds and
+        # ounces, the pounds come first
+        free = [c for c in named if names[c].unit == "lb"] or free
+        best = max(
+            free,
+            key=lambda c: (counts[c], -c if named else len({grid.text(r, c) for r in rows})),
+            default=None,
+        )
+        return best if best is not None and counts[best] else None
+
+    on = column("on", dates, set())
+    if on is None:
+        return None
+    marks = [c for wanted in ("piece", "number") for c in columns if _meaning(names, c) == wanted]
+    mass = column("mass", masses, {on, *marks[:1]})
+    if mass is None:
+        return None
+    filled = [r for r in rows if mass_like(grid.cells[r][mass])]
+    told = bool(marks) and _meaning(names, mass) == "mass"
+    if not marks:  # found by what stands there: marks come again and again
+        free = [c for c in columns if not _meaning(names, c) and c not in (on, mass)]
+        marks = [c for c in free if _repeats([grid.text(r, c) for r in filled])]
+        if not marks and _meaning(names, mass) == "mass" and len(free) == 1:
+            marks = free
+    if not marks or not filled:
+        return None
+    if not told and not _repeats([grid.text(r, marks[0]) for r in filled]):
+        return None
+    layout = _log_slots(grid, head, names, (on, marks[0], mass), told)
+    if told:
+        _more_pairs(layout, names, (on, marks[0], mass), head)
+    return layout if layout.masses else None
+
+
+def _ounces(names: dict[int, Heading], mass: int) -> int | None:
+    """The column with the ounces beside pounds."""
+    if mass not in names or names[mass].unit != "lb":
+        return None
+    return next((c for c, one in names.items() if one.unit == "oz" and c != mass), None)
+
+
+def _meaning(names: dict[int, Heading], column: int) -> str:
+    return names[column].meaning if column in names else ""
+
+
+def _repeats(texts: list[str | None]) -> bool:
+    known = [text for text in texts if text]
+    return len(known) > 1 and len(known) >= 0.5 * len(texts) and len(set(known)) < len(known)
+
+
+def _log_headings(grid: Grid) -> tuple[int, dict[int, Heading]]:
+    """The row of headings, -1 where there is none, and what they mean by column."""
+    best, best_count = -1, 1
+    for r, row in enumerate(grid.cells[:20]):
+        found = {heading_of(cell).meaning for cell in row if isinstance(cell, str)} - {""}
+        dated = any(find_date(cell) is not None for cell in row)
+        if not dated and len(found) > best_count and {"mass", "on", "piece"} & found:
+            best, best_count = r, len(found)
+    if best < 0:
+        return best, {}
+    return best, {
+        c: heading_of(cell) for c, cell in enumerate(grid.cells[best]) if cell is not None
+    }
+
+
+def _log_slots(
+    grid: Grid, head: int, names: dict[int, Heading], columns: tuple[int, int, int], told: bool
+) -> Layout:
+    on, mark, mass = columns
+    headings = {(head, c) for c in columns} if head >= 0 else set()
+    reasons: dict[Place, str] = {}
+    notes: list[str] = []
+    beside: dict[int, Heading] = {}
+    for c in range(len(grid.cells[0])):
+        if c in columns:
+            if c in names and names[c].read:
+                notes.append(f"The heading {grid.text(head, c)!r} was read as {names[c].read!r}.")
+        elif c in names and c != _ounces(names, mass):
+            found = known_heading(grid, (head, c), headings, reasons, notes)
+            if found.meaning:
+                beside[c] = found
+            else:
+                for r in range(head + 1, len(grid.cells)):
+                    reasons.setdefault((r, c), reasons[head, c])
+    slots: list[Slot] = []
+    above: dict[int, int] = {}
+    carried: Counter[str] = Counter()
+    ounces = _ounces(names, mass)
+    if ounces is not None:
+        headings.add((head, ounces))
+    for r in range(head + 1, len(grid.cells)):
+        label = grid.text(r, mark)
+        if label is not None and is_total(label):
+            for c in range(len(grid.cells[0])):
+                reasons[r, c] = "a total, not a weighing of a piece"
+            continue
+        values = [c for c in (mass, *beside) if grid.cells[r][c] is not None]
+        if not values:
+            continue
+        for c, what in ((on, "day"), (mark, "mark")):
+            if grid.cells[r][c] is not None:
+                above[c] = r
+            elif c in above:
+                carried[what] += 1
+        if mark not in above:
+            for c in values:
+                reasons[r, c] = "no piece is named in this row"
+            continue
+        day = (above[on], on) if on in above else None
+        for c in values:
+            meaning = "mass" if c == mass else beside[c].meaning
+            unit = names[c].unit if c in names else None
+            oz = (r, ounces) if c == mass and ounces is not None else None
+            slots.append(Slot((r, c), meaning, (above[mark], mark), day, unit, oz))
+    for what, count in carried.items():
+        rows = f"{count} row{'' if count == 1 else 's'}"
+        notes.append(f"{rows} without a {what}: the {what} above stands for it.")
+    text = [f"{grid.text(head, c)!r}" if head >= 0 else column_letter(c) for c in columns]
+    why = (
+        f"row {head + 1} has the headings {', '.join(text)}" if told
+        else f"columns {', '.join(column_letter(c) for c in columns)} hold days, marks that come "
+        "again, and weights"
+    )  # fmt: skip
+    score = sum(mass_like(grid.cells[s.at[0]][s.at[1]]) for s in slots if s.meaning == "mass")
+    return Layout(grid, "log", why, slots, headings, reasons, score, told, notes)
+
+
+def _more_pairs(
+    layout: Layout, names: dict[int, Heading], columns: tuple[int, int, int], head: int
+) -> None:
+    """`date 1, weight 1, date 2, weight 2`: further weighings in the same row."""
+    grid, (on, mark, mass) = layout.grid, columns
+    days = [c for c in names if names[c].meaning == "on" and c != on]
+    masses = [
+        c for c in names if names[c].meaning == "mass" and c != mass and names[c].unit != "oz"
+    ]
+    if not masses:
+        return
+    if len(days) != len(masses):
+        left = ", ".join(column_letter(c) for c in masses)
+        layout.notes.append(
+            f"Several columns are headed as weights: {column_letter(mass)} was read, not {left}."
+        )
+        return
+    for day, weight in zip(days, masses, strict=True):
+        layout.headings.update({(head, day), (head, weight)})
+        for r in range(head + 1, len(grid.cells)):
+            for at in ((r, day), (r, weight)):
+                layout.reasons.pop(at, None)
+            if grid.cells[r][weight] is not None and grid.cells[r][mark] is not None:
+                unit = names[weight].unit
+                layout.slots.append(Slot((r, weight), "mass", (r, mark), (r, day), unit))

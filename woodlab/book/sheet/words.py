@@ -1,0 +1,239 @@
+"""What makers write over their columns and among their weights, in English, German and French.
+
+The words stand in `words.csv`, one row a meaning and language; `*` there stands for any ending.
+Case, accents and `ß` do not matter. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from importlib.resources import files
+
+import pandas as pd
+
+from woodlab.book.tables import TABLES
+from woodlab.book.units import heading_unit as book_unit
+from woodlab.book.units import match_heading
+
+# `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
+_CHECKS = r"checks?(?=\W+(?:\d|at\b|in\b|near\b|along\b|rim\b|end\b))"
+_LENGTH_UNIT = re.compile(
+    r"(?:[\s_]+in)?[\s(\[_,/-]*\b(mm|cm|in|inch|inches|zoll|pouces?)\b\W*$|[\s(\[]*[\"\u2033\u201d]\W*$",
+    re.I,
+)
+_MASS_UNIT = re.compile(r"[\s(\[_,/]+(?:in |en )?\(?([a-z#]+)\.?\s*[)\]]?\s*$", re.I)
+_CRACK_LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")", re.I)
+
+
+def folded(text: object) -> str:
+    """Without case and accents: `Wandstärke` -> `wandstarke`, `Fuß` -> `fuss`.
+
+    Examples
+    --------
+    >>> folded("  Épaisseur  de Paroi ")
+    'epaisseur de paroi'
+    """
+    letters = unicodedata.normalize("NFKD", str(text).casefold())
+    return " ".join("".join(c for c in letters if not unicodedata.combining(c)).split())
+
+
+@cache
+def vocabulary(kind: str) -> dict[str, str]:
+    """Folded word to meaning, of one kind of words."""
+    with files("woodlab.book.sheet").joinpath("words.csv").open(encoding="utf-8") as handle:
+        frame = pd.read_csv(handle, dtype=str, keep_default_na=False)
+    found: dict[str, str] = {}
+    for row in frame[frame["kind"] == kind].itertuples(index=False):
+        for word in row.words.split(";"):
+            found.setdefault(word, row.meaning)
+    return found
+
+
+@cache
+def _pattern(kind: str) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """One pattern a meaning, in the order of the file."""
+    words: dict[str, list[str]] = {}
+    for word, meaning in vocabulary(kind).items():
+        words.setdefault(meaning, []).append(re.escape(word).replace(r"\*", r"\w*"))
+    if kind == "crack":
+        words["yes"].append(_CHECKS)
+    return tuple(
+        (re.compile(rf"(?<!\w)(?:{'|'.join(sorted(alike, key=len, reverse=True))})(?!\w)"), meaning)
+        for meaning, alike in words.items()
+    )
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What a heading means: a column of the book, `mass`, `crack`, ... or nothing known.
+
+    `near` is the word that an unknown one is most like, `read` the word by which a misspelt one
+    was understood.
+    """
+
+    meaning: str = ""
+    unit: str | None = None
+    near: str = ""
+    read: str = ""
+
+
+@cache
+def heading(text: str) -> Heading:
+    """The meaning of a heading, with its unit.
+
+    Examples
+    --------
+    >>> heading("Wandstärke (cm)").meaning, heading("Wandstärke (cm)").unit
+    ('wall_mm', 'cm')
+    >>> heading("Poids en kg").meaning, heading("Poids en kg").unit
+    ('mass', 'kg')
+    >>> heading("Wandst.").meaning, heading("Wandst.").read, heading("Woodkind").near
+    ('wall_mm', 'wand', 'wood')
+    """
+    own = match_heading(text, TABLES["pieces"])
+    if own is not None and own[0].name != "piece":
+        named = book_unit(text, own[0]) if own[0].kind == "number" else None
+        return Heading(own[0].name, named)
+    unit, rest = heading_unit(text)
+    words = vocabulary("heading")
+    plain = re.sub(r"[^\w#%]+", " ", folded(rest)).strip()
+    if plain in words:
+        return Heading(words[plain], unit)
+    if unit in ("g", "kg", "lb", "oz") and folded(text).strip(" ().[]") in vocabulary("unit"):
+        return Heading("mass", unit)
+    parts = [part for part in plain.split() if part]
+    meanings = [words[part] for part in parts if part in words]
+    if {"seal", "mass"} <= set(meanings):
+        return Heading("seal_g", unit)
+    # `crack mm`, `loss of weight`, `diameter of bowl`: what is measured counts, not of what
+    rank = {"crack": 0, "other": 1, "piece": 3, "on": 4, "number": 5}
+    if meanings:
+        return Heading(min(meanings, key=lambda m: rank.get(m, 2)), unit)
+    for part in sorted(parts, key=len, reverse=True):
+        known = [word for word in words if len(word) > 3]
+        if len(part) > 3 and (near := get_close_matches(part, known, 1, cutoff=0.8)):
+            return Heading(words[near[0]], unit, read=near[0])
+    near = [
+        word
+        for part in parts
+        if len(part) > 2
+        for word in get_close_matches(part, [w for w in words if len(w) > 2], 1, cutoff=0.6)
+    ]
+    return Heading(unit=unit, near=near[0] if near else "")
+
+
+def heading_unit(text: str) -> tuple[str | None, str]:
+    """The unit at the end of a heading or of a mark, and the text without it.
+
+    Examples
+    --------
+    >>> heading_unit("A1 (lbs)"), heading_unit('Dia "'), heading_unit("A1 (b)")
+    (('lb', 'A1'), ('in', 'Dia'), (None, 'A1 (b)'))
+    """
+    end = _LENGTH_UNIT.search(text)
+    if end and end.start() > 0:
+        unit = (end[1] or "in").casefold()
+        return ("in" if unit[0] in "izp" else unit), text[: end.start()].strip()
+    end = _MASS_UNIT.search(text)
+    if end and end.start() > 0 and folded(end[1]) in vocabulary("unit"):
+        return vocabulary("unit")[folded(end[1])], text[: end.start()].strip()
+    return vocabulary("unit").get(folded(text).strip(" ().[]")), text
+
+
+@dataclass(frozen=True)
+class Said:
+    """What words say of a bowl on a day; empty strings where they say nothing of it.
+
+    `ended` is true where the bowl is gone; `outcome` says how, if the words do.
+    """
+
+    crack: str = ""
+    crack_mm: float | None = None
+    where: str = ""
+    event: str = ""
+    ended: bool = False
+    outcome: str = ""
+
+    @property
+    def known(self) -> bool:
+        return bool(self.crack or self.event or self.ended)
+
+
+def read_words(text: str) -> Said:
+    """Cracks, ends and events in a maker's words.
+
+    Examples
+    --------
+    >>> read_words("Riss am Rand, 12 mm").where, read_words("Riss am Rand, 12 mm").crack_mm
+    ('rim', 12.0)
+    >>> read_words("pas de fente").crack, read_words("cracked, firewood").outcome
+    ('no', 'scrapped')
+    """
+    plain = folded(text)
+    crack, length = "", None
+    ((cracks, _),) = _pattern("crack")
+    for match in cracks.finditer(plain):
+        before = " ".join(plain[: match.start()].split()[-3:])
+        denied = any(pattern.search(before) for pattern, _ in _pattern("negation"))
+        crack = crack if crack == "yes" else "no" if denied else "yes"
+    if crack == "yes" and (size := _CRACK_LENGTH.search(plain)):
+        factor = {"mm": 1.0, "cm": 10.0}.get(size[2], 25.4)
+        length = float(size[1].replace(",", ".")) * factor
+    events = [meaning for pattern, meaning in _pattern("event") if pattern.search(plain)]
+    ends = [
+        meaning
+        for pattern, meaning in _pattern("end")
+        # `gone` alone is an end; in `bark gone` it is not
+        if (pattern.search(plain) if meaning else pattern.fullmatch(plain.strip(" .!,;-")))
+    ]
+    places = [m for pattern, m in _pattern("where") if pattern.search(plain)] if crack else []
+    return Said(
+        crack,
+        length,
+        places[0] if places else "",
+        events[-1] if events else "",
+        bool(ends),
+        next((end for end in ends if end), ""),
+    )
+
+
+def is_total(label: str) -> bool:
+    """Whether a row's name says that it sums up the others.
+
+    Examples
+    --------
+    >>> is_total("Total:"), is_total("Mean of 12"), is_total("Maxwell 3"), is_total("Summe")
+    (True, True, False, True)
+    """
+    ((pattern, _),) = _pattern("total")
+    return pattern.match(folded(label).lstrip(" *-=:.(")) is not None
+
+
+def yes_or_no(cell: object) -> str:
+    """`yes`, `no`, or nothing where the cell is neither word.
+
+    Examples
+    --------
+    >>> yes_or_no("nein"), yes_or_no("Oui"), yes_or_no("wax")
+    ('no', 'yes', '')
+    """
+    plain = folded(cell).strip(" .!")
+    return vocabulary("yes").get(plain) or vocabulary("no").get(plain) or ""
+
+
+def give(option: str, *values: str) -> str:
+    """How to answer a question, in a notebook and at the command.
+
+    Examples
+    --------
+    >>> give("mass_unit", "kg", "lb")
+    "Give mass_unit='kg' or mass_unit='lb' (at the command: --mass-unit kg or --mass-unit lb)."
+    """
+    flag = "--" + option.replace("_", "-")
+    code = " or ".join(f"{option}={int(v) if v.isdigit() else repr(v)}" for v in map(str, values))
+    typed = " or ".join(f"{flag} {value}" for value in values)
+    return f"Give {code} (at the command: {typed})."

@@ -1,0 +1,197 @@
+"""Colours by what they are for, measured and not judged by eye; one order of seals for the kit.
+
+Each light colour has a twin for dark screens, so that a chart is drawn once and recoloured
+(`recoloured`). Contrast is that of WCAG 2; distances are CIE 1976, for normal sight, for the three
+colour blindnesses of Machado et al. (2009, severity 1) and for grey print.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+# Role: (light, dark). What a colour is for is what may not change.
+ROLES = {
+    "paper": ("#ffffff", "#14171b"),
+    "card": ("#f5f3ee", "#1e2228"),
+    "ink": ("#1d1d1b", "#eeebe4"),
+    "quiet": ("#55554f", "#b3b1a9"),
+    "line": ("#85857d", "#7a7d80"),
+    "hair": ("#dddbd3", "#33383f"),
+    "ready": ("#0b5a50", "#66cbb8"),
+    "cracked": ("#9c3210", "#ff9f78"),
+    "waiting": ("#2c5279", "#9bbeeb"),
+    "link": ("#1d4f8c", "#93bdf2"),
+}
+ON_FILL = ("#fffffe", "#14171a")  # words on a filled `ready` ground
+
+# From open to closed: the more a seal holds back, the darker it is (on dark screens the brighter),
+# in even steps of lightness, so that grey print keeps the order.
+SEALS = {
+    "none": ("#af8522", "#be752a"),
+    "wax on end grain": ("#9f564c", "#d2997d"),
+    "paint all over": ("#5535a2", "#babfff"),
+    "wax all over": ("#093246", "#bcefe9"),
+}
+OTHERS = (("#7b7885", "#36a5a3"), ("#7a4689", "#b7bd0e"), ("#6e1e04", "#4df678"))
+
+# Ordered so that the first few differ most in lightness; for series that are not seals.
+SERIES = tuple(
+    pair[0]
+    for pair in (
+        SEALS["wax all over"], SEALS["none"], SEALS["wax on end grain"], SEALS["paint all over"],
+        *OTHERS,
+    )
+)  # fmt: skip
+
+# One hue, ten points of lightness a step, from nearly dry enough to wettest.
+MOISTURE_EDGES = (17, 20, 25, 30, 45, 60)  # percent
+MOISTURE = (
+    ("#bfd0e3", "#2b4359"), ("#a1b6cd", "#3f5a72"), ("#839cb7", "#54718c"), ("#67839f", "#6a8aa6"),
+    ("#4b6a89", "#81a3c0"), ("#2f5272", "#99bddb"), ("#0f3a5b", "#b5d8f5"),
+)  # fmt: skip
+# Grounds of counting tiles, none to most; the count stands on them in `ink`.
+TILES = (
+    ROLES["paper"], ("#fbe9df", "#33231d"), ("#f3c9b3", "#57301f"), ("#e9a585", "#7a3c22"),
+    ("#dd8058", "#a04a27"),
+)  # fmt: skip
+
+TWINS = dict([*ROLES.values(), ON_FILL, *SEALS.values(), *OTHERS, *MOISTURE, *TILES])
+
+# From memory: they shape what is asked of this palette and are no expected value of a test.
+SIGHTS = {
+    "normal": np.eye(3),
+    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+                        [-0.003882, -0.048116, 1.051998]]),
+    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+                        [-0.011820, 0.042940, 0.968881]]),
+    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+                        [0.004733, 0.691367, 0.303900]]),
+}  # fmt: skip
+_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
+                 [0.0193339, 0.1191920, 0.9503041]])  # fmt: skip
+
+
+def role(name: str) -> str:
+    """The light colour of a role; `recoloured` gives its dark twin."""
+    return ROLES[name][0]
+
+
+def order_of_seals(names: Iterable[object]) -> list[str]:
+    """The one order of seals in every list, chart and legend: from open to closed, others last.
+
+    Examples
+    --------
+    >>> order_of_seals(["oil", "wax all over", "none"])
+    ['none', 'wax all over', 'oil']
+    """
+    rank = {seal: place for place, seal in enumerate(SEALS)}
+    return sorted(
+        dict.fromkeys(str(name) for name in names), key=lambda n: (rank.get(n, len(rank)), n)
+    )
+
+
+def seal_colours(names: Iterable[str]) -> list[str]:
+    """Each seal's own colour; seals of a maker's own take those that are left, by name."""
+    names = list(names)
+    free = [pair[0] for seal, pair in SEALS.items() if seal not in names]
+    spare = [*(pair[0] for pair in OTHERS), *free]
+    own = {name: spare[k % len(spare)] for k, name in enumerate(sorted(set(names) - set(SEALS)))}
+    return [SEALS[name][0] if name in SEALS else own[name] for name in names]
+
+
+def recoloured(spec: dict, look: str) -> dict:
+    """A chart's specification for a `dark` screen or for `grey` print.
+
+    Examples
+    --------
+    >>> recoloured({"color": "#1d1d1b"}, "dark"), recoloured({"color": "#9c3210"}, "grey")
+    ({'color': '#eeebe4'}, {'color': '#565656'})
+    """
+    if look == "light":
+        return spec
+    twin = TWINS.get if look == "dark" else (lambda colour, _: grey(colour))
+    text = json.dumps(spec)
+    return json.loads(re.sub(r"#[0-9a-f]{6}\b", lambda found: twin(found[0], found[0]), text))
+
+
+def dark_style() -> str:
+    """A style sheet that turns a light SVG dark where the screen is."""
+    rules = "".join(
+        f'[fill="{light}"]{{fill:{dark}}}[stroke="{light}"]{{stroke:{dark}}}'
+        for light, dark in TWINS.items()
+    )
+    return f"<style>@media (prefers-color-scheme:dark){{{rules}}}</style>"
+
+
+def grey(colour: str) -> str:
+    """The grey of the same luminance."""
+    y = float(_XYZ[1] @ linear(colour))
+    level = round(255 * (12.92 * y if y <= 0.0031308 else 1.055 * y ** (1 / 2.4) - 0.055))
+    return f"#{level:02x}{level:02x}{level:02x}"
+
+
+def linear(colour: str) -> np.ndarray:
+    """Linear RGB of a colour written as #rrggbb."""
+    v = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+def seen(colour: str, sight: str = "normal") -> np.ndarray:
+    """Linear RGB as that sight has it; `grey` is luminance alone."""
+    if sight == "grey":
+        return np.full(3, float(_XYZ[1] @ linear(colour)))
+    return np.clip(SIGHTS[sight] @ linear(colour), 0, 1)
+
+
+def lab(colour: str, sight: str = "normal") -> np.ndarray:
+    """CIE L*a*b* of a colour as that sight has it (white of sRGB)."""
+    t = (_XYZ @ seen(colour, sight)) / (_XYZ @ np.ones(3))
+    f = np.where(t > 216 / 24389, np.cbrt(t), (24389 / 27 * t + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(one: str, other: str, sight: str = "normal") -> float:
+    """Contrast of two colours, 1 to 21 (WCAG 2).
+
+    Examples
+    --------
+    >>> contrast("#000000", "#ffffff")
+    21.0
+    """
+    a, b = (float(_XYZ[1] @ seen(colour, sight)) for colour in (one, other))
+    return round((max(a, b) + 0.05) / (min(a, b) + 0.05), 3)
+
+
+def contrasts() -> pd.DataFrame:
+    """Every colour on its ground: what it is, the contrast it needs, the least over all sights."""
+    rows = []
+    for k, mode in enumerate(("light", "dark")):
+        paper, ink = ROLES["paper"][k], ROLES["ink"][k]
+        words = ("ink", "quiet", "link", "ready", "cracked", "waiting")
+        asked = [(f"{n} words", ROLES[n][k], ROLES[g][k], 4.5) for n in words
+                 for g in ("paper", "card")]  # fmt: skip
+        asked += [("words on ready", ON_FILL[k], ROLES["ready"][k], 4.5)]
+        asked += [("line", ROLES["line"][k], ROLES[g][k], 3.0) for g in ("paper", "card")]
+        asked += [("words on a tile", ink, tile[k], 4.5) for tile in TILES]
+        asked += [(f"seal {n}", pair[k], paper, 3.0) for n, pair in SEALS.items()]
+        asked += [("series", pair[k], paper, 3.0) for pair in OTHERS]
+        for what, colour, ground, needs in asked:
+            least = min(contrast(colour, ground, sight) for sight in (*SIGHTS, "grey"))
+            rows.append((mode, what, colour, ground, needs, least))
+    return pd.DataFrame(rows, columns=["mode", "what", "colour", "ground", "needs", "least"])
+
+
+def least_distance(colours: Iterable[str], sights: Iterable[str] = (*SIGHTS,)) -> float:
+    """The least distance of two of the colours over the sights."""
+    colours = list(colours)
+    return min(
+        float(np.linalg.norm(lab(a, sight) - lab(b, sight)))
+        for sight in sights
+        for k, a in enumerate(colours)
+        for b in colours[k + 1 :]
+    )

@@ -1,0 +1,134 @@
+"""Charts to files: SVG and PNG at their printed size, for light pages, dark screens, grey print."""
+
+from __future__ import annotations
+
+import functools
+import re
+from pathlib import Path
+from typing import Any, Literal
+
+import altair
+
+from woodlab.charts import colours
+from woodlab.errors import WoodlabError
+
+MM_PER_PX = 0.25
+Look = Literal["light", "dark", "grey"]
+
+
+def save_chart(
+    chart: Any, path: str | Path, ppi: int = 300, *, locale: str = "en", look: Look = "light"
+) -> Path:
+    """Write a chart as SVG or PNG (by the ending of `path`), with no network.
+
+    Parameters
+    ----------
+    chart : altair chart
+        As any function of `woodlab.charts` gives it.
+    path : str or Path
+        The file; what stands there is replaced.
+    ppi : int
+        Pixels of a PNG per inch of its printed size: a `column` is 90 mm wide, a `page` 170 mm.
+    locale : str
+        The form of the axes' numbers and dates: "en", "de", "fr_CA", ...
+    look : {"light", "dark", "grey"}
+        For paper, for a dark screen, or for grey print.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    WoodlabError
+        When the ending is neither `.svg` nor `.png`.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import pandas as pd, woodlab as wl
+    >>> found = pd.DataFrame({"label": ["ash"], "estimate": [20.0], "ci_lower": [8.0],
+    ...                       "ci_upper": [42.0]})
+    >>> chart = wl.charts.interval_chart(found, title="Pieces that cracked [%]")
+    >>> file = save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "cracked.svg")
+    >>> "Pieces that cracked [%]" in file.read_text(encoding="utf-8"), printed_width_mm(file)
+    (True, 90.0)
+    >>> save_chart(chart, "cracked.jpg")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'cracked.jpg'. Change ...
+    """
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending == ".svg":
+        path.write_text(chart_svg(chart, locale=locale, look=look), encoding="utf-8")
+    elif ending == ".png":
+        path.write_bytes(chart_png(chart, ppi=ppi, locale=locale, look=look))
+    else:
+        raise WoodlabError(
+            f"a chart is saved as .svg or .png; found {path.name!r}. Change the file's ending."
+        )
+    return path
+
+
+def spec_of(chart: Any) -> dict[str, Any]:
+    """The Vega-Lite specification, of any number of rows, its data inside."""
+    with altair.data_transformers.enable("default", max_rows=None):
+        return chart.to_dict()
+
+
+def chart_svg(chart: Any, *, locale: str = "en", look: Look = "light") -> str:
+    """A chart as SVG text."""
+    import vl_convert
+
+    spec = colours.recoloured(spec_of(chart), look)
+    return vl_convert.vegalite_to_svg(spec, **_locales(locale))
+
+
+def page_svg(chart: Any, *, locale: str = "en") -> str:
+    """A chart as SVG text for a page: it turns dark by itself where the screen is."""
+    head, _, rest = chart_svg(chart, locale=locale).partition(">")
+    return f"{head}>{colours.dark_style()}{rest}"
+
+
+def chart_png(chart: Any, ppi: int = 300, *, locale: str = "en", look: Look = "light") -> bytes:
+    """A chart as the bytes of a PNG with `ppi` pixels per printed inch."""
+    import vl_convert
+
+    scale = MM_PER_PX * 72 / 25.4  # the converter takes one pixel for 1/72 inch
+    spec = colours.recoloured(spec_of(chart), look)
+    return vl_convert.vegalite_to_png(spec, scale=scale, ppi=ppi, **_locales(locale))
+
+
+@functools.cache
+def _locales(locale: str) -> dict[str, Any]:
+    """The converter's own locale data: of the locale, else its language's, else English."""
+    import vl_convert
+
+    language = locale.replace("_", "-").split("-")[0].lower()
+    if language == "en" and locale.replace("_", "-") in ("en", "en-US"):
+        return {}
+    for name in (locale.replace("_", "-"), f"{language}-{language.upper()}"):
+        try:
+            return {
+                "format_locale": vl_convert.get_format_locale(name),  # type: ignore[arg-type]
+                "time_format_locale": vl_convert.get_time_format_locale(name),  # type: ignore[arg-type]
+            }
+        except ValueError:
+            continue
+    return {}
+
+
+def printed_width_mm(svg: str | Path) -> float:
+    """The width [mm] on paper of a chart saved as SVG.
+
+    Raises
+    ------
+    WoodlabError
+        When the file is no SVG with a width.
+    """
+    found = re.search(r'<svg [^>]*\bwidth="([\d.]+)"', Path(svg).read_text(encoding="utf-8")[:1000])
+    if found is None:
+        raise WoodlabError(f"{svg} is not a chart saved as SVG. Save it with save_chart.")
+    return float(found[1]) * MM_PER_PX

@@ -1,0 +1,1 @@
+"""Charts of what the studies found: sealing, cracks, movement, next season."""

@@ -1,0 +1,109 @@
+"""The rule for chart titles: a finding of at most ten words, worded as surely as the data allow.
+
+The subtitle names the measure and its unit. How sure a comparison is comes from
+`woodlab.words.certainty` alone; each wording of a claim is written out, since an adverb that a
+program slots in reads like one. Names out of a book may be long: `fitting` takes the first of
+several wordings that fits, the last of which names nothing.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.errors import WoodlabError
+
+MOST_WORDS = 10
+ALIKE = (0.9, 1.1)  # a ratio whose interval stays within a tenth of 1 is one of "equally"
+
+
+@dataclass(frozen=True)
+class Claim:
+    """The wordings of one comparison. `open` names the question; `alike` may be left out."""
+
+    more: str
+    less: str
+    likely_more: str
+    likely_less: str
+    open: str
+    alike: str = ""
+
+    def said(
+        self, ratio: float, sure: str, lower: float = np.nan, upper: float = np.nan, at: float = 1.0
+    ) -> str:
+        """The wording for a ratio (or a difference, with `at=0`) of this certainty.
+
+        Examples
+        --------
+        >>> wax = Claim("Waxed bowls dried slower", "Waxed bowls dried faster",
+        ...             "Waxed bowls probably dried slower", "Waxed bowls probably dried faster",
+        ...             "Does wax slow drying? Too few bowls to tell")
+        >>> wax.said(2.9, "clear"), wax.said(1.3, "likely"), wax.said(1.1, "open")
+        ('Waxed bowls dried slower', 'Waxed bowls probably dried slower', 'Does wax slow ... tell')
+        """
+        if at == 1.0 and self.alike and lower >= ALIKE[0] and upper <= ALIKE[1]:
+            return fitting(self.alike)
+        if sure not in ("clear", "likely"):
+            return fitting(self.open)
+        middle = ratio if np.isfinite(ratio) else upper if lower <= 0 else lower
+        rises = middle > at
+        if sure == "clear":
+            return fitting(self.more if rises else self.less)
+        return fitting(self.likely_more if rises else self.likely_less)
+
+
+def certainties(effects: pd.DataFrame) -> pd.Series:
+    """The certainty of each row of a study's `effects`: its own column, or made from its p-values.
+
+    Without a column `certainty`, from `p_holm`; without that, from `p_value` corrected by Holm
+    within the rows of one `outcome` or kind of term.
+    """
+    if "certainty" in effects:
+        return effects["certainty"].fillna("nothing").astype(str)
+    p = effects.get("p_holm")
+    if p is None:
+        family = next((effects[c] for c in ("outcome", "kind") if c in effects), None)
+        if family is None and "term" in effects:
+            family = effects["term"].str.split(":").str[0]
+        groups = effects["p_value"].groupby(family if family is not None else 0)
+        p = groups.transform(words.holm)
+    events = effects["n_cracked"] if "n_cracked" in effects else pd.Series(np.inf, effects.index)
+    return pd.Series(
+        [words.certainty(a, b) for a, b in zip(p, events.fillna(np.inf), strict=True)],
+        effects.index,
+        dtype=object,
+    )
+
+
+def fitting(*choices: str) -> str:
+    """The first wording of at most ten words, with a capital.
+
+    Raises
+    ------
+    WoodlabError
+        When none fits: a title is never cut, since a cut one says something else.
+
+    Examples
+    --------
+    >>> fitting("one two three four five six seven eight nine ten eleven", "too long to be told")
+    'Too long to be told'
+    """
+    for text in choices:
+        if text and word_count(text) <= MOST_WORDS:
+            return text[:1].upper() + text[1:]
+    raise WoodlabError(f"a title has at most {MOST_WORDS} words; found {choices[-1]!r}. Say less.")
+
+
+def word_count(text: str) -> int:
+    """Words with a letter or a digit in them."""
+    return len([word for word in text.split() if re.search(r"\w", word)])
+
+
+def wrapped(text: str, width_px: float, font_px: float, em: float = 0.5) -> list[str]:
+    """Lines of a width; an average letter is `em` of its size wide."""
+    return textwrap.wrap(text, max(16, int(width_px / (font_px * em)))) or [""]

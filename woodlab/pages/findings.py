@@ -1,0 +1,187 @@
+"""Three findings for the front page: sealing, cracks, the wall to leave; counts before ratios."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.charts.colours import order_of_seals
+from woodlab.charts.titles import Claim, certainties, fitting
+from woodlab.pages.facts import READY, Facts
+
+LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
+_RANK = {"clear": 0, "likely": 1, "open": 2, "nothing": 3}
+THICK_MM = 30
+_THAN = "bowls cracked than bare ones"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A title, how sure it is, what stands behind it, and where more of it is."""
+
+    key: str
+    title: str
+    level: str
+    says: list[tuple[str, str]] = field(default_factory=list)
+    bars: list[tuple[str, int, int, str]] = field(default_factory=list)
+    table: list[dict[str, Any]] = field(default_factory=list)
+    short: str = ""  # for the sentence at the head of the page
+    link: str = ""
+
+
+def findings(facts: Facts) -> list[Finding]:
+    """Sealing, cracking and walls, each with a wording as sure as the season allows."""
+    return [sealing(facts), cracking(facts), walls(facts)]
+
+
+def sealing(facts: Facts) -> Finding:
+    """What the surest seal saved in cracks, and what it cost in time."""
+    bowls, effects = facts.bowls, getattr(facts.seals, "effects", None)
+    reference = "none"
+    times: dict[str, float] = {}
+    best = None
+    if effects is not None and len(effects):
+        reference = str(effects["reference"].iloc[0])
+        effects = effects.assign(sure=certainties(effects))
+        slow = effects[effects["outcome"] == "drying_time"].dropna(subset=["ratio"])
+        times = dict(zip(slow["seal"], slow["ratio"], strict=True))
+        cracks = effects[effects["outcome"] == "crack_hazard"]
+        cracks = cracks.assign(rank=cracks["sure"].map(_RANK)).sort_values(["rank", "p_value"])
+        best = cracks.iloc[0] if len(cracks) else None
+    table = [_seal_row(bowls, seal, times.get(seal)) for seal in order_of_seals(bowls["seal"])]
+    by_seal = {row["seal"]: row for row in table}
+    bars = [(r["name"], r["cracked"], r["n"], r["times"]) for r in table]
+    link = "The season, bowl by bowl"
+    if best is None or best["seal"] not in by_seal or reference not in by_seal:
+        title = "Does sealing save bowls? This book cannot tell"
+        return Finding("seals", title, "Open", bars=bars, table=table, link=link)
+    seal = str(best["seal"])
+    own, bare, name = by_seal[seal], by_seal[reference], words.bowls(seal)
+    other = words.bowls(reference)
+    claim = Claim(
+        more=fitting(f"More {name} cracked than {other}", f"More sealed {_THAN}"),
+        less=fitting(f"Fewer {name} cracked than {other}", f"Fewer sealed {_THAN}"),
+        likely_more="Probably more sealed bowls crack than bare ones",
+        likely_less="Probably fewer sealed bowls crack than bare ones",
+        open="Does sealing save bowls? Too few cracks to tell",
+    )  # fmt: skip
+    title = claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
+    counts = (
+        f"{words.part_of(own['cracked'], own['n'], seal)} cracked, "
+        f"{words.part_of(bare['cracked'], bare['n'], reference)}"
+    )
+    cost = f"drying took {own['times']}" if own["times"] else ""
+    dry = f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {other}"
+    says = [("Gain", f"{words.opened(counts)}."), ("Price", f"{dry}{'; ' + cost if cost else ''}.")]
+    short = f"{counts}{'; ' + cost if cost else ''}"
+    return Finding("seals", title, LEVELS[str(best["sure"])], says, bars, table, short, link)
+
+
+def _seal_row(bowls: pd.DataFrame, seal: str, ratio: float | None) -> dict[str, Any]:
+    own = bowls[bowls["seal"] == seal]
+    known = ratio is not None and np.isfinite(ratio)
+    return {
+        "seal": seal,
+        "name": words.bowls(seal),
+        "n": len(own),
+        "cracked": int(own["crack_on"].notna().sum()),
+        "dry": int((own["p_ready_now"] >= READY).sum()),
+        "times": words.longer(float(ratio)) if known else "",  # type: ignore[arg-type]
+        "ratio": f"{ratio:.1f}" if known else "",
+    }
+
+
+def cracking(facts: Facts) -> Finding:
+    """Whether thick walls crack more, which woods did, and what cracks went on to do."""
+    bowls, effects = facts.bowls, getattr(facts.cracks, "effects", None)
+    cracked = bowls["crack_on"].notna()
+    thick = bowls["wall_mm"] >= THICK_MM
+    thin = bowls["wall_mm"] < THICK_MM
+    bars = [
+        (label, int(cracked[part].sum()), int(part.sum()), "")
+        for label, part in ((f"{THICK_MM} mm and more", thick), ("thinner walls", thin))
+        if part.any()
+    ]
+    title = fitting(words.of_all(int(cracked.sum()), len(bowls), "cracked"))
+    level = "Counted"
+    wall = effects[effects["term"].str.startswith("wall")] if effects is not None else None
+    if wall is not None and len(wall):
+        from woodlab.charts.pictures.counts import THICK
+
+        row = wall.assign(sure=certainties(wall)).iloc[0]
+        title = THICK.said(row["hazard_ratio"], row["sure"], row["ci_lower"], row["ci_upper"])
+        level = LEVELS[str(row["sure"])]
+    says = [("Walls", "; ".join(f"{label}: {k} of {n} cracked" for label, k, n, _ in bars) + ".")]
+    by = bowls.assign(cracked=cracked).groupby("species")["cracked"].agg(["sum", "size", "mean"])
+    if len(by) > 1:
+        most, least = by["mean"].idxmax(), by["mean"].idxmin()
+        told = f"{by['sum'][most]} of {by['size'][most]} {most} cracked, " \
+               f"{by['sum'][least]} of {by['size'][least]} {least}"  # fmt: skip
+        says.append(("Woods", told + _woods_told(effects)))
+    if bars and cracked.any():
+        says.append(("Growth", _growth(facts)))
+    return Finding("cracks", title, level, [s for s in says if s[1]], bars,
+                   link="Wood by wall, in counts")  # fmt: skip
+
+
+def _woods_told(effects: pd.DataFrame | None) -> str:
+    if effects is None:
+        return "."
+    woods = effects[effects["term"].str.startswith("species")]
+    sure = set(certainties(woods)) if len(woods) else set()
+    return "." if "clear" in sure else ": too few cracks to tell woods apart."
+
+
+def _growth(facts: Facts) -> str:
+    growth = getattr(facts.cracks, "growth", None)
+    if growth is None or not len(growth):
+        return ""
+    known = growth[growth["n_later_looks"] > 0]
+    glued = known[known["action"] == "glued"]
+    if not len(known):
+        return ""
+    text = f"{int(known['grew'].sum())} of {len(known)} cracks grew after they were found"
+    if len(glued):
+        grown = int(glued["grew"].sum())
+        part = f"all {grown}" if grown == len(glued) else f"{grown} of {len(glued)}"
+        text += f", and {part} glued ones"
+    return text + "."
+
+
+def walls(facts: Facts) -> Finding:
+    """The rough wall to leave, from tables of shrinkage; rounded up, here and in the table."""
+    frame = facts.walls.dropna(subset=["thinnest_mm"]) if len(facts.walls) else facts.walls
+    if not len(frame):
+        title = "What wall to leave? No table for these woods"
+        return Finding("walls", title, "Open", link="Each wood's wall")
+    up = np.ceil(frame["thinnest_mm"].astype(float)).astype(int)
+    rim = float(frame["rim_mm"].iloc[0])
+    low, high = int(up.min()), int(up.max())
+    leave = f"{low} to {high} mm" if low != high else f"{low} mm"
+    table = [
+        {"wood": r.species, "mm": int(mm), "tenth": round(float(r.tenth_mm))}
+        for r, mm in zip(frame.itertuples(), up, strict=True)
+    ]
+    usual = facts.bowls["species"].mode()
+    wood = next((row for row in table if len(usual) and row["wood"] == usual.iloc[0]), table[0])
+    says = [
+        ("Room for", "nineteen trees in twenty, for a round bowl of 8 mm in the end."),
+        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth']} mm."),
+    ]
+    estimates = getattr(facts.movement, "estimates", None)
+    if estimates is not None:
+        across = estimates[estimates["figure"] == "across the grain, measured/expected"]
+        across = across.dropna(subset=["estimate"])
+        if len(across):
+            low_seen, high_seen = across["estimate"].min(), across["estimate"].max()
+            n = int(across["n_pieces"].sum())
+            told = f"{n} bowls moved {low_seen:.1f} to {high_seen:.1f} times as far as expected"
+            says.append(("Seen here", f"{told} so far."))
+    return Finding(
+        "walls", fitting(f"For a {rim:.0f} mm bowl leave {leave}"), "From tables", says,
+        table=table, short=f"leave {wood['mm']} mm for {wood['wood']}", link="Each wood's wall",
+    )  # fmt: skip
