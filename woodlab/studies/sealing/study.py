@@ -185,14 +185,12 @@ def piece_frame(
     pieces = fits.book.pieces.reset_index(drop=True)
     frame = pieces[["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]].assign(
         weeks=middle, weeks_lower=low, weeks_upper=high, reached=7 * middle <= now,
-        surface_m_s=fits.pieces["surface_m_s"] if "surface_m_s" in fits.pieces else np.nan,
+        surface_m_s=fits.pieces.get("surface_m_s", np.nan),
         cracked=pieces["piece"].map(cracked).astype(float),
         status=fits.pieces["status"].to_numpy(), reason=fits.pieces["reason"].to_numpy(),
     )  # fmt: skip
     days = np.arange(0.0, now.max(initial=0.0) + 1, STEP_DAYS)
-    level = np.median(
-        few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1
-    )
+    level = np.median(few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1)
     at = np.nonzero(days[None] <= now[:, None])
     course = pd.DataFrame(
         {
@@ -270,7 +268,9 @@ def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=SEAL_COLUMNS)
 
 
-def group_frame(of: Compared, pieces: pd.DataFrame, book: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+def group_frame(
+    of: Compared, pieces: pd.DataFrame, book: pd.DataFrame, by: list[str]
+) -> pd.DataFrame:
     """`SealStudy.by_group`: the group's own pieces run under both seals, and counted."""
     rows = []
     for name in by:
