@@ -162,11 +162,13 @@ class SealStudy(Shown):
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
     """A study that says why it cannot answer."""
-    columns = (EFFECT_COLUMNS, SEAL_COLUMNS, PIECE_COLUMNS, COURSE_COLUMNS, TYPICAL_COLUMNS,
-               PAIR_COLUMNS, GROUP_COLUMNS, TERM_COLUMNS)  # fmt: skip
+    def empty(columns: list[str]) -> pd.DataFrame:
+        return pd.DataFrame(columns=columns)
+
     return SealStudy(
-        *(pd.DataFrame(columns=names) for names in columns), np.nan, "", reference, why,
-        would_help, cautions,
+        empty(EFFECT_COLUMNS), empty(SEAL_COLUMNS), empty(PIECE_COLUMNS), empty(COURSE_COLUMNS),
+        empty(TYPICAL_COLUMNS), empty(PAIR_COLUMNS), empty(GROUP_COLUMNS), empty(TERM_COLUMNS),
+        np.nan, "", reference, why, would_help, cautions,
     )  # fmt: skip
 
 
@@ -179,9 +181,8 @@ def piece_frame(
     runs = swap.this_season(few, every, target_pct, within_pct)
     low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
     d = few.records
-    now = np.maximum(
-        (np.datetime64(fits.as_of, "D") - d.shelf.first_day).astype(float) - d.shelf.start + 0.5, 0
-    )[: len(every)]
+    day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
+    now = np.maximum(day - d.shelf.start + 0.5, 0)[: len(every)]
     pieces = fits.book.pieces.reset_index(drop=True)
     frame = pieces[["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]].assign(
         weeks=middle, weeks_lower=low, weeks_upper=high, reached=7 * middle <= now,
