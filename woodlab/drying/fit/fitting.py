@@ -32,6 +32,7 @@ from woodlab.errors import WoodlabError
 HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
 MOST_DRAWS, LEAST_DRAWS, MOST_RUNS = 300, 100, 60_000
+LEAST_ASKED = 20
 LEAST_PART = 60  # draws of a law: fewer would not show its spread
 _DAY = np.timedelta64(1, "D")
 
@@ -96,6 +97,7 @@ def fit_drying(
     records = read_records(known, day)
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
     _check_fixed(laws, options["held"])
+    _check_draws(draws)
     if experience is not None:
         if not pool:
             raise WoodlabError("experience tells of groups, which pool=False switches off.")
@@ -172,6 +174,10 @@ def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
 
 
 def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
+    if not (law is None or isinstance(law, str) or (
+        isinstance(law, Sequence) and all(isinstance(name, str) for name in law)
+    )):  # fmt: skip
+        raise WoodlabError(f"law = {law!r:.60} names no law. Choose from: {', '.join(LAWS)}.")
     names = candidates() if law is None else [law] if isinstance(law, str) else list(law)
     if not names:
         raise WoodlabError("Name at least one law, or leave law out.")
@@ -189,13 +195,27 @@ def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
     return found
 
 
+def _check_draws(draws: Any) -> None:
+    if draws is not None and (not isinstance(draws, int | np.integer) or draws < LEAST_ASKED):
+        raise WoodlabError(
+            f"draws = {draws!r} is not usable. Give a whole number of at least {LEAST_ASKED}, "
+            "or leave it out."
+        )
+
+
 def _check_fixed(laws: Sequence[Law], fixed: Mapping[str, float]) -> None:
-    known = {p.name for law in laws for p in law.parameters}
-    for name in fixed:
+    known = {p.name: p for law in laws for p in law.parameters}
+    for name, value in fixed.items():
         if name not in known:
             raise WoodlabError(
                 f"fixed names {name!r}, which is no parameter of {', '.join(x.name for x in laws)}."
                 f" Choose from: {', '.join(sorted(known))}."
+            )
+
+        p, number = known[name], isinstance(value, int | float | np.number)
+        if not number or not p.lower <= value <= p.upper:
+            raise WoodlabError(
+                f"fixed holds {name} at {value!r}, outside of {p.lower:g} to {p.upper:g} {p.unit}."
             )
 
 
