@@ -11,8 +11,8 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.safe_write import write_file
 from woodlab.errors import WoodlabError
+from woodlab.safe_write import write_file
 
 
 def tables_of(study: Any) -> dict[str, pd.DataFrame]:

@@ -162,6 +162,7 @@ class SealStudy(Shown):
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
     """A study that says why it cannot answer."""
+
     def empty(columns: list[str]) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
 
