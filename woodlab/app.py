@@ -191,7 +191,7 @@ def _round(options: argparse.Namespace) -> None:
     import datetime
 
     from woodlab.book.record_book import open_book
-    from woodlab.studies.shop_round import round_sheet, shop_round
+    from woodlab.studies.next_season.shop_round import round_sheet, shop_round
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)

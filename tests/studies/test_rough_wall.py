@@ -8,10 +8,10 @@ import pytest
 from scipy.stats import norm
 
 import woodlab as wl
-from woodlab.studies.bowl_shape import Bowl, dried_bowl
-from woodlab.studies.rim_geometry import carry, carry_back
-from woodlab.studies.rough_wall import WallMargin, _strains, least_rough, rough_wall
-from woodlab.studies.wall_window import wall_window
+from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl
+from woodlab.studies.movement.rim_geometry import carry, carry_back
+from woodlab.studies.movement.rough_wall import WallMargin, _strains, least_rough, rough_wall
+from woodlab.studies.movement.wall_window import wall_window
 
 BOWLS, TREES = 700, 3  # tests/bench/bench_rough_wall.py does more
 

@@ -15,7 +15,7 @@ from woodlab.errors import WoodlabError
 if TYPE_CHECKING:
     from woodlab.drying.results import DryingFits
     from woodlab.studies.cracks import CrackStudy
-    from woodlab.studies.movement import MovementStudy
+    from woodlab.studies.movement.movement import MovementStudy
     from woodlab.studies.sealing import SealStudy
 
 BARE = "none"

@@ -16,7 +16,7 @@ from woodlab.article.plain import short_name
 from woodlab.article.words import Certainty, certainty_of_ratio
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
-from woodlab.studies.wall_window import wall_window
+from woodlab.studies.movement.wall_window import wall_window
 
 FINISHED_WALL_MM = 8.0
 HEIGHT_SHARE = 0.4

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import WoodlabError, as_list
-from woodlab.studies.rough_wall import WallMargin, rough_wall
+from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
 
 def wall_window(
@@ -48,7 +48,7 @@ def wall_window(
 
     Notes
     -----
-    Both walls are our own reckoning: see `rough_wall` and docs/cracks.md.
+    Both walls are estimates of our own: see `rough_wall` and docs/cracks.md.
 
     Examples
     --------
