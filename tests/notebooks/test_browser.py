@@ -79,7 +79,7 @@ def test_an_executed_notebook_is_valid_and_carries_the_scripts_once(executed):
     assert max(sizes[1:]) < 200_000
     for cell in notebook.cells[1:]:
         data = cell.outputs[0]["data"]
-        assert {"text/html", "image/png", "text/plain"} <= set(data)
+        assert {"text/html", "text/plain"} <= set(data)
     assert notebook.cells[1].outputs[0]["data"]["text/plain"] == 'Three "weights" <b>falling</b>'
 
 

@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import open_book
+from woodlab.book.record_book import RecordBook, open_book
 from woodlab.drying.fit.experience import Experience
-from woodlab.drying.fit.fitting import assemble
+from woodlab.drying.fit.fitting import assemble, fit_drying
 from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
@@ -122,6 +122,47 @@ def load_fits(path: str | Path) -> DryingFits:
             f"{path.name} cannot be read as saved fits ({type(error).__name__}). Give a file that "
             "fits.save(path) wrote."
         ) from error
+
+
+def season_fits(book: RecordBook, path: str | Path | None = None) -> DryingFits:
+    """The season's fits: those saved at `path`, or, without one, the book fitted now.
+
+    What the main job fitted once is read by every notebook, so that all say the same.
+
+    Parameters
+    ----------
+    book : RecordBook
+    path : path, optional
+        Fits of this book that `fits.save(path)` wrote.
+
+    Returns
+    -------
+    DryingFits
+
+    Raises
+    ------
+    WoodlabError
+        If the file cannot be read, or holds fits of another book.
+
+    Examples
+    --------
+    >>> import tempfile, woodlab as wl
+    >>> from pathlib import Path
+    >>> book = wl.demo_book().only(pieces=["A1", "A3"]).until("2025-05-01")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     wl.fit_drying(book, "slab").save(Path(folder) / "demo.fits")
+    ...     season_fits(book, Path(folder) / "demo.fits").law
+    'slab'
+    """
+    if path is None:
+        return fit_drying(book)
+    fits = load_fits(path)
+    if fits.book.hash != book.until(fits.as_of).hash:
+        raise WoodlabError(
+            f"{Path(path).name} holds fits of another book, or of this one before it was changed. "
+            "Leave the path out, and the book is fitted as it is."
+        )
+    return fits
 
 
 def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
