@@ -52,6 +52,10 @@ def packed(fits: DryingFits) -> bytes:
             "name": fits.book.name,
             "laws": [part.season.law.name for part in fits.parts],
             "modes": [_numbers(part.mode) for part in fits.parts],
+            "pieces": {
+                name: {"dtype": str(column.dtype), "values": column.tolist()}
+                for name, column in fits.pieces.items()
+            },
         }
         file.writestr("about.json", json.dumps(about))
         file.writestr("laws.csv", fits.laws.to_csv(index=False))
@@ -193,4 +197,7 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
             parts.append(Posterior(season, mode, *(arrays[key] for key in DRAWS)))
     laws = pd.read_csv(io.BytesIO(file.read("laws.csv")))
     laws = laws[["law", "weight", "score", "error_pct", "n_held"]]
-    return assemble(book, day, parts, laws, {**options, "experience": experience})
+    pieces = pd.DataFrame(
+        {name: pd.Series(c["values"], dtype=c["dtype"]) for name, c in about["pieces"].items()}
+    )
+    return assemble(book, day, parts, laws, {**options, "experience": experience}, pieces)
