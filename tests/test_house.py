@@ -26,7 +26,7 @@ SHARED = {"errors", "show", "words", "safe_write"}
 MAY_IMPORT = {
     "errors": set(),
     "words": set(),
-    "show": {"errors"},
+    "show": {"errors", "words"},
     "safe_write": {"errors", "book"},  # of the book, the names of its tables
     "wood": {*SHARED, "wood"},
     "book": {*SHARED, "wood", "book"},

@@ -43,6 +43,7 @@ _HOMES = {
     "woodlab.article.write": ["write_article"],
     "woodlab.demo": ["demo_book"],
     "woodlab.proof": ["outside_checks"],
+    "woodlab.show": ["table"],
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

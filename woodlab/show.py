@@ -178,6 +178,16 @@ class Shown:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
+class Said(Shown):
+    """Sentences alone, one a line: cautions, or why there is nothing to show."""
+
+    says: tuple[str, ...]
+
+    def card(self) -> Card:
+        return Card(self.says or ("Nothing.",))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
 class Table(Shown):
     """A frame as a reader sees it. Made by `table`; the numbers themselves are in `frame`."""
 
@@ -189,19 +199,11 @@ class Table(Shown):
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Nothing(Shown):
-    """A part that has nothing to show: one quiet line that says why. `len()` is 0."""
-
-    why: str
-
-    def card(self) -> Card:
-        return Card((self.why,))
+class Nothing(Said):
+    """A part that has nothing to show: a quiet line that says why."""
 
     def _repr_html_(self) -> str:
-        return f'{STYLE}<p class="wl-none">{html.escape(self.why)}</p>'
-
-    def __len__(self) -> int:
-        return 0
+        return f'{STYLE}<p class="wl-none">{html.escape(self.summary())}</p>'
 
 
 EMPTY = "Nothing to show here: the records hold nothing for it."
@@ -210,7 +212,13 @@ _SHARES = ("share", "risk", "chance", "p_ready", "missed", "power")
 
 
 def table(
-    frame: pd.DataFrame, columns: str = "", says: str = "", caption: str = "", most: int = 60
+    frame: pd.DataFrame,
+    columns: str = "",
+    says: str = "",
+    *,
+    caption: str = "",
+    empty: str = "",
+    most: int = 60,
 ) -> Table | Nothing:
     """A frame as a table to read: units in the headings, figures rounded, dates in words.
 
@@ -224,9 +232,11 @@ def table(
         Their names, with spaces between; all unless given. `name:heading` gives a heading of
         your own, in which `_` is a space.
     says : str
-        The sentence above the table.
+        The sentence above the table; `{n}` in it is the number of rows.
     caption : str
         What the table is, for who hears it read; the sentence stands in for it.
+    empty : str
+        What is said of a frame without rows.
     most : int
         Rows printed.
 
@@ -265,7 +275,8 @@ def table(
             f"Unknown column {missing[0]!r}. This frame has: {', '.join(map(str, frame.columns))}."
         )
     if not len(frame):
-        return Nothing(says or EMPTY)
+        return Nothing((empty or EMPTY,))
+    says = says.replace("{n}", str(len(frame)))
     plain = frame.reset_index(drop=True)
     plain.columns = plain.columns.map(str)
     shown, skip = [], False
@@ -349,29 +360,3 @@ def _figure(value: float) -> str:
         return f"{value:.0f}"
     return f"{value:.3g}" if abs(value) < 1e-4 else f"{float(f'{value:.3g}'):g}"
 
-
-def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:
-    """A chart, or one quiet line that says why there is nothing to draw.
-
-    Parameters
-    ----------
-    chart : callable
-        One of `wl.charts`.
-    frames, options
-        What it is given.
-
-    Returns
-    -------
-    The chart, or a `Nothing`.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> rates = pd.DataFrame({"by": [], "group": [], "share": []})
-    >>> drawn(wl.charts.crack_rate_chart, rates, by="seal")
-    No group of 'seal' was looked at, so there are no rates to draw.
-    """
-    try:
-        return chart(*frames, **options)
-    except WoodlabError as nothing:
-        return Nothing(words.opened(str(nothing)))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.drying.fit.results import DryingFits
-from woodlab.show import Card, Column, Shown, card, listed
+from woodlab.show import Card, Column, Said, Shown, card, listed
 from woodlab.studies.cracks.counts import groups_of, wilson_interval
 from woodlab.studies.export import save_tables
 from woodlab.studies.sealing import swap
@@ -132,7 +132,7 @@ class SealStudy(Shown):
             caption=f"Each seal on all of the season's pieces; against {self.reference}",
             needs=["weeks"], name="seal",
             more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
-                  "study.cautions", "study.save_tables(path)"),
+                  "study.to_bear_in_mind", "study.save_tables(path)"),
         )  # fmt: skip
 
     def _headline(self, time: pd.DataFrame) -> str:
@@ -149,6 +149,11 @@ class SealStudy(Shown):
             f"{probably} {verb}: on average {bare} weeks {said.under(self.reference)} to "
             f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
         )
+
+    @property
+    def to_bear_in_mind(self) -> Said:
+        """The cautions, one a line."""
+        return Said(self.cautions)
 
     def save_tables(self, path: str | Path) -> Path:
         """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
