@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from woodlab import words
+from woodlab.book.record_book import expect_book
 from woodlab.drying.fit.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
@@ -33,7 +34,7 @@ from woodlab.studies.movement.rim_course import (
 )
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
 from woodlab.studies.movement.wall_window import wall_window
-from woodlab.studies.season_fits import book_of, season_fits
+from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
@@ -226,7 +227,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     """
     if not 0.5 < level < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
-    book = book_of(fits_or_book)
+    book = expect_book(fits_or_book, "movement_study")
     if not len(book.rims):
         gone = book.pieces["outcome"].notna().any() if "outcome" in book.pieces else False
         walls = finished_walls(book, season_fits(fits_or_book)) if gone else None

@@ -11,13 +11,13 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.doubts import GAIN_FRACTION
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
-from woodlab.studies.season_fits import book_of, season_fits
+from woodlab.studies.season_fits import season_fits
 
 # How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
 # every other week. Common practice, no source.
@@ -172,7 +172,7 @@ def shop_round(
     >>> wl.shop_round(fits, on="2025-06-04")[["piece", "do"]].sort_values("piece")["do"].tolist()
     ['look, weigh', 'look, weigh', 'look, weigh']
     """
-    book = book_of(fits_or_book)
+    book = expect_book(fits_or_book, "shop_round")
     day = _day(fits_or_book, book, on)
     past = book.until(day)
     frame = _standing(past, day)
