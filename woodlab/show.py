@@ -36,7 +36,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Card:
-    """What a result says: `says[0]` is the headline. Cells are text, ready to print."""
+    """What a result says: `says[0]`, if any, is the headline. Cells are text, ready to print."""
 
     says: tuple[str, ...]
     headings: tuple[str, ...] = ()
@@ -113,9 +113,15 @@ class Shown:
         """The result in sentences, one a line."""
         return "\n".join(self.card().says)
 
+    @property
+    def to_bear_in_mind(self) -> Said:
+        """The cautions that go with every number of the result."""
+        return Said(tuple(getattr(self, "cautions", ())))
+
     def _repr_html_(self) -> str:
         shown, text = self.card(), html.escape
-        out = [STYLE, '<div class="wl-show">', f'<p class="wl-lead">{text(shown.says[0])}</p>']
+        out = [STYLE, '<div class="wl-show">']
+        out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
         if shown.rows:
             longest = [max(len(row[k]) for row in shown.rows) for k in range(len(shown.headings))]
@@ -138,10 +144,11 @@ class Shown:
                 + "</tr>"
                 for row in shown.rows
             )
+            named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
             out.append(
                 '<div class="wl-scroll" tabindex="0" role="region" '
                 f'aria-label="{text(shown.caption or "table")}">'
-                f"<table><caption>{text(shown.caption)}</caption><thead><tr>{head}</tr></thead>"
+                f"<table>{named}<thead><tr>{head}</tr></thead>"
                 f"<tbody>{body}</tbody></table></div>"
             )
         if shown.more:
@@ -152,11 +159,11 @@ class Shown:
     def _repr_markdown_(self) -> str:
         shown = self.card()
         safe = lambda cell: cell.replace("|", "\\|").replace("\n", " ")  # noqa: E731
-        parts = [f"**{shown.says[0]}**", *shown.says[1:]]
+        parts = [*(f"**{said}**" for said in shown.says[:1]), *shown.says[1:]]
         if shown.rows:
             lines = [shown.headings, [("--:" if n else ":--") for n in shown.numeric], *shown.rows]
             parts += [
-                f"*{shown.caption}*",
+                *([f"*{shown.caption}*"] if shown.caption else []),
                 "\n".join("| " + " | ".join(map(safe, line)) + " |" for line in lines),
             ]
         if shown.more:
@@ -168,8 +175,8 @@ class Shown:
         lines = list(shown.says)
         if shown.rows:
             lines += [
-                "",
-                shown.caption,
+                *([""] if lines else []),
+                *([shown.caption] if shown.caption else []),
                 pd.DataFrame(shown.rows, columns=list(shown.headings)).to_string(
                     index=False, max_colwidth=60
                 ),
@@ -292,7 +299,7 @@ def table(
         if pd.api.types.is_float_dtype(plain[name]) and not name.startswith("n_")
     ]  # fmt: skip
     made = card(
-        [says or caption or "In figures."], plain, shown,
+        [says], plain, shown,
         caption=caption or says.rstrip("."), needs=needs if "reason" in plain else [],
         name=names[0], most=most,
     )  # fmt: skip

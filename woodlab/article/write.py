@@ -103,7 +103,7 @@ def write_article(
     forms = Forms(locale)
     look = _look(template)
     out = as_path(out_dir, "write_article")
-    book = expect_book(book, "write_article")
+    book = expect_book(getattr(book, "book", book), "write_article")
     story = tell(book, forms, names=names)
     with whole_folder(out, MARK, OURS) as folder:
         figures = _save_figures(story.figures, folder / "figures", forms)

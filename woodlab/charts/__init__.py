@@ -17,7 +17,7 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
-    "drawn": ["drawn"],
+    "or_words": ["drawn"],
     "theme": ["use_charts", "themed", "series_encoding", "panel_px"],
     "saving": ["save_chart"],
     "intervals": ["interval_chart"],
