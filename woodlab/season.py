@@ -27,7 +27,16 @@ if TYPE_CHECKING:
 # What makes a folder one of ours, so that a second run may replace it.
 MARK = "season.json"
 # What it writes there; anything else in the folder is kept.
-OURS = (MARK, "season.fits", "index.html", "evidence.html", "pictures", "article", "[0-9]_*.ipynb", "[0-9]_*.html")
+OURS = (
+    MARK,
+    "season.fits",
+    "index.html",
+    "evidence.html",
+    "pictures",
+    "article",
+    "[0-9]_*.ipynb",
+    "[0-9]_*.html",
+)
 # About the kit and not about a book: run by hand, or by the tests.
 NOT_OF_A_SEASON = ("9_checks",)
 
@@ -182,13 +191,19 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
 @contextmanager
 def _workers() -> Iterator[ThreadPoolExecutor]:
     """Threads that each wait for a kernel; where one fails, what has not begun never does."""
-    pool = ThreadPoolExecutor(AT_A_TIME)
+    from woodlab.charts.notebook.renderer import STILL
+
+    pool, before = ThreadPoolExecutor(AT_A_TIME), os.environ.get(STILL)
+    os.environ[STILL] = "1"  # kernels inherit it
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield pool
     finally:
         pool.shutdown(cancel_futures=True)
+        os.environ.pop(STILL)
+        if before is not None:
+            os.environ[STILL] = before
 
 
 def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> DryingFits:
@@ -198,9 +213,7 @@ def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> D
     if options.progress:
         bar.write(PREPARING, file=sys.stderr)
     bar.set_description("drying model")
-    fits = fit_drying(
-        book, as_of=options.as_of, experience=[*map(str, options.learn_from)] or None
-    )
+    fits = fit_drying(book, as_of=options.as_of, experience=[*map(str, options.learn_from)] or None)
     fits.save(folder / FITS)
     bar.update()
     return fits

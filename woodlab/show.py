@@ -147,7 +147,7 @@ class Shown:
             named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
             out.append(
                 '<div class="wl-scroll" tabindex="0" role="region" '
-                f'aria-label="{text(shown.caption or "table")}">'
+                f'aria-label="{text(shown.caption or "".join(shown.says[:1]) or "table")}">'
                 f"<table>{named}<thead><tr>{head}</tr></thead>"
                 f"<tbody>{body}</tbody></table></div>"
             )
@@ -266,7 +266,6 @@ def table(
     Weeks to 14 %.
     No figure for paint (one piece).
     <BLANKLINE>
-    Weeks to 14 %
     seal weeks   range
      wax  17.3 15.1 to 20.2
     """
@@ -300,7 +299,7 @@ def table(
     ]  # fmt: skip
     made = card(
         [says], plain, shown,
-        caption=caption or says.rstrip("."), needs=needs if "reason" in plain else [],
+        caption=caption, needs=needs if "reason" in plain else [],
         name=names[0], most=most,
     )  # fmt: skip
     return Table(made, frame)
@@ -348,7 +347,9 @@ def _yes(value: Any) -> str:
 
 
 def _text(value: Any) -> str:
-    return _yes(value) if isinstance(value, bool | np.bool_) else "" if pd.isna(value) else str(value)
+    return (
+        _yes(value) if isinstance(value, bool | np.bool_) else "" if pd.isna(value) else str(value)
+    )
 
 
 def _chance(value: float) -> str:
@@ -366,4 +367,3 @@ def _figure(value: float) -> str:
     if value == round(value) or abs(value) >= 100:
         return f"{value:.0f}"
     return f"{value:.3g}" if abs(value) < 1e-4 else f"{float(f'{value:.3g}'):g}"
-

@@ -68,7 +68,9 @@ class Markdown:
 
         body = re.sub(r"\A---\n.*?\n---\n", "", self.source, flags=re.S)
         body = re.sub(r"^!\[.*?\]\([^)]*\)(\{[^}]*\})?$", "", body, flags=re.M | re.S)
-        return re.sub(r"\{[#.][^}]*\}", "", body).replace("\n# ", "\n### ").replace("\n## ", "\n### ")
+        return (
+            re.sub(r"\{[#.][^}]*\}", "", body).replace("\n# ", "\n### ").replace("\n## ", "\n### ")
+        )
 
     def __repr__(self) -> str:
         return self.source

@@ -50,9 +50,7 @@ def write_page(
     _folded(made)
     ways = [FRONT, *links]
     with as_file(files("woodlab").joinpath("templates")) as templates:
-        exporter = HTMLExporter(
-            template_name="notebook", extra_template_basedirs=[str(templates)]
-        )
+        exporter = HTMLExporter(template_name="notebook", extra_template_basedirs=[str(templates)])
         text, _ = exporter.from_notebook_node(
             made,
             resources={
@@ -80,7 +78,9 @@ def _still(output: Any) -> None:
         text = _CHART.sub(lambda found: _picture(found[1], found[2]), text)
         text = _SCRIPT.sub("", text)
         if "<table" in text and "wl-show" not in text:
-            text = f'<div class="wl-table" tabindex="0" role="region" aria-label="table">{text}</div>'
+            text = (
+                f'<div class="wl-table" tabindex="0" role="region" aria-label="table">{text}</div>'
+            )
         data["text/html"] = _PATHS.sub(_name, text)
     for where, key in ((data, "text/plain"), (output, "text")):
         if key in where:
@@ -100,9 +100,7 @@ def _picture(img: str, rest: str) -> str:
     img = img.replace(' style="max-width: 100%"', "").replace("<img ", f"<img{size} ", 1)
     said = alt[1].split(": ")[0] if alt else "picture"  # escaped already
     note = re.sub(r"<script\b.*", "", rest, flags=re.S)
-    return (
-        f'<div class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}">{img}</div>{note}'
-    )
+    return f'<div class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}">{img}</div>{note}'
 
 
 def _decoded(img: str) -> str:

@@ -6,6 +6,7 @@ import base64
 import functools
 import html
 import json
+import os
 import re
 import uuid
 from typing import Any
@@ -15,6 +16,9 @@ import vl_convert
 
 from woodlab.charts import colours
 
+# Set where nobody looks on, as in the main job: no scripts are put into the outputs. A notebook run
+# so shows still pictures until its cells are run again.
+STILL = "WOODLAB_STILL_CHARTS"
 _pages_served: set[str] = set()
 
 # A chart of more than this (some ten thousand marks) makes a page that opens slowly and a picture
@@ -111,7 +115,7 @@ def render(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     """The Altair renderer: HTML that draws itself, with its still picture inside, and alt text."""
     page = chart_html(spec)
     serving = _page()
-    if serving is not None and serving not in _pages_served:
+    if serving is not None and serving not in _pages_served and not os.environ.get(STILL):
         _pages_served.add(serving)
         page = scripts_html() + page
     return {"text/html": page, "text/plain": str(spec.get("description", "chart"))}
@@ -123,7 +127,7 @@ def enable() -> None:
     altair.renderers.enable("woodlab")
     altair.data_transformers.enable("default", max_rows=None)
     page = _page()
-    if page is None:
+    if page is None or os.environ.get(STILL):
         return
     from IPython.display import HTML, display
 
