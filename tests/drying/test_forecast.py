@@ -8,12 +8,12 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.drying.air_to_come import RESTS_ON, air_to_come
-from woodlab.drying.law_weights import stack
-from woodlab.drying.ready_numbers import quantiles
 
 import woodlab as wl
+from woodlab.drying.air_to_come import RESTS_ON, air_to_come
 from woodlab.drying.forecast import COLUMNS, forecast_ready
+from woodlab.drying.law_weights import stack
+from woodlab.drying.ready_numbers import quantiles
 from woodlab.drying.simulate import SeasonTruth, simulate_season
 from woodlab.drying.weather import Climate, invented_air
 

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
-from woodlab.drying.two_period import two_period_moisture
 
 from woodlab.drying.laws import LAWS, daily, law_named, law_response
 from woodlab.drying.modes import DailyAir
+from woodlab.drying.two_period import two_period_moisture
 from woodlab.errors import WoodlabError
 
 TYPICAL = {

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.drying.oven_dry import FLAT, NOTHING, oven_dry_mass
 
 import woodlab as wl
+from woodlab.drying.oven_dry import FLAT, NOTHING, oven_dry_mass
 
 
 def book(masses, species="red oak", days=None, offcuts=None, seal="none", air=None, **piece):

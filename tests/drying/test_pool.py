@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.drying.pool import pool_season
-from woodlab.drying.pool_model import POOLED_LAWS, pack, running_sums
-from woodlab.drying.posterior import sample
-from woodlab.drying.season_mode import noise_root
-from woodlab.drying.slab import run_slab
 
 import woodlab as wl
 from woodlab.demo import demo_season
 from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.modes import DailyAir
+from woodlab.drying.pool import pool_season
+from woodlab.drying.pool_model import POOLED_LAWS, pack, running_sums
+from woodlab.drying.posterior import sample
+from woodlab.drying.season_mode import noise_root
 from woodlab.drying.simulate import SeasonTruth, simulate_season
+from woodlab.drying.slab import run_slab
 from woodlab.drying.weather import invented_air
 
 SEALS = ("none", "wax all over")

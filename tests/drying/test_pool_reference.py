@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from woodlab.drying.pool_model import POOLED_LAWS, Priors
-from woodlab.drying.posterior import sample
 
 from woodlab.drying import posterior, season_mode
+from woodlab.drying.pool_model import POOLED_LAWS, Priors
+from woodlab.drying.posterior import sample
 
 RECORDED = Path(__file__).with_name("recorded")
 RUN = json.loads((RECORDED / "pool_emcee.json").read_text())

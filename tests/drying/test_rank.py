@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.drying.slab import run_slab
 
 import woodlab as wl
 from woodlab.drying.laws import LAWS
+from woodlab.drying.slab import run_slab
 from woodlab.errors import WoodlabError
 
 RECORDED = Path(__file__).parent / "recorded"

@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.drying.ready import even_draws, past_forecasts, ready_by_week, steady_weight
 
 import woodlab as wl
+from woodlab.drying.ready import even_draws, past_forecasts, ready_by_week, steady_weight
 
 
 def book(masses, seal="none", every=14):

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from woodlab.drying.slab import run_slab
 
 from woodlab.drying.modes import DailyAir, biot_number, fo_per_day, sheet_remaining
+from woodlab.drying.slab import run_slab
 
 LEVELS = 12.0 + 3 * np.sin(np.arange(200) / 9.0)
 DAYS = np.array([0, 0.5, 1, 2, 5, 10, 20, 40, 80, 160.0])

@@ -4,14 +4,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
-from woodlab.drying.batch import gather
-from woodlab.drying.pool_model import POOLED_LAWS, pack
-from woodlab.drying.posterior import sample
-from woodlab.drying.ready import ready_by_week, steady_weight
 
 import woodlab as wl
 from woodlab.drying import pool_kernels as kernels
+from woodlab.drying.batch import gather
 from woodlab.drying.forecast import forecast_ready, without_scrapped
+from woodlab.drying.pool_model import POOLED_LAWS, pack
+from woodlab.drying.posterior import sample
+from woodlab.drying.ready import ready_by_week, steady_weight
 from woodlab.drying.weather import invented_air
 
 TURNED = pd.Timestamp("2026-03-01")

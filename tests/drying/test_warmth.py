@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
+
+from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.air_to_come import air_to_come
 from woodlab.drying.law_weights import candidate, chance_of_no_warmth, some_without_warmth
 from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack, running_sums
 from woodlab.drying.posterior import sample
-
-from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.warmth import REFERENCE_C, warmth
 from woodlab.drying.weather import Climate, invented_air
 

@@ -3,14 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
-from woodlab.studies.seal_effects import EFFECT_COLUMNS
-from woodlab.studies.seal_words import sentences
 
 import woodlab as wl
 from woodlab.drying.simulate import Schedule, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.errors import MissingTableError, WoodlabError
 from woodlab.studies.confounding import comparable
+from woodlab.studies.seal_effects import EFFECT_COLUMNS
+from woodlab.studies.seal_words import sentences
 
 
 @pytest.fixture(scope="module")

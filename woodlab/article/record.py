@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -64,13 +65,10 @@ class Markdown:
     source: str
 
     def _repr_markdown_(self) -> str:
-        import re
-
         body = re.sub(r"\A---\n.*?\n---\n", "", self.source, flags=re.S)
         body = re.sub(r"^!\[.*?\]\([^)]*\)(\{[^}]*\})?$", "", body, flags=re.M | re.S)
-        return (
-            re.sub(r"\{[#.][^}]*\}", "", body).replace("\n# ", "\n### ").replace("\n## ", "\n### ")
-        )
+        body = re.sub(r"\{[#.][^}]*\}", "", body)
+        return re.sub(r"^#{1,2} ", "### ", body, flags=re.M)
 
     def __repr__(self) -> str:
         return self.source

@@ -65,8 +65,10 @@ class Overview(Shown):
             Column("to", lambda r: words.day(r.last_on), False),
             Column("tells", lambda r: ("" if r.rows else "would tell ") + r.tells, False),
         ]
-        return card(says, self.frame, columns, caption="Tables of the book",
-                    more=("book.doubts", "book.set_aside", "book.pieces", "book.weighings"))  # fmt: skip
+        return card(
+            says, self.frame, columns, caption="Tables of the book",
+            more=("book.doubts", "book.set_aside", "book.pieces", "book.weighings"),
+        )  # fmt: skip
 
 
 def book_overview(book: RecordBook) -> Overview:

@@ -100,7 +100,8 @@ def _picture(img: str, rest: str) -> str:
     img = img.replace(' style="max-width: 100%"', "").replace("<img ", f"<img{size} ", 1)
     said = alt[1].split(": ")[0] if alt else "picture"  # escaped already
     note = re.sub(r"<script\b.*", "", rest, flags=re.S)
-    return f'<div class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}">{img}</div>{note}'
+    group = f'class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}"'
+    return f"<div {group}>{img}</div>{note}"
 
 
 def _decoded(img: str) -> str:
