@@ -94,7 +94,7 @@ def gather(
     life = _life(bowls)
     seals, cracks = _asked(lambda: wl.seal_study(fits)), _asked(lambda: wl.crack_study(book))
     seals = None if seals is None or seals.why else seals
-    due = _asked(lambda: wl.shop_round(fits, on=f"{day:%Y-%m-%d}"))
+    due = _asked(lambda: wl.shop_round(fits, on=f"{day:%Y-%m-%d}").due)
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, as_of), air=_air(book), seals=seals, cracks=cracks,

@@ -66,8 +66,11 @@ def sealing_part(asked: Asked, forms: Forms) -> Part:
         told += _told(outcome, known, forms)
         untold += _untold(outcome, known, rows, forms)
     if any(found.where["outcome"] == "drying_time" for found in findings):
-        told.insert(0, f"Drying time runs from turning to {study.target_moisture_pct:.1f} % moisture; "
-                       "weeks are the average, had all pieces of the season had the one seal")
+        told.insert(
+            0,
+            f"Drying time runs from turning to {study.target_moisture_pct:.1f} % moisture; "
+            "weeks are the average, had all pieces of the season had the one seal",
+        )
     return Part(
         findings=tuple(findings),
         told=tuple(told),
