@@ -28,7 +28,7 @@ _HOMES: dict[str, list[str]] = {
     "pictures.life": ["life_of_a_bowl"],
     "pictures.counts": ["cracks_as_counts"],
     "pictures.inside": ["inside_the_wall"],
-    "studies.sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks"],
+    "studies.sealing": ["curves_by_seal", "seal_ratios", "weeks_against_cracks"],
     "studies.pairs": ["pairs_by_log"],
     "studies.cracks": [
         "crack_rate_chart", "crack_ratios", "whole_fraction_chart", "risk_by_wall_chart",

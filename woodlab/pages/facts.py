@@ -92,7 +92,8 @@ def gather(
     day = pd.Timestamp(ready["as_of"].iloc[0])
     bowls = bowls_of(ready, book, day)
     life = _life(bowls)
-    seals, cracks = _asked(lambda: wl.seal_study(book)), _asked(lambda: wl.crack_study(book))
+    seals, cracks = _asked(lambda: wl.seal_study(fits)), _asked(lambda: wl.crack_study(book))
+    seals = None if seals is None or seals.why else seals
     due = _asked(lambda: wl.shop_round(book, on=f"{day:%Y-%m-%d}"))
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
