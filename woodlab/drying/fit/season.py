@@ -46,6 +46,8 @@ SETTLED_SD = 0.05  # a piece nearer to its mode than so many standard deviations
 UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
 GAIN = 0.05  # of ln posterior in a step, below which there is nothing more to be had
 MOST_STEP = 0.8  # of ln of a parameter, in one step
+JUDGES = 6.0  # pieces that what a season shares may learn from; tuned, see docs/calibration.md
+OPEN_SD = 3.0  # of a piece's own numbers, where what it says of the season is taken out
 SMALL = 0.05  # of the usual steps of the parameters
 _CHUNK = 256
 
@@ -456,6 +458,31 @@ class Season:
         b[:, q] += weight * np.where(known, d.dry_ln, mode.ln_dry)
         return Linear(residual, raw, moisture, a, b)
 
+    def tempered(self, linear: Linear, mode: Mode) -> Linear:
+        """What the season shares learns from no more than JUDGES pieces.
+
+        Where the law is wrong it is wrong for all pieces alike, so that a hundred of them do not
+        tell a hundred times as much of what they share (offset, saturation, rise) as one. What a
+        piece says of kappa beside its own numbers, the Schur complement of its information, counts
+        by JUDGES/n; what it says of its own numbers given kappa is left whole. A witness block is
+        no judge of the law: its oven-dry mass is known, and it counts in full.
+        """
+        m, n = len(self.local) + 1, self.d.n_pieces
+        share = min(1.0, JUDGES / max(int((self.d.counts[:n] > 0).sum()), 1))
+        if share == 1.0 or linear.a.shape[1] == m:
+            return linear
+        at = np.concatenate([mode.u, mode.ln_dry[:, None], self.kappa(mode.beta)], axis=1)[:n]
+        a, away = linear.a.copy(), linear.b.copy()
+        away[:n] -= np.einsum("nij,nj->ni", a[:n], at)  # the gradient here, not at zero
+        inner = a[:n, :m, :m] + np.eye(m) / OPEN_SD**2
+        to = np.linalg.solve(inner, a[:n, :m, m:]).transpose(0, 2, 1)
+        told = to @ a[:n, :m, m:]
+        said = np.einsum("nkm,nm->nk", to, away[:n, :m])
+        a[:n, m:, m:] = told + share * (a[:n, m:, m:] - told)
+        away[:n, m:] = said + share * (away[:n, m:] - said)
+        away[:n] += np.einsum("nij,nj->ni", a[:n], at)
+        return replace(linear, a=a, b=away)
+
     def best_dry(
         self, moisture: np.ndarray, kappa: np.ndarray, mode: Mode
     ) -> tuple[np.ndarray, np.ndarray]:
@@ -617,8 +644,33 @@ class Season:
             shared += 0.5 * ((miss / mode.sds[2 * q]) ** 2).sum()
         return own, float(shared), replace(mode, ln_dry=ln_dry)
 
-    def fit(self, start: Mode | None = None, most: int = 40) -> Mode:
-        """To the joint mode, from `start` where another fit was before."""
+    def fit(self, start: Mode | None = None) -> Mode:
+        """To the joint mode, what is shared tempered; from `start` where another fit was before."""
+        mode = self.climb(start)
+        if not self.common:
+            return mode
+        linear = self.tempered(self.linearised(mode, self._final_slopes(mode)), mode)
+        beta, _, _ = self._within_bounds(
+            self.system.eliminate(linear.a, linear.b, mode.sds), linear, mode.sds
+        )
+        # the pieces once more, with what they share held where the tempered model has it
+        shared = self.system.x[:, len(self.local) :].any(axis=(0, 1))
+        whole = self.system
+        self.system = replace(
+            whole, mean=np.where(shared, beta, whole.mean), sd=np.where(shared, 1e-6, whole.sd)
+        )
+        try:
+            held = replace(mode, beta=np.where(shared, beta, mode.beta))
+            return self.climb(held, most=8)
+        finally:
+            self.system = whole
+
+    def _final_slopes(self, mode: Mode) -> np.ndarray:
+        grid = kernel.FINEST if self.law.kernel_columns is not None else kernel.FINE
+        return self.slopes(mode.u, self.kappa(mode.beta), grid)
+
+    def climb(self, start: Mode | None = None, most: int = 40) -> Mode:
+        """To the joint mode of the linear model taken again and again (Gauss and Newton)."""
         mode = start if start is not None else self.guess()
         slopes, refused, calm = None, False, False
         errors_at = (2, 4, 6) if start is None else (1, 3)
@@ -711,7 +763,6 @@ class Season:
         return mode, 0.0
 
     def eliminated(self, mode: Mode) -> tuple[Eliminated, Linear]:
-        """The linear model at the mode, on the finest grid."""
-        slopes = self.slopes(mode.u, self.kappa(mode.beta), kernel.FINEST)
-        linear = self.linearised(mode, slopes)
+        """The linear model at the mode, on the finest grid, what is shared tempered."""
+        linear = self.tempered(self.linearised(mode, self._final_slopes(mode)), mode)
         return self.system.eliminate(linear.a, linear.b, mode.sds), linear
