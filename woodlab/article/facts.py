@@ -134,6 +134,12 @@ class Facts:
         return {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
 
     @cached_property
+    def watched(self) -> int:
+        """Bowls with a look; none where looks were noted only of cracks."""
+        looks = self.book.looks
+        return int(looks["piece"].nunique()) if (looks["crack_mm"].fillna(1) == 0).any() else 0
+
+    @cached_property
     def logs(self) -> int:
         """How many logs are named."""
         return int(self.book.pieces["log"].nunique())

@@ -184,9 +184,13 @@ def _head(sentence: str) -> str:
     return unmarked(sentence).split(" ", 1)[0].lower()
 
 
-def _sentence(text: str) -> str:
-    """With a capital, an opening figure kept out by the wording, and a stop."""
+def capital(text: str) -> str:
+    """With a capital, inside a mark where it opens with one."""
     marked = re.match(f"{_OPEN}-?[0-9]+{_MIDDLE}", text)
     at = marked.end() if marked else 0
-    text = text[:at] + text[at : at + 1].upper() + text[at + 1 :]
+    return text[:at] + text[at : at + 1].upper() + text[at + 1 :]
+
+
+def _sentence(text: str) -> str:
+    text = capital(text)
     return text if unmarked(text).endswith((".", "!", "?", "…")) else text + "."

@@ -10,6 +10,7 @@ from woodlab import words
 from woodlab.article.facts import THIS, Facts
 from woodlab.article.parts.cracks import sealed_late
 from woodlab.article.parts.lead import Subject, all_of, lead_sentences, season_sentence, weeks
+from woodlab.article.parts.seals import alike
 from woodlab.article.parts.section import CRACKS, RATES, READY, Box
 from woodlab.article.say import Say
 from woodlab.studies import cautions
@@ -35,9 +36,9 @@ def unknown(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     if not len(facts.book.pieces):
         return []
     out = [_lead_question(facts, lead, say), _open_seals(facts, lead, say)]
-    if not len(facts.book.looks) or not facts.looked[1]:
+    if not facts.watched:
         out.append("Which bowls cracked, and when.")
-    elif not facts.looked[0] and facts.by_seal.shape[0] > 1:
+    elif facts.looked[1] and not facts.looked[0] and facts.by_seal.shape[0] > 1:
         out.append("Whether a seal prevents cracks: none came to show it.")
     if facts.by_seal.shape[0] == 1 and facts.by_seal.index[0] != "none":
         out.append("What the seal did: no bowl was left bare beside the others.")
@@ -92,6 +93,7 @@ def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
 def _open_seals(facts: Facts, lead: Subject | None, say: Say) -> str:
     if not facts.looked[0]:
         rows = [] if facts.early else _rows(facts, "drying_time", "open")
+        rows = [r for r in rows if not alike(r)]
         if not rows:
             return ""
         return f"How much {say.listed(_noun(say, r['seal']) for r in rows)} slows drying."
@@ -135,7 +137,9 @@ def next_steps(facts: Facts, say: Say) -> list[str]:
         return ["Write down the first bowl: its wood, seal, wall and the day it is turned."]
     if facts.weighings < 6:
         out.append("Weigh every week for three months: a few weighings draw no curve.")
-    if not len(book.looks) or not facts.looked[1]:
+    if book.pieces["wall_mm"].isna().mean() > 0.5:
+        out.append("Measure each bowl's wall when it is turned: cracks hang on it.")
+    if not facts.watched:
         out.append("Note every look for cracks, also when there is none.")
     if facts.by_seal.shape[0] > 1 and not facts.by_lot:
         out.append("Toss a coin for the seal inside each log: then the difference is the seal's.")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.article.facts import Facts
-from woodlab.article.parts.lead import Subject
+from woodlab.article.parts.lead import WORTH_CRACKS, Subject
 from woodlab.article.parts.section import FIRST, GROWTH, PIECES, RATES, Figure, Section
 from woodlab.article.say import Say
 from woodlab.errors import WoodlabError
@@ -47,11 +47,9 @@ def cracks_section(facts: Facts, lead: Subject | None, say: Say) -> Section | No
 
 
 def _nothing(facts: Facts, say: Say) -> str:
-    seen = facts.bowls["crack_on"].notna().any() if "crack_on" in facts.bowls else False
-    clean = facts.book.looks["crack_mm"].fillna(1) == 0
-    if seen and not clean.any():
+    if len(facts.book.looks) and not facts.watched:
         return "Looks were noted only for bowls that cracked, so no count can be given."
-    looked = facts.book.looks["piece"].nunique()
+    looked = facts.watched
     if looked:
         some = say.of(int(facts.bowls["crack_on"].notna().sum()), looked, "cracks.seen", "book.looks")
         return f"A crack was found in {some} bowls; without their walls nothing can be compared."
@@ -64,12 +62,13 @@ def _none_cracked(facts: Facts, say: Say, n: int) -> str:
     last = float(used["after_days"].median())
     call = "0.9 ** n: the chance that none of n bowls cracks, where one in ten does"
     weeks = max(round(last / 7), 1)
-    watched = f"the middle bowl was watched for {say.n(weeks, 'cracks.watched_weeks', FIRST)} " \
+    who = "the bowl" if n == 1 else "the middle bowl"
+    watched = f"{who} was watched for {say.n(weeks, 'cracks.watched_weeks', FIRST)} " \
               f"week{'' if weeks == 1 else 's'} after turning"  # fmt: skip
     said = [("watched", words.opened(f"{watched}, so an early crack would hardly have been missed"
                                      if weeks >= 8 else watched))]  # fmt: skip
     if n < FEWEST_EVENTS:
-        said.append(("few", f"{words.opened('so few')} whole bowls prove nothing"))
+        said.append(("few", "So few whole bowls prove nothing"))
         return say.paragraph(*said)
     once = 1 / 0.9**n
     said.append(("luck", "Still, luck can keep bowls whole"))
@@ -145,7 +144,9 @@ def _late(facts: Facts) -> str:
 def _wood_rows(facts: Facts, *sure: str) -> list[dict[str, Any]]:
     rates = facts.rates("species")
     rows = [r for r in facts.crack_effects("species") if r["certainty"] in sure]
-    return [r for r in rows if {r["level"], r["reference"]} <= set(rates.index)]
+    rows = [r for r in rows if {r["level"], r["reference"]} <= set(rates.index)]
+    share = rates["share"] if len(rates) else {}
+    return [r for r in rows if abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]
 
 
 def _wood(facts: Facts, say: Say, species: str) -> str:

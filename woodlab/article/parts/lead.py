@@ -17,7 +17,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.article.facts import Facts
 from woodlab.article.parts.section import PIECES, RATES, READY, WEEKS
-from woodlab.article.say import Say, unmarked
+from woodlab.article.say import Say, capital, unmarked
 
 WORTH_TIME = 1.25  # a ratio of times that a maker would notice
 WORTH_CRACKS = 0.10  # in shares of the bowls
@@ -119,7 +119,7 @@ def _wall(facts: Facts) -> list[Subject]:
 def headline(facts: Facts, lead: Subject | None, say: Say) -> str:
     """A finding in at most twelve words; one that is only likely never stands here."""
     choices = [*_headlines(facts, lead, say), "What a season of drying bowls shows"]
-    return next(c for c in choices if len(unmarked(c).split()) <= MOST_WORDS)
+    return capital(next(c for c in choices if len(unmarked(c).split()) <= MOST_WORDS))
 
 
 def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
@@ -128,8 +128,8 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     if lead is None:
         return [_quiet(facts, say, n, k, looked)]
     if lead.kind == "wood":
-        wood = words.wood(lead.name, facts.book.pieces["species"].unique())
-        return [words.opened(f"{say.name(wood)} cracked {_more(not lead.fewer)} than the rest")]
+        worse, better = (name for name, _ in _worse_first(facts, lead, say))
+        return [f"{worse} cracked far more often than {better}"]
     if lead.kind == "wall":
         thin = "Thin walls cracked, thick ones mostly held"
         return [thin if lead.fewer else "Thick walls cracked, thin ones mostly held"]
@@ -145,7 +145,10 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
         ended = lead.own[1] >= 20 and _share(lead.own) <= 0.05 and _share(lead.other) >= 0.25
         return [f"{noun} {slow} and {'all but ended cracking' if ended else 'spared bowls'}"]
     if lead.cracks:
-        return [f"{own} cracked {_more(not lead.fewer)} than {other}"]
+        often = "far less often" if lead.fewer else "far more often"
+        went = "brought" if facts.by_lot else "went with"
+        short = f"{noun} {went} {'fewer' if lead.fewer else 'more'} cracks"
+        return [f"{own} cracked {often} than {other}", short]
     verb = slow if facts.by_lot else "went with slower drying" if lead.ratio > 1 else \
         "went with faster drying"  # fmt: skip
     if not looked:
@@ -155,6 +158,16 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     return [f"{noun} {verb}; whether it saved bowls is open", f"{noun} {verb}"]
 
 
+def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, str]]:
+    """The two woods of a comparison with their counts, the one that cracked more first."""
+    among = facts.book.pieces["species"].unique()
+    sides = [(lead.name, lead.own), (lead.against, lead.other)]
+    return [
+        (say.name(words.wood(wood, among)), say.of(*pair, f"cracks.share.{wood}", RATES))
+        for wood, pair in (reversed(sides) if lead.fewer else sides)
+    ]
+
+
 def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
     pieces = facts.book.pieces
     if not n:
@@ -162,7 +175,7 @@ def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
     if facts.early:
         per = max(round(facts.weighings), 1)
         weighings = say.n(per, "season.weighings_per_bowl", "book.weighings")
-        return f"First weeks of drying: what {weighings} weighings can tell"
+        return f"First weeks of drying: what {weighings} weighing{'' if per == 1 else 's'} can tell"
     count = say.n(n, "season.bowls", PIECES)
     bowls = f"{count} bowl{'' if n == 1 else 's'}"
     if looked and not k:
@@ -173,23 +186,16 @@ def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
     return f"What {bowls} did, and the questions left open"
 
 
-def _more(more: bool) -> str:
-    return "far more often" if more else "far less often"
-
-
 def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
     """Two or three short sentences: the count, what it is held against, the price."""
     if lead is None:
         return _counted(facts, say)
     if lead.kind == "wood":
-        among = facts.book.pieces["species"].unique()
-        own, other = (say.name(words.wood(w, among)) for w in (lead.name, lead.against))
+        (worse, one), (better, other) = _worse_first(facts, lead, say)
         return say.paragraph(
-            ("lead.own", f"In {own}, {say.of(*lead.own, f'cracks.{lead.name}', RATES)} bowls "
-             "cracked"),
-            ("lead.other", f"Among those of {other} it was "
-             f"{say.of(*lead.other, f'cracks.{lead.against}', RATES)}"),
-        )  # fmt: skip
+            ("lead.own", f"In {worse}, {one} bowls cracked"),
+            ("lead.other", f"Among those of {better} it was {other}"),
+        )
     if lead.kind == "wall":
         mm = say.n(30, "cracks.thick_mm", "woodlab.pages.findings.THICK_MM", figures=True)
         return say.paragraph(
@@ -236,6 +242,8 @@ def _first(say: Say, seal: str, pair: tuple[int, int]) -> str:
     many = say.bowls(seal, n, f"{key}.of", RATES)
     if k == 0:
         return f"None of the {many} cracked"
+    if k == n > 1:
+        return f"All {many} cracked"
     if k == 1 and words.SEALS.get(seal, ("", "x"))[1] == "":
         before = words.SEALS[seal][0]
         number = say.n(n, f"{key}.of", RATES, figures=True)

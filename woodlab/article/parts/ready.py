@@ -21,8 +21,8 @@ def ready_section(facts: Facts, say: Say) -> Section | None:
         return Section("ready", "Not yet ready", (_early(facts, say),))
     here = facts.ready["all"]
     gone = int((facts.bowls["group"] == "gone").sum())
-    ended = f"{words.opened(say.n(gone, 'ready.gone', PIECES))} " \
-            f"{'has' if gone == 1 else 'have'} left the shelf already" if gone else ""  # fmt: skip
+    ended = f"Already {say.n(gone, 'ready.gone', PIECES)} bowl{' has' if gone == 1 else 's have'} " \
+            "left the shelf" if gone else ""  # fmt: skip
     if not len(here):
         said = ended or "When these bowls will be dry cannot be told from their weighings yet"
         return Section("ready", "What is ready", (say.paragraph(("gone", said)),))

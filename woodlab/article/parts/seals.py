@@ -11,7 +11,7 @@ from woodlab import words
 from woodlab.article.facts import Facts
 from woodlab.article.parts.lead import Subject, season_sentence
 from woodlab.article.parts.section import EFFECTS, FIRST, PAIRS, PIECES, RATES, Figure, Section, Table
-from woodlab.article.say import Say
+from woodlab.article.say import Say, capital
 from woodlab.errors import WoodlabError
 
 ALIKE = (0.9, 1.1)
@@ -31,6 +31,7 @@ def seals_section(facts: Facts, lead: Subject | None, say: Say) -> Section | Non
     times = say.paragraph(
         ("pairs", _pairs(facts, lead, say)), ("times", _times(facts, lead, say)),
         ("span", _span(facts, lead, say)), ("likely", _likely_times(facts, say)),
+        ("alike", _alike_times(facts, say)),
         ("untold", _untold(facts, say)),
     )  # fmt: skip
     cracks = say.paragraph(
@@ -79,6 +80,7 @@ def _timed(facts: Facts, *sure: str) -> list[dict[str, Any]]:
     """Rows of drying time that are so sure, shortest first."""
     rows = [facts.effect("drying_time", str(seal)) for seal in facts.by_seal.index]
     rows = [r for r in rows if r and r["certainty"] in sure and np.isfinite(r["ratio"])]
+    rows = [r for r in rows if sure == ("open", "likely", "clear") or not alike(r)]
     return sorted(rows, key=lambda row: row["ratio"])
 
 
@@ -129,6 +131,19 @@ def _likely_times(facts: Facts, say: Say) -> str:
         for r in rows
     ]
     return f"Drying probably changed under {say.listed(told)}"
+
+
+def alike(row: dict[str, Any]) -> bool:
+    """Whether the whole range lies within a tenth of no difference."""
+    return bool(row["ci_lower"] >= ALIKE[0] and row["ci_upper"] <= ALIKE[1])
+
+
+def _alike_times(facts: Facts, say: Say) -> str:
+    rows = [] if facts.early else [r for r in _timed(facts, "open", "likely", "clear") if alike(r)]
+    if not rows:
+        return ""
+    nouns = say.listed([_noun(say, r["seal"]) for r in rows])
+    return f"With {nouns} drying took as long as without, within a tenth"
 
 
 def _pairs(facts: Facts, lead: Subject | None, say: Say) -> str:
@@ -281,7 +296,7 @@ def _table(facts: Facts, say: Say) -> Table | None:
     heads += ["Cracked"] if looked else []
     rows = []
     for seal, row in table.iterrows():
-        name = "None" if seal == "none" else words.opened(_noun(say, str(seal)))
+        name = "None" if seal == "none" else capital(_noun(say, str(seal)))
         cells = [name, say.n(row["n_pieces"], f"season.bowls.{seal}", PIECES, figures=True)]
         if timed:
             known = np.isfinite(row["weeks"])
@@ -310,7 +325,7 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     from woodlab.charts.studies.sealing import weeks_against_cracks
 
     table = facts.by_seal
-    if facts.early or facts.seals is None or (table["weeks"].notna() & table["n_looked"]).sum() < 2:
+    if facts.early or facts.seals is None or (table["weeks"].notna() & (table["n_looked"] > 0)).sum() < 2:
         return ()
     if not table["n_cracked"].sum():
         return ()

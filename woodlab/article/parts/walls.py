@@ -79,7 +79,7 @@ def _unknown(facts: Facts, say: Say) -> str:
     missing = [say.name(words.wood(str(name), among)) for name in among if name not in told]
     if not missing:
         return ""
-    return f"The tables have no figure for {say.listed(missing, most=4)}, and our few bowls cannot " \
+    return f"The tables have no figure for {say.listed(missing, most=4)}, and a few bowls cannot " \
            "replace one"  # fmt: skip
 
 

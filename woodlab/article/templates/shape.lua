@@ -1,15 +1,16 @@
 -- From plain Markdown to an article's parts: a picture and the line in italics under it are a
 -- figure, a table and the line in italics under it a captioned table, a quotation is a box.
-local target = FORMAT
-
 local function slanted(block)
   return block and block.t == "Para" and #block.content == 1 and block.content[1].t == "Emph"
     and block.content[1].content
 end
 
-local function picture(figure)
-  local image = nil
-  figure:walk({Image = function(found) image = found end})
+-- A picture keeps its alt text beside a caption of its own; a page takes it as SVG.
+local function picture(image)
+  image.attributes.alt = pandoc.utils.stringify(image.caption)
+  if FORMAT:match("html") then
+    image.src = (image.src:gsub("%.png$", ".svg"))
+  end
   return image
 end
 
@@ -19,12 +20,7 @@ function Blocks(blocks)
   while k <= #blocks do
     local block, under = blocks[k], slanted(blocks[k + 1])
     if block.t == "Figure" then
-      local image = picture(block)
-      local alt = pandoc.utils.stringify(image.caption)
-      image.attributes.alt = alt
-      if target:match("html") then
-        image.src = image.src:gsub("%.png$", ".svg")
-      end
+      block = block:walk({Image = picture})
       if under then
         block.caption.long = pandoc.Blocks({pandoc.Plain(under)})
         k = k + 1
