@@ -126,29 +126,8 @@ def test_cracked_bowls_are_named_first(fitted, capsys):
     assert re.search(r"^ *A1\b.*cracked: open, 12 mm", ready, re.M)
 
 
-<<<<<<< HEAD
 def test_fits_of_another_book_are_refused(fitted):
     path, _ = fitted("one weighing")
     _, other = fitted("bare, three weighings")
     with pytest.raises(wl.WoodlabError, match="holds fits of another book"):
         wl.season_fits(wl.open_book(path), other)
-=======
-def test_seals_are_compared_where_no_piece_was_left_bare(tmp_path, capsys):
-    seals = ("wax",) * 4 + ("paint",) * 2
-    folder = saved(tmp_path / "book", seals=seals, days=(0, 20, 40, 60))
-    said = run("4_sealing", folder, capsys)
-    assert "There is no comparison to make" not in said
-    assert "paint" in next(line for line in said.splitlines() if "surface" in line)
-
-
-def test_movement_and_the_next_season_say_what_a_book_of_three_bowls_cannot(tmp_path, capsys):
-    book = saved(tmp_path / "book")
-    said = run("6_movement", book, capsys)
-    assert said.startswith("No rim was measured, so nothing can be said of movement.")
-    assert "table rims" in said
-    assert "Nothing to draw: " in said
-    assert "Your own rims" not in said
-    said = run("7_next_season", book, capsys)
-    assert "too few pieces share a log" in said
-    assert "no bare bowls were looked at after turning" in said
->>>>>>> fit
