@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -99,6 +100,74 @@ def heading_unit(heading: object, column: Column) -> str:
     """The unit that a matched heading carries; of a heading without one, the column's own."""
     stem, _, own_unit = column.name.rpartition("_")
     return plain_heading(heading)[len(stem) + 1 :] if stem else own_unit
+
+
+@dataclass(frozen=True)
+class Units:
+    """Units in which answers are given; what is kept stays in grams and millimetres.
+
+    Attributes
+    ----------
+    mass : {"g", "kg", "lboz"}
+    length : {"mm", "in"}
+
+    Examples
+    --------
+    >>> METRIC.weight(1480.0), METRIC.length_of(5.0)
+    ('1,480 g', '5 mm')
+    >>> SHOWN_UNITS["lb-in"].weight(1480.0), SHOWN_UNITS["lb-in"].length_of(5.0)
+    ('3 lb 4.2 oz', '3/16 in')
+    >>> SHOWN_UNITS["lb-in"].length_of(300.0)
+    '11 13/16 in'
+    """
+
+    mass: str = "g"
+    length: str = "mm"
+
+    def weight(self, grams: float) -> str:
+        """A mass as the scale shows it, or nothing where there is none."""
+        if not np.isfinite(grams):
+            return ""
+        if self.mass == "lboz":
+            ounces = round(grams / _SCALES["g"]["oz"], 1)
+            return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
+        if self.mass == "kg":
+            return f"{grams / 1000:.3f} kg"
+        return f"{grams:,.{0 if grams >= 100 else 1}f} g"
+
+    def length_of(self, mm: float) -> str:
+        """A length by the rule: to a millimetre, or to a sixteenth of an inch."""
+        if not np.isfinite(mm):
+            return ""
+        if self.length == "mm":
+            return f"{mm:.0f} mm"
+        whole, part = divmod(round(16 * mm / MM_PER_INCH), 16)
+        if not whole and not part:
+            return "under 1/16 in" if mm > 0 else "0 in"
+        step = np.gcd(part, 16)
+        fraction = f"{part // step}/{16 // step}" if part else ""
+        return f"{' '.join(filter(None, (str(whole) if whole else '', fraction)))} in"
+
+
+METRIC = Units()
+SHOWN_UNITS = {"g-mm": METRIC, "kg-mm": Units("kg"), "lb-in": Units("lboz", "in")}
+
+
+def units_kept(masses: Iterable[object], lengths: Iterable[object]) -> Units:
+    """The units to answer in, from the headings under which a book keeps masses and lengths.
+
+    Examples
+    --------
+    >>> units_kept(["piece", "mass_lb"], ["Wall (in)"]).length_of(25.4)
+    '1 in'
+    """
+
+    def unit(headings: Iterable[object], stem: str) -> str:
+        plain = (plain_heading(heading) for heading in headings)
+        return next((name.rpartition("_")[2] for name in plain if name.startswith(stem)), "")
+
+    mass = {"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(unit(masses, "mass_"), "g")
+    return Units(mass, "in" if unit(lengths, "wall_") in ("in", "ft") else "mm")
 
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
