@@ -39,6 +39,7 @@ _HOMES = {
     "woodlab.studies.trial_plan": ["trial_plan"],
     "woodlab.studies.trial_power": ["trial_power"],
     "woodlab.studies.shop_round": ["shop_round"],
+    "woodlab.week.ready": ["ready_list", "ReadyList"],
     "woodlab.article.write": ["write_article"],
     "woodlab.demo": ["demo_book"],
     "woodlab.proof": ["outside_checks"],
