@@ -11,6 +11,7 @@ import pandas as pd
 
 import woodlab as wl
 from woodlab.errors import WoodlabError
+from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import PROBABLY, bowls_of, last_day, shelf_name
 
 if TYPE_CHECKING:
@@ -90,12 +91,11 @@ def gather(
     bowls = bowls_of(ready, book, day)
     life = _life(bowls)
     seals, cracks = _asked(lambda: wl.seal_study(book)), _asked(lambda: wl.crack_study(book))
-    due = _asked(lambda: wl.shop_round(book, on=f"{day:%Y-%m-%d}"))
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, as_of), air=_air(book), seals=seals, cracks=cracks,
         movement=_asked(lambda: wl.movement_study(book)), walls=_walls(book),
-        round=due if due is not None else pd.DataFrame(columns=["piece", "do"]),
+        round=due_by_age(book, day),
         profiles=_profiles(fits, book, bowls), life=life,
     )  # fmt: skip
 

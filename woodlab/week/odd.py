@@ -11,6 +11,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.units import METRIC, Units
 
 _NEAR = 0.03  # of the mass: as heavy as the other should be
+_LEAST = 0.01  # of the mass: a weight that is off by less is left out without a word
 _SLIPS = (10.0, 0.1, 100.0, 0.01)
 
 
@@ -69,6 +70,8 @@ def _left_out(alone: pd.DataFrame, units: Units) -> list[Odd]:
                                  "Marks swapped? Change them round.", "left out"))  # fmt: skip
     for r in rows:
         if (r["piece"], r["on"]) in swapped:
+            continue
+        if abs(r["mass_g"] / r["fitted_g"] - 1) < _LEAST:
             continue
         slip = any(abs(r["mass_g"] / r["fitted_g"] / k - 1) < 0.06 for k in _SLIPS)
         what = f"{weight(r['mass_g'])}, where about {weight(r['fitted_g'])} is due"

@@ -18,7 +18,7 @@ from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD
-from woodlab.studies.shop_round import shop_round
+from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 
@@ -126,6 +126,10 @@ class ReadyList(Shown):
             ("ready.bowls", "ready.text()", "ready.sections()"),
         )  # fmt: skip
 
+    def _place(self, r: Any) -> tuple[str, ...]:
+        """Where a bowl stands, in a list of several places."""
+        return (r.shelf,) if self.bowls["shelf"].nunique() > 1 else ()
+
     def sections(self) -> list[Section]:
         """Turn now, cracked, not yet, odd weights, this week: each bowl in one of the first."""
         ready, cracked = self.group("ready"), self.group("cracked")
@@ -133,6 +137,7 @@ class ReadyList(Shown):
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
         coming = pd.concat([self.group("probably"), self.group("waiting")])
         target = self.bowls["target_moisture_pct"].median()
+        place = ("place",) if self.bowls["shelf"].nunique() > 1 else ()
         return [
             Section(
                 "turn", f"Turn now: {len(ready)}",
@@ -144,17 +149,17 @@ class ReadyList(Shown):
             Section(
                 "cracked", f"Cracked, look before you mount: {len(cracked)}",
                 (CRACKED_WOOD,) if len(cracked) else ("No look has found a crack.",),
-                headings=("mark", "crack", "since", "dry enough", "place"),
+                headings=("mark", "crack", "since", "dry enough", *place),
                 rows=tuple(
                     (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
-                     r.shelf) for r in cracked.itertuples()
+                     *self._place(r)) for r in cracked.itertuples()
                 ),
             ),
             Section(
                 "wait", f"Not yet: {len(coming)}",
                 () if len(coming) else ("None.",),
-                headings=("mark", "about", "nine chances in ten", "place"),
-                rows=tuple((r.piece, *self._dates(r), r.shelf) for r in coming.itertuples()),
+                headings=("mark", "about", "nine chances in ten", *place),
+                rows=tuple((r.piece, *self._dates(r), *self._place(r)) for r in coming.itertuples()),
             ),
             Section(
                 "odd", f"Odd weights: {len(self.odd)}",
@@ -184,7 +189,11 @@ class ReadyList(Shown):
         for section in self.sections():
             out += ["", section.title.upper()]
             out += [f"  {note}" for note in section.notes]
-            out += [f"  {place}: {' '.join(marks)}" for place, marks in section.marks]
+            several = self.bowls["shelf"].nunique() > 1
+            out += [
+                f"  {f'{place}: ' if several else ''}{' '.join(marks)}"
+                for place, marks in section.marks
+            ]
             out += _table(section)
         return "\n".join(out)
 
@@ -284,8 +293,7 @@ def ready_list(
     ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     ready["maker"] = ready["maker"].where(ready["maker"].notna(), NOT_NOTED)
     bowls = bowls_of(ready, past, day)
-    due = shop_round(past, on=day)
-    found = ReadyList(bowls, this_week(bowls, due, day), (), day, fits, units)
+    found = ReadyList(bowls, this_week(bowls, due_by_age(past, day), day), (), day, fits, units)
     return replace(found, odd=tuple(odd_weights(_Asked(past, fits, day), units)))
 
 
