@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -148,26 +151,53 @@ class Units:
         fraction = f"{part // step}/{16 // step}" if part else ""
         return f"{' '.join(filter(None, (str(whole) if whole else '', fraction)))} in"
 
+    def lengths_in(self, text: str) -> str:
+        """Words with their millimetres in this unit.
+
+        Examples
+        --------
+        >>> SHOWN_UNITS["lb-in"].lengths_in("open, 13 mm on 14 June")
+        'open, 1/2 in on 14 June'
+        """
+        return re.sub(r"(\d+(?:\.\d+)?) mm\b", lambda m: self.length_of(float(m[1])), text)
+
 
 METRIC = Units()
 SHOWN_UNITS = {"g-mm": METRIC, "kg-mm": Units("kg"), "lb-in": Units("lboz", "in")}
 
 
-def units_kept(masses: Iterable[object], lengths: Iterable[object]) -> Units:
-    """The units to answer in, from the headings under which a book keeps masses and lengths.
+def units_of_book(path: str | Path) -> Units:
+    """The units to answer in: those of the headings under which a book keeps weights and walls.
 
     Examples
     --------
-    >>> units_kept(["piece", "mass_lb"], ["Wall (in)"]).length_of(25.4)
-    '1 in'
+    >>> import tempfile
+    >>> book = Path(tempfile.mkdtemp())
+    >>> _ = (book / "weighings.csv").write_text("piece,on,mass_lb\\nA1,2026-03-01,3.26\\n")
+    >>> _ = (book / "pieces.csv").write_text("piece,turned_on,Wall (in)\\nA1,2026-03-01,1\\n")
+    >>> units_of_book(book)
+    Units(mass='lboz', length='in')
     """
+    mass = _unit_under(Path(path), "weighings", "mass")
+    length = _unit_under(Path(path), "pieces", "wall")
+    return Units({"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(mass, "g"),
+                 "in" if length in ("in", "ft") else "mm")  # fmt: skip
 
-    def unit(headings: Iterable[object], stem: str) -> str:
-        plain = (plain_heading(heading) for heading in headings)
-        return next((name.rpartition("_")[2] for name in plain if name.startswith(stem)), "")
 
-    mass = {"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(unit(masses, "mass_"), "g")
-    return Units(mass, "in" if unit(lengths, "wall_") in ("in", "ft") else "mm")
+def _unit_under(path: Path, table: str, stem: str) -> str:
+    """The unit in the heading of a table's column; empty where there is none."""
+    from woodlab.book.reading import cells_of_sheet, decoded, separator_of  # they need this module
+
+    heads: list[str] = []
+    if path.is_dir():
+        file = next((f for f in path.iterdir() if f.name.casefold() == f"{table}.csv"), None)
+        text = "" if file is None else decoded(file.read_bytes())
+        separator = separator_of(text.split("\n", 1)[0])
+        heads = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator), [])
+    elif (cells := cells_of_sheet(path, table)) is not None:
+        heads = [str(head) for head in cells.columns]
+    plain = (plain_heading(head) for head in heads)
+    return next((name.rpartition("_")[2] for name in plain if name.startswith(f"{stem}_")), "")
 
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -14,6 +15,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.units import METRIC, Units
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.saving import load_fits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown
@@ -295,6 +297,24 @@ def ready_list(
     bowls = bowls_of(ready, past, day)
     found = ReadyList(bowls, this_week(bowls, due_by_age(past, day), day), (), day, fits, units)
     return replace(found, odd=tuple(odd_weights(_Asked(past, fits, day), units)))
+
+
+def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFits:
+    """The fits that `file` keeps, if they are of this very book; else made anew, and kept there.
+
+    Raises
+    ------
+    WoodlabError
+        If `file` is there and holds no fits: it is left as it is.
+    """
+    past = book.until(as_of or last_day(book))
+    if file.exists():
+        kept = load_fits(file)
+        if kept.book.hash == past.hash:
+            return kept
+    fits = fit_drying(past)
+    fits.save(file)
+    return fits
 
 
 @dataclass(frozen=True)
