@@ -69,6 +69,7 @@ def _ready(options: argparse.Namespace) -> None:
         if out and len(books) > 1:
             out = out / (path.stem if options.by else f"{path.stem}.html")
             out.parent.mkdir(parents=True, exist_ok=True)
+        written = None if not out or options.by else write_ready(ready, out)
         if options.by:
             members = write_by_maker(ready, out) if out else [
                 (maker, ready.of(maker).line(), "") for maker in ready.makers
@@ -81,8 +82,7 @@ def _ready(options: argparse.Namespace) -> None:
         else:
             print(ready.text())
         if out:
-            written = out / "index.html" if options.by else write_ready(ready, out)
-            print(f"Written: {written}")
+            print(f"Written: {written or out / 'index.html'}")
 
 
 def _books_of(path: Path) -> list[Path]:

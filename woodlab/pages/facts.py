@@ -85,7 +85,7 @@ def gather(
     as_of = as_of or last_day(book)
     book = book.until(as_of) if as_of else book
     if fits is None:
-        fits = wl.fit_drying(book)
+        fits = wl.fit_drying(book, as_of=as_of)
     ready = wl.forecast_ready(fits, as_of=as_of)
     day = pd.Timestamp(ready["as_of"].iloc[0])
     bowls = bowls_of(ready, book, day)

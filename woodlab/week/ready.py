@@ -161,7 +161,9 @@ class ReadyList(Shown):
                 "wait", f"Not yet: {len(coming)}",
                 () if len(coming) else ("None.",),
                 headings=("mark", "about", "nine chances in ten", *place),
-                rows=tuple((r.piece, *self._dates(r), *self._place(r)) for r in coming.itertuples()),
+                rows=tuple(
+                    (r.piece, *self._dates(r), *self._place(r)) for r in coming.itertuples()
+                ),
             ),
             Section(
                 "odd", f"Odd weights: {len(self.odd)}",
@@ -289,7 +291,7 @@ def ready_list(
         )
     as_of = as_of or last_day(book)
     past = book.until(as_of)
-    fits = fit_drying(past) if given is book else given
+    fits = fit_drying(past, as_of=as_of) if given is book else given
     ready = forecast_ready(fits, as_of=as_of)
     day = pd.Timestamp(ready["as_of"].iloc[0])
     ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
@@ -307,12 +309,13 @@ def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFi
     WoodlabError
         If `file` is there and holds no fits: it is left as it is.
     """
-    past = book.until(as_of or last_day(book))
+    as_of = as_of or last_day(book)
+    past = book.until(as_of)
     if file.exists():
         kept = load_fits(file)
         if kept.book.hash == past.hash:
             return kept
-    fits = fit_drying(past)
+    fits = fit_drying(past, as_of=as_of)
     fits.save(file)
     return fits
 
