@@ -37,7 +37,8 @@ MAY_IMPORT = {
     "charts": {*SHARED, "charts"},
     "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
     "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "week", "pages"},
-    "demo": {"errors", "wood", "book", "drying", "studies"},
+    "demo": {"errors", "wood", "book", "drying", "studies", "demo_seasons"},
+    "demo_seasons": {"errors", "wood", "book", "drying", "studies", "demo"},
     "proof": {"errors"},
 }
 

@@ -43,6 +43,9 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     demo = commands.add_parser("demo", help="write the invented season, to try things on")
     demo.add_argument("folder", type=Path)
     demo.add_argument("--seed", type=int, default=None)
+    demo.add_argument(
+        "--seasons", action="store_true", help="last year's, finished, and this year's, drying"
+    )
     demo.set_defaults(run=_demo)
 
 
@@ -99,11 +102,18 @@ def _counted(kinds: pd.Series) -> str:
 def _demo(options: argparse.Namespace) -> None:
     from woodlab.demo import DEMO_SEED, demo_book
 
-    if options.folder.exists() and (not options.folder.is_dir() or any(options.folder.iterdir())):
+    folder = options.folder
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise WoodlabError(
-            f"{options.folder} exists and is not empty. Name a new folder, so that no book of "
+            f"{folder} exists and is not empty. Name a new folder, so that no book of "
             "yours is written over."
         )
     seed = DEMO_SEED if options.seed is None else options.seed
-    demo_book(seed=seed).save(options.folder)
-    print(f"An invented season is written to {options.folder}.")
+    if not options.seasons:
+        demo_book(seed=seed).save(folder)
+        print(f"An invented season is written to {folder}.")
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, season in (("last_season", "finished"), ("this_season", "drying")):
+        demo_book(seed=seed, season=season).save(folder / name)
+    print(f"Two invented seasons are written to {folder}: last_season, this_season.")
