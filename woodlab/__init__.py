@@ -32,6 +32,7 @@ _HOMES = {
     "woodlab.studies.sealing": ["seal_study"],
     "woodlab.studies.cracks": ["crack_study"],
     "woodlab.week.ready": ["ready_list", "ReadyList"],
+    "woodlab.week.sharing": ["share_book"],
     "woodlab.studies.movement.movement": ["movement_study"],
     "woodlab.studies.movement.rim_geometry": ["dried_rim"],
     "woodlab.studies.movement.rough_wall": ["rough_wall", "WallMargin"],

@@ -6,7 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from woodlab.commands.asking import asked
 from woodlab.errors import WoodlabError
+from woodlab.week.sharing import ANSWERS, LICENCES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,6 +41,16 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
     sheet.add_argument("--tab", help="which sheet of a workbook")
     sheet.set_defaults(run=_from_sheet)
+
+    share = commands.add_parser("share", help="a book that may be given away, as open data")
+    share.add_argument("book", type=Path)
+    share.add_argument("--out", type=Path, required=True, help="the folder to write")
+    share.add_argument("--licence", choices=list(LICENCES), help="asked for unless given")
+    for kind in ("makers", "places", "scales", "notes"):
+        can = ANSWERS if kind != "notes" else ANSWERS[1:]
+        share.add_argument(f"--{kind}", choices=can, help="asked about unless given")
+    share.add_argument("--own-columns", choices=ANSWERS[1:], help="asked about unless given")
+    share.set_defaults(run=_share)
 
     demo = commands.add_parser("demo", help="write the invented season, to try things on")
     demo.add_argument("folder", type=Path)
@@ -97,6 +109,38 @@ def _from_sheet(options: argparse.Namespace) -> None:
 
 def _counted(kinds: pd.Series) -> str:
     return ", ".join(f"{n} {kind}" for kind, n in kinds.value_counts().items()) or "nothing new"
+
+
+def _share(options: argparse.Namespace) -> None:
+    from woodlab.book.record_book import open_book
+    from woodlab.week.sharing import private_parts, share_book
+
+    book = open_book(options.book)
+    answers = {}
+    for part in private_parts(book):
+        given = options.own_columns if part.kind[0] == "c" else getattr(options, part.kind)
+        if given is None:
+            print(f"{part.kind}: {part.n} ({'; '.join(some[:60] for some in part.some)}, ...)")
+            given = _chosen("  ", part.can)
+        answers[part.kind] = given
+    licence = options.licence
+    if licence is None:
+        print("What may others do with it?")
+        for name, (said, where) in LICENCES.items():
+            print(f"  {name}: {said}, {where}")
+        licence = _chosen("  ", tuple(LICENCES))
+    out = share_book(book, options.out, licence=licence, answers=answers)
+    print(f"Written to {out}. Marks of bowls and logs, days, woods and seals are as they were: "
+          "read them once more before you give them away.")  # fmt: skip
+
+
+def _chosen(text: str, can: tuple[str, ...]) -> str:
+    """One of some answers, typed by its number."""
+    said = ", ".join(f"[{k}] {name}" for k, name in enumerate(can, 1))
+    answer = asked(f"{text}{said}?", "".join(str(k) for k in range(1, len(can) + 1)))
+    if answer == "q":
+        raise WoodlabError("Nobody answered; nothing was written. Every answer is an option, too.")
+    return can[int(answer) - 1]
 
 
 def _demo(options: argparse.Namespace) -> None:
