@@ -12,6 +12,7 @@ from woodlab.errors import RecordError, WoodlabError
 if TYPE_CHECKING:
     from woodlab.week.ready import ReadyList
 
+KEPT = "keep the season's fits here, and read them while the book is the same"
 ROUND_SHOWN = ["piece", "place", "species", "do", "crack", "last weight", "expect", "why"]
 
 
@@ -24,10 +25,7 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     ready.add_argument("--by", choices=["maker"], help="a line a member; with --out, a page each")
     ready.add_argument("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
-    ready.add_argument(
-        "--fits", type=Path, metavar="FILE",
-        help="keep the season's fits here, and read them while the book is the same",
-    )  # fmt: skip
+    ready.add_argument("--fits", type=Path, metavar="FILE", help=KEPT)
     ready.set_defaults(run=_ready)
 
     rounds = commands.add_parser("round", help="what to look at and weigh this week")
@@ -38,6 +36,7 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     rounds.add_argument("--page", type=Path, help="a page to type into at the scales (.html)")
     rounds.add_argument("--most", type=int, help="at most so many bowls, those to weigh first")
+    rounds.add_argument("--fits", type=Path, metavar="FILE", help=KEPT)
     rounds.add_argument("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
     rounds.set_defaults(run=_round)
 
@@ -116,8 +115,11 @@ def _round(options: argparse.Namespace) -> None:
     from woodlab.book.record_book import open_book
     from woodlab.round.sheets import write_round
     from woodlab.studies.next_season.shop_round import shop_round
+    from woodlab.week.ready import fits_for
 
-    tour = shop_round(open_book(options.book), on=options.on or datetime.date.today().isoformat())
+    on = options.on or datetime.date.today().isoformat()
+    book = open_book(options.book)
+    tour = shop_round(fits_for(book, options.fits, on) if options.fits else book, on=on)
     units = SHOWN_UNITS[options.units] if options.units else units_of_book(options.book)
     print(tour.summary())
     if len(tour):
