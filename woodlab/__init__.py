@@ -31,7 +31,7 @@ _HOMES = {
     "woodlab.drying.simulate": ["simulate_season"],
     "woodlab.studies.sealing": ["seal_study"],
     "woodlab.studies.cracks": ["crack_study"],
-    "woodlab.week.ready": ["ready_list", "ReadyList"],
+    "woodlab.week.ready": ["ready_list"],
     "woodlab.week.sharing": ["share_book"],
     "woodlab.studies.movement.movement": ["movement_study"],
     "woodlab.studies.movement.rim_geometry": ["dried_rim"],
