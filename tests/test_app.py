@@ -59,7 +59,17 @@ def test_the_command_is_installed():
     run = subprocess.run(
         [sys.executable, "-m", "woodlab.app", "--help"], capture_output=True, text=True, check=True
     )
-    for command in ("season", "check", "blank", "from-sheet", "round", "add", "demo"):
+    for command in (
+        "season",
+        "check",
+        "blank",
+        "from-sheet",
+        "ready",
+        "round",
+        "add",
+        "share",
+        "demo",
+    ):
         assert command in run.stdout
 
 

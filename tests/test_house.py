@@ -33,10 +33,12 @@ MAY_IMPORT = {
     "drying": {*SHARED, "wood", "book", "drying"},
     "studies": {*SHARED, "wood", "book", "drying", "studies"},
     "round": {*SHARED, "wood", "book", "drying", "studies", "round"},
+    "week": {*SHARED, "wood", "book", "drying", "studies", "week"},
     "charts": {*SHARED, "charts"},
     "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
-    "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages"},
-    "demo": {"errors", "wood", "book", "drying", "studies"},
+    "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "week", "pages"},
+    "demo": {"errors", "wood", "book", "drying", "studies", "demo_seasons"},
+    "demo_seasons": {"errors", "wood", "book", "drying", "studies", "demo"},
     "proof": {"errors"},
 }
 

@@ -4,7 +4,6 @@ Where a thing is
 ----------------
 `passage`            every draw run on into the future: moisture now, day of passing the target
 `ready`              `forecast_ready`
-`ready_list`         the same as a list to read, cracked bowls first
 `cracks`             what is known of each piece's cracks
 `lists`              `steady_weight`, `ready_by_week`, `past_forecasts`
 `curves`             `forecast_curves`
