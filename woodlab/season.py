@@ -64,7 +64,7 @@ class SeasonOptions:
     """
 
     as_of: str | None = None
-    locale: str = "en"
+    locale: str = "en_GB"
     paper: str = "a4"
     notebooks: tuple[str, ...] | None = None
     progress: bool = True

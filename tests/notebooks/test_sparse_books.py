@@ -99,8 +99,7 @@ def run(name, book_path, capsys, **given):
 def test_a_notebook_runs_through_on_a_book_that_holds_little(name, book, fitted, tmp_path, capsys):
     path, fits = fitted(book)
     said = run(name, path, capsys, fits_path=fits, article_path=tmp_path / "article")
-    assert not re.search(r"\b(nan|NaN|NaT|None)\b", said)
-    assert not re.search(r"\binf\b", said)
+    assert not re.search(r"\b(nan|NaN|NaT|inf)\b|\bNone\b(?! of)", said)
 
 
 def test_what_is_missing_is_told_with_what_it_would_tell(tmp_path, capsys):
@@ -120,8 +119,8 @@ def test_it_is_said_how_many_days_of_drying_have_a_reading_of_the_air(tmp_path, 
 def test_cracked_bowls_are_named_first(fitted, capsys):
     path, fits = fitted("two seals, one crack")
     said = run("5_cracks", path, capsys, fits_path=fits)
-    assert said.index("Cracked bowls: 1.") < said.index("A1") < said.index("flies apart" if
-        "flies apart" in said else "can fly apart")  # fmt: skip
+    assert said.startswith("Cracked bowls: 1.")
+    assert re.search(r"^ *A1 +12\b", said, re.M)
     ready = run("3_ready", path, capsys, fits_path=fits)
     assert re.search(r"^ *A1\b.*cracked: open, 12 mm", ready, re.M)
 

@@ -13,7 +13,7 @@ import pandas as pd
 from woodlab.errors import WoodlabError, as_path
 from woodlab.show import Card, Column, Said, Shown, card
 
-FINDING_COLUMNS = ["key", "text", "span", "certainty", "n_pieces", "call", "sentence"]
+NUMBER_COLUMNS = ["key", "text", "value", "ci_lower", "ci_upper", "certainty", "call"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -24,9 +24,9 @@ class Article(Shown):
     ----------
     folder : Path
     title : str
-    findings : DataFrame
-        A row a number of the text: `key`, `text` and `span` as printed, `certainty`, `n_pieces`,
-        `call` (what to type to make it again), `sentence`.
+    numbers : DataFrame
+        A row a number of the text: `key`, `text` (as printed), `value`, `ci_lower`, `ci_upper`,
+        `certainty`, `call` (what to type to make it again).
     figures : DataFrame
         `number`, `caption`, `alt`.
     not_known : tuple of str
@@ -34,7 +34,7 @@ class Article(Shown):
 
     folder: Path
     title: str
-    findings: pd.DataFrame
+    numbers: pd.DataFrame
     figures: pd.DataFrame
     not_known: tuple[str, ...]
 
@@ -45,7 +45,7 @@ class Article(Shown):
         columns = [Column("figure", lambda r: f"{r.number}"),
                    Column("what it shows", lambda r: r.caption, False)]  # fmt: skip
         return card(says, self.figures, columns, caption="Figures of the article",
-                    more=("article.findings", "article.not_known", "article.text"))  # fmt: skip
+                    more=("article.numbers", "article.not_known", "article.text"))  # fmt: skip
 
     @property
     def text(self) -> Markdown:
@@ -103,7 +103,7 @@ def read_article(folder: str | Path) -> Article:
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     made = wl.write_article(book, folder + "/article", formats=("md",))
     ...     article = wl.read_article(made)
-    >>> "key" in article.findings
+    >>> "key" in article.numbers
     True
     """
     path = as_path(folder, "read_article")
@@ -116,6 +116,6 @@ def read_article(folder: str | Path) -> Article:
     figures = pd.DataFrame(held["figures"], columns=["key", "caption", "alt"])
     return Article(
         path, str(held["title"]),
-        pd.DataFrame(held["findings"]).reindex(columns=FINDING_COLUMNS),
+        pd.DataFrame(held["numbers"]).reindex(columns=NUMBER_COLUMNS),
         figures.assign(number=range(1, len(figures) + 1)), tuple(map(str, held["not_known"])),
     )  # fmt: skip
