@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import warnings
 from collections.abc import Iterator
@@ -220,9 +221,16 @@ def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> D
 
 
 def _run_notebook(source: Path, target: Path, parameters: dict[str, Any]) -> None:
+    import nbformat
     import papermill
     from papermill.exceptions import PapermillExecutionError
 
+    cells = nbformat.read(source, as_version=4).cells
+    first = next((c.source for c in cells if "parameters" in c.metadata.get("tags", [])), "")
+    parameters = {  # those that the notebook has
+        name: value for name, value in parameters.items()
+        if re.search(rf"\b{name}\b.*=", first)
+    }  # fmt: skip
     try:
         papermill.execute_notebook(
             str(source),

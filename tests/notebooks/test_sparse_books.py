@@ -48,7 +48,7 @@ BOOKS = {
     "one weighing": {"days": (0,)},
     "bare, three weighings": {"days": (0, 20, 40)},
     "two seals, one crack": {
-        "seals": ("wax",) * 4 + ("paint",) * 2, "days": (0, 20, 40, 60), "looks": looks({1}),
+        "seals": ("none",) * 4 + ("paint",) * 2, "days": (0, 20, 40, 60), "looks": looks({1}),
     },
     "looks without a crack": {
         "seals": ("none", "wax") * 3, "days": (0, 20, 40), "looks": looks(set()),
