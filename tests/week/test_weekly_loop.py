@@ -1,11 +1,6 @@
-"""The weekly loop by commands alone, shortened: what is typed is in the book, and little is typed."""
+"""The weekly loop by commands alone, shortened: what is typed is in the book, and it is little."""
 
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
-
-from bench_week import play  # noqa: E402
+from bench_week import play
 
 
 def test_two_weeks_of_four_bowls_cost_little_more_than_a_cell_a_bowl(tmp_path):
