@@ -138,7 +138,7 @@ def this_week(bowls: pd.DataFrame, due: pd.DataFrame, day: pd.Timestamp) -> dict
         "look": list(bowls.loc[opened, "piece"]),
     }
     gone = set(bowls.loc[bowls["group"] == "gone", "piece"])
-    out = {}
+    out: dict[str, list[str]] = {}
     for what, urgent in first.items():
         asked = due.loc[due["do"].astype(str).str.contains(what), "piece"]
         known = asked[asked.isin(set(bowls["piece"]) - gone - set(urgent))]

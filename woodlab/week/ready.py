@@ -366,7 +366,7 @@ def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFi
         if kept.book.hash == past.hash:
             return kept
     fits = fit_drying(past, as_of=as_of)
-    fits.save(file)
+    fits.save(str(file))
     return fits
 
 

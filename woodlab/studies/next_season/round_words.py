@@ -27,8 +27,8 @@ def sheet_columns(units: Units) -> tuple[SheetColumn, ...]:
         SheetColumn("mark", 1.25, longest=14), SheetColumn("where", 1.7, longest=22),
         SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.2, longest=14),
         SheetColumn("crack, or risk since look", 1.6, "left", 34),
-        SheetColumn("last weight, on", 1.6, "right", 26),
-        SheetColumn("expect, band", 1.7, "right", 34), SheetColumn(f"weight today ({mass})", 1.6),
+        SheetColumn(f"last weight ({mass}), on", 1.6, "right", 26),
+        SheetColumn(f"expect ({mass}), band", 1.7, "right", 34), SheetColumn("weight today", 1.6),
         SheetColumn(f"crack ({units.length})", 1.1), SheetColumn("note", 1.8),
     )  # fmt: skip
 
@@ -40,9 +40,13 @@ def sheet_rows(due: pd.DataFrame, units: Units) -> list[list[str]]:
         seen = row.crack not in ("none seen", "not looked at")
         crack = units.lengths_in(row.crack) if seen else risk(row)
         where = row.place if isinstance(row.place, str) else ""
-        expect = _expected(row, units).split(":")[0]
+        # the unit stands at the head of the column
+        last, expect = (
+            text.replace(f" {units.mass}", "")
+            for text in (last_weight(row, units), _expected(row, units).split(":")[0])
+        )
         out.append([row.piece, where, f"{row.species}; {row.seal}", row.do, crack,
-                    last_weight(row, units), expect, "", "", ""])  # fmt: skip
+                    last, expect, "", "", ""])  # fmt: skip
     return out
 
 
