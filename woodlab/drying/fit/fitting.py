@@ -160,7 +160,7 @@ def checked_book(book: Any) -> RecordBook:
 
 
 def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
-    """The day asked for, or that of the last weighing, else look, else turning.
+    """The day asked for, or that of the last weighing or look, else of turning.
 
     Raises
     ------
@@ -168,9 +168,10 @@ def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
         If it is not a date.
     """
     if as_of is None:
+        # a look after the last weighing counts: what it saw must not be hidden from the list
         days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
         days = [last for last in days if pd.notna(last)]
-        as_of = days[0] if days else book.pieces["turned_on"].max()
+        as_of = max(days) if days else book.pieces["turned_on"].max()
     try:
         day = pd.Timestamp(as_of)
     except (ValueError, TypeError) as error:
