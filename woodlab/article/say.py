@@ -14,7 +14,7 @@ import math
 import re
 import warnings
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -39,6 +39,7 @@ class Number:
     ci_lower: float = math.nan
     ci_upper: float = math.nan
     certainty: str = ""
+    sentence: str = ""
 
     def as_record(self) -> dict[str, Any]:
         """For article.json: infinite and missing numbers as null, dates as text."""
@@ -51,7 +52,7 @@ class Number:
         return {
             "key": self.key, "value": plain(self.value), "text": self.text, "call": self.call,
             "ci_lower": plain(self.ci_lower), "ci_upper": plain(self.ci_upper),
-            "certainty": self.certainty,
+            "certainty": self.certainty, "sentence": self.sentence,
         }  # fmt: skip
 
 
@@ -171,7 +172,12 @@ class Say:
                 RuntimeWarning,
                 stacklevel=2,
             )
-        found = [self.numbers[int(i)] for i, _ in _MARK.findall(text) if int(i) >= 0]
+        found = [
+            replace(self.numbers[int(i)], sentence=unmarked(said))
+            for said in re.split(r"(?<=[.!?]) ", text)
+            for i, _ in _MARK.findall(said)
+            if int(i) >= 0
+        ]
         return unmarked(text), found
 
 
