@@ -88,7 +88,9 @@ def ready(made: Book, book: wl.RecordBook) -> pd.DataFrame:
     pieces = book.pieces.reset_index(drop=True)
     n = round(made.dry * len(pieces))
     p = np.where(np.arange(len(pieces)) < n, 0.99, 0.1)
-    ended = pieces["ended_on"].notna().to_numpy() if "ended_on" in pieces else np.zeros(len(p), bool)
+    ended = (
+        pieces["ended_on"].notna().to_numpy() if "ended_on" in pieces else np.zeros(len(p), bool)
+    )
     late = pd.Timestamp(made.late)
     return pieces[["piece", "species", "seal", "wall_mm", "place"]].assign(
         p_ready_now=np.where(ended, np.nan, p), ready_on=late - pd.Timedelta(days=20),

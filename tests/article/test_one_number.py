@@ -57,7 +57,7 @@ def page(season):
 
 def figure(texts):
     """One number, however often it is printed; in words or in figures."""
-    small = "none one two three four five six seven eight nine".split()
+    small = ["none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
     values = {small.index(t) if t in small else int(t) for t in (x.lower() for x in texts)}
     assert len(values) == 1, texts
     return values.pop()

@@ -2,9 +2,9 @@
 
 A marked number carries its place in the ledger through the text, so that `article.json` lists
 exactly the numbers that were printed, each with the call that makes it again, and a number that
-nobody recorded is warned of (`Say.settled`). A sentence is one of several wordings: the book's hash picks
-where to begin, and the first that does not open like the sentence before it is taken, so that the
-same book always gives the same text.
+nobody recorded is warned of (`Say.settled`). A sentence is one of several wordings: the book's
+hash picks where to begin, and the first that does not open like the sentence before it is taken,
+so that the same book always gives the same text.
 """
 
 from __future__ import annotations
@@ -104,6 +104,14 @@ class Say:
     def seal(self, seal: str) -> str:
         """A seal's name as typed, made fit to print and marked as a name."""
         return seal if seal in words.SEALS else self.name(seal)
+
+    def noun(self, seal: str) -> str:
+        """What was put on: 'paint', 'wax on the end grain', or the name as typed."""
+        return words.seal_noun(seal) if seal in words.SEALS else self.name(seal)
+
+    def wood(self, species: str, among: Iterable[str] = ()) -> str:
+        """A wood's short name, marked as a name."""
+        return self.name(words.wood(str(species), among))
 
     def name(self, typed: Any) -> str:
         """A name out of the book: its digits are no numbers of ours."""

@@ -160,10 +160,9 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
 
 def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, str]]:
     """The two woods of a comparison with their counts, the one that cracked more first."""
-    among = facts.book.pieces["species"].unique()
     sides = [(lead.name, lead.own), (lead.against, lead.other)]
     return [
-        (say.name(words.wood(wood, among)), say.of(*pair, f"cracks.share.{wood}", RATES))
+        (say.wood(wood, facts.woods), say.of(*pair, f"cracks.share.{wood}", RATES))
         for wood, pair in (reversed(sides) if lead.fewer else sides)
     ]
 
@@ -181,8 +180,7 @@ def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
     if looked and not k:
         return f"No cracks in {bowls}, and what that does not prove"
     if pieces["log"].nunique() == 1 and pieces["species"].nunique() == 1:
-        wood = words.wood(pieces["species"].iloc[0])
-        return f"What {bowls} from one {say.name(wood)} log did"
+        return f"What {bowls} from one {say.wood(facts.woods[0])} log did"
     return f"What {bowls} did, and the questions left open"
 
 
@@ -198,10 +196,11 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
         )
     if lead.kind == "wall":
         mm = say.n(30, "cracks.thick_mm", "woodlab.pages.findings.THICK_MM", figures=True)
+        thick, thin = (say.of(*lead.own, "cracks.thick", RATES),
+                       say.of(*lead.other, "cracks.thin", RATES))  # fmt: skip
         return say.paragraph(
-            ("lead.own", f"Among walls of {mm} mm or more, {say.of(*lead.own, 'cracks.thick', RATES)} "
-             "cracked"),
-            ("lead.other", f"Of the thinner ones it was {say.of(*lead.other, 'cracks.thin', RATES)}"),
+            ("lead.own", f"Among walls of {mm} mm or more, {thick} cracked"),
+            ("lead.other", f"Of the thinner ones it was {thin}"),
         )  # fmt: skip
     cracked = [("lead.own", _first(say, lead.name, lead.own)),
                ("lead.other", _second(say, lead.against, lead.other))]  # fmt: skip
@@ -226,6 +225,12 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
             f"{say.ones(lead.against)} took {bare}"
         )
     return say.paragraph(*cracked, ("lead.price", price))
+
+
+def counted(facts: Facts, say: Say, group: str, by: str = "seal") -> str:
+    """'7 of 21': cracked of those looked over, of a seal or a wood."""
+    row = facts.rates(by).loc[group]
+    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{group}", RATES)
 
 
 def weeks(facts: Facts, say: Say, seal: str) -> str:
@@ -343,7 +348,7 @@ def season_sentence(facts: Facts, say: Say) -> str:
     turned = pieces["turned_on"].dropna()
     n, woods = len(pieces), int(pieces["species"].nunique())
     kinds = f"{say.n(woods, 'season.woods', PIECES)} woods" if woods > 1 else \
-        say.name(words.wood(pieces["species"].iloc[0]))  # fmt: skip
+        say.wood(facts.woods[0])  # fmt: skip
     logs = f" from {say.n(facts.logs, 'season.logs', PIECES)} logs" if facts.logs > 1 else \
         " from one log" if facts.logs == 1 else ""  # fmt: skip
     count = say.n(n, "season.bowls", PIECES)
