@@ -210,10 +210,9 @@ def boxes(pdf):
 @pytest.mark.parametrize("made_by", ["typst", "office"])
 def test_no_word_lies_upon_another(made_by, article, request):
     pdf = article / "article.pdf"
-    for pdf in (pdf if made_by == "typst" else request.getfixturevalue("office_pdf"),):
-        for box, words in boxes(pdf):
-            if not len(box):
-                continue
+    pdf = pdf if made_by == "typst" else request.getfixturevalue("office_pdf")
+    for box, words in boxes(pdf):
+        if len(box):
             left = np.maximum(box[:, None, 0], box[None, :, 0])
             right = np.minimum(box[:, None, 2], box[None, :, 2])
             low = np.maximum(box[:, None, 1], box[None, :, 1])

@@ -57,7 +57,7 @@ class Facts:
     failed: tuple[str, ...] = ()
 
     @cached_property
-    def day(self) -> pd.Timestamp | None:
+    def day(self) -> Any:
         """The last day on record."""
         days = [t["on"].max() for t in (self.book.weighings, self.book.looks) if len(t)]
         return max(days) if days else None

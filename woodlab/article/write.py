@@ -197,11 +197,11 @@ def _look(template: str | Path | None) -> _Look:
             "reference_docx": path / "reference.docx",
         }
         present = {name: file for name, file in own.items() if file.is_file()}
-        texts = (
+        text, box = (
             file.read_text("utf-8") if file.is_file() else template_text(file.name)
             for file in (path / "article.md.j2", path / "box.md.j2")
         )
-        return _Look(*texts, **present)
+        return _Look(text, box, **present)
     if not path.is_file():
         raise WoodlabError(
             f"there is no template {path}. woodlab.article.copy_template(folder) writes one."

@@ -117,9 +117,9 @@ def _when(facts: Facts, say: Say) -> str:
                            for i, d in enumerate(days)])  # fmt: skip
         one = "It was" if len(days) == 1 else "They were"
         return f"{one} found on day{'' if len(days) == 1 else 's'} {told} after turning"
-    by = float(np.quantile(found, MOST_SHARE, method="higher"))
-    n = int((found <= by).sum())
-    weeks = say.n(math.ceil(by / 7), "cracks.most_by_week", FIRST)
+    until = float(np.quantile(found, MOST_SHARE, method="higher"))
+    n = int((found <= until).sum())
+    weeks = say.n(math.ceil(until / 7), "cracks.most_by_week", FIRST)
     if n == len(found):
         return f"All had been found by week {weeks} after turning"
     return f"By week {weeks} after turning, {say.n(n, 'cracks.most', FIRST)} of the " \
@@ -162,12 +162,12 @@ def _woods(facts: Facts, lead: Subject | None, say: Say) -> str:
     likely = [r for r in _wood_rows(facts, "likely") if r["hazard_ratio"] > 1][:2]
     if not likely:
         return ""
-    woods = say.listed([say.wood(r["level"], facts.woods) for r in likely])
-    told = say.listed([counted(facts, say, r["level"], "species") for r in likely])
+    names = say.listed([say.wood(r["level"], facts.woods) for r in likely])
+    counts = say.listed([counted(facts, say, r["level"], "species") for r in likely])
     ref = likely[0]["reference"]
     verb = "is" if len(likely) == 1 else "are"
     against = f"{counted(facts, say, ref, 'species')} in {say.wood(ref, facts.woods)}"
-    return words.opened(f"{woods} {verb} probably the riskier wood: {told} cracked, against "
+    return words.opened(f"{names} {verb} probably the riskier wood: {counts} cracked, against "
                         f"{against}")  # fmt: skip
 
 

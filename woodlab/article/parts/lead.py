@@ -97,13 +97,13 @@ def _woods(facts: Facts) -> list[Subject]:
     for row in facts.crack_effects("species"):
         if not {row["level"], row["reference"]} <= set(rates.index):
             continue
-        pairs = [(int(r["n_cracked"]), int(r["n_pieces"])) for r in
-                 (rates.loc[row["level"]], rates.loc[row["reference"]])]  # fmt: skip
-        steps, cracks = _gap(*pairs, row["certainty"])
+        own, other = ((int(r["n_cracked"]), int(r["n_pieces"])) for r in
+                      (rates.loc[row["level"]], rates.loc[row["reference"]]))  # fmt: skip
+        steps, cracks = _gap(own, other, row["certainty"])
         logs = facts.book.pieces.loc[facts.book.pieces["species"] == row["level"], "log"]
         cracks = cracks and logs.nunique() > 1
-        out.append(Subject("wood", row["level"], steps, cracks=cracks, own=pairs[0],
-                           other=pairs[1], against=row["reference"]))  # fmt: skip
+        out.append(Subject("wood", row["level"], steps, cracks=cracks, own=own, other=other,
+                           against=row["reference"]))  # fmt: skip
     return out
 
 
@@ -158,7 +158,7 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     return [f"{noun} {verb}; whether it saved bowls is open", f"{noun} {verb}"]
 
 
-def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, str]]:
+def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     """The two woods of a comparison with their counts, the one that cracked more first."""
     sides = [(lead.name, lead.own), (lead.against, lead.other)]
     return [
@@ -279,7 +279,7 @@ def _counted(facts: Facts, say: Say) -> str:
     pieces, (k, looked) = facts.book.pieces, facts.looked
     if not len(pieces):
         return "No bowl is on record yet."
-    said: list[tuple[str, str]] = []
+    said: list[tuple[str, Sequence[str] | str]] = []
     bowls = say.n(looked, "cracks.share.of", RATES) + (" bowl" if looked == 1 else " bowls")
     if k:
         some = say.n(k, "cracks.share.n", RATES)
@@ -303,7 +303,7 @@ def _counted(facts: Facts, say: Say) -> str:
     return say.paragraph(*said)
 
 
-def _dried(facts: Facts, say: Say) -> list[tuple[str, str]]:
+def _dried(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     dry, here = len(facts.ready["dry"]), len(facts.ready["all"])
     if not here:
         return []
@@ -321,7 +321,7 @@ def all_of(say: Say, dry: int, here: int) -> str:
     return say.of(dry, here, "ready.dry", READY)
 
 
-def _lost(facts: Facts, say: Say) -> list[tuple[str, str]]:
+def _lost(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     """Weight lost from first to last weighing, by seal: all that a few weighings show."""
     book = facts.book
     weighed = book.weighings.sort_values("on").groupby("piece")

@@ -77,7 +77,7 @@ def _lots(facts: Facts, say: Say) -> str:
     if facts.by_lot:
         within = " of each log" if facts.logs > 1 else ""
         return f"Lots decided which bowls{within} would be {kinds}"
-    allotted = facts.book.pieces["allotted"].dropna() if "allotted" in facts.book.pieces else ()
+    allotted = facts.book.pieces["allotted"].dropna()
     if len(allotted) and (allotted == "random").all():
         return f"Lots decided which would be {kinds}, though not every log is named"
     if len(allotted) and (allotted == "chosen").any():
