@@ -333,7 +333,7 @@ def test_without_rims_the_result_says_so_and_nothing_is_altered():
     assert none.window([200.0]).empty
     with pytest.raises(wl.WoodlabError, match="level must be between"):
         movement.movement_study(book, level=95)
-    with pytest.raises(wl.WoodlabError, match="neither a record book nor fits"):
+    with pytest.raises(wl.WoodlabError, match="movement_study needs a record book"):
         movement.movement_study("my_book.xlsx")
 
 

@@ -95,11 +95,11 @@ def gather(
     life = _life(bowls)
     seals, cracks = _asked(lambda: wl.seal_study(fits)), _asked(lambda: wl.crack_study(book))
     seals = None if seals is None or seals.why else seals
-    due = _asked(lambda: wl.shop_round(book, on=f"{day:%Y-%m-%d}"))
+    due = _asked(lambda: wl.shop_round(fits, on=f"{day:%Y-%m-%d}").due)
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, as_of), air=_air(book), seals=seals, cracks=cracks,
-        movement=_asked(lambda: wl.movement_study(book)), walls=walls_to_leave(book),
+        movement=_asked(lambda: wl.movement_study(fits)), walls=walls_to_leave(book),
         round=due if due is not None else pd.DataFrame(columns=["piece", "do"]),
         profiles=_profiles(fits, book, bowls), life=life,
     )  # fmt: skip

@@ -6,28 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import expect_book
 from woodlab.drying.fit.results import DryingFits
-from woodlab.errors import WoodlabError
-
-
-def book_of(fits_or_book: Any) -> RecordBook:
-    """The book, given itself or its fits.
-
-    Raises
-    ------
-    WoodlabError
-        If it is neither.
-    """
-    if isinstance(fits_or_book, RecordBook):
-        return fits_or_book
-    book = getattr(fits_or_book, "book", None)
-    if not isinstance(book, RecordBook):
-        raise WoodlabError(
-            f"{type(fits_or_book).__name__} {str(fits_or_book)[:60]!r} is neither a record book "
-            "nor fits of one. Pass wl.open_book(path) or wl.fit_drying(book)."
-        )
-    return book
 
 
 def season_fits(fits_or_book: Any, as_of: Any = None) -> DryingFits:
@@ -40,7 +20,7 @@ def season_fits(fits_or_book: Any, as_of: Any = None) -> DryingFits:
     """
     from woodlab.drying.fit.fitting import fit_drying  # its compiled code takes a while to load
 
-    book = book_of(fits_or_book)
+    book = expect_book(fits_or_book, "fit_drying")
     if book is fits_or_book:
         return fit_drying(book, as_of=as_of)
     if as_of is None or fits_or_book.as_of.normalize() <= pd.Timestamp(as_of):

@@ -221,8 +221,9 @@ def seal_ratios(
     rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
     frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
     frame = frame.assign(
-        label=[f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}"
-               for r in frame.itertuples()],
+        label=[
+            f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}" for r in frame.itertuples()
+        ],
         text=[_ratio_words(r) for r in frame.itertuples()],
     )
     other = words.bowls(str(frame["reference"].iloc[0]))
@@ -257,7 +258,8 @@ def weeks_against_cracks(
     Parameters
     ----------
     by_seal : DataFrame
-        Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`, `ci_upper` [%],
+        Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`,
+        `ci_upper` [%],
         `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,10 +11,12 @@ import pandas as pd
 from scipy import stats
 
 from woodlab import words
+from woodlab.book.record_book import expect_book
 from woodlab.drying.fit.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.export import save_tables
 from woodlab.studies.movement.movement_words import (
     ACROSS,
     VERDICTS,
@@ -33,7 +36,7 @@ from woodlab.studies.movement.rim_course import (
 )
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
 from woodlab.studies.movement.wall_window import wall_window
-from woodlab.studies.season_fits import book_of, season_fits
+from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
@@ -170,6 +173,10 @@ class MovementStudy(Shown):
         )
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
 
+    def save_tables(self, path: str | Path) -> Path:
+        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
+        return save_tables(self, path)
+
     def window(
         self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
     ) -> pd.DataFrame:
@@ -219,14 +226,20 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
 
     Examples
     --------
-    >>> import woodlab as wl
-    >>> book = wl.demo_book()
-    >>> wl.movement_study(book.only(species=["black cherry"]).until("2025-03-01")).why
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="exponential")
+    >>> wl.movement_study(fits).measured[["piece", "days"]].round().head(2)
+      piece  days
+    0    A1   0.0
+    1    A1  49.0
+    >>> bare = wl.RecordBook.from_frames(pieces=book.pieces, weighings=book.weighings)
+    >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
     if not 0.5 < level < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
-    book = book_of(fits_or_book)
+    book = expect_book(fits_or_book, "movement_study")
     if not len(book.rims):
         gone = book.pieces["outcome"].notna().any() if "outcome" in book.pieces else False
         walls = finished_walls(book, season_fits(fits_or_book)) if gone else None

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.record_book import RecordBook
-from woodlab.studies.season_fits import book_of, season_fits
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.studies.season_fits import season_fits
 
 LEAST_FREE = 6  # degrees of freedom below which a scatter is not taken from a book
 TIME_TO_PCT = 20.0  # drying time of the scatter: until this moisture
@@ -69,7 +69,7 @@ def scatter_of(fits_or_book: Any, reference: str = "none") -> tuple[Scatter, tup
     >>> from woodlab.studies.next_season.trial_pool import scatter_of
     >>> scatter, words = scatter_of(wl.demo_book())                    # doctest: +SKIP
     """
-    book = book_of(fits_or_book)
+    book = expect_book(fits_or_book, "scatter_of")
     scatter, said = Scatter(), []
     fits = season_fits(fits_or_book) if len(book.weighings) else None
     found = None if fits is None else _within_and_between(fits)
@@ -146,6 +146,11 @@ def _crack_figures(book: RecordBook, reference: str) -> tuple[float | None, floa
     looked, cracked = (
         (int(own["n_pieces"].iloc[0]), int(own["n_cracked"].iloc[0])) if len(own) else (0, 0)
     )
+    if not looked:
+        return None, None, (
+            f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "
+            "at after turning."
+        )  # fmt: skip
     if looked < LEAST_FREE or cracked == 0:
         return None, None, (
             f"The chance of a crack keeps its default: {cracked} of "
