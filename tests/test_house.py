@@ -34,7 +34,8 @@ MAY_IMPORT = {
     "studies": {*SHARED, "wood", "book", "drying", "studies"},
     "round": {*SHARED, "wood", "book", "drying", "studies", "round"},
     "charts": {*SHARED, "charts"},
-    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
+    # Of the pages, what counts as dry, cracked and thick: one reckoning for both.
+    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages", "article"},
     "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages"},
     "demo": {"errors", "wood", "book", "drying", "studies"},
     "proof": {"errors"},

@@ -28,7 +28,6 @@ ACROSS = "across the grain, measured/expected"
 MAX_RISK, BY_DAY = 0.1, 120.0
 FINISHED_WALL_MM = 8.0
 FEW_WEIGHINGS = 4  # a bowl; with fewer, no date is given
-STUDIES = ("ready", "seals", "cracks", "movement", "walls", "thickest")
 
 
 @dataclass(frozen=True)

@@ -108,7 +108,7 @@ def write_article(
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     made = wl.write_article(book, folder + "/article", formats=("md",))
     ...     sorted(path.name for path in made.iterdir())
-    ['article.json', 'article.md']
+    ['article.json', 'article.md', 'box.md']
     """
     chosen = _checked_formats(formats)
     if paper not in PAPERS:

@@ -89,12 +89,12 @@ def _open_seals(facts: Facts, lead: Subject | None, say: Say) -> str:
     rows = [r for r in facts.effects("crack_hazard", "open") if r["seal"] in facts.by_seal.index]
     if not rows:
         return ""
-    nouns = say.listed([say.noun(r["seal"]) for r in rows])
+    nouns = say.listing([say.noun(r["seal"]) for r in rows])
     if len(rows) == 1:
         seal, bare = rows[0]["seal"], facts.reference
         pair = f"{counted(facts, say, seal)} and {counted(facts, say, bare)}"
         return f"Whether {nouns} saves bowls: {pair} are too close to call."
-    return f"Whether {nouns} save bowls: too few cracked."
+    return f"Whether {nouns} saves bowls: too few cracked."
 
 
 def _open_woods(facts: Facts, say: Say) -> str:

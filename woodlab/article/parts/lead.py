@@ -297,7 +297,7 @@ def _counted(facts: Facts, say: Say) -> str:
         said = [
             ("lead.turned", f"So far {n} bowl{'s are' if len(pieces) > 1 else ' is'} on record")
         ]
-    if pieces["seal"].nunique() > 1:
+    if pieces["seal"].nunique() > 1 and not facts.effects("drying_time", "clear", "likely"):
         said.append(("lead.nothing", ["Too little is known yet to set one seal against another",
                                       "One seal cannot be set against another yet"]))  # fmt: skip
     return say.paragraph(*said)
