@@ -97,6 +97,8 @@ def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
     """'Three of the 40 bowls cracked', 'Of the 92 bowls, 19 were ready'; never figures first."""
     if k == n > 1:
         return f"All {noun} {did}" if n < 2 else f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
+    if k == 0:
+        return f"None of the {n} {noun} {did}"
     return (
         f"{opened(NUMBERS[k])} of the {n} {noun} {did}"
         if k < 10

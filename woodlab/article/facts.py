@@ -19,8 +19,9 @@ import woodlab as wl
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.results import DryingFits
 from woodlab.errors import WoodlabError
-from woodlab.pages.facts import PROBABLY, READY, bowls_of, walls_to_leave
+from woodlab.pages.facts import walls_to_leave
 from woodlab.pages.findings import THICK_MM
+from woodlab.week.bowls import PROBABLY, READY, bowls_of
 
 BARE = "none"
 THIS = "this season"
