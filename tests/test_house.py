@@ -35,7 +35,8 @@ MAY_IMPORT = {
     "round": {*SHARED, "wood", "book", "drying", "studies", "round"},
     "week": {*SHARED, "wood", "book", "drying", "studies", "week"},
     "charts": {*SHARED, "charts"},
-    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
+    # Of the pages, what counts as dry, cracked and thick: one reckoning for both.
+    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages", "article"},
     "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "week", "pages"},
     "demo": {"errors", "wood", "book", "drying", "studies", "demo_seasons"},
     "demo_seasons": {"errors", "wood", "book", "drying", "studies", "demo"},

@@ -1,4 +1,4 @@
-"""Twelve invented books, and what the slow studies would say of them, so that prose is tested alone.
+"""Invented books, and what the slow studies would say of them, so that prose is tested alone.
 
 The records are real books, read and checked as any, and their cracks go through the real crack
 study. Drying times, dates and rims are written down here: the article takes them as they come.
@@ -88,7 +88,9 @@ def ready(made: Book, book: wl.RecordBook) -> pd.DataFrame:
     pieces = book.pieces.reset_index(drop=True)
     n = round(made.dry * len(pieces))
     p = np.where(np.arange(len(pieces)) < n, 0.99, 0.1)
-    ended = pieces["ended_on"].notna().to_numpy() if "ended_on" in pieces else np.zeros(len(p), bool)
+    ended = (
+        pieces["ended_on"].notna().to_numpy() if "ended_on" in pieces else np.zeros(len(p), bool)
+    )
     late = pd.Timestamp(made.late)
     return pieces[["piece", "species", "seal", "wall_mm", "place"]].assign(
         p_ready_now=np.where(ended, np.nan, p), ready_on=late - pd.Timedelta(days=20),
@@ -106,11 +108,11 @@ def seal_study(made: Book, book: wl.RecordBook, cracks: Any) -> Any:
          "certainty": sure, "n_logs": book.pieces["log"].nunique()}
         for seal, (r, lo, hi, sure) in made.ratios.items()
     ]  # fmt: skip
-    effects = cracks.effects
+    effects, n_logs = cracks.effects, book.pieces["log"].nunique()
     for row in effects[effects["kind"] == "seal"].to_dict("records") if len(effects) else []:
         rows.append({"outcome": "crack_hazard", "seal": row["level"], "ratio": row["hazard_ratio"],
                      "ci_lower": row["ci_lower"], "ci_upper": row["ci_upper"],
-                     "certainty": row["certainty"], "n_logs": book.pieces["log"].nunique()})  # fmt: skip
+                     "certainty": row["certainty"], "n_logs": n_logs})  # fmt: skip
     weeks = {BARE: made.bare_weeks} | {s: made.bare_weeks * r[0] for s, r in made.ratios.items()}
     counts = book.pieces["seal"].value_counts()
     rates = cracks.rates[cracks.rates["by"] == "seal"].set_index("group")
@@ -154,14 +156,16 @@ def _two_seasons():
     grain = [b["piece"] for b in one + two if b["seal"] == GRAIN]
     cracked = dict.fromkeys(bare[::2], 28) | dict.fromkeys(grain[::6], 63)
     return Book(one + two, cracked, dry=0.8, bare_weeks=10.5, glued=tuple(bare[::4]),
-                ratios={PAINT: (1.7, 1.5, 1.9, "clear"), GRAIN: (1.15, 1.05, 1.25, "clear")})  # fmt: skip
+                ratios={PAINT: (1.7, 1.5, 1.9, "clear"),
+                        GRAIN: (1.15, 1.05, 1.25, "clear")})  # fmt: skip
 
 
 def _oak():
     bowls = logs(["red oak"] * 8 + ["white ash"] * 8, [BARE, PAINT], walls=(24.0, 26.0), lot=None)
     oak = [b["piece"] for b in bowls if b["species"] == "red oak"]
     return Book(bowls, {p: 21 + 7 * (k % 3) for k, p in enumerate(oak[:12])},
-                ratios={PAINT: (1.1, 0.9, 1.4, "open")}, rims={"red oak": (1.25, 8, "clear")})  # fmt: skip
+                ratios={PAINT: (1.1, 0.9, 1.4, "open")},
+                rims={"red oak": (1.25, 8, "clear")})  # fmt: skip
 
 
 BOOKS = {

@@ -2,7 +2,6 @@
 
 import hashlib
 import html.parser
-import json
 import re
 import shutil
 import struct
@@ -211,10 +210,9 @@ def boxes(pdf):
 @pytest.mark.parametrize("made_by", ["typst", "office"])
 def test_no_word_lies_upon_another(made_by, article, request):
     pdf = article / "article.pdf"
-    for pdf in (pdf if made_by == "typst" else request.getfixturevalue("office_pdf"),):
-        for box, words in boxes(pdf):
-            if not len(box):
-                continue
+    pdf = pdf if made_by == "typst" else request.getfixturevalue("office_pdf")
+    for box, words in boxes(pdf):
+        if len(box):
             left = np.maximum(box[:, None, 0], box[None, :, 0])
             right = np.minimum(box[:, None, 2], box[None, :, 2])
             low = np.maximum(box[:, None, 1], box[None, :, 1])
@@ -294,7 +292,9 @@ def test_an_editors_styles_restyle_the_docx(tmp_path):
             content = source.read(item)
             if item.filename == "word/styles.xml":
                 assert b"1B2949" in content
-                content = content.replace(b"1B2949", b"AA5500").replace(b"Times New Roman", b"Arial")
+                content = content.replace(b"1B2949", b"AA5500").replace(
+                    b"Times New Roman", b"Arial"
+                )
             target.writestr(item, content)
     after.replace(before)
     out = wl.write_article(small(), tmp_path / "a", ("docx",), template=own)
@@ -452,7 +452,9 @@ def test_a_template_of_ones_own(tmp_path):
     with pytest.raises(WoodlabError, match="already"):
         copy_template(own)
     source = (own / "article.md.j2").read_text(encoding="utf-8")
-    (own / "article.md.j2").write_text(source.replace("# {{ title }}", "# {{ title }} (Vorsicht)"), "utf-8")
+    (own / "article.md.j2").write_text(
+        source.replace("# {{ title }}", "# {{ title }} (Vorsicht)"), "utf-8"
+    )
     (own / "article.css").write_text("body { color: rebeccapurple }", "utf-8")
     out = wl.write_article(small(), tmp_path / "a", ("md", "html", "docx"), template=own)
     assert "(Vorsicht)" in (out / "article.md").read_text(encoding="utf-8")

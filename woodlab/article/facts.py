@@ -29,7 +29,6 @@ ACROSS = "across the grain, measured/expected"
 MAX_RISK, BY_DAY = 0.1, 120.0
 FINISHED_WALL_MM = 8.0
 FEW_WEIGHINGS = 4  # a bowl; with fewer, no date is given
-STUDIES = ("ready", "seals", "cracks", "movement", "walls", "thickest")
 
 
 @dataclass(frozen=True)
@@ -58,7 +57,7 @@ class Facts:
     failed: tuple[str, ...] = ()
 
     @cached_property
-    def day(self) -> pd.Timestamp | None:
+    def day(self) -> Any:
         """The last day on record."""
         days = [t["on"].max() for t in (self.book.weighings, self.book.looks) if len(t)]
         return max(days) if days else None
@@ -101,14 +100,18 @@ class Facts:
             return 0, 0
         return int(every["n_cracked"].iloc[0]), int(every["n_pieces"].iloc[0])
 
-    def effect(self, outcome: str, seal: str) -> dict[str, Any]:
-        """The sealing study's row, or an empty one."""
+    def effects(self, outcome: str, *sure: str) -> list[dict[str, Any]]:
+        """Rows of the sealing study for this season, of these certainties or of all."""
         if self.seals is None or not len(self.seals.effects):
-            return {}
+            return []
         rows = self.seals.effects
-        rows = rows[(rows["outcome"] == outcome) & (rows["seal"] == seal)]
-        rows = rows[rows["scope"] == THIS] if "scope" in rows else rows
-        return {str(k): v for k, v in rows.iloc[0].items()} if len(rows) else {}
+        rows = rows[(rows["outcome"] == outcome) & (rows["scope"] == THIS)]
+        rows = rows[rows["certainty"].isin(sure)] if sure else rows
+        return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+
+    def effect(self, outcome: str, seal: str) -> dict[str, Any]:
+        """The row of one seal, or an empty one."""
+        return next((r for r in self.effects(outcome) if r["seal"] == seal), {})
 
     def crack_effects(self, kind: str) -> list[dict[str, Any]]:
         """The crack study's rows of one kind: `seal`, `species`, `wall`."""
@@ -144,6 +147,11 @@ class Facts:
     def logs(self) -> int:
         """How many logs are named."""
         return int(self.book.pieces["log"].nunique())
+
+    @cached_property
+    def woods(self) -> list[str]:
+        """The book's woods."""
+        return [str(wood) for wood in self.book.pieces["species"].dropna().unique()]
 
     @cached_property
     def by_lot(self) -> bool:

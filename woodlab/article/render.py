@@ -67,7 +67,10 @@ def reference_docx(paper: str) -> bytes:
 def _docx(folder: Path, dress: Dress) -> Path:
     own = dress.reference_docx
     reference = own.read_bytes() if own is not None else reference_docx(dress.paper)
-    helpers = {".reference.docx": reference, ".shape.lua": template_text("shape.lua")}
+    helpers: dict[str, str | bytes] = {
+        ".reference.docx": reference,
+        ".shape.lua": template_text("shape.lua"),
+    }
     with _beside(folder, helpers):
         _pandoc(
             folder, "docx", "--reference-doc", ".reference.docx", "--lua-filter", ".shape.lua",

@@ -2,9 +2,9 @@
 
 A marked number carries its place in the ledger through the text, so that `article.json` lists
 exactly the numbers that were printed, each with the call that makes it again, and a number that
-nobody recorded is warned of (`Say.settled`). A sentence is one of several wordings: the book's hash picks
-where to begin, and the first that does not open like the sentence before it is taken, so that the
-same book always gives the same text.
+nobody recorded is warned of (`Say.settled`). A sentence is one of several wordings: the book's
+hash picks where to begin, and the first that does not open like the sentence before it is taken,
+so that the same book always gives the same text.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import math
 import re
 import warnings
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -39,6 +39,7 @@ class Number:
     ci_lower: float = math.nan
     ci_upper: float = math.nan
     certainty: str = ""
+    sentence: str = ""
 
     def as_record(self) -> dict[str, Any]:
         """For article.json: infinite and missing numbers as null, dates as text."""
@@ -51,7 +52,7 @@ class Number:
         return {
             "key": self.key, "value": plain(self.value), "text": self.text, "call": self.call,
             "ci_lower": plain(self.ci_lower), "ci_upper": plain(self.ci_upper),
-            "certainty": self.certainty,
+            "certainty": self.certainty, "sentence": self.sentence,
         }  # fmt: skip
 
 
@@ -103,6 +104,14 @@ class Say:
     def seal(self, seal: str) -> str:
         """A seal's name as typed, made fit to print and marked as a name."""
         return seal if seal in words.SEALS else self.name(seal)
+
+    def noun(self, seal: str) -> str:
+        """What was put on: 'paint', 'wax on the end grain', or the name as typed."""
+        return words.seal_noun(seal) if seal in words.SEALS else self.name(seal)
+
+    def wood(self, species: str, among: Iterable[str] = ()) -> str:
+        """A wood's short name, marked as a name."""
+        return self.name(words.wood(str(species), among))
 
     def name(self, typed: Any) -> str:
         """A name out of the book: its digits are no numbers of ours."""
@@ -171,7 +180,12 @@ class Say:
                 RuntimeWarning,
                 stacklevel=2,
             )
-        found = [self.numbers[int(i)] for i, _ in _MARK.findall(text) if int(i) >= 0]
+        found = [
+            replace(self.numbers[int(i)], sentence=unmarked(said))
+            for said in re.split(r"(?<=[.!?]) ", text)
+            for i, _ in _MARK.findall(said)
+            if int(i) >= 0
+        ]
         return unmarked(text), found
 
 

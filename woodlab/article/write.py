@@ -108,7 +108,7 @@ def write_article(
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     made = wl.write_article(book, folder + "/article", formats=("md",))
     ...     sorted(path.name for path in made.iterdir())
-    ['article.json', 'article.md']
+    ['article.json', 'article.md', 'box.md']
     """
     chosen = _checked_formats(formats)
     if paper not in PAPERS:
@@ -168,7 +168,7 @@ def article_record(book: RecordBook, story: Story, *, locale: str, paper: str) -
         "book": {"name": book.name, "sha256": book.hash},
         "setting": {"locale": locale, "paper": paper},
         "versions": {"woodlab": woodlab.__version__, **_versions()},
-        "numbers": [number.as_record() for number in story.numbers],
+        "findings": [number.as_record() for number in story.numbers],
         "figures": [
             {"key": figure.key, "caption": figure.caption, "alt": _alt(figure)}
             for figure in story.figures
@@ -197,11 +197,11 @@ def _look(template: str | Path | None) -> _Look:
             "reference_docx": path / "reference.docx",
         }
         present = {name: file for name, file in own.items() if file.is_file()}
-        texts = (
+        text, box = (
             file.read_text("utf-8") if file.is_file() else template_text(file.name)
             for file in (path / "article.md.j2", path / "box.md.j2")
         )
-        return _Look(*texts, **present)
+        return _Look(text, box, **present)
     if not path.is_file():
         raise WoodlabError(
             f"there is no template {path}. woodlab.article.copy_template(folder) writes one."

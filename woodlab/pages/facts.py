@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -144,7 +145,7 @@ def walls_to_leave(book: RecordBook) -> pd.DataFrame:
     """Rough wall to leave by species, for bowls of the usual rim: here and in the article."""
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
     rim = 10 * round(float(rims.median()) / 10) if len(rims) else RIM_MM
-    asked = (_asked(lambda name=name: wl.wall_window([name], [rim]))
+    asked = (_asked(functools.partial(wl.wall_window, [name], [rim]))
              for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
     found = [one for one in asked if one is not None]
     if not found:

@@ -1,22 +1,29 @@
-"""The boxes: what we do not know, what to do next, how it was done, take care; and the short one."""
+"""The boxes (unknown, next, method, take care), and the whole in a box of 120 words."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 
 from woodlab import words
-from woodlab.article.facts import THIS, Facts
+from woodlab.article.facts import Facts
 from woodlab.article.parts.cracks import sealed_late
-from woodlab.article.parts.lead import Subject, all_of, lead_sentences, season_sentence, weeks
+from woodlab.article.parts.lead import (
+    Subject,
+    all_of,
+    counted,
+    lead_sentences,
+    season_sentence,
+    weeks,
+)
 from woodlab.article.parts.seals import alike
-from woodlab.article.parts.section import CRACKS, RATES, READY, Box
+from woodlab.article.parts.section import CRACKS, Box
 from woodlab.article.say import Say
 from woodlab.studies import cautions
 
 MOST_OPEN, MOST_NEXT = 4, 3
-SHORT_WORDS = 120
+CARE = (
+    "A cracked or glued blank can fly apart. Local rules and people licensed to advise come first."
+)
 
 
 def boxes(facts: Facts, lead: Subject | None, say: Say) -> tuple[Box, ...]:
@@ -57,24 +64,6 @@ def unknown(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     return [*out[: MOST_OPEN - 1], "Whether another shed or year would give the same."]
 
 
-def _rows(facts: Facts, outcome: str, *sure: str) -> list[dict[str, Any]]:
-    if facts.seals is None or not len(facts.seals.effects):
-        return []
-    rows = facts.seals.effects
-    rows = rows[(rows["outcome"] == outcome) & rows["certainty"].isin(sure)]
-    return list((rows[rows["scope"] == THIS] if "scope" in rows else rows).to_dict("records"))
-
-
-def _share(facts: Facts, say: Say, seal: str) -> str:
-    row = facts.by_seal.loc[seal]
-    return say.of(int(row["n_cracked"]), int(row["n_looked"]), f"cracks.share.{seal}", RATES)
-
-
-def _noun(say: Say, seal: str) -> str:
-    noun = words.seal_noun(seal)
-    return noun if seal in words.SEALS else say.name(noun)
-
-
 def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
     """Whether the leading seal beats the next best: no study compares two seals, so it is open."""
     if lead is None or lead.kind != "seal" or not lead.cracks:
@@ -85,27 +74,27 @@ def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
     share = table["n_cracked"] / table["n_looked"]
     other = str(share.index[share.argmin()])
     return (
-        f"Whether {_noun(say, lead.name)} beats {_noun(say, other)}: "
-        f"{_share(facts, say, lead.name)} and {_share(facts, say, other)} are too close to call."
+        f"Whether {say.noun(lead.name)} beats {say.noun(other)}: "
+        f"{counted(facts, say, lead.name)} and {counted(facts, say, other)} are too close to call."
     )
 
 
 def _open_seals(facts: Facts, lead: Subject | None, say: Say) -> str:
     if not facts.looked[0]:
-        rows = [] if facts.early else _rows(facts, "drying_time", "open")
+        rows = [] if facts.early else facts.effects("drying_time", "open")
         rows = [r for r in rows if not alike(r)]
         if not rows:
             return ""
-        return f"How much {say.listed(_noun(say, r['seal']) for r in rows)} slows drying."
-    rows = [r for r in _rows(facts, "crack_hazard", "open") if r["seal"] in facts.by_seal.index]
+        return f"How much {say.listed(say.noun(r['seal']) for r in rows)} slows drying."
+    rows = [r for r in facts.effects("crack_hazard", "open") if r["seal"] in facts.by_seal.index]
     if not rows:
         return ""
-    nouns = say.listed([_noun(say, r["seal"]) for r in rows])
+    nouns = say.listing([say.noun(r["seal"]) for r in rows])
     if len(rows) == 1:
         seal, bare = rows[0]["seal"], facts.reference
-        pair = f"{_share(facts, say, seal)} and {_share(facts, say, bare)}"
+        pair = f"{counted(facts, say, seal)} and {counted(facts, say, bare)}"
         return f"Whether {nouns} saves bowls: {pair} are too close to call."
-    return f"Whether {nouns} save bowls: too few cracked."
+    return f"Whether {nouns} saves bowls: too few cracked."
 
 
 def _open_woods(facts: Facts, say: Say) -> str:
@@ -114,10 +103,8 @@ def _open_woods(facts: Facts, say: Say) -> str:
     rows = [r for r in rows if counts.get(r["level"], 0) >= 5]
     if not rows:
         return ""
-    among = facts.book.pieces["species"].unique()
-    names = [say.name(words.wood(r["level"], among)) for r in rows[:4]]
-    ref = say.name(words.wood(rows[0]["reference"], among))
-    woods = " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    ref = say.wood(rows[0]["reference"], facts.woods)
+    woods = say.listing([say.wood(r["level"], facts.woods) for r in rows[:4]])
     return f"Whether {woods} cracks more than {ref}: too few cracked."
 
 
@@ -126,8 +113,8 @@ def _slip(facts: Facts, say: Say) -> str:
     doubts = doubts[doubts["table"] == "weighings"] if len(doubts) else doubts
     if not len(doubts) or doubts["piece"].nunique() > MOST_OPEN:
         return ""
-    names = words.in_order(doubts["piece"].dropna().unique())
-    return f"What the odd weights of {say.listed([say.name(n) for n in names], most=4)} should have been."
+    names = [say.name(n) for n in words.in_order(doubts["piece"].dropna().unique())]
+    return f"What the odd weights of {say.listed(names)} should have been."
 
 
 def next_steps(facts: Facts, say: Say) -> list[str]:
@@ -144,9 +131,11 @@ def next_steps(facts: Facts, say: Say) -> list[str]:
     if facts.by_seal.shape[0] > 1 and not facts.by_lot:
         out.append("Toss a coin for the seal inside each log: then the difference is the seal's.")
     if facts.by_seal.shape[0] == 1 and len(book.pieces) > 1:
-        other = "bare" if facts.by_seal.index[0] != "none" else "sealed"
-        out.append(f"Leave every second bowl of a log {other}, by the toss of a coin."
-                   if other == "bare" else "Seal every second bowl of a log, by the toss of a coin.")  # fmt: skip
+        bare = facts.by_seal.index[0] == "none"
+        every = (
+            "Seal every second bowl of a log" if bare else "Leave every second bowl of a log bare"
+        )
+        out.append(f"{every}, by the toss of a coin.")
     if facts.logs == 1 and len(book.pieces) > 1:
         out.append("Use at least four logs: bowls of one log are brothers.")
     if not len(book.offcuts):
@@ -164,7 +153,7 @@ def next_steps(facts: Facts, say: Say) -> list[str]:
 
 def _needed(facts: Facts, say: Say) -> str:
     """How many bowls it takes to see cracks halved, four times in five."""
-    rows = _rows(facts, "crack_hazard", "open", "likely")
+    rows = facts.effects("crack_hazard", "open", "likely")
     table = facts.by_seal
     if not rows or facts.reference not in table.index or not table.at[facts.reference, "n_cracked"]:
         return ""
@@ -174,7 +163,7 @@ def _needed(facts: Facts, say: Say) -> str:
     need = z**2 * (p * (1 - p) + q * (1 - q)) / (p - q) ** 2
     call = "normal approximation, two shares p and p / 2, 5 % two-sided, power 80 %; p from rates"
     n = say.n(5 * np.ceil(need / 5), "next.bowls_each", call, figures=True)
-    nouns = _noun(say, rows[0]["seal"])
+    nouns = say.noun(rows[0]["seal"])
     pool = ", so pool seasons or clubs" if need > 2 * bare["n_looked"] else ""
     return f"To learn whether {nouns} halves cracking takes about {n} bowls with it and as many " \
            f"without{pool}."  # fmt: skip
@@ -229,8 +218,8 @@ def short_box(facts: Facts, lead: Subject | None, say: Say, title: str) -> tuple
     if lead is not None and lead.kind == "seal" and lead.time and seals:
         slow = str(facts.by_seal.loc[seals, "weeks"].idxmax())
         if facts.by_seal.at[slow, "n_looked"]:
-            parts.append(("other", f"{words.opened(_noun(say, slow))} took {weeks(facts, say, slow)} "
-                          f"weeks; {_share(facts, say, slow)} cracked"))  # fmt: skip
+            parts.append(("other", f"{words.opened(say.noun(slow))} took {weeks(facts, say, slow)} "
+                          f"weeks; {counted(facts, say, slow)} cracked"))  # fmt: skip
     if sealed_late(facts):
         parts.append(("late", "Sealed bowls cracked late, so keep looking"))
     dry, here = len(facts.ready["dry"]), len(facts.ready["all"])
@@ -238,7 +227,5 @@ def short_box(facts: Facts, lead: Subject | None, say: Say, title: str) -> tuple
         day = say.day(facts.day, "season.day", "book.weighings")
         ready = f"By {day}, {all_of(say, dry, here)} bowls were dry"
         parts.append(("ready", ready))
-    care = "A cracked or glued blank can fly apart. Local rules and people licensed to advise come " \
-           "first."  # fmt: skip
     text = " ".join(say.paragraph(part) for part in parts)
-    return head, f"{text} {care}"
+    return head, f"{text} {CARE}"

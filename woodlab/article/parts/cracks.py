@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.article.facts import Facts
-from woodlab.article.parts.lead import WORTH_CRACKS, Subject
+from woodlab.article.parts.lead import WORTH_CRACKS, Subject, counted
 from woodlab.article.parts.section import FIRST, GROWTH, PIECES, RATES, Figure, Section
 from woodlab.article.say import Say
 from woodlab.errors import WoodlabError
@@ -51,7 +51,8 @@ def _nothing(facts: Facts, say: Say) -> str:
         return "Looks were noted only for bowls that cracked, so no count can be given."
     looked = facts.watched
     if looked:
-        some = say.of(int(facts.bowls["crack_on"].notna().sum()), looked, "cracks.seen", "book.looks")
+        k = int(facts.bowls["crack_on"].notna().sum())
+        some = say.of(k, looked, "cracks.seen", "book.looks")
         return f"A crack was found in {some} bowls; without their walls nothing can be compared."
     return "Nobody noted looking for cracks, so this article says nothing about them."
 
@@ -116,9 +117,9 @@ def _when(facts: Facts, say: Say) -> str:
                            for i, d in enumerate(days)])  # fmt: skip
         one = "It was" if len(days) == 1 else "They were"
         return f"{one} found on day{'' if len(days) == 1 else 's'} {told} after turning"
-    by = float(np.quantile(found, MOST_SHARE, method="higher"))
-    n = int((found <= by).sum())
-    weeks = say.n(math.ceil(by / 7), "cracks.most_by_week", FIRST)
+    until = float(np.quantile(found, MOST_SHARE, method="higher"))
+    n = int((found <= until).sum())
+    weeks = say.n(math.ceil(until / 7), "cracks.most_by_week", FIRST)
     if n == len(found):
         return f"All had been found by week {weeks} after turning"
     return f"By week {weeks} after turning, {say.n(n, 'cracks.most', FIRST)} of the " \
@@ -149,33 +150,24 @@ def _wood_rows(facts: Facts, *sure: str) -> list[dict[str, Any]]:
     return [r for r in rows if abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]
 
 
-def _wood(facts: Facts, say: Say, species: str) -> str:
-    return say.name(words.wood(species, facts.book.pieces["species"].dropna().unique()))
-
-
-def _wood_count(facts: Facts, say: Say, species: str) -> str:
-    row = facts.rates("species").loc[species]
-    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{species}", RATES)
-
-
 def _woods(facts: Facts, lead: Subject | None, say: Say) -> str:
     led = lead.name if lead is not None and lead.kind == "wood" else None
     clear = [r for r in _wood_rows(facts, "clear") if r["level"] != led]
     if clear:
-        told = [f"{_wood_count(facts, say, r['level'])} in {_wood(facts, say, r['level'])}"
-                for r in clear[:3]]  # fmt: skip
+        woods = [r["level"] for r in clear[:3]]
+        told = [f"{counted(facts, say, w, 'species')} in {say.wood(w, facts.woods)}" for w in woods]
         ref = clear[0]["reference"]
         return f"By wood the difference is plain: {say.listed(told)} cracked, and " \
-               f"{_wood_count(facts, say, ref)} in {_wood(facts, say, ref)}"  # fmt: skip
+               f"{counted(facts, say, ref, 'species')} in {say.wood(ref, facts.woods)}"  # fmt: skip
     likely = [r for r in _wood_rows(facts, "likely") if r["hazard_ratio"] > 1][:2]
     if not likely:
         return ""
-    woods = say.listed([_wood(facts, say, r["level"]) for r in likely])
-    told = say.listed([_wood_count(facts, say, r["level"]) for r in likely])
+    names = say.listed([say.wood(r["level"], facts.woods) for r in likely])
+    counts = say.listed([counted(facts, say, r["level"], "species") for r in likely])
     ref = likely[0]["reference"]
     verb = "is" if len(likely) == 1 else "are"
-    against = f"{_wood_count(facts, say, ref)} in {_wood(facts, say, ref)}"
-    return words.opened(f"{woods} {verb} probably the riskier wood: {told} cracked, against "
+    against = f"{counted(facts, say, ref, 'species')} in {say.wood(ref, facts.woods)}"
+    return words.opened(f"{names} {verb} probably the riskier wood: {counts} cracked, against "
                         f"{against}")  # fmt: skip
 
 
@@ -187,7 +179,7 @@ def _log(facts: Facts, say: Say) -> str:
     for species, own in first.groupby("species", sort=False):
         log, most = own["log"].value_counts().index[0], int(own["log"].value_counts().iloc[0])
         if len(own) >= FEWEST_EVENTS and most >= 3 and most >= len(own) / 2:
-            wood = _wood(facts, say, str(species))
+            wood = say.wood(str(species), facts.woods)
             return f"But {say.n(most, 'cracks.one_log', FIRST)} of the " \
                    f"{say.n(len(own), f'cracks.share.{species}.n', FIRST)} cracks in {wood} come " \
                    f"from one log, {say.name(log)}"  # fmt: skip

@@ -97,13 +97,13 @@ def _woods(facts: Facts) -> list[Subject]:
     for row in facts.crack_effects("species"):
         if not {row["level"], row["reference"]} <= set(rates.index):
             continue
-        pairs = [(int(r["n_cracked"]), int(r["n_pieces"])) for r in
-                 (rates.loc[row["level"]], rates.loc[row["reference"]])]  # fmt: skip
-        steps, cracks = _gap(*pairs, row["certainty"])
+        own, other = ((int(r["n_cracked"]), int(r["n_pieces"])) for r in
+                      (rates.loc[row["level"]], rates.loc[row["reference"]]))  # fmt: skip
+        steps, cracks = _gap(own, other, row["certainty"])
         logs = facts.book.pieces.loc[facts.book.pieces["species"] == row["level"], "log"]
         cracks = cracks and logs.nunique() > 1
-        out.append(Subject("wood", row["level"], steps, cracks=cracks, own=pairs[0],
-                           other=pairs[1], against=row["reference"]))  # fmt: skip
+        out.append(Subject("wood", row["level"], steps, cracks=cracks, own=own, other=other,
+                           against=row["reference"]))  # fmt: skip
     return out
 
 
@@ -158,12 +158,11 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
     return [f"{noun} {verb}; whether it saved bowls is open", f"{noun} {verb}"]
 
 
-def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, str]]:
+def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     """The two woods of a comparison with their counts, the one that cracked more first."""
-    among = facts.book.pieces["species"].unique()
     sides = [(lead.name, lead.own), (lead.against, lead.other)]
     return [
-        (say.name(words.wood(wood, among)), say.of(*pair, f"cracks.share.{wood}", RATES))
+        (say.wood(wood, facts.woods), say.of(*pair, f"cracks.share.{wood}", RATES))
         for wood, pair in (reversed(sides) if lead.fewer else sides)
     ]
 
@@ -181,8 +180,7 @@ def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
     if looked and not k:
         return f"No cracks in {bowls}, and what that does not prove"
     if pieces["log"].nunique() == 1 and pieces["species"].nunique() == 1:
-        wood = words.wood(pieces["species"].iloc[0])
-        return f"What {bowls} from one {say.name(wood)} log did"
+        return f"What {bowls} from one {say.wood(facts.woods[0])} log did"
     return f"What {bowls} did, and the questions left open"
 
 
@@ -198,10 +196,11 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
         )
     if lead.kind == "wall":
         mm = say.n(30, "cracks.thick_mm", "woodlab.pages.findings.THICK_MM", figures=True)
+        thick, thin = (say.of(*lead.own, "cracks.thick", RATES),
+                       say.of(*lead.other, "cracks.thin", RATES))  # fmt: skip
         return say.paragraph(
-            ("lead.own", f"Among walls of {mm} mm or more, {say.of(*lead.own, 'cracks.thick', RATES)} "
-             "cracked"),
-            ("lead.other", f"Of the thinner ones it was {say.of(*lead.other, 'cracks.thin', RATES)}"),
+            ("lead.own", f"Among walls of {mm} mm or more, {thick} cracked"),
+            ("lead.other", f"Of the thinner ones it was {thin}"),
         )  # fmt: skip
     cracked = [("lead.own", _first(say, lead.name, lead.own)),
                ("lead.other", _second(say, lead.against, lead.other))]  # fmt: skip
@@ -226,6 +225,12 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
             f"{say.ones(lead.against)} took {bare}"
         )
     return say.paragraph(*cracked, ("lead.price", price))
+
+
+def counted(facts: Facts, say: Say, group: str, by: str = "seal") -> str:
+    """'7 of 21': cracked of those looked over, of a seal or a wood."""
+    row = facts.rates(by).loc[group]
+    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{group}", RATES)
 
 
 def weeks(facts: Facts, say: Say, seal: str) -> str:
@@ -274,7 +279,7 @@ def _counted(facts: Facts, say: Say) -> str:
     pieces, (k, looked) = facts.book.pieces, facts.looked
     if not len(pieces):
         return "No bowl is on record yet."
-    said: list[tuple[str, str]] = []
+    said: list[tuple[str, Sequence[str] | str]] = []
     bowls = say.n(looked, "cracks.share.of", RATES) + (" bowl" if looked == 1 else " bowls")
     if k:
         some = say.n(k, "cracks.share.n", RATES)
@@ -292,13 +297,13 @@ def _counted(facts: Facts, say: Say) -> str:
         said = [
             ("lead.turned", f"So far {n} bowl{'s are' if len(pieces) > 1 else ' is'} on record")
         ]
-    if pieces["seal"].nunique() > 1:
+    if pieces["seal"].nunique() > 1 and not facts.effects("drying_time", "clear", "likely"):
         said.append(("lead.nothing", ["Too little is known yet to set one seal against another",
                                       "One seal cannot be set against another yet"]))  # fmt: skip
     return say.paragraph(*said)
 
 
-def _dried(facts: Facts, say: Say) -> list[tuple[str, str]]:
+def _dried(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     dry, here = len(facts.ready["dry"]), len(facts.ready["all"])
     if not here:
         return []
@@ -316,7 +321,7 @@ def all_of(say: Say, dry: int, here: int) -> str:
     return say.of(dry, here, "ready.dry", READY)
 
 
-def _lost(facts: Facts, say: Say) -> list[tuple[str, str]]:
+def _lost(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
     """Weight lost from first to last weighing, by seal: all that a few weighings show."""
     book = facts.book
     weighed = book.weighings.sort_values("on").groupby("piece")
@@ -343,7 +348,7 @@ def season_sentence(facts: Facts, say: Say) -> str:
     turned = pieces["turned_on"].dropna()
     n, woods = len(pieces), int(pieces["species"].nunique())
     kinds = f"{say.n(woods, 'season.woods', PIECES)} woods" if woods > 1 else \
-        say.name(words.wood(pieces["species"].iloc[0]))  # fmt: skip
+        say.wood(facts.woods[0])  # fmt: skip
     logs = f" from {say.n(facts.logs, 'season.logs', PIECES)} logs" if facts.logs > 1 else \
         " from one log" if facts.logs == 1 else ""  # fmt: skip
     count = say.n(n, "season.bowls", PIECES)

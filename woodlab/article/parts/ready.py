@@ -21,8 +21,8 @@ def ready_section(facts: Facts, say: Say) -> Section | None:
         return Section("ready", "Not yet ready", (_early(facts, say),))
     here = facts.ready["all"]
     gone = int((facts.bowls["group"] == "gone").sum())
-    ended = f"Already {say.n(gone, 'ready.gone', PIECES)} bowl{' has' if gone == 1 else 's have'} " \
-            "left the shelf" if gone else ""  # fmt: skip
+    left = f"{say.n(gone, 'ready.gone', PIECES)} bowl{' has' if gone == 1 else 's have'}"
+    ended = f"Already {left} left the shelf" if gone else ""
     if not len(here):
         said = ended or "When these bowls will be dry cannot be told from their weighings yet"
         return Section("ready", "What is ready", (say.paragraph(("gone", said)),))
@@ -38,8 +38,8 @@ def ready_section(facts: Facts, say: Say) -> Section | None:
 
 
 def _early(facts: Facts, say: Say) -> str:
-    offcut = "" if len(facts.book.offcuts) else \
-        "No offcut was dried either, so the weight that each will have when dry is unknown"  # fmt: skip
+    none = "No offcut was dried either, so the weight that each will have when dry is unknown"
+    offcut = none if not len(facts.book.offcuts) else ""
     return say.paragraph(
         ("none", "We give no dates"),
         ("why", "The first weeks of a curve fit a bowl that is dry by summer and one that is not "
@@ -85,8 +85,8 @@ def _slow(facts: Facts, say: Say) -> str:
     every = facts.ready["all"]["wall_mm"].dropna()
     parts = []
     if len(every) and slow["wall_mm"].notna().all() and thin >= every.median():
-        parts.append(f"all have walls of {say.n(int(thin), 'ready.slow_wall', PIECES, figures=True)}"
-                     " mm or more")  # fmt: skip
+        wall = say.n(int(thin), "ready.slow_wall", PIECES, figures=True)
+        parts.append(f"all have walls of {wall} mm or more")
     seals = slow["seal"].value_counts()
     share = (facts.ready["all"]["seal"] == seals.index[0]).mean() if len(seals) else 1.0
     if len(seals) and seals.iloc[0] >= MOST * len(slow) and share < 0.6:
@@ -103,8 +103,8 @@ def _dates(facts: Facts, say: Say) -> str:
     if not len(rest):
         return ""
     probably = len(facts.ready["probably"])
-    there = f"{words.opened(say.n(probably, 'ready.probably', READY))} of them " \
-            f"{'is' if probably == 1 else 'are'} probably there already" if probably else ""  # fmt: skip
+    some = f"{say.n(probably, 'ready.probably', READY)} of them {'is' if probably == 1 else 'are'}"
+    there = f"{some} probably there already" if probably else ""
     last = rest["latest_on"]
     if last.isna().all() or (last.max() - facts.day).days > 400:
         end = "when the last will be dry cannot be told yet"

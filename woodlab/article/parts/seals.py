@@ -9,8 +9,17 @@ import numpy as np
 
 from woodlab import words
 from woodlab.article.facts import Facts
-from woodlab.article.parts.lead import Subject, season_sentence
-from woodlab.article.parts.section import EFFECTS, FIRST, PAIRS, PIECES, RATES, Figure, Section, Table
+from woodlab.article.parts.lead import Subject, counted, season_sentence
+from woodlab.article.parts.section import (
+    EFFECTS,
+    FIRST,
+    PAIRS,
+    PIECES,
+    RATES,
+    Figure,
+    Section,
+    Table,
+)
 from woodlab.article.say import Say, capital
 from woodlab.errors import WoodlabError
 
@@ -68,7 +77,7 @@ def _lots(facts: Facts, say: Say) -> str:
     if facts.by_lot:
         within = " of each log" if facts.logs > 1 else ""
         return f"Lots decided which bowls{within} would be {kinds}"
-    allotted = facts.book.pieces["allotted"].dropna() if "allotted" in facts.book.pieces else ()
+    allotted = facts.book.pieces["allotted"].dropna()
     if len(allotted) and (allotted == "random").all():
         return f"Lots decided which would be {kinds}, though not every log is named"
     if len(allotted) and (allotted == "chosen").any():
@@ -77,10 +86,9 @@ def _lots(facts: Facts, say: Say) -> str:
 
 
 def _timed(facts: Facts, *sure: str) -> list[dict[str, Any]]:
-    """Rows of drying time that are so sure, shortest first."""
-    rows = [facts.effect("drying_time", str(seal)) for seal in facts.by_seal.index]
-    rows = [r for r in rows if r and r["certainty"] in sure and np.isfinite(r["ratio"])]
-    rows = [r for r in rows if sure == ("open", "likely", "clear") or not alike(r)]
+    """Rows of drying time that are so sure, shortest first; unasked, those that are alike."""
+    rows = [r for r in facts.effects("drying_time", *sure) if np.isfinite(r["ratio"])]
+    rows = [r for r in rows if alike(r) != bool(sure)]
     return sorted(rows, key=lambda row: row["ratio"])
 
 
@@ -96,16 +104,11 @@ def _times(facts: Facts, lead: Subject | None, say: Say) -> str:
         )
         return f"The seals {made} from {low} to {high}; the table has the rest"
     told = [
-        f"{_noun(say, row['seal'])} {made if k == 0 else ''}".strip()
+        f"{say.noun(row['seal'])} {made if k == 0 else ''}".strip()
         + f" {say.ratio(row, 'sealing.time.' + row['seal'], EFFECTS)}"
         for k, row in enumerate(rows)
     ]
     return f"Allowing for wood and wall, {say.listed(told)}"
-
-
-def _noun(say: Say, seal: str) -> str:
-    noun = words.seal_noun(seal)
-    return noun if seal in words.SEALS else say.name(noun)
 
 
 def _span(facts: Facts, lead: Subject | None, say: Say) -> str:
@@ -114,12 +117,12 @@ def _span(facts: Facts, lead: Subject | None, say: Say) -> str:
     if not row or not lead or lead.kind != "seal":
         return ""
     span = say.span(row, f"sealing.time.{lead.name}", EFFECTS)
-    return f"For {_noun(say, lead.name)} the figure lies between {span.replace(' to ', ' and ')} " \
+    return f"For {say.noun(lead.name)} the figure lies between {span.replace(' to ', ' and ')} " \
            f"times the {_bare(say, lead.against)} time"  # fmt: skip
 
 
 def _bare(say: Say, seal: str) -> str:
-    return "bare" if seal == "none" else f"{_noun(say, seal)}"
+    return "bare" if seal == "none" else f"{say.noun(seal)}"
 
 
 def _likely_times(facts: Facts, say: Say) -> str:
@@ -127,7 +130,7 @@ def _likely_times(facts: Facts, say: Say) -> str:
     if not rows:
         return ""
     told = [
-        f"{_noun(say, r['seal'])} ({say.ratio(r, 'sealing.time.' + r['seal'], EFFECTS)})"
+        f"{say.noun(r['seal'])} ({say.ratio(r, 'sealing.time.' + r['seal'], EFFECTS)})"
         for r in rows
     ]
     return f"Drying probably changed under {say.listed(told)}"
@@ -139,10 +142,10 @@ def alike(row: dict[str, Any]) -> bool:
 
 
 def _alike_times(facts: Facts, say: Say) -> str:
-    rows = [] if facts.early else [r for r in _timed(facts, "open", "likely", "clear") if alike(r)]
+    rows = [] if facts.early else _timed(facts)
     if not rows:
         return ""
-    nouns = say.listed([_noun(say, r["seal"]) for r in rows])
+    nouns = say.listed([say.noun(r["seal"]) for r in rows])
     return f"With {nouns} drying took as long as without, within a tenth"
 
 
@@ -179,14 +182,8 @@ def _untold(facts: Facts, say: Say) -> str:
     return ""
 
 
-def _counts(facts: Facts, say: Say, seal: str) -> str:
-    row = facts.by_seal.loc[seal]
-    return say.of(int(row["n_cracked"]), int(row["n_looked"]), f"cracks.share.{seal}", RATES)
-
-
 def _cracked(facts: Facts, *sure: str) -> list[dict[str, Any]]:
-    rows = [facts.effect("crack_hazard", str(seal)) for seal in facts.by_seal.index]
-    return [r for r in rows if r and r["certainty"] in sure and _agrees(facts, r)]
+    return [r for r in facts.effects("crack_hazard", *sure) if _agrees(facts, r)]
 
 
 def _less(row: dict[str, Any]) -> bool:
@@ -219,9 +216,9 @@ def _crack_range(facts: Facts, lead: Subject | None, say: Say) -> str:
             for x, side in ((low, "from"), (high, "to"))]  # fmt: skip
     rate = f"{_bare(say, lead.against)} rate of cracking"
     if words.rate(low) == "almost none":
-        return f"Under {_noun(say, lead.name)} the records fit anything from {ends[0]} " \
+        return f"Under {say.noun(lead.name)} the records fit anything from {ends[0]} " \
                f"to {ends[1]} of the {rate}"  # fmt: skip
-    return f"Under {_noun(say, lead.name)} the records fit anything between {ends[0]} and " \
+    return f"Under {say.noun(lead.name)} the records fit anything between {ends[0]} and " \
            f"{ends[1]} of the {rate}"  # fmt: skip
 
 
@@ -256,33 +253,35 @@ def _clear_cracks(facts: Facts, lead: Subject | None, say: Say) -> str:
     for way, said in ((True, "Fewer cracked"), (False, "More cracked")):
         own = [r for r in rows if _less(r) == way]
         if own:
-            each = [f"{_noun(say, r['seal'])} ({_counts(facts, say, r['seal'])})" for r in own]
+            each = [f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in own]
             parts.append(f"{said} under {say.listed(each[:4])}")
-    bare = f", against {_counts(facts, say, facts.reference)} {'left bare' if facts.reference == 'none' else _noun(say, facts.reference)}"
-    return "; ".join(parts) + bare if parts else ""
+    if not parts:
+        return ""
+    other = "left bare" if facts.reference == "none" else f"under {say.noun(facts.reference)}"
+    return f"{'; '.join(parts)}, against {counted(facts, say, facts.reference)} {other}"
 
 
 def _likely_cracks(facts: Facts, say: Say) -> str:
     rows = _cracked(facts, "likely")[:MOST_LIKELY]
     help_, harm = ([r for r in rows if _less(r) == way] for way in (True, False))
     if help_:
-        each = [f"{_noun(say, r['seal'])} ({_counts(facts, say, r['seal'])})" for r in help_]
+        each = [f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in help_]
         return words.opened(f"{say.listed(each)} probably helped")
     if harm:
-        each = [f"{_noun(say, r['seal'])} ({_counts(facts, say, r['seal'])})" for r in harm]
+        each = [f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in harm]
         return f"More bowls probably cracked under {say.listed(each)}"
     return ""
 
 
 def _other_way(facts: Facts, say: Say) -> str:
     """Counts and comparison that point different ways: said, and left there."""
-    rows = [facts.effect("crack_hazard", str(s)) for s in facts.by_seal.index]
-    odd = [r for r in rows if r and r["certainty"] in ("clear", "likely") and not _agrees(facts, r)]
+    rows = facts.effects("crack_hazard", "clear", "likely")
+    odd = [r for r in rows if not _agrees(facts, r)]
     if not odd:
         return ""
     seal = odd[0]["seal"]
     return (
-        f"Under {_noun(say, seal)} {_counts(facts, say, seal)} cracked; allowing for wood and wall, "
+        f"Under {say.noun(seal)} {counted(facts, say, seal)} cracked; allowing for wood and wall, "
         "the difference turns round"
     )
 
@@ -296,7 +295,7 @@ def _table(facts: Facts, say: Say) -> Table | None:
     heads += ["Cracked"] if looked else []
     rows = []
     for seal, row in table.iterrows():
-        name = "None" if seal == "none" else capital(_noun(say, str(seal)))
+        name = "None" if seal == "none" else capital(say.noun(str(seal)))
         cells = [name, say.n(row["n_pieces"], f"season.bowls.{seal}", PIECES, figures=True)]
         if timed:
             known = np.isfinite(row["weeks"])
@@ -308,15 +307,13 @@ def _table(facts: Facts, say: Say) -> Table | None:
             k = int(row["n_cracked"])
             count = say.n(k, f"cracks.share.{seal}.n", RATES, figures=True) if n else "–"
             whole = n != row["n_pieces"] and n
-            cells.append(_counts(facts, say, str(seal)) if whole else count)
+            cells.append(counted(facts, say, str(seal)) if whole else count)
         rows.append(tuple(cells))
     weeks_ = (
-        (
         "What each seal cost and saved. Weeks are those that all the bowls would have needed under "
         "that seal."
         if timed
         else "How the bowls were sealed."
-    )
     )
     return Table(tuple(heads), tuple(rows), weeks_)
 
@@ -325,9 +322,8 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     from woodlab.charts.studies.sealing import weeks_against_cracks
 
     table = facts.by_seal
-    if facts.early or facts.seals is None or (table["weeks"].notna() & (table["n_looked"] > 0)).sum() < 2:
-        return ()
-    if not table["n_cracked"].sum():
+    both = table["weeks"].notna() & (table["n_looked"] > 0)
+    if facts.early or facts.seals is None or both.sum() < 2 or not table["n_cracked"].sum():
         return ()
     try:
         chart = weeks_against_cracks(facts.seals.by_seal, facts.seals.effects, size="page")

@@ -39,7 +39,6 @@ def _walls(facts: Facts, say: Say) -> str:
     known = _known(facts)
     if not len(known):
         return ""
-    among = facts.book.pieces["species"].unique()
     by_mm: dict[int, list[str]] = {}
     for row in known.to_dict("records"):
         by_mm.setdefault(math.ceil(row["thinnest_mm"]), []).append(str(row["species"]))
@@ -48,7 +47,7 @@ def _walls(facts: Facts, say: Say) -> str:
         return say.n(value, f"walls.leave.{'.'.join(by_mm[value])}", WALLS, figures=True)
 
     def woods(value: int) -> str:
-        return say.listed(say.name(words.wood(name, among)) for name in by_mm[value])
+        return say.listed(say.wood(name, facts.woods) for name in by_mm[value])
 
     rim = say.n(float(known["rim_mm"].iloc[0]), "walls.rim_mm", "book.pieces: median rim_mm",
                 figures=True)  # fmt: skip
@@ -74,9 +73,8 @@ def _covers(facts: Facts) -> str:
 
 
 def _unknown(facts: Facts, say: Say) -> str:
-    among = list(facts.book.pieces["species"].dropna().unique())
     told = set(_known(facts)["species"]) if len(_known(facts)) else set()
-    missing = [say.name(words.wood(str(name), among)) for name in among if name not in told]
+    missing = [say.wood(name, facts.woods) for name in facts.woods if name not in told]
     if not missing:
         return ""
     return f"The tables have no figure for {say.listed(missing, most=4)}, and a few bowls cannot " \
@@ -111,12 +109,10 @@ def _rims(facts: Facts, say: Say) -> str:
 
 
 def _moved(facts: Facts, say: Say, rows: list[dict[str, Any]], probably: str, more: bool) -> str:
-    among = facts.book.pieces["species"].unique()
-    woods = say.listed(say.name(words.wood(str(r["species"]), among)) for r in rows)
+    woods = say.listed(say.wood(r["species"], facts.woods) for r in rows)
     middle = float(np.exp(np.mean([np.log(r["estimate"]) for r in rows])))
-    size = abs(middle - 1)
-    much = "about a tenth" if size < 0.13 else "about a sixth" if size < 0.19 else \
-        "about a fifth" if size < 0.225 else "about a quarter" if size < 0.29 else "much"  # fmt: skip
+    ends = ((0.13, "a tenth"), (0.19, "a sixth"), (0.225, "a fifth"), (0.29, "a quarter"))
+    much = next((f"about {said}" for end, said in ends if abs(middle - 1) < end), "much")
     told = say.mark(much, f"walls.moved.{'.'.join(str(r['species']) for r in rows)}", middle, MOVED)
     leave = ", so leave more than they ask" if more and not probably else ""
     return f"{woods} {probably}moved {told} {'more' if more else 'less'} than they say{leave}"
