@@ -26,8 +26,8 @@ class Odd:
 
 def odd_weights(facts: Facts) -> list[Odd]:
     """Weights that a curve leaves out, and doubts of weighings that no such weight explains."""
-    alone = getattr(facts.fits, "set_aside", pd.DataFrame())
-    alone = alone if {"piece", "on", "mass_g", "fitted_g"} <= set(alone) else pd.DataFrame()
+    alone = facts.fits.residuals
+    alone = alone[~alone["used"].astype(bool)]
     found = _left_out(alone)
     told = {piece for odd in found if len(odd.pieces) > 1 for piece in odd.pieces}
     masses = {(r.piece, f"{r.mass_g:.0f}") for r in alone.itertuples()}
