@@ -14,7 +14,7 @@ from woodlab.book.glossary import book_glossary
 from woodlab.book.tables import TABLES
 from woodlab.drying.laws import LAWS
 from woodlab.drying.weather import invented_air
-from woodlab.studies.trial_pool import season_pool
+from woodlab.studies.next_season.trial_pool import season_pool
 
 ROOT = Path(__file__).resolve().parents[2]
 FOR_ALL = "many"  # in the third cell: the row holds for every frame that has the column

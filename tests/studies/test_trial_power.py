@@ -8,8 +8,8 @@ import pytest
 from scipy.stats import binom
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.trial_pool import Scatter, season_pool
-from woodlab.studies.trial_power import (
+from woodlab.studies.next_season.trial_pool import Scatter, season_pool
+from woodlab.studies.next_season.trial_power import (
     _halves,
     _p_of_cracks,
     _paired,
@@ -143,7 +143,7 @@ def test_the_smallest_number_reaches_80_percent_and_one_less_does_not():
 
 def test_cracks_come_with_the_chance_that_was_stated():
     """Averaged over logs, whatever their scatter; seen through the power's own draws."""
-    from woodlab.studies.trial_power import _drawn, _Job
+    from woodlab.studies.next_season.trial_power import _drawn, _Job
 
     job = _Job("crack_hazard", 1.0, 2, True, Scatter(crack_chance=0.3, crack_log_sd=0.8), None)
     drawn = _drawn(job, 10, 2000, np.random.default_rng(1))

@@ -15,9 +15,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from woodlab import words
 from woodlab.errors import WoodlabError
+from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX
-from woodlab.studies.printing import Sheet, SheetColumn, print_sheet
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
 
 CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
 SIZES = ("wall_mm", "rim_mm")
@@ -28,8 +30,8 @@ BEST_SHARE = 0.05
 NOTED_IMBALANCE = 0.25
 
 
-@dataclass(frozen=True, eq=False)
-class TrialPlan:
+@dataclass(frozen=True, eq=False, repr=False)
+class TrialPlan(Shown):
     """Which piece gets which seal. Made by `trial_plan`; the same seed gives the same plan.
 
     Attributes
@@ -53,6 +55,23 @@ class TrialPlan:
     draws: int
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
+
+    def card(self) -> Card:
+        """How the seals were allotted and balanced; a row a piece."""
+        columns = [
+            Column("piece", lambda r: r.piece, False),
+            Column("log", lambda r: r.log if isinstance(r.log, str) else "", False),
+            Column("wood", lambda r: r.species, False),
+            Column("wall [mm]", lambda r: _whole(r.wall_mm)),
+            Column("rim [mm]", lambda r: _whole(r.rim_mm)),
+            Column("seal", lambda r: r.seal, False),
+        ]
+        return card(
+            [*self.sentences, self.cautions[0].split(". ")[0] + "."], self.plan, columns,
+            caption="Which piece gets which seal",
+            more=("plan.plan", "plan.balance", 'plan.sheet("plan.pdf")',
+                  'plan.pieces("2027-01-10")', "plan.cautions"),
+        )  # fmt: skip
 
     def pieces(self, turned_on: str | pd.Timestamp) -> pd.DataFrame:
         """Rows for the table `pieces` of a book, saying that the seals were allotted at random.
@@ -158,8 +177,8 @@ def trial_plan(
     first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
     plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
     balance, imbalance = _balance(plan, seals, sizes)
-    words = _sentences(plan, balance, imbalance, seals, draws)
-    return TrialPlan(plan, balance, imbalance, seed, draws, words)
+    said = _sentences(plan, balance, imbalance, seals, draws)
+    return TrialPlan(plan, balance, imbalance, seed, draws, said)
 
 
 def _checked_seals(seals: Sequence[str]) -> list[str]:
@@ -266,14 +285,15 @@ def _sentences(
     loose = len(plan) - logs.size
     if logs.size:
         said = [
-            f"{_count(logs.size, 'piece')} of {_count(logs.nunique(), 'log')} "
+            f"{words.count(logs.size, 'piece')} of {words.count(logs.nunique(), 'log')} "
             f"{'is' if logs.size == 1 else 'are'} allotted by lot inside "
             f"{'it' if logs.nunique() == 1 else 'each log'}"
             f"{f', with {loose} of no log' if loose else ''}: {groups}."
         ]
     else:
         said = [
-            f"{_count(loose, 'piece')} {'is' if loose == 1 else 'are'} allotted by lot: {groups}."
+            f"{words.count(loose, 'piece')} {'is' if loose == 1 else 'are'} allotted by lot: "
+            f"{groups}."
         ]
     if not whole and len(counts):
         said.append(
@@ -287,8 +307,8 @@ def _sentences(
         )
     if loose:
         said.append(
-            f"{_count(loose, 'piece')} of no log {'is' if loose == 1 else 'are'} allotted within "
-            "the species: differences between trees weaken the comparison."
+            f"{words.count(loose, 'piece')} of no log {'is' if loose == 1 else 'are'} allotted "
+            "within the species: differences between trees weaken the comparison."
         )
     if pd.isna(imbalance):
         said.append("No sizes were given, or all are alike, so nothing was balanced on them.")
@@ -304,8 +324,4 @@ def _sentences(
         )
     if balance["n_pieces"].min() < 2:
         said.append("A seal has fewer than two pieces, so nothing can be learnt of its scatter.")
-    return tuple(said)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    return tuple(words.opened(text) for text in said)

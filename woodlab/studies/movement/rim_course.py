@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from woodlab.studies.rim_moisture import GREEN_DAYS
-from woodlab.studies.rim_rows import READING_SD_MM
+from woodlab.studies.movement.rim_rows import GREEN_DAYS, READING_SD_MM
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 
 SETTLED_SHARE = 0.9
@@ -111,7 +110,7 @@ def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
             for name, piece in known.groupby("piece")
         ],
         columns=["piece", "species", "early", "middle", "late"],
-    )
+    ).astype({"early": float, "middle": float, "late": float})
     out = [_median("all", spans, level, len(course))]
     out += [_median(str(name), part, level, len(part)) for name, part in spans.groupby("species")]
     return pd.DataFrame(

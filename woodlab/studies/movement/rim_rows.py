@@ -1,13 +1,17 @@
-"""The table `rims` row by row: what was measured, what the species table would have it be."""
+"""The table `rims` row by row: what was measured, what the species table would have it be.
+
+Moisture is read from the season's fits: every piece has a curve there, its own or its group's.
+"""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.studies.rim_geometry import dried_rim, strains_from_rim
-from woodlab.studies.rim_moisture import GREEN_DAYS, MOISTURE_COLUMNS
+from woodlab.studies.movement.rim_geometry import dried_rim, strains_from_rim
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between, total_from_strain
 
@@ -15,7 +19,12 @@ from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between,
 # deviation, an estimate of our own). It sets bands about single pieces, no species' estimate.
 READING_SD_MM = 0.5
 _Z95 = 1.96
+GREEN_DAYS = 7  # a rim measured this soon after turning is the green one
+_NOON = pd.Timedelta(hours=12)
 
+MOISTURE_COLUMNS = [
+    "moisture_pct", "ci_lower_moisture_pct", "ci_upper_moisture_pct", "moisture_from",
+]  # fmt: skip
 ROW_COLUMNS = [
     "piece", "species", "log", "on", "days", *MOISTURE_COLUMNS,
     "round_mm", "round_moisture_pct", "along_mm", "across_mm", "rise_mm",
@@ -26,18 +35,52 @@ ROW_COLUMNS = [
 ]  # fmt: skip
 
 
-def rim_rows(book: RecordBook, moisture: pd.DataFrame) -> pd.DataFrame:
-    """One row a measured rim, beside what is expected of it; see `MovementStudy.measured`.
+def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
+    """Moisture of pieces on days, with its 95 % interval, and what it is based on.
 
     Parameters
     ----------
-    book : RecordBook
-    moisture : DataFrame
-        Of `rim_moisture`, rows as in `book.rims`.
+    fits : DryingFits
+    asked : DataFrame
+        `piece`, `on`; the answer has its rows. NaN where a day lies before turning.
     """
+    frame = pd.DataFrame(np.nan, index=asked.index, columns=MOISTURE_COLUMNS[:3])
+    turned = asked["piece"].map(fits.book.pieces.set_index("piece")["turned_on"])
+    noon = asked["on"].where(asked["on"] != asked["on"].dt.normalize(), asked["on"] + _NOON)
+    days = ((noon - turned) / pd.Timedelta(days=1)).to_numpy(float)
+    known = np.isfinite(days) & (days >= -0.5)
+    days = np.maximum(days, 0.0)
+    rows = pd.DataFrame(
+        {"at": np.flatnonzero(known), "days": days[known],
+         "piece": asked["piece"].to_numpy()[known]}
+    ).sort_values("days")  # fmt: skip
+    # one row of days for each piece, the short ones filled up with their last day
+    per_piece = dict(tuple(rows.groupby("piece", sort=False)))
+    if per_piece:
+        most = max(len(group) for group in per_piece.values())
+        grid = np.array([np.pad(g["days"], (0, most - len(g)), "edge") for g in per_piece.values()])
+        draws = fits.moisture_draws(grid, fits.numbers(list(per_piece)))
+        low, middle, high = np.quantile(draws, [0.025, 0.5, 0.975], axis=1)
+        for i, group in enumerate(per_piece.values()):
+            k = np.arange(len(group))
+            frame.iloc[group["at"]] = np.stack([middle[i, k], low[i, k], high[i, k]], axis=1)
+    found = frame
+    fitted = fits.pieces.set_index("piece")[["status", "n_used"]].reindex(asked["piece"])
+    bad = ~fitted["status"].isin(["ok", "bounded"]).to_numpy()
+    found["moisture_from"] = np.select(
+        [found["moisture_pct"].isna(), fitted["n_used"].fillna(0).to_numpy() == 0, bad],
+        ["not known: before it was turned", "its group's drying curve: it was not weighed",
+         "drying curve (fit: " + fitted["status"].astype(str).to_numpy(object) + ")"],
+        "drying curve",
+    )  # fmt: skip
+    return found
+
+
+def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
+    """One row a measured rim, beside what is expected of it; see `MovementStudy.measured`."""
     kept = ["piece", "species", "log", "turned_on", "rim_mm", "height_mm", "rim_faces", "pith_mm"]
     rims = book.rims[["piece", "on", "along_mm", "across_mm", "rise_mm"]]
-    rows = rims.join(moisture).merge(book.pieces[kept], on="piece", how="left")
+    rows = rims.join(moisture_on(fits, rims)).merge(book.pieces[kept], on="piece", how="left")
     rows["days"] = (rows["on"] - rows["turned_on"]).dt.total_seconds() / 86400
     rows = rows.sort_values(["piece", "on"], ignore_index=True)
     rows = rows.join(_round_rims(rows))
@@ -100,9 +143,9 @@ def _place_words(rows: pd.DataFrame) -> list[str]:
     words = []
     for row in rows.itertuples():
         if row.rim_faces not in ("pith", "bark") or not row.pith_mm >= 0:
-            words.append("rim_faces or pith_mm missing: only the bounds of the rim can be reckoned")
+            words.append("rim_faces or pith_mm missing: only the bounds of the rim can be computed")
         elif row.rim_faces == "bark" and (row.pith_mm == 0 or row.pith_mm < row.height_mm):
-            words.append("the pith lay in the wood: the reckoning does not hold for it")
+            words.append("the pith lay in the wood: the geometry does not hold for it")
         else:
             words.append("")
     return words

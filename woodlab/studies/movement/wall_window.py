@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import WoodlabError, as_list
-from woodlab.studies.rough_wall import WallMargin, rough_wall
+from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
 
 def wall_window(
@@ -35,20 +35,22 @@ def wall_window(
     wall_mm, rim_faces, margin
         As in `rough_wall`.
     thickest : DataFrame, optional
-        `thickest_wall` of a crack study: `species`, `seal`, `wall_mm`, `ci_lower`, `ci_upper`,
-        `reason`.
+        `thickest_wall` of a crack study: `species`, `seal`, `wall_mm` (the thickest for which the
+        study can say that few crack), `ci_lower`, `ci_upper` (of the wall where the best estimate
+        crosses that level), `reason`.
 
     Returns
     -------
     DataFrame
         One row a species, size and seal: `species`, `rim_mm`, `rough_rim_mm`, `thinnest_mm`
         (margin included), `thinnest_mean_mm`, `tenth_mm`, `seal`, `thickest_mm`,
-        `thickest_lower_mm`, `thickest_upper_mm`, `window` (`open`, `doubtful`: the thinnest wall
-        lies inside the interval of the thickest, `shut`, `one side only`, `not known`), `reason`.
+        `thickest_lower_mm`, `thickest_upper_mm`, `window` (`open`: the thinnest wall is one for
+        which we can say that few crack; `doubtful`: it may be; `shut`; `one side only`; `not
+        known`), `reason`.
 
     Notes
     -----
-    Both walls are our own reckoning: see `rough_wall` and docs/cracks.md.
+    Both walls are estimates of our own: see `rough_wall` and docs/cracks.md.
 
     Examples
     --------
@@ -106,10 +108,9 @@ def _window(thin: float, upper: dict[str, object]) -> tuple[str, str]:
     )
     if not np.isfinite(thin):
         return "not known", words
-    if not np.isfinite(thick):
-        return "one side only", words
-    if np.isfinite(low) and thin <= low:
+    if np.isfinite(thick) and thin <= thick:
         return "open", words
     if np.isfinite(high) and thin > high:
         return "shut", words
-    return "doubtful", words
+    known = np.isfinite([thick, low, high]).any()
+    return ("doubtful" if known else "one side only"), words

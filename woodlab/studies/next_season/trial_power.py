@@ -19,7 +19,8 @@ from scipy.special import stdtrit
 from scipy.stats import norm
 
 from woodlab.errors import WoodlabError, as_list
-from woodlab.studies.trial_pool import Scatter
+from woodlab.show import Card, Column, Shown, card
+from woodlab.studies.next_season.trial_pool import Scatter
 
 OUTCOMES = ("drying_time", "surface_coefficient", "crack_hazard")
 WANTED = 0.80
@@ -28,8 +29,8 @@ MOST_LOGS = 400
 LEAST_EXPECTED = 30  # pieces cracked, and whole, under each seal
 
 
-@dataclass(frozen=True, eq=False)
-class TrialPower:
+@dataclass(frozen=True, eq=False, repr=False)
+class TrialPower(Shown):
     """Chances to see an effect. Made by `trial_power`.
 
     Attributes
@@ -48,6 +49,19 @@ class TrialPower:
     smallest: pd.DataFrame
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+
+    def card(self) -> Card:
+        """The fewest logs for each effect; the chance with each number of logs."""
+        columns = [
+            Column("effect", lambda r: f"{_SPOKEN[r.outcome]} times {r.ratio:g}", False),
+            Column("logs", lambda r: f"{r.n_logs}"),
+            Column("pieces", lambda r: f"{r.n_pieces}"),
+            Column("chance to see it", lambda r: f"{r.power:.0%}"),
+            Column("simulation error", lambda r: f"+- {1.96 * r.mc_error:.1%}"),
+            Column("textbook", lambda r: f"{r.closed_form:.0%}" if r.closed_form >= 0 else ""),
+        ]
+        return card(self.sentences, self.power, columns, caption="Chance to see an effect",
+                    more=("found.power", "found.smallest"))  # fmt: skip
 
 
 def trial_power(

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from woodlab import words
 from woodlab.errors import WoodlabError, as_number
-from woodlab.studies.bowl_shape import (
+from woodlab.show import Card, Shown
+from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.movement.bowl_shape import (
     FOOT_SHARE,
     Bowl,
     DriedBowl,
@@ -18,8 +22,7 @@ from woodlab.studies.bowl_shape import (
     ellipse_distance,
     ellipse_drop,
 )
-from woodlab.studies.cautions import CRACKED_WOOD, DUST
-from woodlab.studies.rim_geometry import carry_back, facing
+from woodlab.studies.movement.rim_geometry import carry_back, facing
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
     LONGITUDINAL_PCT,
@@ -28,6 +31,9 @@ from woodlab.wood.shrinkage import (
     green_to_dry,
     strain_between,
 )
+
+if TYPE_CHECKING:
+    from woodlab.studies.movement.movement import MovementStudy
 
 # Wood cut away beside the pith where no distance is given (common practice, no source).
 CLEAR_OF_PITH_MM = 10.0
@@ -44,7 +50,7 @@ class WallMargin:
     dry_moisture_pct : float
         Moisture at finishing [%]; 8 suits heated rooms (common practice, no source).
     share : float
-        Share of trees whose radial shrinkage lies under the upper limit reckoned with (the same
+        Share of trees whose radial shrinkage lies under the upper limit allowed for (the same
         share lies above the lower limit); likewise the tangential.
     scatter_cv_pct : float
         Coefficient of variation of shrinkage between trees of one species [%].
@@ -96,9 +102,9 @@ class WallMargin:
         return max(1 - reach, 0.0), 1 + reach
 
 
-@dataclass(frozen=True)
-class RoughWall:
-    """What to turn, and against what it was reckoned.
+@dataclass(frozen=True, eq=False, repr=False)
+class RoughWall(Shown):
+    """What to turn, and what that is based on. Made by `rough_wall`.
 
     Attributes
     ----------
@@ -133,6 +139,20 @@ class RoughWall:
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
+    def card(self) -> Card:
+        """The wall to leave, what margin is in it, and what was finished here before."""
+        sizes = self.strains.to_dict("index")
+        rows = tuple(
+            (tree, *(f"{sizes[tree][f'{part}_pct']:.1f}" for part in ("radial", "tangential")))
+            for tree in ("lower", "mean", "upper")
+        )
+        return Card(
+            (*self.sentences, self.cautions[0].split(". ")[0] + "."),
+            ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
+            "Shrinkage allowed for, between the two moistures",
+            ("answer.rough", "answer.dried()", "answer.strains", "answer.cautions"),
+        )  # fmt: skip
+
     def dried(self, tree: str = "mean") -> DriedBowl:
         """The rough bowl after drying, of a `lower`, `mean` or `upper` tree."""
         of = self.strains.to_dict("index")[tree]
@@ -152,6 +172,7 @@ def rough_wall(
     foot_mm: float | None = None,
     moisture_pct: float = FIBRE_SATURATION_PCT,
     margin: WallMargin | None = None,
+    learnt: MovementStudy | None = None,
 ) -> RoughWall:
     """The smallest rough wall from which a round finished bowl can be had after drying.
 
@@ -172,6 +193,9 @@ def rough_wall(
         Moisture at turning [%]; green from fibre saturation up.
     margin : WallMargin, optional
         Moisture at finishing, scatter between trees, own shrinkages.
+    learnt : MovementStudy, optional
+        Of your own book. Where its rims show that the wood departs from the table, clearly or
+        likely, their shrinkage is taken; what walls sufficed in its finished bowls is said.
 
     Returns
     -------
@@ -188,11 +212,11 @@ def rough_wall(
     The finished bowl is set into the dried one at the level where its rim has just become flat,
     on the same axis, and every point of its surface is carried back through the map of
     `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
-    family in `woodlab.studies.bowl_shape` is laid: height and rim first, then the wall, the same
-    everywhere. That is done for five trees at once (mean, and both shrinkages at their lower and
-    upper limits). Drying stress, cracks, knots and a pith that wanders are not in it.
+    family in `bowl_shape` is laid: height and rim first, then the wall, the same everywhere.
+    That is done for five trees at once (mean, and both shrinkages at their lower and upper
+    limits). Drying stress, cracks, knots and a pith that wanders are not in it.
 
-    The reckoning is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
+    The method is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
     the rim is common practice, no source.
 
     Examples
@@ -206,6 +230,8 @@ def rough_wall(
     rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
     finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
     table = green_to_dry(species)
+    if learnt is not None and margin.totals_pct is None:
+        margin = replace(margin, totals_pct=learnt.own_totals(species))
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):
         raise WoodlabError(
@@ -231,7 +257,8 @@ def rough_wall(
         sentences=(),
         cautions=(CRACKED_WOOD, DUST),
     )
-    return replace(answer, sentences=_sentences(answer, moisture_pct))
+    said = _sentences(answer, moisture_pct)
+    return replace(answer, sentences=(*said, *_learnt_sentences(answer, learnt)))
 
 
 def least_rough(
@@ -421,14 +448,39 @@ def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
     green = moisture_pct >= FIBRE_SATURATION_PCT
     start = "green" if green else f"at {moisture_pct:g} % moisture"
     against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    by = "the table" if margin.totals_pct is None else "your own shrinkage"
     return (
-        f"{answer.species}, turned {start}, rim to the {rough.rim_faces}: for a finished bowl "
-        f"{finished.rim_mm:g} mm across, {finished.height_mm:g} mm high, wall "
-        f"{finished.wall_mm:g} mm, leave a wall of at least {answer.wall_mm:.1f} mm on a rough "
-        f"bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
-        f"By the table's mean alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
-        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of the table's "
+        f"For a finished bowl of {answer.species} {finished.rim_mm:g} mm across, "
+        f"{finished.height_mm:g} mm high, wall {finished.wall_mm:g} mm, turned {start} with the "
+        f"rim to the {rough.rim_faces}: leave a wall of at least {answer.wall_mm:.1f} mm on a "
+        f"rough bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
+        f"By the mean of {by} alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
+        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of that "
         f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
         f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
-        f"the reckoning asks for {against}.",
+        f"the geometry asks for {against}.",
     )
+
+
+def _learnt_sentences(answer: RoughWall, learnt: MovementStudy | None) -> list[str]:
+    """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
+    if learnt is None:
+        return []
+    own = answer.margin.totals_pct
+    table = "no clear departure from the table, so the table's shrinkage is taken"
+    said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else table
+    out = [f"Your own rims of {answer.species}: {said}."]
+    done = learnt.walls[
+        (learnt.walls["species"].str.casefold() == answer.species.casefold())
+        & (learnt.walls["outcome"] == "finished")
+        & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
+    ]
+    if len(done):
+        least = done.sort_values("wall_mm").iloc[0]
+        out.append(
+            f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
+            f"{'was' if len(done) == 1 else 'were'} finished with {answer.finished.wall_mm:g} mm "
+            f"or more; the thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
+            f"({least['rim_mm']:.0f} mm across)."
+        )
+    return out

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError
+from woodlab import words
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.studies.season_fits import season_fits
 
 LEAST_FREE = 6  # degrees of freedom below which a scatter is not taken from a book
+TIME_TO_PCT = 20.0  # drying time of the scatter: until this moisture
 
 
 @dataclass(frozen=True)
@@ -44,24 +47,32 @@ class Scatter:
     source: str = "stated defaults, estimates of our own"
 
 
-def scatter_of(book: RecordBook, reference: str = "none") -> tuple[Scatter, tuple[str, ...]]:
-    """The scatter of a past book, and in words where each figure comes from.
+def scatter_of(fits_or_book: Any, reference: str = "none") -> tuple[Scatter, tuple[str, ...]]:
+    """The scatter of a past season, and in words where each figure comes from.
 
-    ln time constant of an exponential fit stands for ln drying time; what species, seal and ln
-    wall explain is taken off, then what logs share. The chance of a crack is that of the pieces
-    under `reference` that were looked at. What the book cannot tell keeps its default, said so.
+    Drying time is the time to 20 % moisture in each draw of the fits; what species, seal and ln
+    wall explain is taken off its logarithm, then what logs share, and the variances are averaged
+    over the draws (a draw scatters as pieces do; means over draws would scatter too little). The
+    spread of the surface coefficient between pieces is one of the fits' own. The chance of a
+    crack is that of the pieces under `reference` that were looked at. What the season cannot tell
+    keeps its default, and the words say so.
+
+    Parameters
+    ----------
+    fits_or_book : DryingFits or RecordBook
+    reference : str
+        The seal that others are compared with.
 
     Examples
     --------
     >>> import woodlab as wl
-    >>> from woodlab.studies.trial_pool import scatter_of
+    >>> from woodlab.studies.next_season.trial_pool import scatter_of
     >>> scatter, words = scatter_of(wl.demo_book())                    # doctest: +SKIP
     """
-    from woodlab.drying.fit import fit_drying
-
+    book = expect_book(fits_or_book, "scatter_of")
     scatter, said = Scatter(), []
-    fits = fit_drying(book, intervals=False, progress=False) if len(book.weighings) else None
-    found = None if fits is None else _within_and_between(book, fits.pieces)
+    fits = season_fits(fits_or_book) if len(book.weighings) else None
+    found = None if fits is None else _within_and_between(fits)
     if found is None:
         said.append("The scatter of drying times keeps its default: too few pieces share a log.")
     else:
@@ -69,68 +80,84 @@ def scatter_of(book: RecordBook, reference: str = "none") -> tuple[Scatter, tupl
         scatter = replace(scatter, drying_time_sd=within, between_logs_sd=between)
         said.append(
             f"Scatter of ln drying time: {within:.2f} between pieces of a log, {between:.2f} "
-            f"between logs ({count} pieces with a curve)."
+            f"between logs ({count} pieces)."
         )
-    said.append("The scatter of the surface coefficient keeps its default.")
-    chance, log_sd, words = _crack_figures(book, reference)
+    surface = np.nan if fits is None else _surface_spread(fits)
+    if np.isfinite(surface):
+        scatter = replace(scatter, surface_coefficient_sd=surface)
+        said.append(f"Scatter of the ln surface coefficient between pieces: {surface:.2f}.")
+    else:
+        said.append("The scatter of the surface coefficient keeps its default.")
+    chance, log_sd, words_said = _crack_figures(book, reference)
     if chance is not None:
         scatter = replace(scatter, crack_chance=chance)
     if log_sd is not None:
         scatter = replace(scatter, crack_log_sd=log_sd)
-    said.append(words)
-    return replace(scatter, source="a past book, defaults where it cannot tell"), tuple(said)
+    said.append(words_said)
+    return replace(scatter, source="a past season, defaults where it cannot tell"), tuple(said)
 
 
-def _within_and_between(book: RecordBook, fits: pd.DataFrame) -> tuple[float, float, int] | None:
-    table = book.pieces.merge(fits[["piece", "status", "tau_days"]], on="piece")
-    table = table[(table["status"] == "ok") & (table["tau_days"] > 0) & table["log"].notna()]
+def _within_and_between(fits: Any) -> tuple[float, float, int] | None:
+    """Scatter of ln drying time inside and between logs, averaged over the draws as variances."""
+    from woodlab.drying.forecast.passage import passages
+
+    pieces = fits.book.pieces.reset_index(drop=True)
+    days = passages(fits, target_moisture_pct=TIME_TO_PCT).passage_days
+    ok = fits.pieces["status"].isin(["ok", "bounded"]).to_numpy() & pieces["log"].notna().to_numpy()
+    ok &= (np.isfinite(days) & (days > 0)).all(axis=1) & pieces["wall_mm"].notna().to_numpy()
+    table, y = pieces[ok], np.log(days[ok])
     if len(table) < LEAST_FREE + 2:
         return None
-    y = np.log(table["tau_days"].to_numpy(dtype=float))
     wall = np.log(table["wall_mm"].to_numpy(dtype=float))
-    shared = [
-        np.ones_like(y), wall - wall.mean(),
-        *pd.get_dummies(table["seal"]).to_numpy(dtype=float).T[1:],
-    ]  # fmt: skip
-    logs = pd.get_dummies(table["log"]).to_numpy(dtype=float)
-    within, free = _residual_variance(np.column_stack([*shared[1:], logs]), y)
-    species = pd.get_dummies(table["species"]).to_numpy(dtype=float)
-    whole, free_whole = _residual_variance(np.column_stack([*shared[1:], species]), y)
+    shared = [wall - wall.mean(), *pd.get_dummies(table["seal"]).to_numpy(dtype=float).T[1:]]
+    logs, species = (pd.get_dummies(table[name]).to_numpy(float) for name in ("log", "species"))
+    within, free = _residual_variance(np.column_stack([*shared, logs]), y)
+    whole, free_whole = _residual_variance(np.column_stack([*shared, species]), y)
     if free < LEAST_FREE or free_whole < LEAST_FREE:
         return None
     return float(np.sqrt(within)), float(np.sqrt(max(whole - within, 0.0))), len(table)
 
 
 def _residual_variance(x: np.ndarray, y: np.ndarray) -> tuple[float, int]:
+    """Of the columns of y about their least squares fits on x, averaged."""
     beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-    free = y.size - int(rank)
-    return (float(np.sum((y - x @ beta) ** 2) / free) if free > 0 else np.nan), free
+    free = len(y) - int(rank)
+    if free <= 0:
+        return np.nan, free
+    return float(np.mean(np.sum((y - x @ beta) ** 2, axis=0) / free)), free
+
+
+def _surface_spread(fits: Any) -> float:
+    """Sd of the ln surface coefficient between pieces of a log, by the law of most weight."""
+    law = fits.laws.sort_values("weight")["law"].iloc[-1]
+    rows = fits.groups[
+        (fits.groups["kind"] == "spread") & (fits.groups["group"] == "piece")
+        & fits.groups["parameter"].str.startswith("surface") & (fits.groups["law"] == law)
+    ]  # fmt: skip
+    return float(rows["estimate"].iloc[0]) if len(rows) else np.nan
 
 
 def _crack_figures(book: RecordBook, reference: str) -> tuple[float | None, float | None, str]:
     from woodlab.studies.cracks import crack_study
-    from woodlab.studies.cracks.counts import wilson_interval
 
-    own = book.pieces.loc[book.pieces["seal"] == reference, "piece"]
-    looks = book.looks[book.looks["piece"].isin(own)]
-    looked = looks["piece"].nunique()
-    cracked = looks.loc[looks["crack_mm"] > 0, "piece"].nunique()
+    study = crack_study(book)
+    rates = study.rates
+    own = rates[(rates["by"] == "seal") & (rates["group"] == reference)] if len(rates) else rates
+    looked, cracked = (
+        (int(own["n_pieces"].iloc[0]), int(own["n_cracked"].iloc[0])) if len(own) else (0, 0)
+    )
     if looked < LEAST_FREE or cracked == 0:
         return None, None, (
-            f"The chance of a crack keeps its default: {cracked} of {looked} pieces under "
-            f"{reference} were found cracked."
+            f"The chance of a crack keeps its default: {cracked} of "
+            f"{words.bowls(reference, looked)} cracked."
         )  # fmt: skip
-    low, high = wilson_interval(cracked, looked)
-    words = (
-        f"{cracked} of {looked} pieces under {reference} cracked ({cracked / looked:.0%}, 95 % "
-        f"interval {low:.0%} to {high:.0%})."
+    row = own.iloc[0]
+    said = (
+        f"{cracked} of {words.bowls(reference, looked)} cracked ({row['share']:.0%}, 95 % range "
+        f"{row['ci_lower']:.0%} to {row['ci_upper']:.0%})."
     )
-    try:
-        model = crack_study(book).model
-    except WoodlabError:
-        model = None
-    log_sd = None if model is None or not np.isfinite(model.log_sd) else float(model.log_sd)
-    return cracked / looked, log_sd, words
+    log_sd = np.nan if study.model is None else float(study.model.log_sd)
+    return cracked / looked, log_sd if np.isfinite(log_sd) else None, said
 
 
 def season_pool(
@@ -158,7 +185,7 @@ def season_pool(
     wall_mm : tuple of float
         Walls are drawn evenly between these.
     target_moisture_pct : float
-        Drying time is the day on which the moisture reckoned from the records crosses this; a
+        Drying time is the day on which the moisture computed from the records crosses this; a
         piece that does not within the year counts with the last day (few may).
 
     Returns

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from woodlab.errors import WoodlabError, as_number
-from woodlab.studies.rim_geometry import DriedRim, carry, carry_back, dried_rim, facing
+from woodlab.studies.movement.rim_geometry import DriedRim, carry, carry_back, dried_rim, facing
 
 # Foot of a bowl as a part of its rim where none is given (common practice, no source).
 FOOT_SHARE = 0.4
