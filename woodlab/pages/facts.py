@@ -98,8 +98,8 @@ def gather(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, day), air=air,
         seals=None if seals is None or seals.why else seals, cracks=cracks,
-        movement=_asked(lambda: wl.movement_study(book, fits)), walls=_walls(book),
-        round=_round(book, fits, cracks, day), profiles=wall_profiles(fits, bowls, air), life=life,
+        movement=_asked(lambda: wl.movement_study(fits)), walls=_walls(book),
+        round=_round(fits, cracks, day), profiles=wall_profiles(fits, bowls, air), life=life,
     )  # fmt: skip
 
 
@@ -111,8 +111,8 @@ def _asked(question: Callable[[], Any]) -> Any:
         return None
 
 
-def _round(book: RecordBook, fits: DryingFits, cracks: Any, day: pd.Timestamp) -> pd.DataFrame:
-    due = _asked(lambda: wl.shop_round(book, on=day, fits=fits, cracks=cracks))
+def _round(fits: DryingFits, cracks: Any, day: pd.Timestamp) -> pd.DataFrame:
+    due = _asked(lambda: wl.shop_round(fits, day, cracks=cracks))
     return pd.DataFrame({"piece": [], "do": []} if due is None else {c: due[c] for c in ROUND})
 
 
