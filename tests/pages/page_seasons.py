@@ -55,7 +55,7 @@ def season(
         target_moisture_pct=14.0, oven_dry_g=900.0,
     )  # fmt: skip
     ready.loc[ready.index[-1], ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
-    bowls = bowls_of(ready, book, DAY)
+    bowls = bowls_of(ready, book)
     steps = np.linspace(0, 1, 20)
     curves = pd.concat(
         pd.DataFrame({"piece": r.piece, "on": r.turned_on + (DAY - r.turned_on) * steps,
@@ -69,7 +69,7 @@ def season(
     )  # fmt: skip
     none = pd.DataFrame()
     return Facts(
-        book=book, fits=SimpleNamespace(set_aside=none), day=DAY, club="the Elm Row turners",
+        book=book, fits=SimpleNamespace(residuals=pd.DataFrame({"used": []})), day=DAY, club="the Elm Row turners",
         bowls=bowls, curves=pd.concat([curves, ahead], ignore_index=True),
         air=pd.DataFrame({"on": days, "moisture_pct": 12.0}) if air else
         pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []}),

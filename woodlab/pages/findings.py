@@ -70,7 +70,9 @@ def sealing(facts: Facts) -> Finding:
     )
     cost = f"about {own['weeks']} weeks to dry" if own["weeks"] else ""
     cost += f" instead of {bare['weeks']}" if cost and bare["weeks"] else ""
-    dry = f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {bare['name']}"
+    dry = (
+        f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {bare['name']}"
+    )
     says = [("Gain", f"{words.opened(counts)}."),
             ("Price", words.opened(f"{cost}, on average; {dry}." if cost else f"{dry}."))]  # fmt: skip
     return Finding(

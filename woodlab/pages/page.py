@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 
 from woodlab import words
 from woodlab.charts import colours
-from woodlab.pages.facts import READY, Facts
+from woodlab.pages.facts import PROBABLY, READY, Facts
 from woodlab.pages.findings import Finding, findings
 from woodlab.pages.odd import odd_weights
 from woodlab.pages.pictures import draw
@@ -190,7 +190,8 @@ def _ago(days: int) -> str:
 def _crack_row(r: Any, near: Any) -> dict[str, Any]:
     now = f"{r.last_mm:.0f} mm" if pd.notna(r.last_mm) else "not measured"
     how = f"was {r.first_mm:.0f}" if r.grew else "not grown" if pd.notna(r.first_mm) else ""
-    dry = "yes" if r.p_ready_now >= READY else near(r.ready_on) or "no date"
+    dry = "probably" if r.p_ready_now >= PROBABLY else near(r.ready_on) or "no date"
+    dry = "yes" if r.p_ready_now >= READY else dry
     return {"piece": r.piece, "now": now, "how": how, "grew": r.grew, "open": r.open,
             "glued": near(r.glued_on) or "no", "dry": dry, "shelf": r.shelf}  # fmt: skip
 

@@ -221,8 +221,9 @@ def seal_ratios(
     rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
     frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
     frame = frame.assign(
-        label=[f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}"
-               for r in frame.itertuples()],
+        label=[
+            f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}" for r in frame.itertuples()
+        ],
         text=[_ratio_words(r) for r in frame.itertuples()],
     )
     other = words.bowls(str(frame["reference"].iloc[0]))
@@ -307,7 +308,7 @@ def weeks_against_cracks(
         colour, shape = looks[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 28),
+        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 18),
                 f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
         layers += [
             one.mark_rule(strokeWidth=3, color=colour).encode(
