@@ -35,10 +35,19 @@ def series_names(column: pd.Series) -> list[str]:
     return sorted(column.dropna().astype(str).unique())
 
 
-def need(frame: pd.DataFrame, *columns: str) -> None:
+def need(frame: pd.DataFrame, *columns: str, why: str = "") -> None:
+    """The one door of the charts: a frame without the columns, or without rows, is refused.
+
+    Raises
+    ------
+    WoodlabError
+        With `why`, where that is given and the frame has no rows.
+    """
     missing = [column for column in columns if column not in frame]
     if missing or not len(frame):
         raise WoodlabError(
-            f"this chart needs rows with {', '.join(columns)}; missing: "
+            why
+            if why and not missing
+            else f"this chart needs rows with {', '.join(columns)}; missing: "
             f"{', '.join(missing) or 'rows'}."
         )

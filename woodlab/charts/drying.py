@@ -8,15 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab.charts.axes import QUANTITIES, date_axis, series_names, tooltip
-from woodlab.charts.theme import (
-    BAND_OPACITY,
-    COLOURS,
-    FAINT_INK,
-    Size,
-    counted,
-    panel_px,
-    themed,
-)
+from woodlab.charts.theme import BAND_OPACITY, COLOURS, FAINT_INK, Size, counted, panel_px, themed
 from woodlab.errors import WoodlabError
 
 
@@ -49,11 +41,6 @@ def drying_curves(
     Returns
     -------
     FacetChart: bands, curve and weighings against the date or days since turning [d].
-
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no curve.
 
     Examples
     --------
@@ -145,11 +132,6 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     Returns
     -------
     LayerChart or FacetChart: points about a rule at zero [g].
-
-    Raises
-    ------
-    WoodlabError
-        When there is no `residual_g`, no row, or neither `days` nor `on`.
 
     Examples
     --------

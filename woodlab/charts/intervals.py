@@ -59,11 +59,6 @@ def interval_chart(
     -------
     LayerChart: the numbers along x, in the unit of `title`.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
-
     Examples
     --------
     >>> import pandas as pd

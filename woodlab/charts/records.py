@@ -9,16 +9,9 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import DAY, date_axis, series_names, tooltip
+from woodlab.charts.axes import DAY, date_axis, need, series_names, tooltip
 from woodlab.charts.colours import order_of_seals, role, seal_colours
-from woodlab.charts.theme import (
-    Size,
-    counted,
-    heading,
-    panel_px,
-    series_encoding,
-    themed,
-)
+from woodlab.charts.theme import Size, counted, heading, panel_px, series_encoding, themed
 from woodlab.errors import WoodlabError
 
 _NO_SERIES = "unknown"
@@ -48,11 +41,6 @@ def weighings_overview(
     -------
     ConcatChart: weight [% of each piece's first] against the date, the panels on the same axes.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no weighing to draw.
-
     Examples
     --------
     >>> import pandas as pd, woodlab as wl
@@ -67,8 +55,7 @@ def weighings_overview(
     >>> chart.title.text
     ['1 of 3 weights looks odd']
     """
-    if not len(weighings):
-        raise WoodlabError("there are no weighings to draw. Add rows to the table `weighings`.")
+    need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
     frame = _with_piece_facts(weighings[["piece", "on", "mass_g"]], pieces).sort_values("on")
     frame["odd"] = _doubted(frame, doubts)
     frame["part_pct"] = 100 * frame["mass_g"] / _first_good(frame)
@@ -196,11 +183,6 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     Returns
     -------
     VConcatChart: a panel a quantity against the date.
-
-    Raises
-    ------
-    WoodlabError
-        When the frame has none of the three, or no row.
 
     Examples
     --------

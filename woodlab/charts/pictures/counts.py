@@ -46,11 +46,6 @@ def cracks_as_counts(
     -------
     LayerChart: tiles of counts, the species with the largest share on top.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no bowl.
-
     Examples
     --------
     >>> bowls = pd.DataFrame({"species": "ash", "wall_mm": [22.0, 24.0, 33.0], "seal": "none",

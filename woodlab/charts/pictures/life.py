@@ -49,11 +49,6 @@ def life_of_a_bowl(
     -------
     VConcatChart: three panels on one date axis: moisture [%], longest crack [mm], air [%].
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing, or there is no such bowl.
-
     Examples
     --------
     >>> day = pd.Timestamp("2026-05-01")

@@ -23,7 +23,6 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
-from woodlab.errors import WoodlabError
 
 _STATES = altair.Scale(domain=["green", "dried"], range=[FAINT_INK, COLOURS[0]])
 
@@ -44,11 +43,6 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     Returns
     -------
     HConcatChart: across the grain against along the grain [mm], both axes to one scale.
-
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
 
     Examples
     --------
@@ -94,11 +88,6 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     Returns
     -------
     HConcatChart: height above the bench against the distance from the axis [mm].
-
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
 
     Examples
     --------
@@ -157,11 +146,6 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     ConcatChart: rough wall [mm] against the finished rim [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When no species can be reckoned, or a column is missing.
-
     Examples
     --------
     >>> import woodlab as wl
@@ -171,8 +155,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     """
     need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]
-    if not len(drawn):
-        raise WoodlabError(f"no species can be reckoned: {window['reason'].iloc[0]}.")
+    need(drawn, why=f"no species can be reckoned: {window['reason'].iloc[0]}.")
     names = drawn["species"].unique().tolist()
     columns = min(3, max(2, len(names)))
     px = panel_px(size, columns, axis_px=52)

@@ -8,6 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
+from woodlab.charts.axes import need
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
@@ -21,7 +22,6 @@ from woodlab.charts.theme import (
     themed,
 )
 from woodlab.charts.titles import certainties, fitting
-from woodlab.errors import WoodlabError
 
 _PERCENT = altair.Axis(format="%")
 
@@ -42,11 +42,6 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     -------
     LayerChart: a row a group: pieces that cracked [%], with 95 % interval and numbers.
 
-    Raises
-    ------
-    WoodlabError
-        When no group of that kind was looked at.
-
     Examples
     --------
     >>> import pandas as pd
@@ -61,8 +56,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     woodlab.errors.WoodlabError: no group of 'species' was looked at, so there are no rates to draw.
     """
     frame = rates[(rates["by"] == by) & rates["share"].notna()]
-    if not len(frame):
-        raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
+    need(frame, why=f"no group of {by!r} was looked at, so there are no rates to draw.")
     most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
     named = words.bowls if by == "seal" else str
     says = fitting(
@@ -98,11 +92,6 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     LayerChart: a row a term: ratio, logarithmic, with 95 % interval; an upright mark at 1.
 
-    Raises
-    ------
-    WoodlabError
-        When no term has a ratio.
-
     Examples
     --------
     >>> import pandas as pd
@@ -120,8 +109,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     'log'
     """
     told = effects[effects["hazard_ratio"].notna()]
-    if not len(told):
-        raise WoodlabError("no effect could be told, so there are no ratios to draw.")
+    need(told, why="no effect could be told, so there are no ratios to draw.")
     frame = told.rename(columns={"term": "label", "hazard_ratio": "estimate"})
     frame = frame.assign(
         text=frame["n_cracks"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
@@ -157,11 +145,6 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     -------
     FacetChart: share still whole [%] against days since turning.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no group of that kind.
-
     Examples
     --------
     >>> import pandas as pd
@@ -177,8 +160,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     ['rect', 'rule', 'rule']
     """
     frame = whole[whole["by"] == by]
-    if not len(frame):
-        raise WoodlabError(f"there are no groups of {by!r} to draw.")
+    need(frame, why=f"there are no groups of {by!r} to draw.")
     count = frame["group"].nunique()
     columns = 2 if count == 4 else min(3, count)
     x = altair.X("from_days:Q", title="Days since turning [d]")
@@ -204,10 +186,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     )
     gaps = altair.Chart(frame).transform_filter("datum.kind == 'gap'")
     fall = gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("whole_from:Q", scale=y_scale),
-        y2="whole_to:Q",
+        x=x, x2="to_days:Q", y=altair.Y("whole_from:Q", scale=y_scale), y2="whole_to:Q"
     )
     ends = "; ".join(
         f"{name} ({counted(part['n_pieces'].iloc[0], 'piece')}): {part['whole_to'].iloc[-1]:.0%} "
@@ -258,11 +237,6 @@ def risk_by_wall_chart(
     -------
     FacetChart: chance of a crack [%] against the wall [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When no risk could be told.
-
     Examples
     --------
     >>> import pandas as pd
@@ -275,8 +249,7 @@ def risk_by_wall_chart(
     'Chance of a crack by day 120 under none, ... white ash: 10% at 20 mm, 40% at 40 mm.'
     """
     curve = risk[risk["risk"].notna()]
-    if not len(curve):
-        raise WoodlabError("no risk could be told, so there is nothing to draw.")
+    need(curve, why="no risk could be told, so there is nothing to draw.")
     species = sorted(curve["species"].unique())
     columns = min(3, len(species))
     frame = curve.assign(row="curve")

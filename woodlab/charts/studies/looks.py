@@ -7,9 +7,9 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab.charts.axes import need
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, INK, PAPER, Size, panel_px, themed
-from woodlab.errors import WoodlabError
 
 
 def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -26,11 +26,6 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     VConcatChart: chance of a first crack by week [%]; longest gap between looks [days].
 
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
     Examples
     --------
     >>> import pandas as pd
@@ -45,8 +40,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         ...
     woodlab.errors.WoodlabError: no crack was found, so there is no calendar of looks to draw.
     """
-    if not len(gaps):
-        raise WoodlabError("no crack was found, so there is no calendar of looks to draw.")
+    need(gaps, why="no crack was found, so there is no calendar of looks to draw.")
     x = altair.X("week:Q", title="Week since turning", axis=altair.Axis(tickMinStep=1))
     base = altair.Chart(gaps)
     chance = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
@@ -62,9 +56,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     )  # fmt: skip
     axis_title = ["Longest gap", "between looks [days]"]
     band = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("even_gap_lower_days:Q", title=axis_title),
-        y2="even_gap_upper_days:Q",
+        x=x, y=altair.Y("even_gap_lower_days:Q", title=axis_title), y2="even_gap_upper_days:Q"
     )
     points = base.mark_point(color=COLOURS[0]).encode(
         x=x,
@@ -114,11 +106,6 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
     -------
     LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
 
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
     Examples
     --------
     >>> import pandas as pd
@@ -128,8 +115,7 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
     A crack runs unseen for [days] with 95 % intervals: every 3 days: 1.4 (1.3 to 1.5);
     every 14 days: 6.2 (5 to 6.8).
     """
-    if not len(every):
-        raise WoodlabError("no crack was found, so there is nothing to draw.")
+    need(every, why="no crack was found, so there is nothing to draw.")
     frame = pd.DataFrame(
         {
             "label": [f"every {gap:g} days" for gap in every["gap_days"]],

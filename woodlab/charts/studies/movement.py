@@ -19,7 +19,6 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
-from woodlab.errors import WoodlabError
 
 
 def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -36,11 +35,6 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     -------
     HConcatChart: measured against expected shrinkage across [%] and rise [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When no rim has both figures, or a column is missing.
-
     Examples
     --------
     >>> import pandas as pd
@@ -54,11 +48,13 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     """
     need(measured, "species", "across_shrink_pct", "expected_across_pct", "expected_rise_mm")
     drawn = measured[(measured["days"] > 0) & measured["expected_across_pct"].notna()]
-    if not len(drawn):
-        raise WoodlabError(
+    need(
+        drawn,
+        why=(
             "no rim has both a measured and an expected figure: it needs moisture, rim_faces and "
             "pith_mm. See the column `reason` of the study's `measured`."
-        )
+        ),
+    )
     species = sorted(drawn["species"].unique())
     panels = [
         _against(drawn, species, "across_shrink_pct", "expected_across{}_pct", "Shrinkage across",
@@ -120,11 +116,6 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     HConcatChart: a panel a figure, green to oven-dry [%]: own with 95 % interval, table's.
 
-    Raises
-    ------
-    WoodlabError
-        When no species has a figure, or a column is missing.
-
     Examples
     --------
     >>> import pandas as pd
@@ -136,8 +127,7 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     need(estimates, "species", "figure", "table", "estimate", "ci_lower", "ci_upper")
     rows = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
     rows = rows[rows["estimate"].notna() | rows["table"].notna()]
-    if not len(rows):
-        raise WoodlabError("no species has a shrinkage yet, own or of the table, to draw.")
+    need(rows, why="no species has a shrinkage yet, own or of the table, to draw.")
     panels = []
     for figure in rows["figure"].unique():
         base = altair.Chart(rows[rows["figure"] == figure]).encode(
@@ -187,11 +177,6 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     -------
     HConcatChart: share [%] against days since turning, and against moisture [%].
 
-    Raises
-    ------
-    WoodlabError
-        When no rim tells a share yet, or a column is missing.
-
     Examples
     --------
     >>> import pandas as pd
@@ -203,10 +188,10 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     """
     need(course, "piece", "days", "moisture_pct", "share")
     known = course[course["share"].notna()]
-    if not len(known):
-        raise WoodlabError(
-            "no rim tells a share of the movement yet. See the column `reason` of the course."
-        )
+    need(
+        known,
+        why="no rim tells a share of the movement yet. See the column `reason` of the course.",
+    )
     means = mean_course[mean_course["share"].notna()]
     px = panel_px(size, 2)
     share = altair.Y("share:Q", title="Share of the movement done", axis=altair.Axis(format="%"))

@@ -7,6 +7,7 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab.charts.axes import need
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -17,7 +18,6 @@ from woodlab.charts.theme import (
     themed,
 )
 from woodlab.charts.titles import fitting
-from woodlab.errors import WoodlabError
 
 _SPOKEN = {
     "drying_time": "drying time", "surface_coefficient": "surface coefficient",
@@ -37,11 +37,6 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     -------
     altair.Chart: A point a piece.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no wall to draw.
-
     Examples
     --------
     >>> import pandas as pd, woodlab as wl
@@ -54,8 +49,7 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     'Wall [mm]'
     """
     frame = plan.dropna(subset=["wall_mm"]).assign(log=lambda rows: rows["log"].fillna("no log"))
-    if frame.empty:
-        raise WoodlabError("The plan has no walls to draw. Give wall_mm in the blanks.")
+    need(frame, why="The plan has no walls to draw. Give wall_mm in the blanks.")
     seals = list(dict.fromkeys(frame["seal"]))
     counts = ", ".join(f"{n} {seal}" for seal, n in frame["seal"].value_counts().items())
     chart = (
@@ -152,11 +146,6 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     -------
     LayerChart: a row a piece: change [% of the last weight], 99 % band of one weighing.
 
-    Raises
-    ------
-    WoodlabError
-        When no piece has an expected weight.
-
     Examples
     --------
     >>> import pandas as pd
@@ -169,8 +158,7 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     """
     frame = getattr(frame, "due", frame)
     rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
-    if rows.empty:
-        raise WoodlabError("No piece of the round has an expected weight to draw.")
+    need(rows, why="No piece of the round has an expected weight to draw.")
     part = pd.DataFrame({"piece": rows["piece"]})
     for name, column in (("expect", "expected_g"), ("low", "lower_g"), ("high", "upper_g")):
         part[name] = 100 * (rows[column] / rows["last_g"] - 1)

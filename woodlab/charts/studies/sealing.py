@@ -14,14 +14,7 @@ from woodlab import words
 from woodlab.charts.axes import need
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import (
-    INK,
-    SHAPES,
-    Size,
-    heading,
-    panel_px,
-    themed,
-)
+from woodlab.charts.theme import INK, SHAPES, Size, heading, panel_px, themed
 from woodlab.charts.titles import Claim, certainties, fitting, this_season
 from woodlab.errors import WoodlabError
 
@@ -65,11 +58,6 @@ def curves_by_seal(
     Returns
     -------
     ConcatChart: moisture [% of oven-dry mass] against days since turning.
-
-    Raises
-    ------
-    WoodlabError
-        When there is no curve to draw.
 
     Examples
     --------
@@ -187,11 +175,6 @@ def seal_ratios(
     -------
     LayerChart: a row an outcome and seal; an upright mark at 1, no difference.
 
-    Raises
-    ------
-    WoodlabError
-        When no row has an interval.
-
     Examples
     --------
     No crack under wax sets a bound on one side, and is told as one:
@@ -212,11 +195,13 @@ def seal_ratios(
     frame = effects[effects["outcome"].isin(wanted)]
     frame = frame.assign(sure=certainties(frame) if len(frame) else "")
     frame = frame[frame["ci_lower"].notna() & frame["ci_upper"].notna()]
-    if not len(frame):
-        raise WoodlabError(
+    need(
+        frame,
+        why=(
             "no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
             "column `reason`."
-        )
+        ),
+    )
     place = {seal: k for k, seal in enumerate(order_of_seals(frame["seal"]))}
     rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
     frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
@@ -268,11 +253,6 @@ def weeks_against_cracks(
     -------
     LayerChart: a point a seal, its name beside it, with the 95 % interval of its share.
 
-    Raises
-    ------
-    WoodlabError
-        When no seal has both.
-
     Examples
     --------
     >>> import pandas as pd
@@ -285,11 +265,13 @@ def weeks_against_cracks(
     """
     need(by_seal, "seal", "weeks", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
     frame = by_seal[by_seal["weeks"].notna() & by_seal["crack_pct"].notna()]
-    if not len(frame):
-        raise WoodlabError(
+    need(
+        frame,
+        why=(
             "no seal has both a time to the target and looks for cracks, so there is no trade-off "
             "to draw."
-        )
+        ),
+    )
     seals = order_of_seals(frame["seal"])
     looks = {s: (c, SHAPES[k % len(SHAPES)]) for k, (s, c) in
              enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
