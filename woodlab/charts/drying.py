@@ -44,7 +44,6 @@ def drying_curves(
 
     Examples
     --------
-    >>> import pandas as pd
     >>> curve = pd.DataFrame({"piece": "A1", "days": [0, 60], "moisture_pct": [60.0, 21.0],
     ...                       "ci_lower_moisture_pct": [57.0, 19.0],
     ...                       "ci_upper_moisture_pct": [63.0, 23.0]})
@@ -135,7 +134,6 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
 
     Examples
     --------
-    >>> import pandas as pd
     >>> left = pd.DataFrame({"piece": "A1", "days": [0, 30, 60, 0, 30, 60],
     ...                      "law": ["film"] * 3 + ["exponential"] * 3,
     ...                      "residual_g": [-1.0, 1.0, -1.0, -9.0, 12.0, -9.0]})

@@ -61,7 +61,6 @@ def interval_chart(
 
     Examples
     --------
-    >>> import pandas as pd
     >>> frame = pd.DataFrame({"label": ["ash", "oak"], "estimate": [1.4, float("nan")],
     ...                       "ci_lower": [0.9, 0.2], "ci_upper": [2.2, 8.0]})
     >>> interval_chart(frame, title="Rate [ratio]", reference=1.0, log=True).description

@@ -55,7 +55,6 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
 
     Examples
     --------
-    >>> import pandas as pd
     >>> forecast = pd.DataFrame({
     ...     "piece": ["A1", "B2", "B3"], "seal": "none", "level": 0.9,
     ...     "as_of": pd.Timestamp("2026-05-01"),
@@ -188,7 +187,6 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> weeks = pd.DataFrame({"by": "all", "group": "all", "n_pieces": 12,
     ...                       "week_ending": pd.to_datetime(["2026-05-03", "2026-05-10"]),
     ...                       "expected": [3.2, 5.9], "lower": [2, 4], "upper": [5, 8]})
@@ -237,7 +235,6 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> curves = pd.DataFrame({
     ...     "piece": "A1", "on": pd.to_datetime(["2026-03-01", "2026-05-01", "2026-07-01"]),
     ...     "part": ["weighed", "so far", "to come"], "moisture_pct": [60.0, 25.0, 14.0],
@@ -326,7 +323,6 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> past = pd.DataFrame({
     ...     "as_of": pd.Timestamp("2026-05-01"), "piece": ["A1", "B2"], "held": [True, False],
     ...     "ready_on": pd.to_datetime(["2026-06-01", "2026-07-01"]),

@@ -43,7 +43,7 @@ def weighings_overview(
 
     Examples
     --------
-    >>> import pandas as pd, woodlab as wl
+    >>> import woodlab as wl
     >>> book = wl.RecordBook.from_frames(
     ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
     ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
@@ -139,7 +139,6 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> doubts = pd.DataFrame({"table": ["weighings", "weighings", "pieces"],
     ...                        "column": ["mass_g", "mass_g", "wall_mm"]})
     >>> doubts_chart(doubts).description
@@ -186,7 +185,6 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-01-10", "2026-07-10"]),
     ...                     "temp_c": [2.0, 21.0], "rh_pct": [84.0, 58.0]})
     >>> chart = season_air(air)

@@ -44,7 +44,6 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
 
     Examples
     --------
-    >>> import pandas as pd
     >>> rates = pd.DataFrame({"by": "seal", "group": ["none", "wax"], "n_pieces": 10,
     ...                       "n_cracked": [5, 1], "share": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
@@ -94,7 +93,6 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
     ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40,
@@ -147,7 +145,6 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
 
     Examples
     --------
-    >>> import pandas as pd
     >>> whole = pd.DataFrame({"by": "seal", "group": "none", "kind": ["known", "gap", "known"],
     ...                       "from_days": [0, 20, 30], "to_days": [20, 30, 90],
     ...                       "whole_from": [1.0, 1.0, 0.6], "whole_to": [1.0, 0.6, 0.6],
@@ -239,7 +236,6 @@ def risk_by_wall_chart(
 
     Examples
     --------
-    >>> import pandas as pd
     >>> risk = pd.DataFrame({"species": "white ash", "wall_mm": [20.0, 40.0], "risk": [0.1, 0.4],
     ...                      "ci_lower": [0.03, 0.2], "ci_upper": [0.25, 0.6], "by_day": 120})
     >>> pieces = pd.DataFrame({"piece": ["A1", "A2"], "species": "white ash",

@@ -7,7 +7,7 @@ from typing import Any
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import need
+from woodlab.charts.axes import band, need, spans
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -37,7 +37,6 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
 
     Examples
     --------
-    >>> import pandas as pd
     >>> measured = pd.DataFrame({
     ...     "piece": "A1", "species": "sugar maple", "days": [0, 200],
     ...     "across_shrink_pct": [0.0, 5.1], "expected_across_pct": [None, 4.8],
@@ -118,7 +117,6 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> own = pd.DataFrame({"species": "sugar maple", "figure": ["radial shrinkage"],
     ...                     "table": 4.8, "estimate": 5.1, "ci_lower": 4.4, "ci_upper": 5.8})
     >>> shrinkage_estimates(own).description
@@ -137,15 +135,13 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
             f"{figure.capitalize()}, green to oven-dry [%]",
             "dot: own rims, 95 % interval; diamond: table",
         ]
-        bars = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-            x=altair.X("ci_lower:Q", title=title, scale=altair.Scale(zero=False)), x2="ci_upper:Q"
-        )
-        own = base.mark_point(size=80, color=COLOURS[0], shape="circle").encode(x="estimate:Q")
+        bars = spans(base, "x", "ci_lower", "ci_upper", "estimate", size=80, title=title,
+                     scale=altair.Scale(zero=False))  # fmt: skip
         table = base.mark_point(
             size=110, shape="diamond", filled=False, stroke=COLOURS[2], strokeWidth=2
         ).encode(x="table:Q")
         panels.append(
-            altair.layer(bars, own, table).properties(
+            altair.layer(*bars, table).properties(
                 width=panel_px(size, 2, axis_px=90), height=altair.Step(34)
             )
         )
@@ -179,7 +175,6 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
 
     Examples
     --------
-    >>> import pandas as pd
     >>> course = pd.DataFrame({"piece": "A1", "species": "white ash", "days": [0, 45, 200],
     ...                        "moisture_pct": [60.0, 20.0, 9.0], "share": [0.0, 0.4, 0.95]})
     >>> mean = pd.DataFrame({"days": [30, 60], "share": [0.27, 0.45]})
@@ -198,15 +193,13 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     days = altair.X("days:Q", title=["Days since turning [d]", "line: mean, band: 95 % interval"])
     each = altair.Chart(known).encode(tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
     dots: dict[str, Any] = {"size": 22, "opacity": 0.5, "color": COLOURS[4]}
-    band = altair.Chart(means).mark_area(opacity=2 * BAND_OPACITY, color=COLOURS[0])
-    mean = altair.Chart(means).mark_line(color=COLOURS[0], strokeWidth=3)
+    mean = altair.Chart(means).encode(x=days)
     by_days = altair.layer(
-        band.encode(
-            x=days, y=altair.Y("ci_lower:Q", title="Share of the movement done"), y2="ci_upper:Q"
-        ),
+        band(mean, "ci_lower", "ci_upper", shade=2 * BAND_OPACITY,
+             title="Share of the movement done"),
         each.mark_point(**dots).encode(x=days, y=share),
-        mean.encode(x=days, y=share),
-    )
+        mean.mark_line(color=COLOURS[0], strokeWidth=3).encode(y=share),
+    )  # fmt: skip
     moist = altair.X(
         "moisture_pct:Q",
         title=["Moisture [% of oven-dry mass]", "drying runs to the left"],

@@ -35,7 +35,6 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
 
     Examples
     --------
-    >>> import pandas as pd
     >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
     ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
     ...                       "predicted": [False, False, True, False]})

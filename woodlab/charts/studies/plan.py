@@ -39,7 +39,7 @@ def plan_chart(plan: pd.DataFrame) -> Any:
 
     Examples
     --------
-    >>> import pandas as pd, woodlab as wl
+    >>> import woodlab as wl
     >>> blanks = pd.DataFrame({"log": list("AAAABBBB"), "species": "white ash",
     ...                        "wall_mm": [20, 22, 28, 30, 21, 24, 26, 33]})
     >>> plan = wl.trial_plan(blanks, ["none", "wax"], seed=1).plan
@@ -85,7 +85,6 @@ def power_chart(power: pd.DataFrame) -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> power = pd.DataFrame({"outcome": "drying_time", "ratio": 1.25, "n_logs": [4, 12],
     ...                       "power": [0.40, 0.85], "mc_error": 0.01})
     >>> power_chart(power).description
@@ -148,7 +147,6 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> due = pd.DataFrame({"piece": ["A1", "B2"], "last_g": [1000.0, 2000.0],
     ...                     "expected_g": [980.0, 1980.0], "lower_g": [960.0, 1960.0],
     ...                     "upper_g": [1000.0, 2000.0]})

@@ -61,7 +61,6 @@ def curves_by_seal(
 
     Examples
     --------
-    >>> import pandas as pd
     >>> typical = pd.DataFrame({"seal": ["none", "none", "wax", "wax"], "days": [0, 60, 0, 60],
     ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
     >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
@@ -179,7 +178,6 @@ def seal_ratios(
     --------
     No crack under wax sets a bound on one side, and is told as one:
 
-    >>> import pandas as pd
     >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
@@ -255,7 +253,6 @@ def weeks_against_cracks(
 
     Examples
     --------
-    >>> import pandas as pd
     >>> by_seal = pd.DataFrame({"seal": ["none", "wax"], "weeks": [8.0, 20.0],
     ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
     ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
