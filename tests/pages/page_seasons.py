@@ -70,7 +70,8 @@ def season(
     none = pd.DataFrame()
     return Facts(
         book=book, fits=SimpleNamespace(residuals=pd.DataFrame({"used": []})), day=DAY,
-        club="the Elm Row turners", bowls=bowls, curves=pd.concat([curves, ahead], ignore_index=True),
+        club="the Elm Row turners", bowls=bowls,
+        curves=pd.concat([curves, ahead], ignore_index=True),
         air=pd.DataFrame({"on": days, "moisture_pct": 12.0}) if air else
         pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []}),
         seals=_seals(bowls) if len(seals) > 1 else None, cracks=None, movement=None,

@@ -120,7 +120,7 @@ def test_a_book_without_a_curve_still_has_a_page_that_says_why(tmp_path):
 def test_a_real_book_is_asked_and_drawn(tmp_path):
     book = wl.demo_book().until("2025-05-20")
     book = book.only(pieces=[piece for piece in book.pieces["piece"] if piece[0] in "AC"])
-    fits = wl.fit_drying(book, law="slab", draws=60)
+    fits = wl.fit_drying(book, law="slab", draws=60, as_of="2025-05-20")
     facts = gather(book, fits=fits)
     assert facts.fits is fits  # one estimate of the season, and no other
     pd.testing.assert_series_equal(

@@ -11,6 +11,7 @@ import pandas as pd
 
 import woodlab as wl
 from woodlab.drying.forecast.cracks import crack_states, ended
+from woodlab.drying.forecast.passage import fits_as_of
 from woodlab.errors import WoodlabError
 from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
@@ -81,13 +82,17 @@ def gather(
     ----------
     book : RecordBook
     as_of : str, optional
-        The day of the page; the last day that the fits know unless given.
+        The day of the page; that of the last weighing or look unless given.
     fits : DryingFits, optional
         The season's fit; made here unless given.
     club : str, optional
         Whose season it is; the one place of all pieces, else the book's name, unless given.
     """
-    fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits
+    if as_of is None:
+        days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
+        as_of = f"{max(days):%Y-%m-%d}" if days else None
+    # once, where the fits know more than the day does
+    fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits_as_of(fits, as_of)[0]
     day = fits.as_of if as_of is None else pd.Timestamp(as_of)
     book = book.until(day)
     bowls = bowls_of(wl.forecast_ready(fits, as_of=day), book)

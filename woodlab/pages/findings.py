@@ -73,8 +73,8 @@ def sealing(facts: Facts) -> Finding:
     dry = (
         f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {bare['name']}"
     )
-    says = [("Gain", f"{words.opened(counts)}."),
-            ("Price", words.opened(f"{cost}, on average; {dry}." if cost else f"{dry}."))]  # fmt: skip
+    price = f"{cost}, on average; {dry}." if cost else f"{dry}."
+    says = [("Gain", f"{words.opened(counts)}."), ("Price", words.opened(price))]
     return Finding(
         "seals", claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"]),
         LEVELS[str(best["sure"])], says, short="; ".join(s for s in (counts, cost) if s), **of,

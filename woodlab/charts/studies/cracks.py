@@ -8,7 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.axes import band, need, tip
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
@@ -161,36 +161,29 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     count = frame["group"].nunique()
     columns = 2 if count == 4 else min(3, count)
     x = altair.X("from_days:Q", title="Days since turning [d]")
-    y_scale = altair.Scale(domain=[0, 1])
-    known = altair.Chart(frame).transform_filter("datum.kind == 'known'")
-    band = known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, scale=y_scale),
-        y2="ci_upper:Q",
-    )
-    lines = known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("whole_from:Q", scale=y_scale),
-        tooltip=[
-            altair.Tooltip("from_days:Q", title="from day", format=".0f"),
-            altair.Tooltip("to_days:Q", title="to day", format=".0f"),
-            altair.Tooltip("whole_from:Q", title="still whole", format=".0%"),
-            altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".0%"),
-            altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".0%"),
-        ],
-    )
-    gaps = altair.Chart(frame).transform_filter("datum.kind == 'gap'")
-    fall = gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK).encode(
-        x=x, x2="to_days:Q", y=altair.Y("whole_from:Q", scale=y_scale), y2="whole_to:Q"
-    )
+    y = {"scale": altair.Scale(domain=[0, 1])}
+    base = altair.Chart(frame).encode(x=x, x2="to_days:Q")
+    known, gaps = (base.transform_filter(f"datum.kind == '{k}'") for k in ("known", "gap"))
+    tips = [
+        tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
+        tip("whole_from:Q", "still whole", ".0%"), tip("ci_lower:Q", "lower end (95 %)", ".0%"),
+        tip("ci_upper:Q", "upper end (95 %)", ".0%"),
+    ]  # fmt: skip
+    whole_y = altair.Y("whole_from:Q", **y)
+    layers = [
+        known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
+            y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, **y),
+            y2="ci_upper:Q"),
+        known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(y=whole_y, tooltip=tips),
+        gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK)
+        .encode(y=whole_y, y2="whole_to:Q"),
+    ]  # fmt: skip
     ends = "; ".join(
         f"{name} ({counted(part['n_pieces'].iloc[0], 'piece')}): {part['whole_to'].iloc[-1]:.0%} "
         f"by day {part['to_days'].iloc[-1]:.0f}"
         for name, part in frame.groupby("group", sort=False)
     )
-    panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)
+    panel = altair.layer(*layers).properties(width=panel_px(size, columns), height=170)
     names = list(frame["group"].unique())
     names = order_of_seals(names) if by == "seal" else names
     chart = panel.facet(altair.Facet("group:N", title=None, sort=names), columns=columns)
@@ -257,29 +250,19 @@ def risk_by_wall_chart(
     x = altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False))
     scale = altair.Scale(domain=[-0.1, 1.1])
     axis = altair.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])
-    base = altair.Chart(both)
+    base = altair.Chart(both).encode(x=x)
     curves = base.transform_filter("datum.row == 'curve'")
-    band = curves.mark_area(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("ci_lower:Q", title="Chance of a crack", axis=axis, scale=scale),
-        y2="ci_upper:Q",
+    look = series_encoding(
+        "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"], size=size
     )
-    line = curves.mark_line(color=COLOURS[0]).encode(x=x, y=altair.Y("risk:Q", scale=scale))
-    points = (
-        base.transform_filter("datum.row == 'piece'")
-        .mark_point(size=34, opacity=0.8)
-        .encode(
-            x=x,
-            y=altair.Y("height:Q", scale=scale),
-            **series_encoding(
-                "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"],
-                size=size,
-            ),
-            tooltip=["piece:N", "seal:N", "state:N",
-                     altair.Tooltip("wall_mm:Q", title="wall [mm]", format=".0f")],
-        )
-    )  # fmt: skip
-    panel = altair.layer(band, line, points).properties(width=panel_px(size, columns), height=170)
+    tips = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
+    panel = altair.layer(
+        band(curves, "ci_lower", "ci_upper", colour=COLOURS[4], title="Chance of a crack",
+             axis=axis, scale=scale),
+        curves.mark_line(color=COLOURS[0]).encode(y=altair.Y("risk:Q", scale=scale)),
+        base.transform_filter("datum.row == 'piece'").mark_point(size=34, opacity=0.8)
+        .encode(y=altair.Y("height:Q", scale=scale), tooltip=tips, **look),
+    ).properties(width=panel_px(size, columns), height=170)  # fmt: skip
     chart = panel.facet(altair.Facet("species:N", title=None), columns=columns)
     day = curve["by_day"].iloc[0]
     told = "; ".join(

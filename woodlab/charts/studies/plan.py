@@ -104,30 +104,31 @@ def power_chart(power: pd.DataFrame) -> Any:
     base = altair.Chart(frame[["effect", "n_logs", "percent", "low", "high"]]).encode(x=x)
     y_title = ["Chance to see the effect [%]", "bars: simulation error, 95 %"]
     y = altair.Y("percent:Q", title=y_title, scale=altair.Scale(domain=[0, 100]))
-    points = base.mark_point(size=60).encode(
-        y=y, **series_encoding("effect", "Effect", mark="both", domain=effects)
-    )
-    line_look = series_encoding("effect", "Effect", mark="line", domain=effects, legend=False)
-    lines = base.mark_line().encode(y=y, **line_look)
-    bars = base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=line_look["color"])
-    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]}))
-    rule = wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK).encode(y="at:Q")
-    said = wanted.mark_text(align="left", dx=4, dy=-7, color=INK).encode(
-        y="at:Q", x=altair.value(0), text="said:N"
-    )
+    look = {m: series_encoding("effect", "Effect", mark=m, domain=effects, legend=m == "both")
+            for m in ("both", "line")}  # fmt: skip
+    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]})).encode(y="at:Q")
+    layers = [
+        base.mark_point(size=60).encode(y=y, **look["both"]),
+        base.mark_line().encode(y=y, **look["line"]),
+        base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=look["line"]["color"]),
+        wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK),
+        wanted.mark_text(align="left", dx=4, dy=-7, color=INK)
+        .encode(x=altair.value(0), text="said:N"),
+    ]  # fmt: skip
     last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
     words = "; ".join(
         f"{row.effect}: {row.percent:.0f} % with {counted(row.n_logs, 'log')}"
         for row in last.itertuples()
     )
-    chart = altair.layer(points, lines, bars, rule, said)
     best = last.iloc[0]
     says = fitting(
         f"{best['effect']}: {best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
         f"{best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
     )
     alt = f"Chance to see an effect by number of logs. {words}."
-    return themed(chart, alt=alt, says=says, sub="Chance to see an effect of this size [%].")
+    return themed(
+        altair.layer(*layers), alt=alt, says=says, sub="Chance to see an effect of this size [%]."
+    )
 
 
 def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:

@@ -241,8 +241,8 @@ def weeks_against_cracks(
     Parameters
     ----------
     by_seal : DataFrame
-        Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`, `ci_upper` [%],
-        `n_cracked`, `n_looked`.
+        Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`,
+        `ci_upper` [%], `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.
     size : as for `themed`
