@@ -12,8 +12,12 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from woodlab.errors import RecordError, WoodlabError, WorkError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 DONE, FAILED, FAULT = 0, 1, 2
 MOST_SHOWN = 100

@@ -36,13 +36,15 @@ SEALS = {"wax on end grain": (1.8, 3.0), "paint all over": (3.5, 6.0), "wax all 
 
 @dataclass(frozen=True, eq=False)
 class SealSeason:
-    """Tables of the book, the target, ln true ratio of the surface coefficient by seal, and the
-    season run again: `courses[seal]` (pieces, days since turning) of its own pieces."""
+    """Tables of the book, the target, ln true ratio of the surface coefficient by seal (and that of
+    the season's own pieces, which scatter about it), and the season run again: `courses[seal]`
+    (pieces, days since turning) of its own pieces."""
 
     kind: str
     tables: dict[str, pd.DataFrame]
     target_pct: float
     ln_surface: dict[str, float]
+    ln_own: dict[str, float]
     courses: dict[str, np.ndarray]
 
     def ln_time(self, seal: str, reference: str = "none") -> float:
@@ -105,9 +107,10 @@ def _own(kind: str, seed: int, pieces: int, year: int, null: bool) -> SealSeason
     rise, still = (0.0 if kind == "film" else 0.05), np.ones(RUN_DAYS)
     courses = {
         name: np.array([
-            np.r_[start[i], other_hand._run(np.full(24, start[i]), frame["wall_mm"][i] / 2, d[i], rise,
-                                 film * own[i], kind == "slab",
-                                 level[days[log[i]] : days[log[i]] + RUN_DAYS], still)]
+            np.r_[start[i], other_hand._run(
+                np.full(24, start[i]), frame["wall_mm"][i] / 2, d[i], rise, film * own[i],
+                kind == "slab", level[days[log[i]] : days[log[i]] + RUN_DAYS], still,
+            )]
             for i in range(pieces)
         ])
         for name, film in films.items()
@@ -126,13 +129,20 @@ def _own(kind: str, seed: int, pieces: int, year: int, null: bool) -> SealSeason
         "weighings": pd.DataFrame(rows, columns=["piece", "on", "mass_g", "scale_g"]),
         "air": air.iloc[: end + 1].round({"temp_c": 1, "rh_pct": 0}),
         "offcuts": pd.DataFrame({
-            "log": [f"L{i + 1}" for i in range(n_logs)], "wet_g": (cut * (1 + green / 100)).round(1),
-            "oven_dry_g": cut,
+            "log": [f"L{i + 1}" for i in range(n_logs)],
+            "wet_g": (cut * (1 + green / 100)).round(1), "oven_dry_g": cut,
         }).iloc[::2],
     }  # fmt: skip
     target = round(float(level[:365].mean()) + ABOVE_PCT, 1)
     ln = {name: float(np.log(film / films["none"])) for name, film in films.items()}
-    return SealSeason(kind, tables, target, ln, courses)
+    return SealSeason(kind, tables, target, ln, _of_own(np.log(own), seal, ln), courses)
+
+
+def _of_own(own: np.ndarray, seal: np.ndarray, ln: dict[str, float]) -> dict[str, float]:
+    """ln ratio of the season's own pieces, of what each scatters about its seal."""
+    bare = own[seal == "none"].mean() if (seal == "none").any() else np.nan
+    return {name: ln[name] + float(own[seal == name].mean() - bare) if (seal == name).any()
+            else np.nan for name in ln}  # fmt: skip
 
 
 def _weather(
@@ -167,4 +177,7 @@ def _vapour(seed: int, pieces: int, year: int) -> SealSeason:
         courses[name] = np.stack([c[s : s + length] for c, s in zip(course, start, strict=True)])
     rest = made.truth.rest_pct[:, :365].mean()
     ln = {name: float(np.log(film / films["none"])) for name, film in films.items()}
-    return SealSeason("vapour", made.tables, round(float(rest) + ABOVE_PCT, 1), ln, courses)
+    own = np.log(bowls["film"] / factor).to_numpy()
+    real = _of_own(own, bowls["seal"].to_numpy(), ln)
+    target = round(float(rest) + ABOVE_PCT, 1)
+    return SealSeason("vapour", made.tables, target, ln, real, courses)

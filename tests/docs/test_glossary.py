@@ -111,7 +111,7 @@ def studies(found, few, book):
     found.add("crack_study().thickest_wall", cracks.thickest_wall())
     found.add("crack_study().look_every", cracks.look_every([7], until_day=21))
     found.add("crack_study().look_gaps", cracks.look_gaps(until_day=14))
-    found.add("shop_round", wl.shop_round(few, on="2025-06-01", cracks=cracks))
+    found.add("shop_round()", wl.shop_round(few, on="2025-06-01", cracks=cracks))
     found.add(
         "wall_window", wl.wall_window(["sugar maple"], [200], thickest=cracks.thickest_wall())
     )

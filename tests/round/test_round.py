@@ -23,35 +23,7 @@ from woodlab.round.page import page
 from woodlab.round.sheets import unit_of, write_round
 from woodlab.round.taking import add_round, ledger
 
-EVIL = "</script><script>alert(1)</script>"
-MARKS = ["A1", "A2", "B1", "B2", "01", "1.10", "=SUM(1)", "__proto__", EVIL]
-
-
-@pytest.fixture(scope="module")
-def book():
-    """Nine pieces of marks that are hard to keep, three weighings and a look each; B1 cracked."""
-    pieces = pd.DataFrame({"piece": MARKS, "species": "white ash", "seal": "none",
-                           "turned_on": "2026-03-01", "wall_mm": 25, "place": EVIL})  # fmt: skip
-    rows = [
-        {"piece": mark, "on": f"2026-03-{1 + 7 * k:02d}",
-         "mass_g": round((900 + 300 * i) * (0.7 + 0.3 * 0.8**k))}
-        for i, mark in enumerate(MARKS) for k in range(3)
-    ]  # fmt: skip
-    looks = [{"piece": m, "on": "2026-03-15", "crack_mm": 12 if m == "B1" else 0} for m in MARKS]
-    return wl.RecordBook.from_frames(
-        pieces=pieces, weighings=pd.DataFrame(rows), looks=pd.DataFrame(looks)
-    )
-
-
-@pytest.fixture(scope="module")
-def tour(book):
-    return wl.shop_round(wl.fit_drying(book, law="exponential", draws=20), on="2026-03-22")
-
-
-@pytest.fixture
-def folder(book, tmp_path):
-    book.save(tmp_path / "season")
-    return tmp_path / "season"
+from .conftest import EVIL, MARKS, inside
 
 
 def filled(tour, path, cells, *, looked="yes", unit="g"):
@@ -72,12 +44,6 @@ def filled(tour, path, cells, *, looked="yes", unit="g"):
             sheet.cell(row, at[head], value)
     workbook.save(path)
     return path
-
-
-def inside(tour):
-    """A weight inside the band of every bowl."""
-    due = tour.due.set_index("piece")
-    return {mark: float(round(due.loc[mark, "expected_g"])) for mark in due.index}
 
 
 def state(path):
@@ -131,11 +97,11 @@ def test_what_is_refused_leaves_every_byte(tour, folder, tmp_path):
         with pytest.raises(WoodlabError, match=said):
             add_round(folder, file)
         assert state(folder) == before, said
-    with pytest.raises(RecordError, match="longer than the rim|above|at most|2000"):
-        # refused by the looks, after the weights went into the trial copy
-        add_round(folder, filled(tour, tmp_path / "r.xlsx", {
-            "A1": {"today g": good["A1"] * 1.5, "crack": "new", "crack mm": 1999}}),
-            odd="keep")  # fmt: skip
+    # refused by the looks, after the weights went into the trial copy
+    file = filled(tour, tmp_path / "round.xlsx", {
+        "A1": {"today g": good["A1"], "crack": "new", "crack mm": 1999}})  # fmt: skip
+    with pytest.raises(RecordError, match="longer than the rim"):
+        add_round(folder, file)
     assert state(folder) == before
 
 

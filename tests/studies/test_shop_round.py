@@ -178,7 +178,7 @@ def test_an_empty_round_and_a_wrong_date(tmp_path):
     none = shop_round(book, on="2026-02-01")
     assert len(none) == 0
     assert none.summary() == "No piece is on the shelf on 1 February 2026."
-    with pytest.raises(WoodlabError, match="'soon' is not a date"):
+    with pytest.raises(WoodlabError, match="soon. is not a date"):
         shop_round(book, on="soon")
     with pytest.raises(WoodlabError, match="Nothing is due"):
         none.sheet(tmp_path / "x.pdf")

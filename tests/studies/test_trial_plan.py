@@ -150,5 +150,5 @@ def test_one_is_not_told_as_many(counts, said):
 
 def test_blanks_of_no_log_are_not_said_to_be_allotted_inside_logs():
     plan = trial_plan(blanks([4]).assign(log=None), SEALS[:2], seed=3, draws=20)
-    assert plan.sentences[0].startswith("4 pieces are allotted by lot: ")
+    assert plan.sentences[0].startswith("Four pieces are allotted by lot: ")
     assert not any("0 of the 0" in said or "of 0 logs" in said for said in plan.sentences)

@@ -180,3 +180,37 @@ def test_what_cannot_be_simulated_is_told(effects, options, said):
 def test_the_monte_carlo_error_is_never_zero():
     assert mc_error(0.0, 1000) == pytest.approx(np.sqrt(0.001 * 0.999 / 1000))
     assert mc_error(0.5, 10_000) == pytest.approx(0.005)
+
+
+def test_scatter_read_from_draws_is_that_of_the_pieces(monkeypatch):
+    """Draws that scatter as pieces do: 0.12 inside logs, 0.25 between; seal and wall taken off."""
+    from types import SimpleNamespace
+
+    from woodlab.drying.forecast import passage
+    from woodlab.studies.next_season.trial_pool import _within_and_between
+
+    rng = np.random.default_rng(5)
+    logs, per, draws = 60, 6, 40
+    n = logs * per
+    wall, sealed = rng.uniform(20, 34, n), np.tile([0, 1], n // 2)
+    log = np.repeat(np.arange(logs), per)
+    ln = (
+        np.log(wall)[:, None] * 1.5 + 0.3 * sealed[:, None]
+        + rng.normal(0, 0.25, (logs, draws))[log] + rng.normal(0, 0.12, (n, draws))
+    )  # fmt: skip
+    pieces = pd.DataFrame(
+        {"piece": [f"P{i}" for i in range(n)], "log": [f"L{i}" for i in log],
+         "species": "white ash", "seal": np.where(sealed, "wax", "none"), "wall_mm": wall}
+    )  # fmt: skip
+    fits = SimpleNamespace(
+        book=SimpleNamespace(pieces=pieces), pieces=pd.DataFrame({"status": ["ok"] * n})
+    )
+    found = SimpleNamespace(passage_days=np.exp(ln))
+    monkeypatch.setattr(passage, "passages", lambda *a, **k: found)
+    within, between, count = _within_and_between(fits)
+    assert count == n
+    assert within == pytest.approx(0.12, rel=0.05)
+    assert between == pytest.approx(0.25, rel=0.10)
+    # the means over the draws would have told a sixth of it
+    found.passage_days = np.exp(ln).mean(axis=1, keepdims=True)
+    assert _within_and_between(fits)[0] < 0.05

@@ -35,7 +35,10 @@ class Asked:
     @cached_property
     def sealing(self) -> SealStudy:
         """Sealed against bare pieces."""
-        return wl.seal_study(self.book, reference=BARE)
+        study = wl.seal_study(self.book, reference=BARE)
+        if study.why:
+            raise WoodlabError(f"{study.why} {study.would_help}")
+        return study
 
     @cached_property
     def cracks(self) -> CrackStudy:

@@ -17,6 +17,7 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
+    "quiet": ["drawn"],
     "theme": ["use_charts", "themed", "series_encoding", "panel_px"],
     "saving": ["save_chart"],
     "intervals": ["interval_chart"],
@@ -24,6 +25,7 @@ _HOMES: dict[str, list[str]] = {
     "drying": ["drying_curves", "residuals"],
     "ready": ["ready_list", "ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
     "notebook.listing": ["SortableList"],
+    "notebook.drawn": ["drawn"],
     "pictures.glance": ["season_at_a_glance"],
     "pictures.life": ["life_of_a_bowl"],
     "pictures.counts": ["cracks_as_counts"],

@@ -43,9 +43,13 @@ def write_round(
 
     Examples
     --------
+    >>> import pathlib, tempfile
     >>> import woodlab as wl
-    >>> tour = wl.shop_round(wl.demo_book(), on="2025-04-10")      # doctest: +SKIP
-    >>> wl.write_round(tour, "round.xlsx", most=40)                # doctest: +SKIP
+    >>> book = wl.demo_book().only(pieces=["A1", "A3"]).until("2025-04-09")
+    >>> tour = wl.shop_round(wl.fit_drying(book, law="exponential"), on="2025-04-10")
+    >>> folder = pathlib.Path(tempfile.mkdtemp())
+    >>> wl.write_round(tour, folder / "round.html", most=40).name
+    'round.html'
     """
     path = Path(path)
     kind = path.suffix.casefold()

@@ -105,8 +105,17 @@ def add_round(
 
     Examples
     --------
+    >>> import pathlib, tempfile
     >>> import woodlab as wl
-    >>> wl.add_round("my_season", "round.xlsx")                 # doctest: +SKIP
+    >>> folder = pathlib.Path(tempfile.mkdtemp())
+    >>> book = wl.demo_book().only(pieces=["A1", "A3"]).until("2025-04-09")
+    >>> book.save(folder / "season")
+    >>> tour = wl.shop_round(wl.fit_drying(book, law="exponential"), on="2025-04-10")
+    >>> sheet = wl.write_round(tour, folder / "round.xlsx")
+    >>> wl.add_round(folder / "season", sheet)       # nobody has filled it in yet
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: There is nothing in this round to add: no weight, no look, no end.
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
@@ -239,8 +248,11 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
             (ends, ["piece", "ended_on", "outcome"]),
         )
     ]
-    return AddedRound(*frames, tuple(map(_printable, notes)), filled.id, filled.on, filled.unit,
-                      tuple(lines))  # fmt: skip
+    weights, seen, gone = frames
+    return AddedRound(
+        weights, seen, gone, tuple(map(_printable, notes)), filled.id, filled.on, filled.unit,
+        tuple(lines),
+    )  # fmt: skip
 
 
 def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:

@@ -9,6 +9,6 @@ Where a thing is
 `own_walls`          finished bowls: did the rough wall suffice?
 `rim_geometry`       the exact map of a drying wedge of log: `dried_rim`
 `bowl_shape`         the bowl as a solid, green and dried
-`rough_wall`         the wall to leave
+`rough_wall`         the wall to leave; `least_rough`: the geometry of it
 `wall_window`        between too thin to true up and too thick not to crack
 """

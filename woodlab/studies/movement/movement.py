@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from woodlab.drying.fit.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.export import save_tables
 from woodlab.studies.movement.movement_words import (
     ACROSS,
     VERDICTS,
@@ -171,6 +173,10 @@ class MovementStudy(Shown):
         )
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
 
+    def save_tables(self, path: str | Path) -> Path:
+        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
+        return save_tables(self, path)
+
     def window(
         self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
     ) -> pd.DataFrame:
@@ -220,9 +226,15 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
 
     Examples
     --------
-    >>> import woodlab as wl
-    >>> book = wl.demo_book()
-    >>> wl.movement_study(book.only(species=["black cherry"]).until("2025-03-01")).why
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="exponential")
+    >>> wl.movement_study(fits).measured[["piece", "days"]].round().head(2)
+      piece  days
+    0    A1   0.0
+    1    A1  49.0
+    >>> bare = wl.RecordBook.from_frames(pieces=book.pieces, weighings=book.weighings)
+    >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
     if not 0.5 < level < 1:

@@ -11,8 +11,9 @@ from woodlab import words
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, dried_bowl
+from woodlab.studies.movement.least_rough import CLEAR_OF_PITH_MM
 from woodlab.studies.movement.rim_rows import moisture_on
-from woodlab.studies.movement.rough_wall import CLEAR_OF_PITH_MM, WallMargin
+from woodlab.studies.movement.rough_wall import WallMargin
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, green_to_dry, strain_between
 

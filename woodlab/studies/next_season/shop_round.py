@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
+from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.forecast.cracks import crack_states, ended
@@ -133,9 +134,7 @@ class ShopRound(Shown):
         return print_sheet(sheet, path)
 
 
-def shop_round(
-    fits_or_book: Any, on: str | pd.Timestamp | None = None, *, cracks: Any = None
-) -> ShopRound:
+def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None) -> ShopRound:
     """Which pieces to look at and weigh in the week from a day on, most urgent first.
 
     Parameters
@@ -143,9 +142,8 @@ def shop_round(
     fits_or_book : DryingFits or RecordBook
         A book is fitted by `fit_drying` as it stood at the end of the day; expected weights are
         read from the fits.
-    on : date, optional
-        The day of the round; by default the day of the fits, or the last day of the book.
-        Nothing after it is used.
+    on : date
+        The day of the round. Nothing after it is used.
     cracks : CrackStudy, optional
         For the risk since the last look; made here unless given.
 
@@ -170,10 +168,10 @@ def shop_round(
     >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
     >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
     >>> wl.shop_round(fits, on="2025-06-04")[["piece", "do"]].sort_values("piece")["do"].tolist()
-    ['look, weigh', 'look, weigh', 'look, weigh']
+    ['look, weigh', 'look, weigh', 'look']
     """
     book = expect_book(fits_or_book, "shop_round")
-    day = _day(fits_or_book, book, on)
+    day = as_day(on, "on").normalize()
     past = book.until(day)
     frame = _standing(past, day)
     n = len(frame)
@@ -191,21 +189,6 @@ def shop_round(
     due = frame.loc[order, COLUMNS].reset_index(drop=True)
     notes = [text for text in (_overdue(due), reason or _silence(frame, model)) if text]
     return ShopRound(due, day, book.name, n, int(frame["_open"].sum()), tuple(notes))
-
-
-def _day(asked: Any, book: RecordBook, on: Any) -> pd.Timestamp:
-    if on is None:
-        last = [table[name].max() for table, name in (
-            (book.weighings, "on"), (book.looks, "on"), (book.pieces, "turned_on"))]  # fmt: skip
-        known = [day for day in last if pd.notna(day)]
-        if not known and asked is book:
-            raise WoodlabError("The book has no date yet. Give on= the day of the round.")
-        on = max(known) if asked is book else asked.as_of
-    try:
-        day = pd.Timestamp(on)
-    except (ValueError, TypeError) as error:
-        raise WoodlabError(f"on = {on!r} is not a date. Type one such as '2026-03-11'.") from error
-    return day.normalize()
 
 
 def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:

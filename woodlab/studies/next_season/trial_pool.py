@@ -146,6 +146,11 @@ def _crack_figures(book: RecordBook, reference: str) -> tuple[float | None, floa
     looked, cracked = (
         (int(own["n_pieces"].iloc[0]), int(own["n_cracked"].iloc[0])) if len(own) else (0, 0)
     )
+    if not looked:
+        return None, None, (
+            f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "
+            "at after turning."
+        )  # fmt: skip
     if looked < LEAST_FREE or cracked == 0:
         return None, None, (
             f"The chance of a crack keeps its default: {cracked} of "

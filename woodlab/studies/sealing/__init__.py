@@ -1,10 +1,10 @@
 """`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another.
 
-    swap      the one fit run under another seal, this season and in one to come
-    effects   ratios, intervals, p, Holm, certainty
-    terms     the maker's own columns
-    study     the result and its frames
-    words     sentences and cautions
+swap      the one fit run under another seal, this season and in one to come
+effects   ratios, intervals, p, Holm, certainty
+terms     the maker's own columns
+study     the result and its frames
+words     sentences and cautions
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from woodlab.studies.sealing.study import (
 from woodlab.studies.sealing.terms import term_rows
 
 __all__ = ["SealStudy", "seal_study"]
+WEIGH = "Weigh every piece each week for its first two months, then every fortnight."
 
 
 def seal_study(
@@ -110,7 +111,7 @@ def seal_study(
     if reference not in set(facts["seal"]) or not seals:
         return no_answer(
             reference, "Too few pieces were weighed twice, so no two seals can be compared.",
-            "Weigh every piece each week for its first two months, then every fortnight.", told,
+            WEIGH, told,
         )  # fmt: skip
     of = Compared(fits, facts, reference, seals, target_moisture_pct, WITHIN_PCT, seed)
     cracks = _cracks(book, reference)
@@ -140,9 +141,7 @@ def _cracks(book: RecordBook, reference: str) -> CrackStudy:
     return crack_study(book, reference=reference)
 
 
-def _check(
-    book: RecordBook, reference: str, target: float | None, columns: Sequence[str]
-) -> None:
+def _check(book: RecordBook, reference: str, target: float | None, columns: Sequence[str]) -> None:
     if not isinstance(book, RecordBook):
         raise WoodlabError(
             f"seal_study takes fits or a record book, not {type(book).__name__}. Pass "
@@ -171,21 +170,28 @@ def _cannot(
     """Why the book cannot answer, and what would help; None where it may."""
     known = sorted(map(str, book.pieces["seal"].dropna().unique()))
     if not known:
-        return ("The book does not say how any piece was sealed.",
-                "Write it in the column `seal` of the table `pieces` (`none`: left bare).")  # fmt: skip
+        return (
+            "The book does not say how any piece was sealed.",
+            "Write it in the column `seal` of the table `pieces` (`none`: left bare).",
+        )
     if len(known) == 1:
-        return (f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
-                "Seal some pieces of the next log and leave some bare, by lot.")  # fmt: skip
+        return (
+            f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
+            "Seal some pieces of the next log and leave some bare, by lot.",
+        )
     if reference not in known:
-        return ("No piece was left bare, so no seal can be compared with bare wood.",
-                f"Compare seals with one another: type reference={known[0]!r} (the book has "
-                f"{listed(known)}).")  # fmt: skip
+        return (
+            "No piece was left bare, so no seal can be compared with bare wood.",
+            f"Compare seals with one another: type reference={known[0]!r} (the book has "
+            f"{listed(known)}).",
+        )
     if not len(book.weighings):
-        return ("Nothing was weighed, so nothing can be said of drying.",
-                "Weigh every piece each week for its first two months, then every fortnight.")  # fmt: skip
+        return "Nothing was weighed, so nothing can be said of drying.", WEIGH
     if isinstance(fits_or_book, DryingFits) and not fits_or_book.pool:
-        return ("These fits are of single pieces, each by itself, so they hold no effect of a seal.",
-                "Pass wl.fit_drying(book), which pools the season.")  # fmt: skip
+        return (
+            "These fits are of single pieces, each by itself: they hold no effect of a seal.",
+            "Pass wl.fit_drying(book), which pools the season.",
+        )
     return None
 
 

@@ -99,9 +99,7 @@ class Compared:
         able = [part for part in self.fits.parts if "surface_m_s" in part.season.local]
         inner = replace(self.fits, parts=tuple(able)) if able else self.fits
         self.core = {
-            seal: np.maximum(
-                difference_draws(swap.fits_under(inner, seal), None, CORE_DRAWS), 1e-3
-            )
+            seal: np.maximum(difference_draws(swap.fits_under(inner, seal), None, CORE_DRAWS), 1e-3)
             for seal in (wanted if able else [])
         }
 
@@ -179,7 +177,9 @@ def _core(of: Compared) -> list[dict[str, object]]:
     for seal in of.seals:
         row = of.row("core_to_surface", seal)
         if not row["reason"] and not of.core:
-            row["reason"] = f"the drying law ({of.laws}) has no surface coefficient; film and slab have"
+            row["reason"] = (
+                f"the drying law ({of.laws}) has no surface coefficient; film and slab have"
+            )
         elif not row["reason"]:
             ln = np.log(of.core[seal]) - np.log(of.core[of.reference])
             row |= average(ln.mean(axis=0), of.df(seal))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.drying.fit.results import DryingFits
-from woodlab.show import Card, Column, Shown, card, listed
+from woodlab.show import Card, Column, Said, Shown, card, listed
 from woodlab.studies.cracks.counts import groups_of, wilson_interval
 from woodlab.studies.export import save_tables
 from woodlab.studies.sealing import swap
@@ -132,7 +132,7 @@ class SealStudy(Shown):
             caption=f"Each seal on all of the season's pieces; against {self.reference}",
             needs=["weeks"], name="seal",
             more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
-                  "study.cautions", "study.save_tables(path)"),
+                  "study.to_bear_in_mind", "study.save_tables(path)"),
         )  # fmt: skip
 
     def _headline(self, time: pd.DataFrame) -> str:
@@ -150,6 +150,11 @@ class SealStudy(Shown):
             f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
         )
 
+    @property
+    def to_bear_in_mind(self) -> Said:
+        """The cautions, one a line."""
+        return Said(self.cautions)
+
     def save_tables(self, path: str | Path) -> Path:
         """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
         return save_tables(self, path)
@@ -157,11 +162,14 @@ class SealStudy(Shown):
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
     """A study that says why it cannot answer."""
-    columns = (EFFECT_COLUMNS, SEAL_COLUMNS, PIECE_COLUMNS, COURSE_COLUMNS, TYPICAL_COLUMNS,
-               PAIR_COLUMNS, GROUP_COLUMNS, TERM_COLUMNS)  # fmt: skip
+
+    def empty(columns: list[str]) -> pd.DataFrame:
+        return pd.DataFrame(columns=columns)
+
     return SealStudy(
-        *(pd.DataFrame(columns=names) for names in columns), np.nan, "", reference, why,
-        would_help, cautions,
+        empty(EFFECT_COLUMNS), empty(SEAL_COLUMNS), empty(PIECE_COLUMNS), empty(COURSE_COLUMNS),
+        empty(TYPICAL_COLUMNS), empty(PAIR_COLUMNS), empty(GROUP_COLUMNS), empty(TERM_COLUMNS),
+        np.nan, "", reference, why, would_help, cautions,
     )  # fmt: skip
 
 
@@ -174,20 +182,17 @@ def piece_frame(
     runs = swap.this_season(few, every, target_pct, within_pct)
     low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
     d = few.records
-    now = np.maximum(
-        (np.datetime64(fits.as_of, "D") - d.shelf.first_day).astype(float) - d.shelf.start + 0.5, 0
-    )[: len(every)]
+    day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
+    now = np.maximum(day - d.shelf.start + 0.5, 0)[: len(every)]
     pieces = fits.book.pieces.reset_index(drop=True)
     frame = pieces[["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]].assign(
         weeks=middle, weeks_lower=low, weeks_upper=high, reached=7 * middle <= now,
-        surface_m_s=fits.pieces["surface_m_s"] if "surface_m_s" in fits.pieces else np.nan,
+        surface_m_s=fits.pieces.get("surface_m_s", np.nan),
         cracked=pieces["piece"].map(cracked).astype(float),
         status=fits.pieces["status"].to_numpy(), reason=fits.pieces["reason"].to_numpy(),
     )  # fmt: skip
     days = np.arange(0.0, now.max(initial=0.0) + 1, STEP_DAYS)
-    level = np.median(
-        few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1
-    )
+    level = np.median(few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1)
     at = np.nonzero(days[None] <= now[:, None])
     course = pd.DataFrame(
         {
@@ -265,7 +270,9 @@ def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=SEAL_COLUMNS)
 
 
-def group_frame(of: Compared, pieces: pd.DataFrame, book: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+def group_frame(
+    of: Compared, pieces: pd.DataFrame, book: pd.DataFrame, by: list[str]
+) -> pd.DataFrame:
     """`SealStudy.by_group`: the group's own pieces run under both seals, and counted."""
     rows = []
     for name in by:

@@ -1,4 +1,4 @@
-"""The one fit run under another seal: the same pieces this season, and new ones in a season to come.
+"""The one fit run under another seal: the same pieces this season, new ones in one to come.
 
 In a draw of the fit a piece's law has ln parameters u; where they differ by seal, the draw has an
 effect beta for each. Under another seal the piece keeps what is its own (wood, log, wall, the
@@ -40,7 +40,7 @@ MOST_PIECES, MOST_RUNS = 48, 4800  # of one seal: what a season's fifth of a min
 LEAST_DRAWS, MOST_DRAWS = 100, 200
 RUN_DAYS = 800
 TURNED_DAYS = 30  # a season to come begins so many days earlier or later, at most
-GRID = np.r_[np.arange(0.0, 120.0, 2.5), np.arange(120.0, RUN_DAYS + 1.0, 8.0)]
+GRID = np.r_[np.arange(0.0, 120.0, 2.5), np.arange(120.0, RUN_DAYS + 1.0, 5.0)]
 _DAY = np.timedelta64(1, "D")
 
 
@@ -252,4 +252,3 @@ def _new_pieces(part: Posterior, rng: np.random.Generator) -> Posterior:
     start = d.shelf.start - np.floor(d.shelf.start.min(initial=0))
     season.d = replace(d, shelf=replace(d.shelf, start=start), sealed_at=np.zeros(d.n))
     return replace(part, season=season, u=u + logs[of_log] + own)
-

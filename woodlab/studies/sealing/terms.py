@@ -43,9 +43,7 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
     return out
 
 
-def _one(
-    fits: DryingFits, facts: pd.DataFrame, name: str, terms: Sequence[str]
-) -> pd.DataFrame:
+def _one(fits: DryingFits, facts: pd.DataFrame, name: str, terms: Sequence[str]) -> pd.DataFrame:
     used = facts[facts[name].notna()].reset_index(drop=True)
     numeric = pd.api.types.is_numeric_dtype(used[name]) and not pd.api.types.is_bool_dtype(
         used[name]

@@ -177,5 +177,3 @@ def cautions(book: RecordBook, reference: str) -> tuple[str, ...]:
         "A season to come is taken to be in the same store, with the seal put on in the same way."
     )
     return (*said, shop.HOT_WAX, shop.CRACKED_WOOD, shop.FINISH, shop.ADVICE)
-
-
