@@ -17,7 +17,7 @@ DAY = "%d %b %Y"
 
 def tip(field: str, title: str, form: str = "") -> Any:
     """What a pointer reads of a mark: `form` as of Python, `.0f` or `.0%`."""
-    more = {"format": form} if form else {}
+    more: dict[str, Any] = {"format": form} if form else {}
     return altair.Tooltip(field, title=title, **more)
 
 
@@ -39,7 +39,7 @@ def spans(base: Any, across: str, low: str, high: str, middle: str, *, size: flo
           tips: Sequence[Any] = (), **axis: Any) -> list[Any]:  # fmt: skip
     """Intervals as thick rules along the axis `across` ("x" or "y"), each with its middle."""
     end = altair.X if across == "x" else altair.Y
-    point = {"tooltip": list(tips)} if tips else {}
+    point: dict[str, Any] = {"tooltip": list(tips)} if tips else {}
     return [
         base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
             **{across: end(f"{low}:Q", **axis), f"{across}2": f"{high}:Q"}
@@ -69,13 +69,12 @@ def need(frame: pd.DataFrame, *columns: str, why: str = "") -> None:
     Raises
     ------
     WoodlabError
-        With `why`, where that is given and the frame has no rows.
+        With `why`, else with what is missing.
     """
     missing = [column for column in columns if column not in frame]
     if missing or not len(frame):
         raise WoodlabError(
             why
-            if why and not missing
-            else f"this chart needs rows with {', '.join(columns)}; missing: "
+            or f"this chart needs rows with {', '.join(columns)}; missing: "
             f"{', '.join(missing) or 'rows'}."
         )

@@ -255,7 +255,7 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     x = alt.X("on:T", title=None, axis=alt.Axis(format=MONTHS_OR_DAYS, labelAngle=0, tickCount=4))
     for i, name in enumerate(names):
         mine = rows[rows["piece"] == name]
-        axis = {"title": "Moisture [% of oven-dry mass]" if i == 0 else None}
+        axis: dict[str, Any] = {"title": "Moisture [% of oven-dry mass]" if i == 0 else None}
         part = {
             kind: alt.Chart(mine[mine["part"] == kind]).encode(
                 x=x, y=alt.Y("moisture_pct:Q", scale=alt.Scale(domain=[0, top]), **axis)
@@ -351,7 +351,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     colour = by_kind(alt.Color, role("waiting"), role("cracked"))
     shape = by_kind(alt.Shape, "circle", "diamond")
     panels = []
-    axis = {"title": "Forecast minus outcome [days]", "scale": scale}
+    axis: dict[str, Any] = {"title": "Forecast minus outcome [days]", "scale": scale}
     x = alt.X("ready_d:Q", **axis)
     zero = alt.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
     for day, own in rows.groupby("as_of"):

@@ -12,7 +12,6 @@ from woodlab import words
 from woodlab.charts.axes import DAY, date_axis, need, series_names, tooltip
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.theme import Size, counted, heading, panel_px, series_encoding, themed
-from woodlab.errors import WoodlabError
 
 _NO_SERIES = "unknown"
 _TOP_PCT = 130.0  # slips of the decimal point are drawn at the top, not to scale
@@ -199,8 +198,9 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         "moisture_pct": "Equilibrium moisture [%]",
     }
     present = [column for column in panels if column in air and air[column].notna().any()]
-    if not len(air) or not present:
-        raise WoodlabError("there is no air to draw. Add rows to the table `air`.")
+    need(
+        air if present else air.head(0), why="there is no air to draw. Add rows to the table `air`."
+    )
     places = series_names(air["place"]) if "place" in air and air["place"].notna().any() else []
     frame = air.assign(place=air["place"].fillna("(no place)") if places else "all places")
     if places:

@@ -47,7 +47,7 @@ def sealing(facts: Facts) -> Finding:
     table = [_seal_row(bowls, seal, weeks.get(seal)) for seal in order_of_seals(bowls["seal"])]
     by_seal = {row["seal"]: row for row in table}
     bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
-    of = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
+    of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
     effects = pd.DataFrame(columns=["outcome"]) if study is None else this_season(study.effects)
     cracks = effects[effects["outcome"] == "crack_hazard"]
     cracks = cracks[cracks["seal"].isin(by_seal)] if len(cracks) else cracks

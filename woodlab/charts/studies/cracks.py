@@ -161,7 +161,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     count = frame["group"].nunique()
     columns = 2 if count == 4 else min(3, count)
     x = altair.X("from_days:Q", title="Days since turning [d]")
-    y = {"scale": altair.Scale(domain=[0, 1])}
+    y: dict[str, Any] = {"scale": altair.Scale(domain=[0, 1])}
     base = altair.Chart(frame).encode(x=x, x2="to_days:Q")
     known, gaps = (base.transform_filter(f"datum.kind == '{k}'") for k in ("known", "gap"))
     tips = [

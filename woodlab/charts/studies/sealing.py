@@ -14,9 +14,8 @@ from woodlab import words
 from woodlab.charts.axes import need
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import INK, SHAPES, Size, heading, panel_px, themed
+from woodlab.charts.theme import INK, PAPER, SHAPES, Size, heading, panel_px, themed
 from woodlab.charts.titles import Claim, certainties, fitting, this_season
-from woodlab.errors import WoodlabError
 
 _OUTCOMES = {
     "drying_time": "drying time",
@@ -24,6 +23,7 @@ _OUTCOMES = {
     "core_to_surface": "core-to-surface difference",
     "crack_hazard": "cracks",
 }
+_HALO: dict[str, Any] = {"stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
 NEXT_SEASON = "next season"
 _SAVED = Claim(
     more="Slower drying went with more cracks",
@@ -71,8 +71,8 @@ def curves_by_seal(
     >>> chart.title.text
     ['After 60 days: bare 15 %, under wax 34 %']
     """
-    if not len(course) or not len(typical):
-        raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
+    for frame in (course, typical):
+        need(frame, why="there is no drying curve to draw: no piece has weighings enough.")
     seals = order_of_seals(typical["seal"])
     columns = 1 if size == "column" else min(2 if len(seals) in (2, 4) else 3, max(2, len(seals)))
     scales: dict[str, Any] = {
@@ -287,16 +287,17 @@ def weeks_against_cracks(
         colour, shape = looks[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 18),
+        name = words.bowls(row["seal"]).removesuffix(" bowls").removeprefix("bowls ")
+        said = [*textwrap.wrap(words.opened(name), 12),
                 f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
         layers += [
             one.mark_rule(strokeWidth=3, color=colour).encode(
                 y=altair.Y("ci_lower:Q", **y), y2="ci_upper:Q"),
             one.mark_point(size=120, shape=shape, color=colour, opacity=1, clip=False).encode(
                 y=altair.Y("crack_pct:Q", **y)),
-            one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14, color=INK,
-                          dy=-6 - 14 * (len(said) - 1))
-            .encode(y=altair.Y("ci_upper:Q", **y)),
+            *(one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14,
+                            dy=-6 - 14 * (len(said) - 1), **how)
+              .encode(y=altair.Y("ci_upper:Q", **y)) for how in (_HALO, {"color": INK})),
         ]  # fmt: skip
     told = "; ".join(
         f"{r.seal}: {r.weeks:.0f} weeks, {r.n_cracked} of {r.n_looked} cracked "
