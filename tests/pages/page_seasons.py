@@ -6,10 +6,14 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
-from woodlab.pages.facts import Facts, bowls_of
+from woodlab.pages.facts import Facts, told_of
+from woodlab.week.bowls import bowls_of
 
 DAY = pd.Timestamp("2026-06-10")
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
+NO_WEIGHTS = pd.DataFrame(
+    {"piece": [], "on": pd.to_datetime([]), "mass_g": [], "fitted_g": [], "used": []}
+)
 HOSTILE = '<b onmouseover="x()">Gran & co</b>'
 
 
@@ -55,7 +59,7 @@ def season(
         target_moisture_pct=14.0, oven_dry_g=900.0,
     )  # fmt: skip
     ready.loc[ready.index[-1], ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
-    bowls = bowls_of(ready, book)
+    bowls = told_of(bowls_of(ready, book, DAY), book)
     steps = np.linspace(0, 1, 20)
     curves = pd.concat(
         pd.DataFrame({"piece": r.piece, "on": r.turned_on + (DAY - r.turned_on) * steps,
@@ -69,9 +73,8 @@ def season(
     )  # fmt: skip
     none = pd.DataFrame()
     return Facts(
-        book=book, fits=SimpleNamespace(residuals=pd.DataFrame({"used": []})), day=DAY,
-        club="the Elm Row turners", bowls=bowls,
-        curves=pd.concat([curves, ahead], ignore_index=True),
+        book=book, fits=SimpleNamespace(residuals=NO_WEIGHTS), day=DAY, club="the Elm Row turners",
+        bowls=bowls, curves=pd.concat([curves, ahead], ignore_index=True),
         air=pd.DataFrame({"on": days, "moisture_pct": 12.0}) if air else
         pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []}),
         seals=_seals(bowls) if len(seals) > 1 else None, cracks=None, movement=None,

@@ -8,11 +8,12 @@ import pandas as pd
 from page_seasons import DAY, HOSTILE, season
 
 import woodlab as wl
-from woodlab.pages.facts import GROUPS, bowls_of, gather
+from woodlab.pages.facts import gather
 from woodlab.pages.findings import cracking, sealing, walls
-from woodlab.pages.odd import odd_weights
 from woodlab.pages.page import content, write_pages, write_plain
 from woodlab.pages.profiles import wall_profiles
+from woodlab.week.bowls import GROUPS, bowls_of
+from woodlab.week.odd import odd_weights
 
 
 def test_each_bowl_is_in_one_group_and_printed_in_one_place(written):
@@ -93,7 +94,7 @@ def test_scrapped_and_finished_bowls_are_on_no_shelf():
     tables = {n: getattr(book, n) for n in ("pieces", "weighings")}
     book = wl.RecordBook.from_frames(**tables, looks=looks)
     ready = book.pieces.assign(p_ready_now=1.0)
-    bowls = bowls_of(ready, book)
+    bowls = bowls_of(ready, book, pd.Timestamp("2026-01-01"))
     assert bowls.set_index("piece").loc[mark, "group"] == "gone"
 
 

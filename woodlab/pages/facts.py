@@ -10,20 +10,19 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
-from woodlab.drying.forecast.cracks import crack_states, ended
+from woodlab.drying.forecast.cracks import ended
 from woodlab.drying.forecast.passage import fits_as_of
 from woodlab.errors import WoodlabError
 from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
+from woodlab.studies.next_season.shop_round import due_by_age
+from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
     from woodlab.drying.fit.results import DryingFits
 
-READY, PROBABLY = 0.95, 0.5  # chance of being dry enough: turn now; weigh once more first
-GROUPS = ("gone", "cracked", "ready", "probably", "waiting")
 LIFE_DAYS = 420
-ROUND = ("piece", "do")
 RIM_MM = 250.0  # of the wall to leave, where the book notes no rims
 
 
@@ -38,9 +37,8 @@ class Facts:
     club : str
         Whose season it is, as the page names it.
     bowls : DataFrame
-        `forecast_ready` with a row a bowl and `group` (exactly one of `GROUPS`), `shelf`, `dry`
-        (enough, or finished already), and of its crack `state`, `crack_on`, `first_mm` (when found,
-        or when glued), `last_mm`, `grew`, `glued_on`; `last_look_on`.
+        Of `bowls_of`, a row a bowl, with `base_mm` (its crack when glued, else when found), `grew`
+        since, and `dry` (enough, or finished already).
     curves : DataFrame
         Moisture of every bowl so far; of the bowl `life` with its forecast.
     air : DataFrame
@@ -88,14 +86,12 @@ def gather(
     club : str, optional
         Whose season it is; the one place of all pieces, else the book's name, unless given.
     """
-    if as_of is None:
-        days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
-        as_of = f"{max(days):%Y-%m-%d}" if days else None
+    as_of = as_of or last_day(book)
     # once, where the fits know more than the day does
     fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits_as_of(fits, as_of)[0]
     day = fits.as_of if as_of is None else pd.Timestamp(as_of)
     book = book.until(day)
-    bowls = bowls_of(wl.forecast_ready(fits, as_of=day), book)
+    bowls = told_of(bowls_of(wl.forecast_ready(fits, as_of=day), book, day), book)
     life = _life(bowls)
     seals = _asked(lambda: wl.seal_study(fits))
     cracks, air = _asked(lambda: wl.crack_study(book)), _air(fits, book)
@@ -103,8 +99,8 @@ def gather(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, day), air=air,
         seals=None if seals is None or seals.why else seals, cracks=cracks,
-        movement=_asked(lambda: wl.movement_study(fits)), walls=_walls(book),
-        round=_round(fits, cracks, day), profiles=wall_profiles(fits, bowls, air), life=life,
+        movement=_asked(lambda: wl.movement_study(fits)), walls=walls_to_leave(book),
+        round=due_by_age(book, day), profiles=wall_profiles(fits, bowls, air), life=life,
     )  # fmt: skip
 
 
@@ -116,61 +112,19 @@ def _asked(question: Callable[[], Any]) -> Any:
         return None
 
 
-def _round(fits: DryingFits, cracks: Any, day: pd.Timestamp) -> pd.DataFrame:
-    due = _asked(lambda: wl.shop_round(fits, day, cracks=cracks))
-    return pd.DataFrame({"piece": [], "do": []} if due is None else {c: due[c] for c in ROUND})
-
-
-def bowls_of(ready: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
-    """A row a bowl, in exactly one group: gone before cracked before ready before probably.
-
-    Examples
-    --------
-    >>> book = wl.demo_book().until("2025-05-01")
-    >>> ready = pd.DataFrame({"piece": ["A1", "A2", "C1"], "p_ready_now": [0.99, 0.6, 0.99],
-    ...                       "place": "loft"})
-    >>> bowls_of(ready, book)["group"].tolist()
-    ['ready', 'probably', 'cracked']
-    """
-    frame = ready.reset_index(drop=True)
-    frame["shelf"] = [_shelf(place) for place in frame["place"]]
-    for name in ("seal", "species"):
-        if name in frame:  # a book may leave them out
-            frame[name] = frame[name].astype(object).fillna("not noted")
-    looks = book.looks.sort_values("on", kind="stable")
-    measured = looks[looks["crack_mm"] > 0].groupby("piece")["crack_mm"].first()
-    glued = looks[looks["action"] == "glued"].groupby("piece")
-    states = crack_states(book).set_index("piece")
-    found = {
-        "state": states["state"], "crack_on": states["since"], "last_mm": states["length_mm"],
-        "glued_on": glued["on"].max(), "last_look_on": looks.groupby("piece")["on"].max(),
-        "first_mm": glued["crack_mm"].last().combine_first(measured),
-    }  # fmt: skip
-    for name, column in found.items():
-        frame[name] = column.reindex(frame["piece"]).to_numpy()
-    frame["grew"] = frame["last_mm"] > frame["first_mm"] + GREW_MM
-    left = ended(book)["outcome"].reindex(frame["piece"]).to_numpy()
-    frame["dry"] = (frame["p_ready_now"] >= READY) | (left == "finished")
-    frame["group"] = np.select(
-        [
-            pd.notna(left),
-            frame["crack_on"].notna(),
-            frame["p_ready_now"] >= READY,
-            frame["p_ready_now"] >= PROBABLY,
-        ],
-        ["gone", "cracked", "ready", "probably"],
-        "waiting",
-    )
-    return frame
-
-
-def _shelf(place: Any) -> str:
-    return place.removesuffix(" (invented)") if isinstance(place, str) else "no place noted"
+def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
+    """The bowls with what the page tells beside their group: whether a crack grew, or it is dry."""
+    base = bowls["glued_mm"].combine_first(bowls["first_mm"])
+    left = ended(book)["outcome"].reindex(bowls["piece"]).to_numpy()
+    return bowls.assign(
+        base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,
+        dry=(bowls["p_ready_now"] >= READY) | (left == "finished"),
+    )  # fmt: skip
 
 
 def _club(book: RecordBook) -> str:
     places = book.pieces["place"].dropna().unique()
-    return _shelf(places[0]) if len(places) == 1 else book.name
+    return shelf_name(places[0]) if len(places) == 1 else book.name
 
 
 def _life(bowls: pd.DataFrame) -> str:
@@ -204,10 +158,14 @@ def _air(fits: DryingFits, book: RecordBook) -> pd.DataFrame:
     return daily.groupby("on", as_index=False)["moisture_pct"].mean()
 
 
-def _walls(book: RecordBook) -> pd.DataFrame:
+def walls_to_leave(book: RecordBook) -> pd.DataFrame:
+    """Rough wall to leave by species, for bowls of the usual rim: here and in the article."""
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
     rim = 10 * round(float(rims.median()) / 10) if len(rims) else RIM_MM
-    found = _asked(lambda: wl.wall_window(sorted(book.pieces["species"].unique()), [rim]))
-    if found is None:
+    asked = (_asked(lambda name=name: wl.wall_window([name], [rim]))
+             for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
+    found = [one for one in asked if one is not None]
+    if not found:
         return pd.DataFrame(columns=["species", "rim_mm", "thinnest_mm", "tenth_mm"])
-    return found.drop_duplicates("species").sort_values("thinnest_mm", ignore_index=True)
+    frame = pd.concat(found, ignore_index=True).drop_duplicates("species")
+    return frame.sort_values("thinnest_mm", ignore_index=True)
