@@ -9,12 +9,11 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading
+from woodlab.book.units import Match, match_heading
 from woodlab.errors import WoodlabError
 
 # Parts of a workbook that would not survive being written anew.
@@ -74,24 +73,16 @@ def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
     order: list[str] = []
     for cell in sheet[1]:
         match = match_heading(cell.value, TABLES.get(table, ()))
-        if match is None or match[0].name in order:
+        if match is None or match.column.name in order:
             break
-        order.append(match[0].name)
-        if _scale(match) != _AS_IT_IS:
-            cell.value = match[0].name
+        order.append(match.column.name)
+        if match.unit != match.column.unit:
+            cell.value = match.column.name
     for row in sheet.iter_rows():
         for cell in row:
             if cell.row > 1 or cell.column > len(order):
                 cell.value = None
-    kept = len(order)
-    order += [str(column) for column in frame.columns if column not in order]
-    for at, heading in enumerate(order[kept:], start=kept + 1):
-        fill(sheet.cell(1, at), heading)
-    places = [order.index(str(column)) + 1 for column in frame.columns]
-    for number, values in enumerate(frame.itertuples(index=False, name=None), start=2):
-        for at, value in zip(places, values, strict=True):
-            if not empty(value):
-                fill(sheet.cell(number, at), value)
+    put_below(sheet, table, frame)
 
 
 def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
@@ -116,7 +107,7 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
                         f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
                         f"would be lost. Paste it as a value there. {ASIDE}"
                     )
-    _append(_sheet_of(book, table), table, added)
+    put_below(_sheet_of(book, table), table, added)
     return _bytes_of(book)
 
 
@@ -156,43 +147,30 @@ def _sheet_of(book: Any, table: str) -> Any:
     return found[0] if found else book.create_sheet(table)
 
 
-_AS_IT_IS = (0.0, 1.0)
-
-
-def _scale(match: tuple) -> tuple[float, float]:
-    zero, one = match[1](np.array([0.0, 1.0]))
-    return float(zero), float(one)
-
-
-def _append(sheet: Any, table: str, added: pd.DataFrame) -> None:
-    places: dict[str, tuple[int, tuple[float, float]]] = {}
+def put_below(sheet: Any, table: str, frame: pd.DataFrame) -> None:
+    """Rows below those of a sheet, under its own headings and in their units."""
+    places: dict[str, tuple[int, Match | None]] = {}
     width = 0
     for cell in sheet[1]:
         if cell.value is None or not str(cell.value).strip():
             continue
         width = max(width, cell.column)
-        match = match_heading(cell.value, TABLES[table])
-        if match is None:
-            places[str(cell.value).strip()] = (cell.column, _AS_IT_IS)
-        else:
-            places.setdefault(match[0].name, (cell.column, _scale(match)))
-    for name in added.columns:
+        match = match_heading(cell.value, TABLES.get(table, ()))
+        name = match.column.name if match else str(cell.value).strip()
+        places.setdefault(name, (cell.column, match))
+    for name in map(str, frame.columns):
         if name not in places:
             width += 1
-            fill(sheet.cell(1, width), str(name))
-            places[name] = (width, _AS_IT_IS)
-    last = max(
-        (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None),
-        default=1,
-    )
-    for offset, values in enumerate(added.itertuples(index=False, name=None), start=1):
-        for name, value in zip(added.columns, values, strict=True):
-            if empty(value):
-                continue
-            column, (zero, one) = places[name]
-            if isinstance(value, float) and (zero, one) != _AS_IT_IS:
-                value = (value - zero) / (one - zero)
-            fill(sheet.cell(last + offset, column), value)
+            fill(sheet.cell(1, width), name)
+            places[name] = (width, None)
+    filled = (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None)
+    last = max(filled, default=1)
+    for number, values in enumerate(frame.itertuples(index=False, name=None), start=last + 1):
+        for name, value in zip(frame.columns, values, strict=True):
+            column, match = places[str(name)]
+            if not empty(value):
+                in_unit = match.written(value) if match and isinstance(value, float) else value
+                fill(sheet.cell(number, column), in_unit)
 
 
 def empty(value: object) -> bool:
