@@ -7,7 +7,6 @@ from scipy.optimize import least_squares
 
 import woodlab as wl
 from woodlab.drying.air_course import air_course
-from woodlab.drying.green import start_moisture_information
 from woodlab.drying.modes import DailyAir, drive_modes
 
 
@@ -39,20 +38,6 @@ def test_a_year_of_air_extends_by_its_season():
     assert set(frame["how"]) == {"season"}
     a_year_before = course.frame("2025-07-10", "2025-07-20")["equilibrium_pct"]
     assert frame["equilibrium_pct"].to_numpy() == pytest.approx(a_year_before, abs=0.5)
-
-
-def test_what_is_known_of_the_start_names_its_source():
-    offcuts = pd.DataFrame({"wet_g": [170.0, 180.0], "oven_dry_g": [100.0, 100.0],
-                            "piece": ["A0", None], "log": [None, "L7"]})  # fmt: skip
-    pieces = pd.DataFrame({"piece": ["A0", "A1", "A2"], "species": "red oak", "wall_mm": 25,
-                           "turned_on": "2026-03-01", "seal": "none",
-                           "log": ["L1", "L7", "L9"]})  # fmt: skip
-    weighings = pd.DataFrame({"piece": ["A0"], "on": ["2026-03-01"], "mass_g": [900.0]})
-    book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings, offcuts=offcuts)
-    known = start_moisture_information(book)
-    assert known["rests_on"].tolist() == ["own offcuts", "offcuts of the log", "species table"]
-    assert known["mean_pct"].tolist()[:2] == pytest.approx([70.0, 80.0])
-    assert (known["sd_pct"] > 0).all()
 
 
 def test_fuel_sticks_out_of_doors_follow_a_lag_on_the_equilibrium(outside, shared):

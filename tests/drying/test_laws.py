@@ -6,9 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from woodlab.drying.laws import LAWS, daily, law_named, law_response
+from woodlab.drying import kernel
+from woodlab.drying.laws import LAWS, law_named
+from woodlab.drying.laws.law import as_daily, kernel_run
 from woodlab.drying.modes import DailyAir
-from woodlab.drying.two_period import two_period_moisture
 from woodlab.errors import WoodlabError
 
 TYPICAL = {
@@ -22,6 +23,10 @@ TYPICAL = {
 }
 DAYS = np.array([0, 0.1, 1, 5, 20, 60.5, 200])
 LEVELS = 12.0 + 3 * np.sin(np.arange(260) / 9.0)
+
+
+def daily(level, days):
+    return as_daily(level, np.atleast_2d(days))
 
 
 def second_route(law, params, start, wall_mm, days):
@@ -87,6 +92,28 @@ def test_each_law_by_a_second_route_in_changing_air(law):
     assert np.abs(ours - other).max() < (2e-3 if law in ("diffusion", "film") else 1e-5)
 
 
+KERNEL_LAWS = [name for name, law in LAWS.items() if law.kernel_columns is not None]
+
+
+def test_the_laws_of_the_slab_family_run_in_the_kernel():
+    assert KERNEL_LAWS == ["diffusion", "film", "two_period", "slab"]
+    with pytest.raises(WoodlabError, match="'exponential' has no inside of the wall"):
+        kernel_run(LAWS["exponential"], [0], {"tau_days": 30, "start_moisture_pct": 60}, 25.0, 12.0)
+
+
+@pytest.mark.parametrize("law", ["diffusion", "film", "two_period"])
+@pytest.mark.parametrize("wall", [18.0, 40.0])
+def test_the_closed_form_and_the_kernel_are_one_law(law, wall):
+    """What a chart draws (closed form) and what a season fits (kernel) must be the same curve."""
+    days = np.array([0, 2, 5, 12, 30, 60, 120, 200.0])
+    params = {**TYPICAL[law], "start_moisture_pct": 70.0}
+    for air in (12.0, DailyAir(LEVELS, start=3.5)):
+        closed = LAWS[law].moisture(days, params, wall, air)
+        grid = kernel_run(LAWS[law], days, params, wall, air).mean
+        assert np.abs(closed - grid).max() < 0.06
+    assert closed[0, 2] < 68  # it dries, so that the comparison means something
+
+
 def test_stretched_is_the_exponential_at_shape_one_and_refuses_changing_air():
     law, params = LAWS["stretched"], {"tau_days": 20.0, "start_moisture_pct": 60.0}
     ours = law.moisture(DAYS, {**params, "shape": 1.0}, 25.0, 12.0)
@@ -121,6 +148,11 @@ def test_many_pieces_at_once_equal_each_alone(law):
         assert together[i] == pytest.approx(alone[0], abs=1e-12)
 
 
+def two_period(days, start, tau, air, critical=30.0):
+    params = {"start_moisture_pct": start, "tau_days": tau, "critical_pct": critical}
+    return LAWS["two_period"].moisture(days, params, 25.0, air)
+
+
 @settings(max_examples=50, deadline=None)
 @given(
     start=st.floats(5, 150),
@@ -133,14 +165,14 @@ def test_two_period_steps_compose(start, tau, critical, seed):
     rng = np.random.default_rng(seed)
     level = float(rng.uniform(0, 40))
     days = np.sort(rng.uniform(0, 60, 9))
-    through = two_period_moisture([0, 60], start, tau, level, critical)[0, -1]
-    stopped = two_period_moisture(np.r_[0, days, 60], start, tau, level, critical)[0, -1]
+    through = two_period([0, 60], start, tau, level, critical)[0, -1]
+    stopped = two_period(np.r_[0, days, 60], start, tau, level, critical)[0, -1]
     assert stopped == pytest.approx(through, rel=1e-9, abs=1e-9)
 
 
 def test_two_period_is_a_straight_line_and_then_an_exponential():
     # 60 to 30 % at (30 - 10)/20 = 1 point a day: 30 days; then exp(-t/20) of the rest
-    m = two_period_moisture([0, 30, 50, 70], 60.0, 20.0, 10.0)[0]
+    m = two_period([0, 30, 50, 70], 60.0, 20.0, 10.0)[0]
     assert m == pytest.approx([60, 30, 10 + 20 / np.e, 10 + 20 / np.e**2], abs=1e-10)
 
 
@@ -157,18 +189,47 @@ def test_film_tends_to_diffusion_and_to_the_exponential():
     assert slow == pytest.approx(lumped, abs=0.01)
 
 
+def test_slab_without_rise_and_cap_is_the_film():
+    days = np.array([0, 3, 10, 50.0])
+    params = {"diffusivity_m2_s": 6e-11, "surface_m_s": 2e-8, "start_moisture_pct": 60.0}
+    film = LAWS["film"].moisture(days, params, 25.0, DailyAir(LEVELS))
+    plain = {**params, "rise_per_pct": 0.0, "flux_cap_pct": kernel.NO_CAP}
+    slab = LAWS["slab"].moisture(days, plain, 25.0, DailyAir(LEVELS))
+    assert slab == pytest.approx(film, abs=0.03)
+    usual = LAWS["slab"].moisture(days, params, 25.0, DailyAir(LEVELS))
+    assert np.abs(usual - film).max() > 1
+
+
+@pytest.mark.parametrize("law", list(LAWS))
+def test_every_parameter_has_a_unit_a_meaning_and_bounds_about_its_prior(law):
+    for p in LAWS[law].parameters:
+        assert p.unit
+        assert len(p.meaning) > 10
+        assert p.lower < p.upper
+        if p.prior is not None:
+            assert p.lower <= p.prior.centre <= p.upper
+            assert p.prior.sd > 0
+            assert p.prior.source
+        elif not LAWS[law].describes_only:
+            raise AssertionError(f"{law}: {p.name} has no prior, so that a season cannot pool it")
+        values = np.array([1.1 * max(p.lower, 0.01), min(p.upper, 30.0)])
+        assert p.natural(p.working(values)) == pytest.approx(np.clip(values, p.lower, p.upper))
+
+
 def test_faults_name_what_is_wrong():
     with pytest.raises(WoodlabError, match="no drying law 'logistic'. Choose from: exponential"):
         law_named("logistic")
+    film, one = LAWS["film"].moisture, LAWS["exponential"].moisture
+    start = {"start_moisture_pct": 50}
     with pytest.raises(WoodlabError, match="missing: surface_m_s"):
-        LAWS["film"].moisture([0], {"diffusivity_m2_s": 1e-10, "start_moisture_pct": 50}, 25, 12)
+        film([0], {"diffusivity_m2_s": 1e-10, **start}, 25, 12)
+    with pytest.raises(WoodlabError, match="missing: start_moisture_pct"):
+        one([0], {"tau_days": 3.0}, 25, 12)
     with pytest.raises(WoodlabError, match="unknown: taus"):
-        law_response("exponential", [0], {"tau_days": 1.0, "taus": 2.0}, 25, 12)
+        one([0], {"tau_days": 1.0, "taus": 2.0, **start}, 25, 12)
     with pytest.raises(WoodlabError, match=r"tau_days must be above zero \(found -3\)"):
-        law_response("exponential", [0], {"tau_days": -3.0}, 25, 12)
+        one([0], {"tau_days": -3.0, **start}, 25, 12)
     with pytest.raises(WoodlabError, match="must not decrease"):
-        law_response("exponential", [2, 1], {"tau_days": 3.0}, 25, 12)
+        one([2, 1], {"tau_days": 3.0, **start}, 25, 12)
     with pytest.raises(WoodlabError, match="one row or one value a piece"):
-        law_response("exponential", [0, 1], {"tau_days": [3.0, 4.0]}, [20, 25, 30], 12)
-    with pytest.raises(WoodlabError, match="not linear"):
-        law_response("slab", [0, 1], {}, 25, 12)
+        one([0, 1], {"tau_days": [3.0, 4.0], **start}, [20, 25, 30], 12)

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.fit.courses import courses_to
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, checked_fits
+from woodlab.drying.kernel import FINER  # coarse young steps would miss the peak
 from woodlab.errors import WoodlabError
 
-FINER = (24, 0.5, 0.01, 2.0, 0.06, 0.5)  # the young steps matter: coarse ones miss the peak
 MOST_DRAWS = 60
 _DAY = np.timedelta64(1, "D")
 
@@ -78,7 +78,7 @@ def difference_draws(
     fits: DryingFits, days: float | None = None, most: int = MOST_DRAWS, **options: Any
 ) -> np.ndarray:
     """Largest difference of each piece in some of the draws, (n, draws) [points]."""
-    inner = [p for p in fits.parts if p.season.law.kernel_columns is not None]
+    inner = [p for p in checked_fits(fits).parts if p.season.law.kernel_columns is not None]
     if not inner:
         raise WoodlabError(
             f"The law {fits.law!r} has no inside of the wall. "

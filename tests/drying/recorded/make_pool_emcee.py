@@ -20,8 +20,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
-from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.pool_model import POOLED_LAWS, PoolData, Priors, pack
 from woodlab.drying.sampler import LEAST_SD, MOST_SD, Layout
 from woodlab.drying.season_mode import (
@@ -31,6 +29,8 @@ from woodlab.drying.season_mode import (
     kernel_params,
     noise_root,
 )
+
+from woodlab.drying import pool_kernels as kernels
 from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import invented_air
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.checks import check_frame, verdicts
@@ -27,12 +28,13 @@ from woodlab.drying.fit.season import Season
 from woodlab.drying.fit.weights import candidates, weigh_laws
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
+from woodlab.drying.linear import LAWS as BATCH_LAWS  # single pieces of these, all at once
 from woodlab.errors import WoodlabError
 
 HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
 MOST_DRAWS, LEAST_DRAWS, MOST_RUNS = 300, 100, 60_000
-LEAST_PART = 60  # draws of a law: fewer would not show its spread
+LEAST_ASKED = 20
 _DAY = np.timedelta64(1, "D")
 
 
@@ -89,6 +91,14 @@ def fit_drying(
     >>> (fits.pieces.set_index("piece")["surface_m_s"] * 1e9).round(-1).to_dict()
     {'A1': 0.0, 'A3': 40.0, 'B2': 40.0}
     """
+    # many small matrices: threads of the algebra would only wait for one another
+    with threadpool_limits(1, "blas"):
+        return _fitted(book, law, pool, experience, as_of, fixed, draws, seed)
+
+
+def _fitted(  # type: ignore[no-untyped-def]
+    book, law, pool, experience, as_of, fixed, draws, seed
+) -> DryingFits:
     book = checked_book(book)
     laws = _laws(law, pool)
     day = as_of_day(book, as_of)
@@ -96,6 +106,7 @@ def fit_drying(
     records = read_records(known, day)
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
     _check_fixed(laws, options["held"])
+    _check_draws(draws)
     if experience is not None:
         if not pool:
             raise WoodlabError("experience tells of groups, which pool=False switches off.")
@@ -103,7 +114,7 @@ def fit_drying(
         options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and laws[0].linear and not options["held"]:
+    if not pool and laws[0].name in BATCH_LAWS and not options["held"]:
         from woodlab.drying.fit.alone import fit_alone
 
         return fit_alone(known, records, laws[0], draws=min(draws, 100), seed=seed)
@@ -172,6 +183,10 @@ def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
 
 
 def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
+    if not (law is None or isinstance(law, str) or (
+        isinstance(law, Sequence) and all(isinstance(name, str) for name in law)
+    )):  # fmt: skip
+        raise WoodlabError(f"law = {law!r:.60} names no law. Choose from: {', '.join(LAWS)}.")
     names = candidates() if law is None else [law] if isinstance(law, str) else list(law)
     if not names:
         raise WoodlabError("Name at least one law, or leave law out.")
@@ -189,13 +204,27 @@ def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
     return found
 
 
+def _check_draws(draws: Any) -> None:
+    if draws is not None and (not isinstance(draws, int | np.integer) or draws < LEAST_ASKED):
+        raise WoodlabError(
+            f"draws = {draws!r} is not usable. Give a whole number of at least {LEAST_ASKED}, "
+            "or leave it out."
+        )
+
+
 def _check_fixed(laws: Sequence[Law], fixed: Mapping[str, float]) -> None:
-    known = {p.name for law in laws for p in law.parameters}
-    for name in fixed:
+    known = {p.name: p for law in laws for p in law.parameters}
+    for name, value in fixed.items():
         if name not in known:
             raise WoodlabError(
                 f"fixed names {name!r}, which is no parameter of {', '.join(x.name for x in laws)}."
                 f" Choose from: {', '.join(sorted(known))}."
+            )
+
+        p, number = known[name], isinstance(value, int | float | np.number)
+        if not number or not p.lower <= value <= p.upper:
+            raise WoodlabError(
+                f"fixed holds {name} at {value!r}, outside of {p.lower:g} to {p.upper:g} {p.unit}."
             )
 
 

@@ -75,7 +75,7 @@ class Posterior:
         Parameters
         ----------
         days : ndarray, (p, k)
-            Not decreasing along a row.
+            Not decreasing along a row, but for padding of zeros behind its last.
         sums : ndarray, (d, histories, 2, days + 1)
             The air of each draw.
         pick : ndarray, (p,)
@@ -87,6 +87,7 @@ class Posterior:
         """
         s, d = self.season, self.count
         pick = np.arange(s.d.n) if pick is None else np.asarray(pick)
+        days = np.maximum.accumulate(days, axis=1)
         flat = sums.reshape(-1, *sums.shape[2:])
         histories = sums.shape[1]
         kappa = self.kappa()

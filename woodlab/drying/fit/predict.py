@@ -27,8 +27,8 @@ def predict_frame(
     """See `DryingFits.predict`."""
     if (days is None) == (on is None):
         raise WoodlabError("Give either days since turning or dates: days=[0, 30] or on=[...].")
-    if not 0 < level < 1:
-        raise WoodlabError(f"level must be between 0 and 1 (found {level:g}).")
+    if not isinstance(level, int | float | np.number) or not 0 < level < 1:
+        raise WoodlabError(f"level must be between 0 and 1, such as 0.95 (found {level!r}).")
     pick = fits.numbers(pieces)
     turned = fits.book.pieces["turned_on"].reset_index(drop=True).iloc[pick]
     grid, dates, keep = _grid(days, on, turned)
@@ -75,9 +75,14 @@ def _grid(
     """Days since turning (p, k), dates (p, k), and which are not before turning."""
     start = turned.to_numpy().astype("datetime64[us]")
     if days is not None:
-        one = np.atleast_1d(np.asarray(list(days) if isinstance(days, Iterable) else days, float))
+        asked = "days must be numbers of days since turning, such as [0, 30, 60]."
+        many = isinstance(days, Iterable) and not isinstance(days, str)
+        try:
+            one = np.atleast_1d(np.asarray(list(days) if many else days, dtype=float))
+        except (ValueError, TypeError) as error:
+            raise WoodlabError(f"{asked[:-1]} (found {days!r:.60}).") from error
         if one.ndim != 1 or not np.isfinite(one).all():
-            raise WoodlabError("days must be numbers of days since turning, such as [0, 30, 60].")
+            raise WoodlabError(asked)
         if (one < 0).any():
             raise WoodlabError(
                 f"days must not be negative (found {one.min():g}): 0 is the day of turning."
@@ -85,9 +90,8 @@ def _grid(
         grid = np.broadcast_to(one, (len(start), one.size))
         dates = start[:, None] + np.round(grid * 86400e6).astype("timedelta64[us]")
         return grid, dates, np.ones(grid.shape, dtype=bool)
-    wanted = (
-        [on] if isinstance(on, str | pd.Timestamp) or not isinstance(on, Iterable) else list(on)
-    )
+    listed = not isinstance(on, str | pd.Timestamp) and isinstance(on, Iterable)
+    wanted = list(on) if listed else [on]
     try:
         when = pd.to_datetime(pd.Series(wanted))
     except (ValueError, TypeError) as error:

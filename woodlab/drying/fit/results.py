@@ -229,6 +229,15 @@ class DryingFits(Shown):
         )  # fmt: skip
 
 
+def checked_fits(fits: Any) -> DryingFits:
+    """The fits, or one sentence that says what to pass."""
+    if not isinstance(fits, DryingFits):
+        raise WoodlabError(
+            f"fits is {type(fits).__name__}, not fits of a season. Pass wl.fit_drying(book)."
+        )
+    return fits
+
+
 def words_of_laws(laws: pd.DataFrame) -> str:
     """'slab (80 %) and film (20 %)', by weight."""
     kept = laws[laws["weight"] > 0].sort_values("weight", ascending=False)

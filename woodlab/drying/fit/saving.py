@@ -105,6 +105,10 @@ def load_fits(path: str | Path) -> DryingFits:
     >>> again.predict(on="2025-06-01").equals(fits.predict(on="2025-06-01"))
     True
     """
+    if not isinstance(path, str | Path):
+        raise WoodlabError(
+            f"path is {type(path).__name__}. Give that of a file that fits.save(path) wrote."
+        )
     path = Path(path)
     try:
         with zipfile.ZipFile(path) as file:
@@ -117,7 +121,11 @@ def load_fits(path: str | Path) -> DryingFits:
                     "wl.fit_drying(book)."
                 )
             return _loaded(file, about)
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile) as error:
+    except WoodlabError:
+        raise
+    except (
+        OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, zipfile.BadZipFile
+    ) as error:  # fmt: skip
         raise WoodlabError(
             f"{path.name} cannot be read as saved fits ({type(error).__name__}). Give a file that "
             "fits.save(path) wrote."

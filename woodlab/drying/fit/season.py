@@ -43,9 +43,12 @@ LOG_OFFCUT, OWN_OFFCUT = Scatter(0.05, 0.5, 0.3), Scatter(0.04, 0.5, 0.2)
 ALONE_SD = 0.4  # of a piece's parameters about its group's prior, where there is no group
 SLIP_G, DRIFT_PCT = (0.8, 0.8), (0.1, 0.8)  # median and spread of ln
 SETTLED_SD = 0.05  # a piece nearer to its mode than so many standard deviations is there
+NEAR_SD = 0.3  # near enough to stop where steps gain nothing more
 UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
 GAIN = 0.05  # of ln posterior in a step, below which there is nothing more to be had
 MOST_STEP = 0.8  # of ln of a parameter, in one step
+JUDGES = 6.0  # pieces that what a season shares may learn from; tuned, see docs/calibration.md
+OPEN_SD = 3.0  # of a piece's own numbers, where what it says of the season is taken out
 SMALL = 0.05  # of the usual steps of the parameters
 _CHUNK = 256
 
@@ -111,6 +114,7 @@ class Season:
         hygrometer_sd: float = HYGROMETER_SD, held_back: np.ndarray | None = None,
     ) -> None:  # fmt: skip
         self.d, self.law, self.groups = records, law, groups
+        self.quick = held_back is not None  # only to be scored: no tempering, no finest grid
         self.blind = records.suspect if held_back is None else records.suspect | held_back
         self.held = dict(held or {})
         own = law.of_piece if groups else law.of_piece or law.free
@@ -341,7 +345,7 @@ class Season:
         One number added to all moistures of a season is nearly free: start moisture, oven-dry
         mass, saturation and offset take it up together. What information there is along that
         direction is a small difference of large slopes, so the steps are small (SMALL of the usual
-        ones), and the draws are made on the finest grid: on a coarse one the offset would look
+        ones), and the draws are made on a finer grid: on a coarse one the offset would look
         known twice as well as it is.
         """
         d, q = self.d, len(self.local)
@@ -455,6 +459,31 @@ class Season:
         a[:, q, q] += weight
         b[:, q] += weight * np.where(known, d.dry_ln, mode.ln_dry)
         return Linear(residual, raw, moisture, a, b)
+
+    def tempered(self, linear: Linear, mode: Mode) -> Linear:
+        """What the season shares learns from no more than JUDGES pieces.
+
+        Where the law is wrong it is wrong for all pieces alike, so that a hundred of them do not
+        tell a hundred times as much of what they share (offset, saturation, rise) as one. What a
+        piece says of kappa beside its own numbers, the Schur complement of its information, counts
+        by JUDGES/n; what it says of its own numbers given kappa is left whole. A witness block is
+        no judge of the law: its oven-dry mass is known, and it counts in full.
+        """
+        m, n = len(self.local) + 1, self.d.n_pieces
+        share = min(1.0, JUDGES / max(int((self.d.counts[:n] > 0).sum()), 1))
+        if share == 1.0 or linear.a.shape[1] == m:
+            return linear
+        at = np.concatenate([mode.u, mode.ln_dry[:, None], self.kappa(mode.beta)], axis=1)[:n]
+        a, away = linear.a.copy(), linear.b.copy()
+        away[:n] -= np.einsum("nij,nj->ni", a[:n], at)  # the gradient here, not at zero
+        inner = a[:n, :m, :m] + np.eye(m) / OPEN_SD**2
+        to = np.linalg.solve(inner, a[:n, :m, m:]).transpose(0, 2, 1)
+        told = to @ a[:n, :m, m:]
+        said = np.einsum("nkm,nm->nk", to, away[:n, :m])
+        a[:n, m:, m:] = told + share * (a[:n, m:, m:] - told)
+        away[:n, m:] = said + share * (away[:n, m:] - said)
+        away[:n] += np.einsum("nij,nj->ni", a[:n], at)
+        return replace(linear, a=a, b=away)
 
     def best_dry(
         self, moisture: np.ndarray, kappa: np.ndarray, mode: Mode
@@ -617,8 +646,33 @@ class Season:
             shared += 0.5 * ((miss / mode.sds[2 * q]) ** 2).sum()
         return own, float(shared), replace(mode, ln_dry=ln_dry)
 
-    def fit(self, start: Mode | None = None, most: int = 40) -> Mode:
-        """To the joint mode, from `start` where another fit was before."""
+    def fit(self, start: Mode | None = None) -> Mode:
+        """To the joint mode, what is shared tempered; from `start` where another fit was before."""
+        mode = self.climb(start)
+        if not self.common or self.quick:
+            return mode
+        linear = self.tempered(self.linearised(mode, self._final_slopes(mode)), mode)
+        beta, _, _ = self._within_bounds(
+            self.system.eliminate(linear.a, linear.b, mode.sds), linear, mode.sds
+        )
+        # the pieces once more, with what they share held where the tempered model has it
+        shared = self.system.x[:, len(self.local) :].any(axis=(0, 1))
+        whole = self.system
+        self.system = replace(
+            whole, mean=np.where(shared, beta, whole.mean), sd=np.where(shared, 1e-6, whole.sd)
+        )
+        try:
+            held = replace(mode, beta=np.where(shared, beta, mode.beta))
+            return self.climb(held, most=8)
+        finally:
+            self.system = whole
+
+    def _final_slopes(self, mode: Mode) -> np.ndarray:
+        grid = kernel.FINE if self.quick else kernel.FINER
+        return self.slopes(mode.u, self.kappa(mode.beta), grid)
+
+    def climb(self, start: Mode | None = None, most: int = 40) -> Mode:
+        """To the joint mode of the linear model taken again and again (Gauss and Newton)."""
         mode = start if start is not None else self.guess()
         slopes, refused, calm = None, False, False
         errors_at = (2, 4, 6) if start is None else (1, 3)
@@ -629,7 +683,8 @@ class Season:
                 mode = replace(mode, defect=fine - self.moisture(mode.u, kappa))
             # slopes change little near the mode: there they are kept for a step
             if slopes is None or it < 6 or it % 2 == 0 or refused:
-                slopes = self.slopes(mode.u, kappa)
+                grid = kernel.COARSE if it < 3 and start is None else kernel.FINE
+                slopes = self.slopes(mode.u, kappa, grid)
             linear = self.linearised(mode, slopes)
             if it in errors_at:
                 mode = self._error_sizes(mode, linear)
@@ -645,7 +700,10 @@ class Season:
             spread = np.maximum(left.spread()[:, : len(self.local)], 0.01)
             away = (np.abs(aim[2] - mode.u) / spread).max(axis=1)
             mode, gained = self._line_search(mode, *aim)
-            settled = bool((away < SETTLED_SD).all()) or (gained < GAIN and calm)
+            near = float((away < NEAR_SD).mean()) > 0.95
+            settled = bool((away < SETTLED_SD).all()) or (
+                gained < GAIN and calm and (near or it > 14)
+            )
             calm, refused = gained < GAIN, gained == 0.0
             mode = replace(
                 mode, iterations=it + 1, away=away,
@@ -711,7 +769,6 @@ class Season:
         return mode, 0.0
 
     def eliminated(self, mode: Mode) -> tuple[Eliminated, Linear]:
-        """The linear model at the mode, on the finest grid."""
-        slopes = self.slopes(mode.u, self.kappa(mode.beta), kernel.FINEST)
-        linear = self.linearised(mode, slopes)
+        """The linear model at the mode, on the finest grid, what is shared tempered."""
+        linear = self.tempered(self.linearised(mode, self._final_slopes(mode)), mode)
         return self.system.eliminate(linear.a, linear.b, mode.sds), linear

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.fit.courses import yearly_level
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.passage import (
     WITHIN_PCT,
+    check_count,
     check_request,
     days_since_turning,
     fits_as_of,
@@ -66,7 +67,8 @@ def forecast_curves(
         ...
     woodlab.errors.WoodlabError: No piece named 'Z9' in the book. See fits.pieces for the names.
     """
-    fits.numbers(pieces)
+    checked_fits(fits).numbers(pieces)
+    check_count("days_ahead", days_ahead, 240)
     check_request(target_moisture_pct, level, within_pct)
     fits, day = fits_as_of(fits, as_of)
     known = set(fits.pieces["piece"])

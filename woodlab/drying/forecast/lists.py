@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.fit.fitting import as_of_day
+from woodlab.drying.fit.fitting import as_of_day, checked_book
 from woodlab.drying.fit.records import read_records
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.cracks import ended
-from woodlab.drying.forecast.passage import WITHIN_PCT, check_request, passages
+from woodlab.drying.forecast.passage import WITHIN_PCT, check_count, check_request, passages
 from woodlab.drying.forecast.ready import ready_frame
 from woodlab.errors import WoodlabError
 
@@ -66,10 +66,10 @@ def steady_weight(
     >>> bool(steady_weight(book)["steady"].item())
     True
     """
-    if not (weeks > 0 and tolerance_pct > 0):
-        raise WoodlabError(
-            f"weeks and tolerance_pct must be above zero (found {weeks:g} and {tolerance_pct:g})."
-        )
+    book = checked_book(book)
+    for name, value in (("weeks", weeks), ("tolerance_pct", tolerance_pct)):
+        if not isinstance(value, int | float | np.number) or not value > 0:
+            raise WoodlabError(f"{name} must be a number above zero (found {value!r}).")
     if forecast is not None and as_of is None and len(forecast):
         as_of = forecast["as_of"].iloc[0]
     known = book.until(pd.Timestamp(as_of_day(book, as_of)))
@@ -182,8 +182,7 @@ def ready_by_week(
     2025-06-01        1.0         3
     2026-03-08        3.0         3
     """
-    if weeks < 1:
-        raise WoodlabError(f"weeks must be at least 1 (found {weeks}).")
+    check_count("weeks", weeks, 26)
     check_request(target_moisture_pct, level, within_pct)
     found = passages(fits, as_of, target_moisture_pct, within_pct)
     pieces = found.fits.book.pieces.reset_index(drop=True)
@@ -269,7 +268,7 @@ def past_forecasts(
     2 2025-06-01    B2  True
     """
     check_request(target_moisture_pct, level, within_pct)
-    book = fits.book
+    book = checked_fits(fits).book
     columns = ["as_of", "piece", "ready_on", "earliest_on", "latest_on", "turned_out_on",
                "error_days", "held"]  # fmt: skip
     empty = pd.DataFrame({name: pd.Series(dtype=object) for name in columns})

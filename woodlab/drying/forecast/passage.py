@@ -15,7 +15,7 @@ import pandas as pd
 from woodlab.drying import kernel
 from woodlab.drying.fit.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.errors import WoodlabError
 
 WITHIN_PCT = 2.0  # the usual target: so many points above the store's yearly mean; common practice
@@ -65,10 +65,7 @@ def fits_as_of(fits: DryingFits, as_of: Any) -> tuple[DryingFits, np.datetime64]
     WoodlabError
         If `fits` are none, or the day is not a date.
     """
-    if not isinstance(fits, DryingFits):
-        raise WoodlabError(
-            f"fits is {type(fits).__name__}, not fits of a season. Pass wl.fit_drying(book)."
-        )
+    fits = checked_fits(fits)
     day = np.datetime64(fits.as_of, "D") if as_of is None else as_of_day(fits.book, as_of)
     behind = int((day - np.datetime64(fits.as_of, "D")) / _DAY)
     if 0 <= behind <= MARGIN_DAYS:
@@ -146,7 +143,8 @@ def check_request(target: Any, level: Any, within: Any) -> None:
     for name, value in (
         ("target_moisture_pct", target), ("level", level), ("within_pct", within)
     ):  # fmt: skip
-        if value is not None and not isinstance(value, int | float | np.number):
+        given = value is not None or name != "target_moisture_pct"
+        if given and (isinstance(value, bool) or not isinstance(value, int | float | np.number)):
             raise WoodlabError(f"{name} = {value!r} is not a number. Type it without quotes.")
     if target is not None and not 2 <= target <= 60:
         raise WoodlabError(
@@ -157,6 +155,15 @@ def check_request(target: Any, level: Any, within: Any) -> None:
         raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
     if not 0.2 <= within <= 20:
         raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
+
+
+def check_count(name: str, value: Any, example: int) -> None:
+    """Refuse what is no whole number of at least 1."""
+    whole = isinstance(value, int | np.integer) and not isinstance(value, bool)
+    if not whole or value < 1:
+        raise WoodlabError(
+            f"{name} must be a whole number of at least 1, such as {example} (found {value!r})."
+        )
 
 
 def calendar(turned: pd.Series, days: np.ndarray, way: str) -> pd.Series:

@@ -88,9 +88,9 @@ LAW = Law(
             plain=True, step=0.1,
         ),
         Parameter(
-            "flux_cap_pct", "%", 20.0, 1e9, "surface moisture above which the flux rises no more",
+            "flux_cap_pct", "%", 10.0, 1e9, "surface moisture above which the flux rises no more",
             usual=float("nan"),
-            prior=Prior(30.0, 3.0, source="Wood Handbook GTR-190 p. 4-2; sd ours"),
+            prior=Prior(28.0, 5.0, source="Wood Handbook GTR-190 p. 4-2; sd ours"),
             plain=True, step=0.1,
         ),
         WARMTH,
