@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -98,6 +99,50 @@ def worth_writing(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame[filled]
 
 
+@dataclass(frozen=True)
+class Hand:
+    """A CSV file and how it is written: encoding, line ends, separator, headings."""
+
+    text: str
+    encoding: str
+    newline: str
+    separator: str
+    headings: list[str]
+
+    @classmethod
+    def of(cls, data: bytes) -> Hand:
+        text = decoded(data)
+        separator = separator_of(text.split("\n", 1)[0])
+        headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+        while headings and not headings[-1].strip():
+            headings.pop()
+        newline = "\r\n" if "\r\n" in text else "\n"
+        return cls(text, encoding_of(data), newline, separator, headings)
+
+    def rows(self, missing: list[str]) -> list[list[str]]:
+        """The file's cells with further headings; cells beyond the headings come behind them."""
+        first, *rows = csv.reader(io.StringIO(self.text, newline=""), delimiter=self.separator)
+        width = len(self.headings)
+        wider = [[*first[:width], *missing]]
+        for row in rows:
+            cells = [*row[:width], *[""] * (width - len(row)), *[""] * len(missing), *row[width:]]
+            wider.append(cells if row else row)
+        return wider
+
+    def lines(self, rows: Iterable[list[str]]) -> str:
+        """Rows as CSV; one with a bare carriage return in quotes, as the writer forgets them."""
+        buffer = io.StringIO(newline="")
+        shape = {"delimiter": self.separator, "lineterminator": self.newline}
+        writer = csv.writer(buffer, **shape)  # type: ignore[arg-type]
+        careful = csv.writer(buffer, **shape, quoting=csv.QUOTE_ALL)  # type: ignore[arg-type]
+        for row in rows:
+            (careful if any("\r" in cell for cell in row) else writer).writerow(row)
+        return buffer.getvalue()
+
+    def encoded(self, text: str) -> bytes:
+        return text.encode("utf-8" if self.encoding == "utf-8-sig" else self.encoding)
+
+
 def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
     """A CSV file's bytes with rows below, in the file's own columns, units and hand.
 
@@ -112,27 +157,21 @@ def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
     2026-03-08;A1;1,0
     <BLANKLINE>
     """
-    text, encoding = decoded(data), encoding_of(data)
-    # Marks of an encoding stand at the beginning of a file only.
-    behind = {"utf-8-sig": "utf-8", "utf-16": _UTF_16.get(data[:2], "")}.get(encoding, encoding)
-    newline = "\r\n" if "\r\n" in text else "\n"
-    separator = separator_of(text.split("\n", 1)[0])
-    headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    while headings and not headings[-1].strip():
-        headings.pop()
-    decimal = "." if separator == "," else ","
-    cells, missing = _cells_for(headings, table, added, decimal)
-    below = _lines(cells, separator, newline)
-    if not text.endswith("\n"):
-        below = newline + below
+    hand = Hand.of(data)
+    decimal = "." if hand.separator == "," else ","
+    cells, missing = _cells_for(hand.headings, table, added, decimal)
+    below = hand.lines(cells)
+    if not hand.text.endswith("\n"):
+        below = hand.newline + below
     try:
         if not missing:
-            return data + below.encode(behind)
-        wider = _with_columns(text, separator, newline, len(headings), missing)
-        whole = wider + below.removeprefix(newline)
-        changed = whole.encode("utf-8" if encoding == "utf-8-sig" else encoding)
+            # Marks of an encoding stand at the beginning of a file only.
+            behind = {"utf-8-sig": "utf-8", "utf-16": _UTF_16.get(data[:2], "")}
+            return data + below.encode(behind.get(hand.encoding, hand.encoding))
+        whole = hand.lines(hand.rows(missing)) + below.removeprefix(hand.newline)
+        changed = hand.encoded(whole)
     except UnicodeEncodeError:  # a name that the old encoding has no letters for
-        whole = text + below
+        whole = hand.text + below
         changed = whole.encode("utf-8-sig")
     if "\ufffd" in whole:
         raise WoodlabError(
@@ -140,18 +179,6 @@ def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
             f"Type that text anew first; `woodlab check` names its row. {MOVE}"
         )
     return changed
-
-
-def _lines(rows: Iterable[list[str]], separator: str, newline: str) -> str:
-    """Rows as CSV; one with a bare carriage return all in quotes, as the writer forgets them."""
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, delimiter=separator, lineterminator=newline)
-    careful = csv.writer(
-        buffer, delimiter=separator, lineterminator=newline, quoting=csv.QUOTE_ALL
-    )  # fmt: skip
-    for row in rows:
-        (careful if any("\r" in cell for cell in row) else writer).writerow(row)
-    return buffer.getvalue()
 
 
 def _cells_for(
@@ -176,14 +203,3 @@ def _cells(values: pd.Series, decimal: str) -> list[str]:
     if pd.api.types.is_float_dtype(values):
         return ["" if v != v else repr(v).replace(".", decimal) for v in values.tolist()]
     return plain(values.to_frame()).iloc[:, 0].fillna("").astype(str).tolist()
-
-
-def _with_columns(text: str, separator: str, newline: str, width: int, missing: list[str]) -> str:
-    """The file with further headings; only its lines' ends change."""
-    first, *rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    blank = [""] * len(missing)
-    wider = [[*first[:width], *missing]]
-    for row in rows:
-        cells = [*row[:width], *[""] * (width - len(row))]
-        wider.append([*cells, *blank, *row[width:]] if row else row)
-    return _lines(wider, separator, newline)

@@ -52,7 +52,7 @@ def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
             sheet.append(
                 [None if empty(value) else fill(WriteOnlyCell(sheet), value) for value in row]
             )  # fmt: skip
-    return _bytes_of(book)
+    return bytes_of(book)
 
 
 def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
@@ -60,11 +60,11 @@ def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
 
     A sheet keeps its lists, checks and widths, and the order of its first columns.
     """
-    book = _whole_workbook(path)
+    book = whole_workbook(path)
     emptied = [t for t in TABLES if any(_is(sheet, t) for sheet in book.worksheets)]
     for name, frame in ({table: pd.DataFrame() for table in emptied} | contents).items():
-        _replace(_sheet_of(book, name), name, frame)
-    return _bytes_of(book)
+        _replace(sheet_of(book, name), name, frame)
+    return bytes_of(book)
 
 
 def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
@@ -98,7 +98,7 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
         raise WoodlabError(
             f"Rows can be added to .xlsx workbooks and to folders, not to {path.suffix}. {ASIDE}"
         )
-    book = _whole_workbook(path)
+    book = whole_workbook(path)
     for sheet in book.worksheets:
         for row in sheet.iter_rows() if sheet.title.strip().casefold() in TABLES else ():
             for cell in row:
@@ -107,11 +107,11 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
                         f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
                         f"would be lost. Paste it as a value there. {ASIDE}"
                     )
-    put_below(_sheet_of(book, table), table, added)
-    return _bytes_of(book)
+    put_below(sheet_of(book, table), table, added)
+    return bytes_of(book)
 
 
-def _whole_workbook(path: Path) -> Any:
+def whole_workbook(path: Path) -> Any:
     """A workbook opened for writing, unless it holds what would not survive that."""
     from openpyxl import load_workbook
 
@@ -142,7 +142,7 @@ def _is(sheet: Any, table: str) -> bool:
     return bool(sheet.title.strip().casefold() == table)
 
 
-def _sheet_of(book: Any, table: str) -> Any:
+def sheet_of(book: Any, table: str) -> Any:
     found = [sheet for sheet in book.worksheets if _is(sheet, table)]
     return found[0] if found else book.create_sheet(table)
 
@@ -204,7 +204,7 @@ def _escaped(text: str) -> str:
     return _ESCAPED.sub("_x005F_", text).replace("\r", "_x000D_")
 
 
-def _bytes_of(book: Any) -> bytes:
+def bytes_of(book: Any) -> bytes:
     buffer = io.BytesIO()
     book.save(buffer)
     return buffer.getvalue()
