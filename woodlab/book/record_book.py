@@ -386,8 +386,7 @@ def _checked(raw: dict[str, RawTable], name: str, set_aside: bool) -> RecordBook
         if table in checked:
             rows_in = len(checked[table].frame)
             counts.append([table, rows_in, len(frame), int((aside["table"] == table).sum())])
-        rows[table] = frame.index.to_numpy()
-        tables[table] = frame.reset_index(drop=True)
+        rows[table], tables[table] = frame.index.to_numpy(), frame.reset_index(drop=True)
     remarks = [remark for table in checked.values() for remark in table.remarks]
     columns = ["table", "rows_in", "rows_kept", "rows_set_aside"]
     return RecordBook(
