@@ -16,10 +16,12 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.tables import INVENTED
 from woodlab.drying.simulate import SeasonTruth, SimulatedSeason, simulate_season
 from woodlab.drying.weather import Climate, invented_air
+from woodlab.errors import WoodlabError
 from woodlab.studies.movement.rim_geometry import dried_rim
 from woodlab.wood.shrinkage import shrinkage
 
 DEMO_SEED = 20260109
+YEAR = 2025
 PLACE = f"loft over the Brindle Mill {INVENTED}"
 MAKERS = ("Odrin", "Tavi", "Mirelle", "Ansgard")
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
@@ -55,14 +57,14 @@ _WAX_G_PER_RIM_MM = {"none": 0.0, "wax on end grain": 0.05, "paint all over": 0.
                      "wax all over": 0.16}  # fmt: skip
 
 
-def demo_season(seed: int = DEMO_SEED) -> SimulatedSeason:
+def demo_season(seed: int = DEMO_SEED, year: int = YEAR) -> SimulatedSeason:
     """The invented season with the truth behind it, before anyone made a mistake in the book."""
     rng = np.random.default_rng(seed)
-    air = invented_air("2025-01-09", 369, seed=seed + 1, place=PLACE, climate=_CLIMATE)
-    return simulate_season(_pieces(rng), air, seed=seed + 2, truth=_TRUTH)
+    air = invented_air(f"{year}-01-09", 369, seed=seed + 1, place=PLACE, climate=_CLIMATE)
+    return simulate_season(_pieces(rng, year), air, seed=seed + 2, truth=_TRUTH)
 
 
-def demo_book(seed: int = DEMO_SEED) -> RecordBook:
+def demo_book(seed: int = DEMO_SEED, season: str | None = None) -> RecordBook:
     """The invented club's record book for one season.
 
     About 90 pieces from 24 logs of five species, bare and under three seals allotted by lot
@@ -72,12 +74,21 @@ def demo_book(seed: int = DEMO_SEED) -> RecordBook:
     ----------
     seed : int
         The same seed gives the same book.
+    season : {"finished", "drying"}, optional
+        `finished`: the season before, to its end: what became of each bowl, its final wall,
+        shavings dried at finishing. `drying`: this season in the middle of June, with witness
+        blocks and two scales. Without it, the whole of this season, with neither.
 
     Returns
     -------
     RecordBook
-        All six tables. Its truth is that of the law `slab` (docs/laws/slab.md), with
+        Six tables at least. Its truth is that of the law `slab` (docs/laws/slab.md), with
         coefficients that are estimates of our own.
+
+    Raises
+    ------
+    WoodlabError
+        If there is no such season.
 
     Examples
     --------
@@ -90,7 +101,17 @@ def demo_book(seed: int = DEMO_SEED) -> RecordBook:
     >>> set(book.doubts["table"])  # slips that were put in on purpose
     {'weighings'}
     """
-    season = demo_season(seed)
+    if season is not None:
+        from woodlab.demo_seasons import SEASONS  # they are made from this one
+
+        if season not in SEASONS:
+            raise WoodlabError(f"season = {season!r} is not one of {', '.join(SEASONS)}.")
+        return SEASONS[season](seed)
+    return book_of_season(demo_season(seed), seed)
+
+
+def book_of_season(season: SimulatedSeason, seed: int) -> RecordBook:
+    """A season as makers wrote it down, slips included."""
     book = season.book
     rng = np.random.default_rng(seed + 3)
     tables = {name: frame.copy() for name, frame in book.tables().items()}
@@ -100,7 +121,7 @@ def demo_book(seed: int = DEMO_SEED) -> RecordBook:
     return replace(RecordBook.from_frames(**tables), name="invented season of the Brindle Mill")
 
 
-def _pieces(rng: np.random.Generator) -> pd.DataFrame:
+def _pieces(rng: np.random.Generator, year: int) -> pd.DataFrame:
     rows = []
     letter = 0
     for species, logs in _LOGS.items():
@@ -109,7 +130,7 @@ def _pieces(rng: np.random.Generator) -> pd.DataFrame:
             log = name or chr(65 + letter + (letter >= 8) + (letter >= 13))  # no I, no O
             letter += 1
             # Green wood is turned in the cold months, a log in one or two days.
-            felled = pd.Timestamp("2025-01-10") + pd.Timedelta(days=int(rng.integers(0, 75)))
+            felled = pd.Timestamp(f"{year}-01-10") + pd.Timedelta(days=int(rng.integers(0, 75)))
             count = int(rng.integers(3, 6))
             seals = list(rng.permutation(SEALS))[: min(count, 4)]
             seals += list(rng.choice(SEALS, count - len(seals)))

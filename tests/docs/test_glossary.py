@@ -96,6 +96,7 @@ def drying(found, book):
     last = book.weighings["on"].max()
     found.add("past_forecasts", wl.past_forecasts(pooled, [last], **asked))
     found.add("steady_weight", wl.steady_weight(book, ready))
+    found.add("ready_list()", wl.ready_list(pooled))
 
 
 def studies(found, few, book):

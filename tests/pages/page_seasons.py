@@ -6,10 +6,14 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
-from woodlab.pages.facts import Facts, bowls_of
+from woodlab.pages.facts import Facts
+from woodlab.week.bowls import bowls_of
 
 DAY = pd.Timestamp("2026-06-10")
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
+NO_WEIGHTS = pd.DataFrame(
+    {"piece": [], "on": pd.to_datetime([]), "mass_g": [], "fitted_g": [], "used": []}
+)
 HOSTILE = '<b onmouseover="x()">Gran & co</b>'
 
 
@@ -69,7 +73,7 @@ def season(
     )  # fmt: skip
     none = pd.DataFrame()
     return Facts(
-        book=book, fits=SimpleNamespace(set_aside=none), day=DAY, club="the Elm Row turners",
+        book=book, fits=SimpleNamespace(residuals=NO_WEIGHTS), day=DAY, club="the Elm Row turners",
         bowls=bowls, curves=pd.concat([curves, ahead], ignore_index=True),
         air=pd.DataFrame({"on": days, "moisture_pct": 12.0}) if air else
         pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []}),

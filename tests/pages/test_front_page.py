@@ -6,10 +6,11 @@ import pandas as pd
 from page_seasons import DAY, HOSTILE, season
 
 import woodlab as wl
-from woodlab.pages.facts import GROUPS, bowls_of, gather
+from woodlab.pages.facts import gather
 from woodlab.pages.findings import cracking, sealing, walls
-from woodlab.pages.odd import odd_weights
 from woodlab.pages.page import content, write_pages, write_plain
+from woodlab.week.bowls import GROUPS, bowls_of
+from woodlab.week.odd import odd_weights
 
 
 def test_each_bowl_is_in_one_group_and_printed_in_one_place(written):
@@ -97,9 +98,9 @@ def test_scrapped_and_finished_bowls_are_on_no_shelf():
 def test_swapped_marks_are_one_line_and_a_slip_of_the_point_is_named():
     facts = season(n=4)
     on = [DAY - pd.Timedelta(days=30)] * 2 + [DAY]
-    facts.fits.set_aside = pd.DataFrame(
+    facts.fits.residuals = pd.DataFrame(
         {"piece": ["A1", "A2", "A3"], "on": on, "mass_g": [300.0, 800.0, 9000.0],
-         "fitted_g": [802.0, 301.0, 901.0]}
+         "fitted_g": [802.0, 301.0, 901.0], "used": False}
     )  # fmt: skip
     slip, swap = odd_weights(facts)[:2]
     assert swap.pieces == ("A1", "A2")

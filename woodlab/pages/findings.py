@@ -11,7 +11,8 @@ import pandas as pd
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.titles import Claim, certainties, fitting, this_season
-from woodlab.pages.facts import READY, Facts
+from woodlab.pages.facts import Facts
+from woodlab.week.bowls import READY
 
 LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
 _RANK = {"clear": 0, "likely": 1, "open": 2, "nothing": 3}

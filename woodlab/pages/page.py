@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import partial
 from html import escape
 from pathlib import Path
@@ -13,15 +12,16 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 
 from woodlab import words
 from woodlab.charts import colours
-from woodlab.pages.facts import GREW_MM, READY, Facts
+from woodlab.pages.facts import GREW_MM, Facts
 from woodlab.pages.findings import Finding, findings
-from woodlab.pages.odd import odd_weights
 from woodlab.pages.pictures import draw
+from woodlab.week.bowls import READY, by_shelf, this_week
+from woodlab.week.odd import odd_weights
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
 
-NEXT, ODD, SOON_DAYS, MONTHS = 7, 5, 7, 6
+NEXT, ODD, MONTHS = 7, 5, 6
 FEW = 6  # of more bowls that are probably dry, the chances are left to the ready list
 PAGES = {
     "1_open_and_check.html": "The check of the records",
@@ -88,7 +88,7 @@ def content(facts: Facts) -> dict[str, Any]:
     ready, probably = of.get("ready", none), of.get("probably", none)
     waiting = of.get("waiting", none).sort_values("ready_on", na_position="last")
     cracked = of.get("cracked", none)
-    cracked = cracked.assign(open=cracked["glued_on"].isna())
+    cracked = cracked.assign(open=cracked["state"] == "open")
     cracked = cracked.sort_values(["open", "last_mm"], ascending=False)
     near = partial(words.day, beside=day)
     said = findings(facts)
@@ -100,17 +100,17 @@ def content(facts: Facts) -> dict[str, Any]:
         "invented": _invented(facts), "target": f"{bowls['target_moisture_pct'].median():.0f}",
         "ages": _ages(facts), "shelves": shelves,
         "place_of": bowls.set_index("piece")["shelf"].to_dict(),
-        "ready": _by_shelf(ready["piece"], bowls), "n_ready": len(ready),
+        "ready": by_shelf(ready["piece"], bowls), "n_ready": len(ready),
         "oldest_look": _oldest_look(ready, day),
         "probably": [(r.piece, _in_ten(r.p_ready_now), r.shelf)
                      for r in probably.sort_values("p_ready_now", ascending=False).itertuples()],
-        "probably_by": _by_shelf(probably["piece"], bowls), "few": FEW,
+        "probably_by": by_shelf(probably["piece"], bowls), "few": FEW,
         "n_probably": len(probably), "n_waiting": len(waiting), "n_gone": len(of.get("gone", none)),
         "cracked": [_crack_row(r, near) for r in cracked.itertuples()], "n_cracked": len(cracked),
         "next": [(r.piece, near(r.ready_on), words.dates(max(r.earliest_on, day), r.latest_on, day))
                  for r in coming.head(NEXT).itertuples()],
         "months": _months(waiting, day), "odd": odd[:ODD], "n_odd": len(odd),
-        "week": _week(facts, probably, waiting, cracked), "findings": said,
+        "week": _week(facts), "findings": said,
         "answer": _answer(said), "caution": CAUTION, "dense": _dense(bowls, cracked, ready),
     }  # fmt: skip
 
@@ -121,31 +121,18 @@ def _answer(said: list[Finding]) -> list[tuple[str, str]]:
     return [(words.opened(f.short), anchor[f.key]) for f in said if f.short]
 
 
-def _week(facts: Facts, probably: Any, waiting: Any, cracked: Any) -> dict[str, Any]:
+def _week(facts: Facts) -> dict[str, Any]:
     """This week's work; open cracks are looked at first, due by their age or not."""
-    due = facts.round
-    soon = waiting[waiting["ready_on"] <= facts.day + pd.Timedelta(days=SOON_DAYS)]
-    first_weigh = [*probably["piece"], *soon["piece"]]
-    first_look = list(cracked.loc[cracked["open"], "piece"])
-    gone = set(facts.bowls.loc[facts.bowls["group"] == "gone", "piece"])
+    work = this_week(facts.bowls, facts.round, facts.day)
     out: dict[str, Any] = {
         "until": words.dates(facts.day, facts.day + pd.Timedelta(days=6), facts.day)
     }
-    for what, first in (("weigh", first_weigh), ("look", first_look)):
-        asked = due.loc[due["do"].astype(str).str.contains(what), "piece"]
-        rest = [p for p in asked if p not in set(first) | gone]
-        out[f"{what}_first"] = words.in_order(first)
-        out[what] = _by_shelf(rest, facts.bowls)
+    for what in ("weigh", "look"):
+        first, rest = work[f"{what}_first"], work[what]
+        out[f"{what}_first"] = first
+        out[what] = by_shelf(rest, facts.bowls)
         out[f"n_{what}"] = len(first) + len(rest)
     return out
-
-
-def _by_shelf(pieces: Iterable[str], bowls: pd.DataFrame) -> list[tuple[str, list[str]]]:
-    shelf = bowls.set_index("piece")["shelf"]
-    found: dict[str, list[str]] = {}
-    for piece in words.in_order(pieces):
-        found.setdefault(str(shelf[piece]), []).append(piece)
-    return sorted(found.items())
 
 
 def _in_ten(p: float) -> str:
@@ -193,7 +180,7 @@ def _crack_row(r: Any, near: Any) -> dict[str, Any]:
     now = "not measured" if pd.isna(r.last_mm) else f"{r.last_mm:.0f} mm" if r.last_mm else "closed"
     how = f"was {base:.0f}" if grew else "not grown" if pd.notna(base) else ""
     dry = "yes" if r.p_ready_now >= READY else near(r.ready_on) or "no date"
-    return {"piece": r.piece, "now": now, "how": how, "grew": grew, "open": not glued,
+    return {"piece": r.piece, "now": now, "how": how, "grew": grew, "open": r.state == "open",
             "glued": near(r.glued_on) if glued else "no", "dry": dry, "shelf": r.shelf}  # fmt: skip
 
 

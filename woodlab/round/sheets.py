@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import re
 from pathlib import Path
 
-from woodlab.book.reading import cells_of_sheet, decoded, separator_of
-from woodlab.book.writing.saving import file_of
+from woodlab.book.units import Units, units_of_book
 from woodlab.errors import WoodlabError
 from woodlab.round.core import UNITS, Round, round_of
 from woodlab.safe_write import locked, write_file
@@ -60,7 +56,7 @@ def write_round(
     if not len(tour):
         raise WoodlabError("Nothing is due this week, so there is no round to write.")
     if kind == ".pdf":
-        return tour.sheet(path)
+        return tour.sheet(path, units=Units(unit, "in" if unit == "lboz" else "mm"))
     made = round_of(tour, most, unit)
     with locked(path):
         write_file(path, _bytes_of(made, path))
@@ -80,17 +76,5 @@ def _bytes_of(made: Round, path: Path) -> bytes:
 
 
 def unit_of(path: str | Path) -> str:
-    """The unit in the heading of a book's weights: `g`, `kg` or `lboz`."""
-    path = Path(path)
-    if path.is_dir():
-        text = decoded(file_of(path, "weighings").read_bytes())
-        first = io.StringIO(text, newline="")
-        heads = next(csv.reader(first, delimiter=separator_of(text.split("\n", 1)[0])), [])
-    else:
-        cells = cells_of_sheet(path, "weighings")
-        heads = [] if cells is None else list(cells.columns)
-    for head in heads:
-        found = re.search(r"mass\W*_?\W*(kg|lb|oz|g)\b", str(head).casefold())
-        if found:
-            return found[1] if found[1] in ("g", "kg") else "lboz"
-    return "g"
+    """The unit in which a book keeps its weights: `g`, `kg` or `lboz`."""
+    return units_of_book(path).mass

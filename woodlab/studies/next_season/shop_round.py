@@ -13,11 +13,19 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.book.units import METRIC, Units
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD
-from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
+from woodlab.studies.next_season.printing import Sheet, print_sheet, shown
+from woodlab.studies.next_season.round_words import (
+    last_weight,
+    risk,
+    sheet_columns,
+    sheet_rows,
+    worded,
+)
 from woodlab.studies.season_fits import season_fits
 
 # How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
@@ -83,8 +91,8 @@ class ShopRound(Shown):
         columns = [
             Column("piece", lambda r: r.piece, False),
             Column("do", lambda r: r.do, False),
-            Column("crack", lambda r: r.crack if r.crack != "none seen" else _risk(r), False),
-            Column("last weight [g]", _last),
+            Column("crack", lambda r: r.crack if r.crack != "none seen" else risk(r), False),
+            Column("last weight [g]", lambda r: last_weight(r, METRIC, named=False)),
             Column("expect [g]", lambda r: r.expect),
             Column("why", lambda r: r.why, False),
             Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
@@ -107,7 +115,11 @@ class ShopRound(Shown):
             f"{words.count(weigh)} to weigh{first}."
         )
 
-    def sheet(self, path: str | Path, *, paper: str = "a4") -> Path:
+    def in_units(self, units: Units) -> pd.DataFrame:
+        """`due` in words of these units: `last weight`, `expect` and `crack` beside the rest."""
+        return worded(self.due, units)
+
+    def sheet(self, path: str | Path, *, paper: str = "a4", units: Units = METRIC) -> Path:
         """Print the round as a PDF, 25 pieces to a page, with room to write.
 
         Raises
@@ -125,8 +137,8 @@ class ShopRound(Shown):
                 "again.",
                 *self.notes,
             ),
-            columns=_SHEET,
-            rows=[_line(row) for row in self.due.to_dict("records")],
+            columns=sheet_columns(units),
+            rows=sheet_rows(self.due, units),
             below=(shown(CRACKED_WOOD, 400),),
             footer=f"{shown(self.book_name, 60)}   bands hold 99 of 100 good weighings",
             paper=paper,
@@ -189,6 +201,15 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
     due = frame.loc[order, COLUMNS].reset_index(drop=True)
     notes = [text for text in (_overdue(due), reason or _silence(frame, model)) if text]
     return ShopRound(due, day, book.name, n, int(frame["_open"].sum()), tuple(notes))
+
+
+def due_by_age(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
+    """What falls due in the week from a day, without risks and expected weights: `piece`, `do`.
+
+    Needs no fit; `shop_round` has the same rows.
+    """
+    frame = _due(_standing(book.until(day), day.normalize()))
+    return frame.loc[frame["do"] != "", ["piece", "do"]].reset_index(drop=True)
 
 
 def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
@@ -343,32 +364,3 @@ def _silence(frame: pd.DataFrame, model: Any) -> str:
             f"(day {model.last_days:.0f}), or of a kind that was not looked at."
         )
     return ""
-
-
-_SHEET = (
-    SheetColumn("mark", 1.25, longest=14), SheetColumn("where", 1.7, longest=22),
-    SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.2, longest=14),
-    SheetColumn("crack, or risk since look", 1.6, "left", 34),
-    SheetColumn("last weight (g), on", 1.6, "right", 24),
-    SheetColumn("expect (g), band", 1.7, "right", 30),
-    SheetColumn("weight today", 1.6), SheetColumn("crack (mm)", 1.1), SheetColumn("note", 1.8),
-)  # fmt: skip
-
-
-def _risk(row: Any) -> str:
-    if pd.isna(row.crack_risk):
-        return f"risk not known; {row.days_since_look:g} days since the look"
-    return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"
-
-
-def _last(row: Any) -> str:
-    return "" if pd.isna(row.last_g) else f"{row.last_g:.0f}, {row.last_on:%d %b %Y}"
-
-
-def _line(row: dict[str, Any]) -> list[str]:
-    one = pd.Series(row)
-    crack = _risk(one) if row["crack"] in ("none seen", "not looked at") else row["crack"]
-    where = row["place"] if isinstance(row["place"], str) else ""
-    kind = f"{row['species']}; {row['seal']}"
-    expect = row["expect"].split(":")[0]
-    return [row["piece"], where, kind, row["do"], crack, _last(one), expect, "", "", ""]

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import pandas as pd
 
-from woodlab.pages.facts import Facts
+from woodlab.book.record_book import RecordBook
+from woodlab.book.units import METRIC, Units
 
 _NEAR = 0.03  # of the mass: as heavy as the other should be
+_LEAST = 0.01  # of the mass: a weight that is off by less is left out without a word
 _SLIPS = (10.0, 0.1, 100.0, 0.01)
 
 
@@ -24,11 +26,22 @@ class Odd:
     used: str
 
 
-def odd_weights(facts: Facts) -> list[Odd]:
+class Asked(Protocol):
+    """What is needed of the front page's facts, or of the ready list."""
+
+    @property
+    def book(self) -> RecordBook: ...
+    @property
+    def fits(self) -> Any: ...
+    @property
+    def day(self) -> pd.Timestamp: ...
+
+
+def odd_weights(facts: Asked, units: Units = METRIC) -> list[Odd]:
     """Weights that a curve leaves out, and doubts of weighings that no such weight explains."""
-    alone = getattr(facts.fits, "set_aside", pd.DataFrame())
-    alone = alone if {"piece", "on", "mass_g", "fitted_g"} <= set(alone) else pd.DataFrame()
-    found = _left_out(alone)
+    weights = facts.fits.residuals
+    alone = weights[~weights["used"].astype(bool) & weights["fitted_g"].notna()]
+    found = _left_out(alone, units)
     told = {piece for odd in found if len(odd.pieces) > 1 for piece in odd.pieces}
     masses = {(r.piece, f"{r.mass_g:.0f}") for r in alone.itertuples()}
     doubts = facts.book.doubts
@@ -45,21 +58,23 @@ def odd_weights(facts: Facts) -> list[Odd]:
     return sorted(found, key=lambda o: pd.Timestamp(o.on) if pd.notna(o.on) else facts.day)[::-1]
 
 
-def _left_out(alone: pd.DataFrame) -> list[Odd]:
+def _left_out(alone: pd.DataFrame, units: Units) -> list[Odd]:
     found, swapped = [], set()
-    rows = alone.to_dict("records")
+    rows, weight = alone.to_dict("records"), units.weight
     for a in rows:
         for b in rows:
             if a["piece"] < b["piece"] and a["on"] == b["on"] and _swapped(a, b):
                 swapped |= {(a["piece"], a["on"]), (b["piece"], b["on"])}
-                what = f"{a['mass_g']:,.0f} g and {b['mass_g']:,.0f} g, each due for the other"
+                what = f"{weight(a['mass_g'])} and {weight(b['mass_g'])}, each due for the other"
                 found.append(Odd((a["piece"], b["piece"]), a["on"], what,
                                  "Marks swapped? Change them round.", "left out"))  # fmt: skip
     for r in rows:
         if (r["piece"], r["on"]) in swapped:
             continue
+        if abs(r["mass_g"] / r["fitted_g"] - 1) < _LEAST:
+            continue
         slip = any(abs(r["mass_g"] / r["fitted_g"] / k - 1) < 0.06 for k in _SLIPS)
-        what = f"{r['mass_g']:,.0f} g, where about {r['fitted_g']:,.0f} g is due"
+        what = f"{weight(r['mass_g'])}, where about {weight(r['fitted_g'])} is due"
         do = f"{'Decimal point slipped' if slip else 'Misread scale'}? Compare the paper."
         found.append(Odd((r["piece"],), r["on"], what, do, "left out"))
     return found
@@ -71,7 +86,7 @@ def _swapped(a: dict[str, Any], b: dict[str, Any]) -> bool:
     )
 
 
-def _day_of(facts: Facts, doubt: Any) -> pd.Timestamp | None:
+def _day_of(facts: Asked, doubt: Any) -> pd.Timestamp | None:
     """The day of a doubted weight: of the last of the masses that the doubt names."""
     own = facts.book.weighings[facts.book.weighings["piece"] == doubt.piece]
     last = pd.to_numeric(str(doubt.value).split(" then ")[-1], errors="coerce")

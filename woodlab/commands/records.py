@@ -1,0 +1,163 @@
+"""Records in and out: `woodlab check`, `blank`, `from-sheet`, `share` and `demo`."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from woodlab.commands.asking import asked
+from woodlab.errors import WoodlabError
+from woodlab.week.sharing import ANSWERS, LICENCES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_SHOWN = 100
+
+
+def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    check = commands.add_parser("check", help="faults and doubts of a record book")
+    check.add_argument("book", type=Path)
+    check.set_defaults(run=_check)
+
+    blank = commands.add_parser("blank", help="an empty record book to fill in")
+    blank.add_argument("file", type=Path, help="a new workbook (.xlsx) or folder")
+    blank.set_defaults(run=_blank)
+
+    sheet = commands.add_parser("from-sheet", help="any sheet of your own, to a record book")
+    sheet.add_argument("sheet", type=Path, help="your sheet (.xlsx, .ods, .xls, .csv, .txt)")
+    sheet.add_argument(
+        "--out", type=Path, required=True,
+        help="the book (.xlsx, or a folder); one made of this sheet before takes what is new",
+    )  # fmt: skip
+    sheet.add_argument("--mass-unit", choices=["g", "kg", "lb", "oz"], help="of bare weights")
+    sheet.add_argument("--length-unit", choices=["mm", "cm", "in"], help="of bare lengths")
+    sheet.add_argument("--layout", choices=["pieces-down", "dates-down", "log"])
+    sheet.add_argument(
+        "--dates", choices=["day-first", "month-first"], help="9/3/26: 9 March or 3 September"
+    )
+    sheet.add_argument("--decimal", choices=[".", ","], help="1,480: 1480 g or 1.48 g")
+    sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
+    sheet.add_argument("--tab", help="which sheet of a workbook")
+    sheet.set_defaults(run=_from_sheet)
+
+    share = commands.add_parser("share", help="a book that may be given away, as open data")
+    share.add_argument("book", type=Path)
+    share.add_argument("--out", type=Path, required=True, help="the folder to write")
+    share.add_argument("--licence", choices=list(LICENCES), help="asked for unless given")
+    for kind in ("makers", "places", "scales", "notes"):
+        can = ANSWERS if kind != "notes" else ANSWERS[1:]
+        share.add_argument(f"--{kind}", choices=can, help="asked about unless given")
+    share.add_argument("--own-columns", choices=ANSWERS[1:], help="asked about unless given")
+    share.set_defaults(run=_share)
+
+    demo = commands.add_parser("demo", help="write the invented season, to try things on")
+    demo.add_argument("folder", type=Path)
+    demo.add_argument("--seed", type=int, default=None)
+    demo.add_argument(
+        "--seasons", action="store_true", help="last year's, finished, and this year's, drying"
+    )
+    demo.set_defaults(run=_demo)
+
+
+def _check(options: argparse.Namespace) -> None:
+    from woodlab.book.record_book import open_book
+
+    book = open_book(options.book)
+    print(book.counts.to_string(index=False))
+    doubts = book.doubts
+    count = f"{len(doubts)} {'entry' if len(doubts) == 1 else 'entries'} in doubt"
+    print(f"\nNo faults. {count} (kept in the book){':' if len(doubts) else '.'}")
+    for doubt in doubts.head(MOST_SHOWN).itertuples():
+        value = str(doubt.value)[:80]
+        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {value}: {doubt.doubt[:200]}")
+    if len(doubts) > MOST_SHOWN:
+        print(f"  ... and {len(doubts) - MOST_SHOWN} more; notebook 1 shows all of them.")
+
+
+def _blank(options: argparse.Namespace) -> None:
+    from woodlab.book.writing.blank import blank_book
+
+    blank_book(options.file)
+    print(f"Written: {options.file}")
+
+
+def _from_sheet(options: argparse.Namespace) -> None:
+    from woodlab.book.sheet.reading import read_sheet
+
+    made = read_sheet(
+        options.sheet,
+        mass_unit=options.mass_unit,
+        length_unit=options.length_unit,
+        layout=options.layout,
+        dates=options.dates,
+        decimal=options.decimal,
+        year=options.year,
+        tab=options.tab,
+    )
+    print(made)
+    grown = options.out.exists()
+    changes = made.save(options.out)
+    if grown:
+        print(f"\nMerged into {options.out}: {_counted(changes['what'])}.")
+        print(changes.head(MOST_SHOWN).to_string(index=False) if len(changes) else "Nothing new.")
+    else:
+        print(f"\nWritten: {options.out}; in it, sheet_ledger says what became of every cell.")
+    print(f"Next: woodlab check {options.out}")
+
+
+def _counted(kinds: pd.Series) -> str:
+    return ", ".join(f"{n} {kind}" for kind, n in kinds.value_counts().items()) or "nothing new"
+
+
+def _share(options: argparse.Namespace) -> None:
+    from woodlab.book.record_book import open_book
+    from woodlab.week.sharing import private_parts, share_book
+
+    book = open_book(options.book)
+    answers = {}
+    for part in private_parts(book):
+        given = options.own_columns if part.kind[0] == "c" else getattr(options, part.kind)
+        if given is None:
+            print(f"{part.kind}: {part.n} ({'; '.join(some[:60] for some in part.some)}, ...)")
+            given = _chosen("  ", part.can)
+        answers[part.kind] = given
+    licence = options.licence
+    if licence is None:
+        print("What may others do with it?")
+        for name, (said, where) in LICENCES.items():
+            print(f"  {name}: {said}, {where}")
+        licence = _chosen("  ", tuple(LICENCES))
+    out = share_book(book, options.out, licence=licence, answers=answers)
+    print(f"Written to {out}. Marks of bowls and logs, days, woods and seals are as they were: "
+          "read them once more before you give them away.")  # fmt: skip
+
+
+def _chosen(text: str, can: tuple[str, ...]) -> str:
+    """One of some answers, typed by its number."""
+    said = ", ".join(f"[{k}] {name}" for k, name in enumerate(can, 1))
+    answer = asked(f"{text}{said}?", "".join(str(k) for k in range(1, len(can) + 1)))
+    if answer == "q":
+        raise WoodlabError("Nobody answered; nothing was written. Every answer is an option, too.")
+    return can[int(answer) - 1]
+
+
+def _demo(options: argparse.Namespace) -> None:
+    from woodlab.demo import DEMO_SEED, demo_book
+
+    folder = options.folder
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise WoodlabError(
+            f"{folder} exists and is not empty. Name a new folder, so that no book of "
+            "yours is written over."
+        )
+    seed = DEMO_SEED if options.seed is None else options.seed
+    if not options.seasons:
+        demo_book(seed=seed).save(folder)
+        print(f"An invented season is written to {folder}.")
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, season in (("last_season", "finished"), ("this_season", "drying")):
+        demo_book(seed=seed, season=season).save(folder / name)
+    print(f"Two invented seasons are written to {folder}: last_season, this_season.")

@@ -1,0 +1,9 @@
+"""The maker's week: which bowls to turn, which have cracked, which wait, what to weigh and look at.
+
+Where a thing is
+----------------
+`bowls`        a row a bowl, in exactly one group: what the front page and the ready list share
+`odd`          odd weights, a line an event
+`ready`        `ready_list`: the answer of every week, as text, as sections and by member
+`sharing`      `share_book`: a book that may be given away
+"""

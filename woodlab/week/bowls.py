@@ -1,0 +1,146 @@
+"""A row a bowl in exactly one group, and this week's work: the front page and the ready list share
+what is decided here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.forecast.cracks import crack_states, ended
+
+READY, PROBABLY = 0.95, 0.5  # chance of being dry enough: turn now; weigh once more first
+GROUPS = ("gone", "cracked", "ready", "probably", "waiting")
+SOON_DAYS = 7
+
+
+def last_day(book: RecordBook) -> str | None:
+    """The last day on record, of a weight or a look; None where there is neither."""
+    days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
+    return f"{max(days):%Y-%m-%d}" if days else None
+
+
+def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
+    """A row a bowl, in exactly one group: gone before cracked before ready before probably.
+
+    Parameters
+    ----------
+    ready : DataFrame
+        From `forecast_ready`, or as much of it as is at hand.
+    book : RecordBook
+        As it stood on the day.
+    day : Timestamp
+
+    Returns
+    -------
+    DataFrame
+        `ready` with `group` (one of `GROUPS`), `state` (of its crack: `none`, `open`, `glued`,
+        `unknown`), `crack_on`, `first_mm`, `last_mm`, `glued_on`, `glued_mm`, `last_look_on`, and
+        `shelf`: where it stands, by its last weighing that says so, else by its own row.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().until("2025-05-01")
+    >>> ready = pd.DataFrame({"piece": ["A1", "A2", "C1"], "p_ready_now": [0.99, 0.6, 0.99],
+    ...                       "place": "loft"})
+    >>> bowls_of(ready, book, pd.Timestamp("2025-05-01"))["group"].tolist()
+    ['ready', 'probably', 'cracked']
+    """
+    looks = book.looks.sort_values("on", kind="stable")
+    frame = ready.reset_index(drop=True)
+    moved = book.weighings.dropna(subset=["place"]).sort_values("on", kind="stable")
+    here = moved.groupby("piece")["place"].last().reindex(frame["piece"]).to_numpy(object)
+    frame["shelf"] = [
+        shelf_name(now if isinstance(now, str) else before)
+        for now, before in zip(here, frame["place"], strict=True)
+    ]
+    for name in ("seal", "species"):
+        if name in frame:  # a book may leave them out
+            frame[name] = frame[name].astype(object).fillna("not noted")
+    states = crack_states(book).set_index("piece")
+    last = looks.groupby("piece").tail(1).set_index("piece")
+    seen = looks[_crack_seen(looks)].groupby("piece")
+    glued = looks[looks["action"] == "glued"].groupby("piece")
+    measured = looks[looks["crack_mm"].notna()].groupby("piece")["crack_mm"].last()
+    found = {
+        "state": states["state"], "last_look_on": last["on"], "crack_on": states["since"],
+        "last_mm": measured, "first_mm": seen["crack_mm"].first(), "glued_on": glued["on"].max(),
+        "glued_mm": glued["crack_mm"].last(),
+    }  # fmt: skip
+    for name, column in found.items():
+        frame[name] = column.reindex(frame["piece"]).to_numpy()
+    frame["group"] = np.select(
+        [
+            frame["piece"].isin(gone_by(book, day)),
+            frame["crack_on"].notna(),
+            frame["p_ready_now"] >= READY,
+            frame["p_ready_now"] >= PROBABLY,
+        ],
+        ["gone", "cracked", "ready", "probably"],
+        "waiting",
+    )
+    return frame
+
+
+def _crack_seen(looks: pd.DataFrame) -> pd.Series:
+    """Which looks found a crack; one may be seen without being measured."""
+    return (looks["crack_mm"] > 0) | looks["crack"].eq("yes").fillna(False).astype(bool)
+
+
+def gone_by(book: RecordBook, day: pd.Timestamp) -> set[str]:
+    """Bowls that are on no shelf any more: finished, scrapped, given away."""
+    gone = ended(book)
+    on = pd.to_datetime(gone["on"])
+    return set(gone.index[on.isna() | (on.dt.normalize() <= day.normalize())])
+
+
+def shelf_name(place: Any) -> str:
+    return place.removesuffix(" (invented)") if isinstance(place, str) else "no place noted"
+
+
+def by_shelf(pieces: Iterable[str], bowls: pd.DataFrame) -> list[tuple[str, list[str]]]:
+    """Marks by place, both in reading order."""
+    shelf = bowls.set_index("piece")["shelf"]
+    found: dict[str, list[str]] = {}
+    for piece in words.in_order(pieces):
+        found.setdefault(str(shelf[piece]), []).append(piece)
+    return sorted(found.items())
+
+
+def this_week(bowls: pd.DataFrame, due: pd.DataFrame, day: pd.Timestamp) -> dict[str, list[str]]:
+    """Marks to `weigh` and `look` at this week, those first that may be dry, or are cracked open.
+
+    Parameters
+    ----------
+    bowls : DataFrame
+        From `bowls_of`.
+    due : DataFrame
+        `piece`, `do`: what falls due by age, from `shop_round`.
+    day : Timestamp
+
+    Returns
+    -------
+    dict
+        `weigh_first`, `look_first`, and the rest of what is due, `weigh` and `look`.
+    """
+    coming = bowls.sort_values("ready_on", na_position="last")
+    soon = (coming["group"] == "waiting") & (
+        coming["ready_on"] <= day + pd.Timedelta(days=SOON_DAYS)
+    )
+    opened = (bowls["group"] == "cracked") & (bowls["state"] == "open")
+    first = {
+        "weigh": [*bowls.loc[bowls["group"] == "probably", "piece"], *coming.loc[soon, "piece"]],
+        "look": list(bowls.loc[opened, "piece"]),
+    }
+    gone = set(bowls.loc[bowls["group"] == "gone", "piece"])
+    out: dict[str, list[str]] = {}
+    for what, urgent in first.items():
+        asked = due.loc[due["do"].astype(str).str.contains(what), "piece"]
+        known = asked[asked.isin(set(bowls["piece"]) - gone - set(urgent))]
+        out |= {f"{what}_first": words.in_order(urgent), what: words.in_order(known)}
+    return out

@@ -1,0 +1,399 @@
+"""The answer of every week: what to turn now, what has cracked, what waits and until when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from woodlab import words
+from woodlab.book.record_book import RecordBook
+from woodlab.book.units import METRIC, Units
+from woodlab.drying.fit.fitting import fit_drying
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.saving import load_fits
+from woodlab.drying.forecast.ready import forecast_ready
+from woodlab.errors import WoodlabError
+from woodlab.show import Card, Shown, listed
+from woodlab.studies.cautions import CRACKED_WOOD
+from woodlab.studies.next_season.shop_round import due_by_age
+from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
+from woodlab.week.odd import Odd, odd_weights
+
+STALE_DAYS = 21  # after so long without a weight the list says how old it is
+NOT_NOTED = "no maker noted"
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the ready list: a title with its count, notes, marks by place, or a table."""
+
+    key: str
+    title: str
+    notes: tuple[str, ...] = ()
+    marks: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    headings: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class ReadyList(Shown):
+    """Which bowls may go back on the lathe, as of a day. Made by `ready_list`.
+
+    Attributes
+    ----------
+    bowls : DataFrame
+        `forecast_ready` with a row a bowl, in exactly one `group`: `gone` (finished, scrapped,
+        given away), `cracked`, `ready`, `probably` (weigh once more first), `waiting`; and of its
+        crack `state` (`none`, `open`, `glued`, `unknown`), `crack_on`, `last_mm`, `glued_on`.
+    week : dict
+        Marks to `weigh` and to `look` at this week, `weigh_first` and `look_first` before them.
+    odd : tuple
+        Odd weights, a line an event.
+    day : Timestamp
+    fits : DryingFits
+    units : Units
+        In which it is worded.
+    who : str
+        The member that it is for; empty for everybody.
+    """
+
+    bowls: pd.DataFrame
+    week: dict[str, list[str]]
+    odd: tuple[Odd, ...]
+    day: pd.Timestamp
+    fits: DryingFits
+    units: Units = METRIC
+    who: str = ""
+
+    @property
+    def name(self) -> str:
+        """The book's name."""
+        return self.fits.book.name
+
+    @property
+    def makers(self) -> list[str]:
+        """Members of whom bowls are still on a shelf, in order."""
+        here = self.bowls[self.bowls["group"] != "gone"]
+        return words.in_order(here["maker"].unique())
+
+    def of(self, maker: str) -> ReadyList:
+        """The list of one member, from the same fits.
+
+        Raises
+        ------
+        WoodlabError
+            If no bowl is theirs.
+        """
+        own = self.bowls[self.bowls["maker"] == maker].reset_index(drop=True)
+        if not len(own):
+            there = ", ".join(words.in_order(self.bowls["maker"].unique()))
+            raise WoodlabError(f"No bowl is of the maker {maker!r}. The book has: {there}.")
+        mine = set(own["piece"])
+        week = {what: [p for p in marks if p in mine] for what, marks in self.week.items()}
+        odd = tuple(one for one in self.odd if mine & set(one.pieces))
+        return replace(self, bowls=own, week=week, odd=odd, who=maker)
+
+    def group(self, name: str) -> pd.DataFrame:
+        """The bowls of one group, soonest first."""
+        own = self.bowls[self.bowls["group"] == name]
+        return own.sort_values(["ready_on", "piece"], na_position="last", kind="stable")
+
+    def line(self) -> str:
+        """One line, as for a member of a club."""
+        n = {name: len(self.group(name)) for name in ("ready", "cracked", "probably", "waiting")}
+        weigh, look = (len(self.week[f"{w}_first"]) + len(self.week[w]) for w in ("weigh", "look"))
+        said = f"{n['ready']} to turn now, {n['cracked']} cracked, "
+        if n["probably"]:
+            said += f"{n['probably']} probably dry, "
+        return f"{said}{n['waiting']} not yet; this week weigh {weigh}, look at {look}"
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """`bowls` in the order of the list: cracked first, those that are gone last."""
+        order = ["cracked", "ready", "probably", "waiting", "gone"]
+        return pd.concat([self.group(name) for name in order], ignore_index=True)
+
+    @property
+    def waiting(self) -> pd.DataFrame:
+        """The bowls that are not dry enough yet, the soonest first."""
+        return self.frame[self.frame["group"].isin(["probably", "waiting"])]
+
+    def card(self) -> Card:
+        """Who is cracked, who can be turned; the table holds every bowl still on a shelf."""
+        here = self.frame[self.frame["group"] != "gone"]
+        rows = tuple(
+            (
+                r.piece,
+                "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
+                _chance(r.p_ready_now),
+                self._when(r),
+                self._state(r),
+                str(r.species),
+                str(r.seal),
+                r.shelf,
+            )
+            for r in here.itertuples()
+        )
+        marks = {name: words.in_order(self.group(name)["piece"]) for name in _GROUP}
+        dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
+        target = self.bowls["target_moisture_pct"].median()
+        says = [
+            f"{self._headline()} {words.opened(self.line().split(';')[0])}.",
+            f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
+            f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
+            f"Turn now: {listed(marks['ready'], 100)}." if marks["ready"] else "",
+            f"Probably dry; weigh once more first: {listed(marks['probably'], 100)}."
+            if marks["probably"] else "",
+            *self._age(),
+            *_never_looked(self.group("ready")),
+            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with at "
+            f"least {100 * READY:.0f} chances in 100." if len(here) else "",
+            CRACKED_WOOD.split(". ")[0] + ".",
+            "These records are invented." if self.fits.book.invented else "",
+        ]  # fmt: skip
+        headings = ("bowl", "moisture now", "chance it is dry", "dry enough", "state", "wood",
+                    "seal", "place")  # fmt: skip
+        return Card(
+            tuple(said for said in says if said), headings,
+            (False, True, True, False, False, False, False, False), rows,
+            f"{words.opened(words.count(len(here)))}, as of {words.day(self.day)}, cracked first",
+            ("ready.frame", "ready.waiting", "ready.text()", "ready.of(maker)"),
+        )  # fmt: skip
+
+    def _state(self, r: Any) -> str:
+        """Of a cracked bowl what is known of its crack; of the others what to do."""
+        crack = self._crack(r)
+        if r.group == "cracked":
+            return f"cracked: {crack}"
+        return _GROUP[r.group] + (f", {crack}" if crack and r.group == "ready" else "")
+
+    def _place(self, r: Any) -> tuple[str, ...]:
+        """Where a bowl stands, in a list of several places."""
+        return (r.shelf,) if self.bowls["shelf"].nunique() > 1 else ()
+
+    def sections(self) -> list[Section]:
+        """Turn now, cracked, not yet, odd weights, this week: each bowl in one of the first."""
+        ready, cracked = self.group("ready"), self.group("cracked")
+        cracked = cracked.assign(_open=cracked["state"] == "open")
+        cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
+        coming = pd.concat([self.group("probably"), self.group("waiting")])
+        target = self.bowls["target_moisture_pct"].median()
+        place = ("place",) if self.bowls["shelf"].nunique() > 1 else ()
+        return [
+            Section(
+                "turn", f"Turn now: {len(ready)}",
+                (f"At or below {target:.0f} % moisture with at least {100 * READY:.0f} chances in "
+                 "100, and no crack at the last look. Look again before you mount.",
+                 *_never_looked(ready)) if len(ready) else ("None yet.",),
+                self._marks(ready["piece"]),
+            ),
+            Section(
+                "cracked", f"Cracked, look before you mount: {len(cracked)}",
+                (CRACKED_WOOD,) if len(cracked) else ("No look has found a crack.",),
+                headings=("mark", "crack", "since", "dry enough", *place),
+                rows=tuple(
+                    (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
+                     *self._place(r)) for r in cracked.itertuples()
+                ),
+            ),
+            Section(
+                "wait", f"Not yet: {len(coming)}",
+                () if len(coming) else ("None.",),
+                headings=("mark", "about", "nine chances in ten", *place),
+                rows=tuple(
+                    (r.piece, *self._dates(r), *self._place(r)) for r in coming.itertuples()
+                ),
+            ),
+            Section(
+                "odd", f"Odd weights: {len(self.odd)}",
+                headings=("mark", "weighed", "what is odd", "what to do", "meanwhile"),
+                rows=tuple(
+                    (" and ".join(o.pieces), words.day(o.on, self.day), o.what, o.do, o.used)
+                    for o in self.odd
+                ),
+            ),
+            *self._work(),
+        ]  # fmt: skip
+
+    def _work(self) -> Iterable[Section]:
+        week = self.week
+        for what, said, first in (
+            ("weigh", "Weigh", "First, since they may be dry: "),
+            ("look", "Look at", "First, since their cracks are open: "),
+        ):
+            urgent, rest = week[f"{what}_first"], week[what]
+            notes = (first + ", ".join(urgent) + ".",) if urgent else ()
+            title = f"{said} this week: {len(urgent) + len(rest)}"
+            yield Section(what, title, notes, self._marks(rest))
+
+    def text(self) -> str:
+        """The list as plain text, as `woodlab ready` prints it."""
+        out = [self._headline(), *self._age()]
+        for section in self.sections():
+            out += ["", section.title.upper()]
+            out += [f"  {note}" for note in section.notes]
+            several = self.bowls["shelf"].nunique() > 1
+            out += [
+                f"  {f'{place}: ' if several else ''}{' '.join(marks)}"
+                for place, marks in section.marks
+            ]
+            out += _table(section)
+        return "\n".join(out)
+
+    def _headline(self) -> str:
+        gone = len(self.group("gone"))
+        here = len(self.bowls) - gone
+        left = f" ({gone} more {'has' if gone == 1 else 'have'} left the shelf)" if gone else ""
+        who = f"{self.who}, " if self.who else ""
+        return f"{who}{self.name}, {words.day(self.day)}: {words.count(here)} on the shelf{left}."
+
+    def _age(self) -> list[str]:
+        """How old the weights are, where they are old."""
+        last = self.bowls["last_weighed_on"].max()
+        days = 0 if pd.isna(last) else (self.day.normalize() - last.normalize()).days
+        return [f"The last weight is {days} days old: weigh first."] if days > STALE_DAYS else []
+
+    def _marks(self, pieces: Iterable[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        return tuple((place, tuple(marks)) for place, marks in by_shelf(pieces, self.bowls))
+
+    def _crack(self, r: Any) -> str:
+        if r.state not in ("open", "glued"):
+            return "not looked at" if r.state == "unknown" else ""
+        size = self.units.length_of(r.last_mm) if r.last_mm > 0 else "not measured"
+        size = "closed" if r.last_mm == 0 else size
+        near = partial(words.day, beside=self.day)
+        if r.state == "glued":
+            return f"glued {near(r.glued_on)}, {size}"
+        return f"open, {size}" + (f", grown since glued {near(r.glued_on)}"
+                                  if pd.notna(r.glued_on) else "")  # fmt: skip
+
+    def _when(self, r: Any) -> str:
+        if r.p_ready_now >= READY:
+            return "yes"
+        about, between = self._dates(r)
+        return f"{about} ({between})" if between else about
+
+    def _dates(self, r: Any) -> tuple[str, str]:
+        """About when, and between which days; or why there is no date."""
+        if r.group == "probably":
+            return f"probably now, {min(9, round(10 * r.p_ready_now))} in 10: weigh once more", ""
+        if pd.isna(r.ready_on):
+            return "no date: it may not get there in this air", ""
+        if r.ready_on <= self.day:
+            return "was dry, has taken up water", ""
+        early = max(r.earliest_on, self.day)
+        return words.day(r.ready_on, self.day), words.dates(early, r.latest_on, self.day)
+
+
+_GROUP = {"ready": "turn now", "cracked": "CRACKED", "probably": "weigh once more",
+          "waiting": "not yet"}  # fmt: skip
+
+
+def ready_list(
+    fits_or_book: Any,
+    as_of: str | pd.Timestamp | None = None,
+    target_moisture_pct: float | None = None,
+    *,
+    units: Units = METRIC,
+) -> ReadyList:
+    """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
+
+    Parameters
+    ----------
+    fits_or_book : DryingFits or RecordBook
+        A book is fitted by `fit_drying` as it stood on the day.
+    as_of : date, optional
+        Nothing after this day is used; the last day on record unless given.
+    target_moisture_pct : float, optional
+        As for `forecast_ready`.
+    units : Units
+        To word it in: see `woodlab.book.units.SHOWN_UNITS`.
+
+    Returns
+    -------
+    ReadyList
+        Shows itself; `text()`, `sections()`, `bowls`, and `of(maker)` for one member.
+
+    Raises
+    ------
+    WoodlabError
+        If neither a book nor fits are given, or nothing can be fitted.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "C1"]).until("2025-06-01")
+    >>> ready = wl.ready_list(wl.fit_drying(book, law="slab"))
+    >>> ready.bowls[["piece", "group"]].values.tolist()
+    [['A1', 'waiting'], ['A3', 'ready'], ['C1', 'cracked']]
+    """
+    given = fits_or_book
+    book = given if isinstance(given, RecordBook) else getattr(given, "book", None)
+    if not isinstance(book, RecordBook):
+        raise WoodlabError(
+            "ready_list needs a record book or its fits. Open the book first: "
+            "wl.ready_list(wl.open_book('my_season'))."
+        )
+    as_of = as_of or last_day(book)
+    past = book.until(as_of)
+    fits = fit_drying(past, as_of=as_of) if given is book else given
+    ready = forecast_ready(fits, as_of, target_moisture_pct)
+    day = pd.Timestamp(ready["as_of"].iloc[0])
+    ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
+    ready["maker"] = ready["maker"].where(ready["maker"].notna(), NOT_NOTED)
+    bowls = bowls_of(ready, past, day)
+    found = ReadyList(bowls, this_week(bowls, due_by_age(past, day), day), (), day, fits, units)
+    return replace(found, odd=tuple(odd_weights(_Asked(past, fits, day), units)))
+
+
+def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFits:
+    """The fits that `file` keeps, if they are of this very book; else made anew, and kept there.
+
+    Raises
+    ------
+    WoodlabError
+        If `file` is there and holds no fits: it is left as it is.
+    """
+    as_of = as_of or last_day(book)
+    past = book.until(as_of)
+    if file.exists():
+        kept = load_fits(file)
+        if kept.book.hash == past.hash:
+            return kept
+    fits = fit_drying(past, as_of=as_of)
+    fits.save(str(file))
+    return fits
+
+
+@dataclass(frozen=True)
+class _Asked:
+    book: RecordBook
+    fits: Any
+    day: pd.Timestamp
+
+
+def _chance(p: float) -> str:
+    if pd.isna(p):
+        return ""
+    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:
+    never = ready.loc[ready["last_look_on"].isna(), "piece"]
+    return (f"Never looked at: {', '.join(words.in_order(never))}.",) if len(never) else ()
+
+
+def _table(section: Section) -> list[str]:
+    if not section.rows:
+        return []
+    wide = [max(map(len, column)) for column in zip(section.headings, *section.rows, strict=True)]
+    lines = []
+    for row in (section.headings, *section.rows):
+        cells = (cell.ljust(width) for cell, width in zip(row, wide, strict=True))
+        lines.append(f"  {'  '.join(cells)}".rstrip())
+    return lines
