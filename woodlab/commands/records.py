@@ -77,7 +77,7 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _blank(options: argparse.Namespace) -> None:
-    from woodlab.book.blank import blank_book
+    from woodlab.book.writing.blank import blank_book
 
     blank_book(options.file)
     print(f"Written: {options.file}")

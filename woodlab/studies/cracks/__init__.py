@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError
 from woodlab.studies.cracks.counts import (
     crack_rates,
@@ -88,6 +88,7 @@ def crack_study(
     >>> wall["term"], float(round(wall["hazard_ratio"], 1)), int(wall["n_cracks"])
     ('wall: per 10 mm thicker', 2.1, 15)
     """
+    book = expect_book(book, "crack_study")
     pieces = book.pieces
     _check_columns(pieces, [*terms, *by])
     if "book" in pieces and pieces["book"].nunique() > 1 and "book" not in terms:
