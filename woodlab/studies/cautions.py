@@ -40,4 +40,16 @@ ADVICE = (
     "who are licensed to advise on fire, electricity, machines and health."
 )
 
+
+def in_short(caution: str) -> str:
+    """The first sentence of a caution, for a summary; the whole stands in `cautions`.
+
+    Examples
+    --------
+    >>> in_short(CRACKED_WOOD)
+    'Cracked wood can fly apart on the lathe.'
+    """
+    return caution.split(". ")[0] + "."
+
+
 ALL = (CRACKED_WOOD, DUST, HOT_WAX, OVEN, GLUE, FINISH, ADVICE)
