@@ -178,13 +178,11 @@ class TurnbullEstimate:
         say how it falls, between them it is level.
     mass : array
         Sums to 1; `end` may be infinite for the last.
-    loglik : float
     """
 
     start: np.ndarray
     end: np.ndarray
     mass: np.ndarray
-    loglik: float
 
     def by(self, days: float) -> float:
         """Share that has begun to crack by a day at which the estimate is level (NaN inside)."""
@@ -222,8 +220,7 @@ def turnbull(after: np.ndarray, by: np.ndarray) -> TurnbullEstimate:
     # has only not died out yet.
     kept = (mass > 1e-9) & ~((mass < 1e-3) & (slope < 1 - 1e-4))
     mass, _ = _self_consistent(inside[:, kept].astype(float), counts.astype(float))
-    loglik = float(counts @ np.log(inside[:, kept] @ mass))
-    return TurnbullEstimate(start[kept], end[kept], mass, loglik)
+    return TurnbullEstimate(start[kept], end[kept], mass)
 
 
 def _self_consistent(inside: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
