@@ -280,7 +280,7 @@ class ReadyList(Shown):
 
     def _dates(self, r: Any) -> tuple[str, str]:
         """About when, and between which days; or why there is no date."""
-        if r.group == "probably":
+        if r.group == "probably" or 0.5 <= r.p_ready_now < READY:
             return f"probably now, {min(9, round(10 * r.p_ready_now))} in 10: weigh once more", ""
         if pd.isna(r.ready_on):
             return "no date: it may not get there in this air", ""
