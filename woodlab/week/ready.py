@@ -131,7 +131,7 @@ class ReadyList(Shown):
                 r.piece,
                 "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
                 _chance(r.p_ready_now),
-                self._when(r),
+                self._when(r) + (", but CRACKED" if r.group == "cracked" else ""),
                 self._state(r),
                 str(r.species),
                 str(r.seal),
