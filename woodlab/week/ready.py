@@ -151,8 +151,8 @@ class ReadyList(Shown):
             if marks["probably"] else "",
             *self._age(),
             *_never_looked(self.group("ready")),
-            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with at "
-            f"least {100 * READY:.0f} chances in 100." if len(here) else "",
+            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with "
+            f"at least {100 * READY:.0f} chances in 100." if len(here) else "",
             CRACKED_WOOD.split(". ")[0] + ".",
             "These records are invented." if self.fits.book.invented else "",
         ]  # fmt: skip
