@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from woodlab.book.units import SHOWN_UNITS, units_of_book
+from woodlab.commands.asking import ask
 from woodlab.errors import RecordError, WoodlabError
 
 if TYPE_CHECKING:
