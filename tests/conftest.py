@@ -13,6 +13,7 @@ import pytest
 # The simulators of the calibration are used by tests, too; they import one another by name.
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 sys.path.insert(0, str(Path(__file__).parent / "pages"))  # made-up seasons for the pages
+sys.path.insert(0, str(Path(__file__).parent / "article"))  # and twelve books for the article
 
 CHECK_COLUMNS = ["test", "what", "published", "ours", "difference", "within", "source", "status"]
 ARGUMENTS = [
@@ -27,6 +28,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "--checks-csv",
         metavar="FILE",
         help="write every outside check that ran, with its source, to this CSV file",
+    )
+
+
+    parser.addoption(
+        "--keep-articles",
+        action="store_true",
+        help="write the articles of the invented books anew; read the difference as prose",
     )
 
 

@@ -104,11 +104,58 @@ def test_a_mark_in_other_capitals_is_recognised(tmp_path, capsys):
 
 
 @pytest.fixture(scope="module")
-def one_notebook(tmp_path_factory):
-    """A season of notebook 1 alone: the whole chain, quickly."""
+def small(tmp_path_factory):
+    """A few bowls of the invented season in June: each seal, one of them cracked."""
+    folder = tmp_path_factory.mktemp("small") / "book"
+    pieces = ["A1", "A2", "A3", "A4", "B1", "B2", "B3", "C1", "C2", "C3", "C4"]
+    wl.demo_book().only(pieces=pieces).until("2025-06-10").save(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def one_notebook(tmp_path_factory, small):
+    """A season of notebooks 1 and 3 alone: the whole chain, quickly."""
     out = tmp_path_factory.mktemp("out") / "season"
-    run_season(DEMO, out, SeasonOptions(notebooks=("1",), progress=False))
+    run_season(small, out, SeasonOptions(notebooks=("1", "3"), progress=False))
     return out
+
+
+def test_a_season_is_fitted_once_and_its_notebooks_read_that_fit(one_notebook, small):
+    fits = wl.load_fits(one_notebook / "season.fits")
+    assert fits.book.hash == wl.open_book(small).hash
+    written = nbformat.read(one_notebook / "3_ready.ipynb", as_version=4)
+    given = next(c.source for c in written.cells if "injected-parameters" in c.metadata["tags"])
+    assert re.search(r"""fits_path = ["']season.fits["']""", given)
+    page = re.sub(r"<[^>]+>", "|", (one_notebook / "3_ready.html").read_text(encoding="utf-8"))
+    for row in wl.ready_list(fits).card().rows:  # each number of the list is that of the one fit
+        assert re.search(r"\|+".join(map(re.escape, row[:3])), page), row
+
+
+def test_a_season_learns_from_another(one_notebook, small, tmp_path, monkeypatch):
+    asked = []
+    fit = wl.fit_drying
+
+    def watched(book, **options):
+        asked.append(options["experience"])
+        return fit(book, **options)
+
+    monkeypatch.setattr("woodlab.drying.fit.fitting.fit_drying", watched)
+    last = one_notebook / "season.fits"
+    done = ["season", str(small), "--out", str(tmp_path / "next"), "--learn-from", str(last)]
+    monkeypatch.setattr(season, "notebook_folder", lambda: tmp_path)  # none to run
+    assert app.main(done) == 0
+    assert asked[0] == [str(last)]
+    assert wl.load_fits(tmp_path / "next" / "season.fits").options["experience"] is not None
+
+
+def test_no_page_has_a_path_of_this_machine_or_is_heavy(one_notebook, small):
+    for page in one_notebook.rglob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert str(small.parent) not in text, page
+        assert str(one_notebook.parent) not in text, page
+        assert page.stat().st_size < 1_000_000, page
+    text = (one_notebook / "3_ready.ipynb").read_text(encoding="utf-8")
+    assert str(one_notebook.parent) not in text
 
 
 def test_the_first_page_answers_and_every_page_leads_back_to_it(one_notebook):
@@ -118,13 +165,14 @@ def test_the_first_page_answers_and_every_page_leads_back_to_it(one_notebook):
     assert "Odd weights:" in page
     assert page.index("article.html") < page.index("article.pdf") < page.index("article.json")
     assert "The check of the records" in page
-    assert "Ready: every bowl" not in page  # no notebook 3 was run: no dead link
+    assert "Ready: every bowl" in page
+    assert "6_movement.html" not in page  # it was not run: no dead link
     for name, target in (("1_open_and_check.html", "index.html"), ("evidence.html", "index.html"),
                          ("article/article.html", "../index.html")):  # fmt: skip
         assert f'href="{target}"' in (one_notebook / name).read_text(encoding="utf-8")
 
 
-def test_a_season_has_notebooks_pages_and_the_article(one_notebook):
+def test_a_season_has_notebooks_pages_and_the_article(one_notebook, small):
     names = {path.name for path in one_notebook.iterdir()}
     assert {"1_open_and_check.ipynb", "1_open_and_check.html", "index.html"} <= names
     written = nbformat.read(one_notebook / "1_open_and_check.ipynb", as_version=4)
@@ -132,7 +180,7 @@ def test_a_season_has_notebooks_pages_and_the_article(one_notebook):
     article = {path.suffix for path in (one_notebook / "article").iterdir()}
     assert {".md", ".docx", ".html", ".pdf"} <= article
     made = json.loads((one_notebook / "season.json").read_text())
-    assert made["hash"] == wl.open_book(DEMO).hash
+    assert made["hash"] == wl.open_book(small).hash
 
 
 def test_pages_name_no_address_to_load_from(one_notebook):
@@ -142,12 +190,13 @@ def test_pages_name_no_address_to_load_from(one_notebook):
         assert "<link" not in text or 'href="http' not in text, page
 
 
-def test_a_second_run_replaces_the_first(one_notebook, tmp_path):
+def test_a_second_run_replaces_the_first(one_notebook, small, tmp_path):
     out = tmp_path / "season"
     shutil.copytree(one_notebook, out)
-    (out / "left_over.txt").write_text("of the earlier run")
-    run_season(DEMO, out, SeasonOptions(notebooks=(), progress=False))
-    assert not (out / "left_over.txt").exists()
+    (out / "mine.txt").write_text("not of any run")
+    run_season(small, out, SeasonOptions(notebooks=(), progress=False))
+    assert not (out / "3_ready.html").exists()
+    assert (out / "mine.txt").read_text() == "not of any run"
     assert (out / "index.html").exists()
 
 
@@ -165,7 +214,7 @@ def test_the_book_itself_is_never_the_target(tmp_path):
             run_season(book, out, SeasonOptions(progress=False))
 
 
-def test_a_notebook_that_fails_names_its_cell_and_changes_nothing(tmp_path, monkeypatch):
+def test_a_notebook_that_fails_names_its_cell_and_changes_nothing(tmp_path, small, monkeypatch):
     notebooks = tmp_path / "notebooks"
     notebooks.mkdir()
     broken = nbformat.v4.new_notebook()
@@ -177,5 +226,5 @@ def test_a_notebook_that_fails_names_its_cell_and_changes_nothing(tmp_path, monk
     monkeypatch.setattr(season, "notebook_folder", lambda: notebooks)
     out = tmp_path / "season"
     with pytest.raises(wl.WoodlabError, match=r"1_broken.ipynb stopped in cell 2 .*division by"):
-        run_season(DEMO, out, SeasonOptions(progress=False))
+        run_season(small, out, SeasonOptions(progress=False))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["notebooks"]

@@ -26,7 +26,7 @@ SHARED = {"errors", "show", "words", "safe_write"}
 MAY_IMPORT = {
     "errors": set(),
     "words": set(),
-    "show": {"errors"},
+    "show": {"errors", "words"},
     "safe_write": {"errors", "book"},  # of the book, the names of its tables
     "wood": {*SHARED, "wood"},
     "book": {*SHARED, "wood", "book"},
@@ -240,7 +240,58 @@ def test_a_notebook_proves_something_and_defines_nothing(path):
     )
     others = [cell for cell in code if cell not in proofs]
     assert not any(cell.outputs for cell in others), "strip the other cells' outputs"
-    assert not any(re.search(r"^\s*(def|class) ", cell.source, re.M) for cell in code)
+
+
+# What a cell of a notebook may not hold: whether and how a result can answer is the result's own.
+GUARDS = (
+    ast.If, ast.IfExp, ast.For, ast.While, ast.Try, ast.With, ast.FunctionDef, ast.ClassDef,
+    ast.ListComp, ast.GeneratorExp, ast.Lambda, ast.Assert,
+)  # fmt: skip
+
+
+def faults_of_cell(source, proof=False):
+    """What keeps a cell from being a name or one call, after some assignments."""
+    tree = ast.parse(source)
+    for node in ast.walk(tree):
+        if isinstance(node, GUARDS):
+            yield f"line {node.lineno}: {type(node).__name__}"
+        called = getattr(node.func, "id", None) if isinstance(node, ast.Call) else None
+        if called in ("print", "display") and not proof:
+            yield f"line {node.lineno}: {called}()"
+        if isinstance(node, ast.Attribute) and node.attr == "to_string" and not proof:
+            yield f"line {node.lineno}: to_string"
+    if not proof and sum(isinstance(node, ast.Expr) for node in tree.body) > 1:
+        yield "more than one thing shown"
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_cell_is_a_name_or_one_call(path):
+    code = [c for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    for number, cell in enumerate(code):
+        tags = cell.metadata.get("tags", [])
+        if "parameters" not in tags:
+            found = list(faults_of_cell(cell.source, "keep_output" in tags))
+            assert not found, (number, found)
+    assert len(code) <= 22
+
+
+def test_guards_in_a_cell_are_seen():
+    assert list(faults_of_cell("if study:\n    print(study)")) == ["line 1: If", "line 2: print()"]
+    assert list(faults_of_cell("frame.to_string()")) == ["line 1: to_string"]
+    assert list(faults_of_cell("print(frame.to_string())", proof=True)) == []
+    assert list(faults_of_cell("study\nstudy")) == ["more than one thing shown"]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_opens_with_its_answer_and_ends_with_the_reader_s_question(path):
+    cells = nbformat.read(path, as_version=4).cells
+    kinds = [cell.cell_type for cell in cells]
+    assert kinds[:3] == ["markdown", "code", "code"]
+    assert cells[0].source.startswith("# ")
+    assert cells[0].source.splitlines()[0].endswith("?"), "the heading asks what the page answers"
+    asked = [cell.source for cell in cells if cell.cell_type == "markdown"]
+    assert "## Your question here" in asked[-1]
+    assert kinds[-1] == "code"
 
 
 def test_no_file_names_a_registry_or_a_path_of_one_machine():

@@ -17,13 +17,14 @@ _HOMES = {
     "woodlab.wood.moisture": ["moisture_pct", "oven_dry_g"],
     "woodlab.wood.shrinkage": ["shrinkage"],
     "woodlab.book.record_book": ["RecordBook", "open_book"],
+    "woodlab.book.overview": ["book_overview"],
     "woodlab.book.many": ["open_books"],
     "woodlab.book.blank": ["blank_book"],
     "woodlab.book.sheet.reading": ["read_sheet"],
     "woodlab.book.writing.adding": ["add_weighings", "add_looks"],
     "woodlab.drying.fit.fitting": ["fit_drying", "rank_laws"],
     "woodlab.drying.fit.results": ["DryingFits"],
-    "woodlab.drying.fit.saving": ["load_fits"],
+    "woodlab.drying.fit.saving": ["load_fits", "season_fits"],
     "woodlab.drying.core_surface": ["core_to_surface"],
     "woodlab.drying.forecast.ready": ["forecast_ready"],
     "woodlab.drying.forecast.curves": ["forecast_curves"],
@@ -44,8 +45,10 @@ _HOMES = {
     "woodlab.round.sheets": ["write_round"],
     "woodlab.round.taking": ["add_round"],
     "woodlab.article.write": ["write_article"],
+    "woodlab.article.record": ["read_article"],
     "woodlab.demo": ["demo_book"],
     "woodlab.proof": ["outside_checks"],
+    "woodlab.show": ["table"],
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import sys
 import warnings
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import as_file, files
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
 
@@ -15,29 +22,55 @@ from woodlab.book.record_book import RecordBook, open_book
 from woodlab.errors import WoodlabError, WorkError
 from woodlab.safe_write import behind, check_replaceable, whole_folder
 
+if TYPE_CHECKING:
+    from woodlab.drying.fit.results import DryingFits
+
 # What makes a folder one of ours, so that a second run may replace it.
 MARK = "season.json"
 # What it writes there; anything else in the folder is kept.
-OURS = (MARK, "index.html", "article", "[0-9]_*.ipynb", "[0-9]_*.html")
+OURS = (
+    MARK,
+    "season.fits",
+    "index.html",
+    "evidence.html",
+    "pictures",
+    "article",
+    "[0-9]_*.ipynb",
+    "[0-9]_*.html",
+)
 # About the kit and not about a book: run by hand, or by the tests.
 NOT_OF_A_SEASON = ("9_checks",)
 
-# The exporter's own page loads a diagram script from the network, and has no setting for that.
-_NO_DIAGRAMS = (
-    "{% extends 'classic/index.html.j2' %}{% block html_head_js_mermaidjs %}{% endblock %}"
+FITS = "season.fits"
+# How the pages name one another.
+SHORT = {
+    "1": "Records", "2": "Curves", "3": "Ready", "4": "Sealing", "5": "Cracks", "6": "Movement",
+    "7": "Next season", "8": "Article",
+}  # fmt: skip
+# The longest first, so that no processor waits at the end for one that began late.
+LONGEST_FIRST = "48753621"
+AT_A_TIME = 2
+PREPARING = (
+    "Preparing the drying model and fitting the season once; on a machine that never ran it this "
+    "takes some seconds longer."
 )
 
 
 @dataclass(frozen=True)
 class SeasonOptions:
-    """How `run_season` runs: the day it looks from, whose season it is, the article's form."""
+    """How `run_season` runs: the day it looks from, whose season it is, the article's form.
+
+    `notebooks` are the numbers of those to run, all of them unless given; `learn_from` are fits
+    of earlier seasons, saved with `fits.save` (every season leaves a `season.fits`).
+    """
 
     as_of: str | None = None
-    locale: str = "en"
+    locale: str = "en_GB"
     paper: str = "a4"
     notebooks: tuple[str, ...] | None = None
     progress: bool = True
     club: str | None = None
+    learn_from: tuple[Path, ...] = ()
 
 
 def notebook_folder() -> Path:
@@ -115,64 +148,124 @@ def _check_target(book_path: Path, out: Path) -> None:
 
 
 def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOptions) -> None:
+    """One fit, from which everything else is read: notebooks two at a time, pages, article."""
     chosen = [
         path
         for path in sorted(notebook_folder().glob("[0-9]*_*.ipynb"))
         if path.stem not in NOT_OF_A_SEASON
         and (options.notebooks is None or path.stem.split("_")[0] in options.notebooks)
     ]
-    bar = tqdm(total=len(chosen) + 2, disable=not options.progress, unit="step")
-    with bar:
-        for path in chosen:
-            bar.set_description(path.stem)
-            _run_notebook(path, folder / path.name, book_path, options)
+    book = book.until(options.as_of)
+    with tqdm(total=len(chosen) + 3, disable=not options.progress, unit="step") as bar:
+        fits = _fit(book, folder, options, bar)
+        given = {
+            "book_path": str(book_path), "as_of": options.as_of,
+            "fits_path": str(folder / FITS) if fits is not None else None,
+        }  # fmt: skip
+        article = {
+            "article_path": str(folder / "article"), "locale": options.locale,
+            "paper": options.paper,
+        }  # fmt: skip
+        order = sorted(chosen, key=lambda path: LONGEST_FIRST.find(path.stem[0]))
+        with _workers() as pool:
+            running = {
+                pool.submit(
+                    _run_notebook, path, folder / path.name,
+                    given | article if path.stem == "8_article" else given,
+                ): path
+                for path in order
+            }  # fmt: skip
+            bar.set_description("notebooks and front page")
+            facts = _facts(book, fits, options)
             bar.update()
-        bar.set_description("article")
-        _write_article(book, folder / "article", options)
-        bar.update()
-        bar.set_description("front page")
-        _write_front(book, folder, options)
+            for done in as_completed(running):
+                done.result()
+                bar.set_description(running[done].stem)
+                bar.update()
+        _write_pages(chosen, folder)
+        bar.set_description("article and front page")
+        _write_article(book, fits, folder / "article", options)
+        _write_front(facts, book, folder, options)
         bar.update()
 
 
-def _run_notebook(source: Path, target: Path, book_path: Path, options: SeasonOptions) -> None:
+@contextmanager
+def _workers() -> Iterator[ThreadPoolExecutor]:
+    """Threads that each wait for a kernel; where one fails, what has not begun never does."""
+    from woodlab.charts.notebook.renderer import STILL
+
+    pool, before = ThreadPoolExecutor(AT_A_TIME), os.environ.get(STILL)
+    os.environ[STILL] = "1"  # kernels inherit it
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+        os.environ.pop(STILL)
+        if before is not None:
+            os.environ[STILL] = before
+
+
+def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> DryingFits:
+    """The season's one fit, saved where the notebooks load it from."""
+    from woodlab.drying.fit.fitting import fit_drying
+
+    if options.progress:
+        bar.write(PREPARING, file=sys.stderr)
+    bar.set_description("drying model")
+    fits = fit_drying(book, as_of=options.as_of, experience=[*map(str, options.learn_from)] or None)
+    fits.save(folder / FITS)
+    bar.update()
+    return fits
+
+
+def _run_notebook(source: Path, target: Path, parameters: dict[str, Any]) -> None:
+    import nbformat
     import papermill
     from papermill.exceptions import PapermillExecutionError
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            papermill.execute_notebook(
-                str(source),
-                str(target),
-                parameters={"book_path": str(book_path), "as_of": options.as_of},
-                progress_bar=False,
-                cwd=str(target.parent),
-                kernel_name="python3",
-                # Its word at being shut down ("KeyboardInterrupt caught") would alarm a maker.
-                extra_arguments=["--Application.log_level=50"],
-            )
-        except PapermillExecutionError as error:
-            # papermill has put a cell with the book's path behind the first one
-            raise WorkError(
-                f"Notebook {source.name} stopped in cell {error.cell_index} "
-                f"({error.ename}: {error.evalue}). Open {source} in JupyterLab with your book's "
-                "path in its first cell to see the place."
-            ) from error
-        _write_page(target)
+    cells = nbformat.read(source, as_version=4).cells
+    first = next((c.source for c in cells if "parameters" in c.metadata.get("tags", [])), "")
+    parameters = {  # those that the notebook has
+        name: value for name, value in parameters.items()
+        if re.search(rf"\b{name}\b.*=", first)
+    }  # fmt: skip
+    try:
+        papermill.execute_notebook(
+            str(source),
+            str(target),
+            parameters=parameters,
+            progress_bar=False,
+            cwd=str(target.parent),
+            kernel_name="python3",
+            # Its word at being shut down ("KeyboardInterrupt caught") would alarm a maker.
+            extra_arguments=["--Application.log_level=50"],
+        )
+    except PapermillExecutionError as error:
+        # papermill has put a cell with the book's path behind the first one
+        raise WorkError(
+            f"Notebook {source.name} stopped in cell {error.cell_index} "
+            f"({error.ename}: {error.evalue}). Open {source} in JupyterLab with your book's "
+            "path in its first cell to see the place."
+        ) from error
 
 
-def _write_page(notebook: Path) -> None:
-    """The notebook as one HTML file that asks nothing of the network."""
-    from nbconvert import HTMLExporter
+def _write_pages(notebooks: list[Path], folder: Path) -> None:
+    from woodlab.pages.notebook import write_page
 
-    exporter = HTMLExporter(
-        template_name="classic", embed_images=True, mathjax_url="", require_js_url="",
-        jquery_url="", html_manager_semver_range="", widget_renderer_url="",
-        raw_template=_NO_DIAGRAMS,
-    )  # fmt: skip
-    page, _ = exporter.from_filename(str(notebook))
-    notebook.with_suffix(".html").write_text(_linked_back(page, "index.html"), encoding="utf-8")
+    links = [(f"{path.stem}.html", SHORT.get(path.stem[0], path.stem)) for path in notebooks]
+    for path in notebooks:
+        write_page(folder / path.name, links)
+        _moved(folder / path.name, folder)
+
+
+def _moved(notebook: Path, folder: Path) -> None:
+    """The parameters as they hold once the folder is at its place: its own files by their names."""
+    text = notebook.read_text(encoding="utf-8")
+    for form in {json.dumps(f"{folder}{os.sep}")[1:-1], f"{folder}{os.sep}"}:
+        text = text.replace(form, "")
+    notebook.write_text(text, encoding="utf-8")
 
 
 def _linked_back(page: str, target: str) -> str:
@@ -186,25 +279,34 @@ def _linked_back(page: str, target: str) -> str:
     return f"{head}{body}{opening}{end}{link}{rest}" if body else page
 
 
-def _write_article(book: RecordBook, folder: Path, options: SeasonOptions) -> None:
+def _write_article(
+    book: RecordBook, fits: DryingFits, folder: Path, options: SeasonOptions
+) -> None:
+    """The article, unless its notebook has just written it, with a way back to the front page."""
     from woodlab.article.write import write_article
 
-    if options.as_of:
-        book = book.until(options.as_of)
-    write_article(book, folder, locale=options.locale, paper=options.paper)
     page = folder / "article.html"
+    if not page.exists():
+        write_article(fits, folder, locale=options.locale, paper=options.paper)
     text = page.read_text(encoding="utf-8")
     page.write_text(_linked_back(text, "../index.html"), encoding="utf-8")
 
 
-def _write_front(book: RecordBook, folder: Path, options: SeasonOptions) -> None:
+def _facts(book: RecordBook, fits: DryingFits, options: SeasonOptions) -> Any:
+    """What the front page says, or the words why there is nothing for it to say."""
     from woodlab.pages.facts import gather
-    from woodlab.pages.page import write_pages, write_plain
 
     try:
-        facts = gather(book, options.as_of, club=options.club)
+        return gather(book, options.as_of, fits=fits, club=options.club)
     except WoodlabError as error:  # a book too young for any curve still has its pages
-        write_plain(book, folder, str(error), options.club)
+        return str(error)
+
+
+def _write_front(facts: Any, book: RecordBook, folder: Path, options: SeasonOptions) -> None:
+    from woodlab.pages.page import write_pages, write_plain
+
+    if isinstance(facts, str):
+        write_plain(book, folder, facts, options.club)
     else:
         write_pages(facts, folder)
     made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}

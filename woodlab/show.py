@@ -16,7 +16,11 @@ from importlib.resources import files
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pandas as pd
+
+from woodlab import words
+from woodlab.errors import WoodlabError
 
 STYLE = f"<style>{(files('woodlab') / 'show.css').read_text(encoding='utf-8')}</style>"
 
@@ -32,7 +36,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Card:
-    """What a result says: `says[0]` is the headline. Cells are text, ready to print."""
+    """What a result says: `says[0]`, if any, is the headline. Cells are text, ready to print."""
 
     says: tuple[str, ...]
     headings: tuple[str, ...] = ()
@@ -109,9 +113,15 @@ class Shown:
         """The result in sentences, one a line."""
         return "\n".join(self.card().says)
 
+    @property
+    def to_bear_in_mind(self) -> Said:
+        """The cautions that go with every number of the result."""
+        return Said(tuple(getattr(self, "cautions", ())))
+
     def _repr_html_(self) -> str:
         shown, text = self.card(), html.escape
-        out = [STYLE, '<div class="wl-show">', f'<p class="wl-lead">{text(shown.says[0])}</p>']
+        out = [STYLE, '<div class="wl-show">']
+        out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
         if shown.rows:
             longest = [max(len(row[k]) for row in shown.rows) for k in range(len(shown.headings))]
@@ -134,10 +144,11 @@ class Shown:
                 + "</tr>"
                 for row in shown.rows
             )
+            named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
             out.append(
                 '<div class="wl-scroll" tabindex="0" role="region" '
-                f'aria-label="{text(shown.caption or "table")}">'
-                f"<table><caption>{text(shown.caption)}</caption><thead><tr>{head}</tr></thead>"
+                f'aria-label="{text(shown.caption or "".join(shown.says[:1]) or "table")}">'
+                f"<table>{named}<thead><tr>{head}</tr></thead>"
                 f"<tbody>{body}</tbody></table></div>"
             )
         if shown.more:
@@ -148,11 +159,11 @@ class Shown:
     def _repr_markdown_(self) -> str:
         shown = self.card()
         safe = lambda cell: cell.replace("|", "\\|").replace("\n", " ")  # noqa: E731
-        parts = [f"**{shown.says[0]}**", *shown.says[1:]]
+        parts = [*(f"**{said}**" for said in shown.says[:1]), *shown.says[1:]]
         if shown.rows:
             lines = [shown.headings, [("--:" if n else ":--") for n in shown.numeric], *shown.rows]
             parts += [
-                f"*{shown.caption}*",
+                *([f"*{shown.caption}*"] if shown.caption else []),
                 "\n".join("| " + " | ".join(map(safe, line)) + " |" for line in lines),
             ]
         if shown.more:
@@ -164,8 +175,8 @@ class Shown:
         lines = list(shown.says)
         if shown.rows:
             lines += [
-                "",
-                shown.caption,
+                *([""] if lines else []),
+                *([shown.caption] if shown.caption else []),
                 pd.DataFrame(shown.rows, columns=list(shown.headings)).to_string(
                     index=False, max_colwidth=60
                 ),
@@ -181,3 +192,178 @@ class Said(Shown):
 
     def card(self) -> Card:
         return Card(self.says or ("Nothing.",))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Table(Shown):
+    """A frame as a reader sees it. Made by `table`; the numbers themselves are in `frame`."""
+
+    shown: Card
+    frame: pd.DataFrame
+
+    def card(self) -> Card:
+        return self.shown
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Nothing(Said):
+    """A part that has nothing to show: a quiet line that says why."""
+
+    def _repr_html_(self) -> str:
+        return f'{STYLE}<p class="wl-none">{html.escape(self.summary())}</p>'
+
+
+EMPTY = "Nothing to show here: the records hold nothing for it."
+_UNITS = {"pct": "%", "mm": "mm", "g": "g", "days": "days", "m_s": "m/s", "c": "°C"}
+_SHARES = ("share", "risk", "chance", "p_ready", "missed", "power")
+
+
+def table(
+    frame: pd.DataFrame,
+    columns: str = "",
+    says: str = "",
+    *,
+    caption: str = "",
+    empty: str = "",
+    most: int = 60,
+) -> Table | Nothing:
+    """A frame as a table to read: units in the headings, figures rounded, dates in words.
+
+    Two columns that end in `_lower` and `_upper` and stand side by side become one range. Rows
+    without any number are not printed: one sentence names them with their `reason`.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    columns : str
+        Their names, with spaces between; all unless given. `name:heading` gives a heading of
+        your own, in which `_` is a space.
+    says : str
+        The sentence above the table; `{n}` in it is the number of rows.
+    caption : str
+        What the table is, for who hears it read; the sentence stands in for it.
+    empty : str
+        What is said of a frame without rows.
+    most : int
+        Rows printed.
+
+    Returns
+    -------
+    Table or Nothing
+        Shows itself; `frame` holds every row and column as given. An empty frame is one line.
+
+    Raises
+    ------
+    WoodlabError
+        If a column is not in the frame.
+
+    Examples
+    --------
+    >>> found = pd.DataFrame({"seal": ["wax", "paint"], "weeks": [17.31, float("nan")],
+    ...                       "ci_lower": [15.1, float("nan")], "ci_upper": [20.2, float("nan")],
+    ...                       "reason": ["", "one piece"]})
+    >>> table(found, "seal weeks ci_lower ci_upper", says="Weeks to 14 %.")
+    Weeks to 14 %.
+    No figure for paint (one piece).
+    <BLANKLINE>
+    seal weeks   range
+     wax  17.3 15.1 to 20.2
+    """
+    if not isinstance(frame.index, pd.RangeIndex) and frame.index.name is not None:
+        frame = frame.reset_index()
+    asked = [name.partition(":") for name in columns.split()] or [
+        (str(name), "", "") for name in frame.columns
+    ]
+    names = [name for name, _, _ in asked]
+    missing = [name for name in names if name not in frame.columns]
+    if missing:
+        raise WoodlabError(
+            f"Unknown column {missing[0]!r}. This frame has: {', '.join(map(str, frame.columns))}."
+        )
+    if not len(frame):
+        return Nothing((empty or EMPTY,))
+    says = says.replace("{n}", str(len(frame)))
+    plain = frame.reset_index(drop=True)
+    plain.columns = plain.columns.map(str)
+    shown, skip = [], False
+    for (name, _, own), (after, _, _) in zip(asked, [*asked[1:], ("", "", "")], strict=True):
+        if skip:
+            skip = False
+            continue
+        skip = name.endswith("lower") and after == name[: -len("lower")] + "upper"
+        heading = own.replace("_", " ") or _heading(name.replace("_lower", "") if skip else name)
+        shown.append(_range(name, after, own or heading) if skip else _plain(plain, name, heading))
+    needs = [
+        name for name in names
+        if pd.api.types.is_float_dtype(plain[name]) and not name.startswith("n_")
+    ]  # fmt: skip
+    made = card(
+        [says], plain, shown,
+        caption=caption, needs=needs if "reason" in plain else [],
+        name=names[0], most=most,
+    )  # fmt: skip
+    return Table(made, frame)
+
+
+def _heading(name: str) -> str:
+    """'moisture [%]' of `moisture_pct`; '95 % range' is in the sentence, not in the heading."""
+    for ending, unit in _UNITS.items():
+        if name.endswith(f"_{ending}") and not name.startswith("p_"):
+            return f"{name[: -len(ending) - 1].replace('_', ' ')} [{unit}]"
+    if name.startswith("n_"):
+        return name[2:].replace("_", " ")
+    return {"p_holm": "p (Holm)", "ci": "range", "p_value": "p"}.get(name, name.replace("_", " "))
+
+
+def _range(lower: str, upper: str, heading: str) -> Column:
+    form = _percent if lower.startswith(_SHARES) else _figure
+
+    def text(row: Any) -> str:
+        low, high = getattr(row, lower), getattr(row, upper)
+        if pd.isna(low) and pd.isna(high):
+            return ""
+        if isinstance(low, pd.Timestamp):
+            return f"{words.day(low)} to {words.day(high) or 'later'}"
+        return f"at most {form(high)}" if pd.isna(low) else f"{form(low)} to {form(high)}"
+
+    return Column(heading, text)
+
+
+def _plain(frame: pd.DataFrame, name: str, heading: str) -> Column:
+    column = frame[name]
+    if pd.api.types.is_datetime64_any_dtype(column):
+        return Column(heading, lambda row: words.day(getattr(row, name)), False)
+    if pd.api.types.is_bool_dtype(column):
+        return Column(heading, lambda row: _yes(getattr(row, name)), False)
+    if not pd.api.types.is_numeric_dtype(column):
+        return Column(heading, lambda row: _text(getattr(row, name)), False)
+    form = _chance if name in ("p_value", "p_holm") else _figure
+    form = _percent if name.startswith(_SHARES) else form
+    return Column(heading, lambda row: form(getattr(row, name)))
+
+
+def _yes(value: Any) -> str:
+    return "" if pd.isna(value) else "yes" if value else "no"
+
+
+def _text(value: Any) -> str:
+    return (
+        _yes(value) if isinstance(value, bool | np.bool_) else "" if pd.isna(value) else str(value)
+    )
+
+
+def _chance(value: float) -> str:
+    return "" if pd.isna(value) else "under 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def _percent(value: float) -> str:
+    return "" if pd.isna(value) else f"{100 * value:.0f} %"
+
+
+def _figure(value: float) -> str:
+    """Three figures, none of them an exponent where it can be helped: 1480, 17.3, 0.0123."""
+    if pd.isna(value) or not np.isfinite(value):
+        return ""
+    if value == round(value) or abs(value) >= 100:
+        return f"{value:.0f}"
+    return f"{value:.3g}" if abs(value) < 1e-4 else f"{float(f'{value:.3g}'):g}"

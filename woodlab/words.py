@@ -97,6 +97,8 @@ def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
     """'Three of the 40 bowls cracked', 'Of the 92 bowls, 19 were ready'; never figures first."""
     if k == n > 1:
         return f"All {noun} {did}" if n < 2 else f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
+    if k == 0:
+        return f"None of the {n} {noun} {did}"
     return (
         f"{opened(NUMBERS[k])} of the {n} {noun} {did}"
         if k < 10
@@ -107,6 +109,46 @@ def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
 def longer(ratio: float) -> str:
     """How people say a ratio of times: 1.8 is 'nearly twice as long'."""
     return next((said for end, said in _LONGER if ratio < end), f"about {ratio:.0f} times as long")
+
+
+def seal_noun(seal: str) -> str:
+    """What was put on: 'paint', 'wax all over', 'wax on the end grain', or the name as typed."""
+    return {"paint all over": "paint", "wax on end grain": "wax on the end grain"}.get(seal, seal)
+
+
+def wood(species: str, among: Iterable[str] = ()) -> str:
+    """A wood without its first word, where no other wood of the book shares the rest.
+
+    Examples
+    --------
+    >>> wood("sugar maple", ["sugar maple", "white ash"]), wood("red oak", ["red oak", "white oak"])
+    ('maple', 'red oak')
+    """
+    last = species.split()[-1:] or [species]
+    shared = [other for other in set(among) if other.split()[-1:] == last]
+    return species if len(shared) > 1 else last[0]
+
+
+def slowed(ratio: float) -> str:
+    """What a seal did to drying, in a headline: 1.8 'nearly doubled drying time'."""
+    ends = (
+        (0.80, "sped up drying"), (1.25, "hardly changed drying time"), (1.75, "slowed drying"),
+        (1.95, "nearly doubled drying time"), (2.11, "doubled drying time"),
+        (2.65, "more than doubled drying time"), (2.95, "nearly tripled drying time"),
+        (3.30, "tripled drying time"),
+    )  # fmt: skip
+    return next((said for end, said in ends if ratio < end), "more than tripled drying time")
+
+
+def rate(times: float) -> str:
+    """A share of another rate, as the end of a range: 'almost none', 'half', 'twice'."""
+    ends = (
+        (0.03, "almost none"), (0.075, "a twentieth"), (0.15, "a tenth"), (0.22, "a fifth"),
+        (0.29, "a quarter"), (0.41, "a third"), (0.59, "half"), (0.71, "two thirds"),
+        (0.85, "three quarters"), (1.15, "the whole"), (1.7, "half as much again as"),
+        (2.5, "twice"), (3.5, "three times"),
+    )  # fmt: skip
+    return next((said for end, said in ends if times < end), "many times")
 
 
 def count(n: int, noun: str = "bowl") -> str:

@@ -20,7 +20,7 @@ _AT_START = re.compile(r"^(\(?[A-Za-z0-9]*)([.)])(?![0-9])|^([-+=:%/?!(,;'])")
 _SPACES = re.compile(r"[^\S\u00a0\u202f]+")
 # Characters that would turn the reading order of what follows, and those XML has no place for.
 _LEFT_OUT = re.compile(
-    "[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ufdd0-\ufdef\ud800-\udfff]"
+    "[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ufdd0-\ufdef\ud800-\udfff\ue000-\ue002]"
     "|[" + "".join(chr(plane * 0x10000 + last) for plane in range(17) for last in (0xFFFE, 0xFFFF))
     + "]"
 )  # fmt: skip

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import functools
+import json
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 
@@ -30,6 +31,7 @@ class Dress:
     css: Path | None = None
     typst: Path | None = None
     reference_docx: Path | None = None
+    widths_cm: Mapping[str, float] = field(default_factory=dict)
 
 
 def render(folder: Path, name: str, dress: Dress) -> Path:
@@ -56,21 +58,22 @@ def template_text(name: str) -> str:
     return files("woodlab.article").joinpath("templates", name).read_text(encoding="utf-8")
 
 
-def _docx(folder: Path, dress: Dress) -> Path:
-    from woodlab.article.reference import write_reference
+def reference_docx(paper: str) -> bytes:
+    """The DOCX whose styles the article takes; edit it in a word processor."""
+    name = f"reference_{PAPERS[paper]}.docx"
+    return files("woodlab.article").joinpath("templates", name).read_bytes()
 
-    reference = dress.reference_docx
-    if reference is None:
-        reference = write_reference(folder / ".reference.docx", dress.paper)
-    target = folder / "article.docx"
-    try:
+
+def _docx(folder: Path, dress: Dress) -> Path:
+    own = dress.reference_docx
+    reference = own.read_bytes() if own is not None else reference_docx(dress.paper)
+    helpers = {".reference.docx": reference, ".shape.lua": template_text("shape.lua")}
+    with _beside(folder, helpers):
         _pandoc(
-            folder, "docx", "--reference-doc", str(reference.resolve()), "--output", target.name,
-            "--metadata", f"lang={dress.language}",
+            folder, "docx", "--reference-doc", ".reference.docx", "--lua-filter", ".shape.lua",
+            "--output", "article.docx", "--metadata", f"lang={dress.language}",
         )  # fmt: skip
-    finally:
-        (folder / ".reference.docx").unlink(missing_ok=True)
-    return target
+    return folder / "article.docx"
 
 
 def _html(folder: Path, dress: Dress) -> Path:
@@ -78,12 +81,12 @@ def _html(folder: Path, dress: Dress) -> Path:
     helpers = {
         ".article.html": template_text("article.html"),
         ".article.css": f"<style>\n{css}\n</style>\n",
-        ".article.lua": template_text("html.lua"),
+        ".shape.lua": template_text("shape.lua"),
     }
     with _beside(folder, helpers):
         _pandoc(
             folder, "html5", "--standalone", "--embed-resources", "--template", ".article.html",
-            "--include-in-header", ".article.css", "--lua-filter", ".article.lua",
+            "--include-in-header", ".article.css", "--lua-filter", ".shape.lua",
             "--output", "article.html", "--metadata", f"lang={dress.language}",
             title_apart=False,
         )  # fmt: skip
@@ -94,12 +97,18 @@ def _pdf(folder: Path, dress: Dress) -> Path:
     import typst
 
     own = dress.typst.read_text(encoding="utf-8") if dress.typst else template_text("article.typ")
-    helpers = {".article-template.typ": own, ".article.lua": template_text("typst.lua")}
+    widths = {"widths": {name: f"{cm:.4g}cm" for name, cm in dress.widths_cm.items()}}
     source = folder / ".article.typ"
-    with _beside(folder, {**helpers, source.name: ""}):
+    helpers = {
+        ".article-template.typ": own, ".shape.lua": template_text("shape.lua"),
+        ".typst.lua": template_text("typst.lua"), ".widths.json": json.dumps(widths),
+        source.name: "",
+    }  # fmt: skip
+    with _beside(folder, helpers):
         _pandoc(
             folder, "typst", "--standalone", "--template", ".article-template.typ",
-            "--lua-filter", ".article.lua", "--variable", f"papersize={PAPERS[dress.paper]}",
+            "--lua-filter", ".shape.lua", "--lua-filter", ".typst.lua",
+            "--metadata-file", ".widths.json", "--variable", f"papersize={PAPERS[dress.paper]}",
             "--variable", f"lang={dress.language[:2]}", "--output", source.name,
         )  # fmt: skip
         try:
@@ -110,10 +119,10 @@ def _pdf(folder: Path, dress: Dress) -> Path:
 
 
 @contextmanager
-def _beside(folder: Path, texts: dict[str, str]) -> Iterator[None]:
+def _beside(folder: Path, texts: Mapping[str, str | bytes]) -> Iterator[None]:
     """Files that a converter wants beside the article, for as long as it runs."""
     for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8")
+        (folder / name).write_bytes(text if isinstance(text, bytes) else text.encode())
     try:
         yield
     finally:

@@ -5,7 +5,7 @@ Where a thing is:
     the tables       tables (columns and rules), units, cells, glossary
     in               reading, claims (what a workbook claims before it is read), checking, doubts,
                      plausible (single rows in another unit)
-    the book         record_book, many (several as one)
+    the book         record_book, many (several as one), overview (what it holds)
     out              blank, writing/ (saving, adding; as_csv, as_xlsx, as_ods)
     a maker's sheet  sheet/ (a room of its own, with its own map)
 """

@@ -7,7 +7,7 @@ from typing import Any
 
 from woodlab import words
 from woodlab.errors import WoodlabError
-from woodlab.show import Said
+from woodlab.show import Nothing
 
 
 def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:
@@ -21,7 +21,7 @@ def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:
 
     Returns
     -------
-    Chart, or Said
+    Chart, or Nothing
 
     Examples
     --------
@@ -34,4 +34,4 @@ def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:
     try:
         return chart(*frames, **options)
     except WoodlabError as error:
-        return Said((words.opened(str(error)),))
+        return Nothing((words.opened(str(error)),))

@@ -1,17 +1,11 @@
 """Drying: the laws, one fit of a season, forecasts, seasons of known truth.
 
-Where a thing is
-----------------
-`laws/`              the drying laws, one file each
-`kernel`             the one compiled kernel of the slab family
-`modes`              plane sheets and sums of first-order modes, in closed form
-`fit/`               from a book to one estimate of its season
-`forecast/`          when pieces will be dry enough
-`air_course`         the air log by day
-`future_air`         the air after the log, as draws
-`warmth`             how much faster wood dries on a warm day
-`green`              moisture of green wood by the species table
-`core_surface`       the core-to-surface difference of each piece
-`simulate`           seasons of known truth
-`weather`            invented weather for them
+Where a thing is:
+
+    the laws         laws/ (one file each); kernel (the compiled one), modes (closed forms), warmth
+    the fit          fit/ (from a book to one estimate of its season); green
+    single pieces    linear/ (linear laws, all pieces at once)
+    the air          air_course (the log by day), future_air (after it, as draws)
+    answers          forecast/ (when pieces will be dry enough), core_surface
+    known truth      simulate, weather
 """

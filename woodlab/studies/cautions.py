@@ -7,37 +7,35 @@ maker's data sheet, nor the rules of the place, nor the advice of those licensed
 from __future__ import annotations
 
 CRACKED_WOOD = (
-    "Cracked wood can fly apart on the lathe. Look over each blank before it is mounted, turn "
-    "slowly at first, stand out of the line of throw, wear a face shield, and leave a blank that "
-    "you doubt off the lathe. A glued crack is not a sound piece."
+    "Cracked wood can fly apart on the lathe. Inspect every blank before it is mounted, start "
+    "slowly, stand out of the line of throw and wear a face shield. Never mount a blank you doubt. "
+    "A glued crack is not a sound piece."
 )
 DUST = (
-    "Wood dust harms the lungs, and some species also irritate skin or cause allergies. Take the "
-    "dust away where it arises and wear a fitting mask."
+    "Dust harms the lungs, and some woods irritate skin or cause allergies. Extract dust at its "
+    "source and wear a mask that fits."
 )
 HOT_WAX = (
-    "Hot wax burns skin and can catch fire. Warm it in a water bath or a vessel with a "
-    "thermostat, never over an open flame, never unattended, with a lid at hand to smother a "
-    "fire and no water near hot wax."
+    "Hot wax burns and can catch fire. Warm it in a water bath or a vessel with a thermostat, "
+    "never over a flame, and never leave it. Smother a fire with a lid, never with water."
 )
 OVEN = (
-    "Wood dried in an oven can smoulder and give off fumes. Keep a food oven out of it, hold the "
-    "temperature just above the boiling point of water, stay with it, and dry no sealed or "
-    "waxed wood in it."
+    "Wood in an oven can smoulder and give off fumes. Never use an oven in which you cook food. "
+    "Stay just above the boiling point of water and beside the oven, and dry no sealed or waxed "
+    "wood in it."
 )
 GLUE = (
-    "Thin instant glue sticks skin, its vapour stings eyes and lungs, and soaked into paper or "
-    "cloth it can grow hot enough to smoke. Use it with fresh air, gloves that it does not melt "
-    "into, and eye cover."
+    "Thin instant glue bonds skin, its vapour stings eyes and lungs, and on cloth or paper it can "
+    "grow hot enough to smoke. Use fresh air, eye cover and gloves that it does not melt into."
 )
 FINISH = (
-    "A bowl for food needs a finish whose maker states it fit for food when fully cured. Rags "
-    "with drying oil can catch fire by themselves: spread them flat out of doors or keep them "
-    "under water in a lidded metal can."
+    "Food bowls need a finish whose maker calls it fit for food once cured. Rags with drying oil "
+    "can catch fire by themselves: dry them flat outdoors or keep them under water in a lidded "
+    "metal can."
 )
 ADVICE = (
-    "These are general cautions. Follow the makers' data sheets and local rules, and ask those "
-    "who are licensed to advise on fire, electricity, machines and health."
+    "These are general cautions. Makers' data sheets, local rules and people licensed to advise on "
+    "fire, electricity, machines and health come first."
 )
 
 ALL = (CRACKED_WOOD, DUST, HOT_WAX, OVEN, GLUE, FINISH, ADVICE)

@@ -18,7 +18,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Shown
+from woodlab.show import Card, Shown, listed
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
@@ -112,21 +112,65 @@ class ReadyList(Shown):
             said += f"{n['probably']} probably dry, "
         return f"{said}{n['waiting']} not yet; this week weigh {weigh}, look at {look}"
 
+    @property
+    def frame(self) -> pd.DataFrame:
+        """`bowls` in the order of the list: cracked first, those that are gone last."""
+        order = ["cracked", "ready", "probably", "waiting", "gone"]
+        return pd.concat([self.group(name) for name in order], ignore_index=True)
+
+    @property
+    def waiting(self) -> pd.DataFrame:
+        """The bowls that are not dry enough yet, the soonest first."""
+        return self.frame[self.frame["group"].isin(["probably", "waiting"])]
+
     def card(self) -> Card:
-        """The sections in words; the table holds every bowl that is still on a shelf."""
-        here = self.bowls[self.bowls["group"] != "gone"]
-        order = ["ready", "cracked", "probably", "waiting"]
-        rows = [
-            (r.piece, _GROUP[r.group], self._crack(r), self._when(r), r.shelf)
-            for group in order
-            for r in self.group(group).itertuples()
-        ]
-        says = [self._headline(), *self._age(), CRACKED_WOOD.split(". ")[0] + "."]
+        """Who is cracked, who can be turned; the table holds every bowl still on a shelf."""
+        here = self.frame[self.frame["group"] != "gone"]
+        rows = tuple(
+            (
+                r.piece,
+                "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
+                _chance(r.p_ready_now),
+                self._when(r),
+                self._state(r),
+                str(r.species),
+                str(r.seal),
+                r.shelf,
+            )
+            for r in here.itertuples()
+        )
+        marks = {name: words.in_order(self.group(name)["piece"]) for name in _GROUP}
+        dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
+        target = self.bowls["target_moisture_pct"].median()
+        says = [
+            f"{self._headline()} {words.opened(self.line().split(';')[0])}.",
+            f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
+            f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
+            f"Turn now: {listed(marks['ready'], 100)}." if marks["ready"] else "",
+            f"Probably dry; weigh once more first: {listed(marks['probably'], 100)}."
+            if marks["probably"] else "",
+            *self._age(),
+            *_never_looked(self.group("ready")),
+            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with at "
+            f"least {100 * READY:.0f} chances in 100." if len(here) else "",
+            CRACKED_WOOD.split(". ")[0] + ".",
+            "These records are invented." if self.fits.book.invented else "",
+        ]  # fmt: skip
+        headings = ("bowl", "moisture now", "chance it is dry", "dry enough", "state", "wood",
+                    "seal", "place")  # fmt: skip
         return Card(
-            tuple(says), ("piece", "", "crack", "dry enough", "place"), (False,) * 5, tuple(rows),
-            f"{words.opened(words.count(len(here)))}, as of {words.day(self.day)}",
-            ("ready.bowls", "ready.text()", "ready.sections()"),
+            tuple(said for said in says if said), headings,
+            (False, True, True, False, False, False, False, False), rows,
+            f"{words.opened(words.count(len(here)))}, as of {words.day(self.day)}, cracked first",
+            ("ready.frame", "ready.waiting", "ready.text()", "ready.of(maker)"),
         )  # fmt: skip
+
+    def _state(self, r: Any) -> str:
+        """Of a cracked bowl what is known of its crack; of the others what to do."""
+        crack = self._crack(r)
+        if r.group == "cracked":
+            return f"cracked: {crack}"
+        return _GROUP[r.group] + (f", {crack}" if crack and r.group == "ready" else "")
 
     def _place(self, r: Any) -> tuple[str, ...]:
         """Where a bowl stands, in a list of several places."""
@@ -251,7 +295,11 @@ _GROUP = {"ready": "turn now", "cracked": "CRACKED", "probably": "weigh once mor
 
 
 def ready_list(
-    fits_or_book: Any, as_of: str | pd.Timestamp | None = None, *, units: Units = METRIC
+    fits_or_book: Any,
+    as_of: str | pd.Timestamp | None = None,
+    target_moisture_pct: float | None = None,
+    *,
+    units: Units = METRIC,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -261,6 +309,8 @@ def ready_list(
         A book is fitted by `fit_drying` as it stood on the day.
     as_of : date, optional
         Nothing after this day is used; the last day on record unless given.
+    target_moisture_pct : float, optional
+        As for `forecast_ready`.
     units : Units
         To word it in: see `woodlab.book.units.SHOWN_UNITS`.
 
@@ -292,7 +342,7 @@ def ready_list(
     as_of = as_of or last_day(book)
     past = book.until(as_of)
     fits = fit_drying(past, as_of=as_of) if given is book else given
-    ready = forecast_ready(fits, as_of=as_of)
+    ready = forecast_ready(fits, as_of, target_moisture_pct)
     day = pd.Timestamp(ready["as_of"].iloc[0])
     ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     ready["maker"] = ready["maker"].where(ready["maker"].notna(), NOT_NOTED)
@@ -325,6 +375,12 @@ class _Asked:
     book: RecordBook
     fits: Any
     day: pd.Timestamp
+
+
+def _chance(p: float) -> str:
+    if pd.isna(p):
+        return ""
+    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
 
 
 def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:

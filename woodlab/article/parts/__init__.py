@@ -1,1 +1,1 @@
-"""What each study gives to an article."""
+"""What each subject gives to an article: sections, boxes, pictures."""

@@ -1,235 +1,272 @@
-"""What cracked: shares by seal, and what the hazard model says of walls and species."""
+"""Which bowls cracked, and when: counts, woods, walls, and the stories that hide in the looks."""
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from woodlab.article.asked import Asked
-from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
-from woodlab.article.forms import FEWEST_FOR_PERCENT, Forms
-from woodlab.article.parts.season import seal_name, seals_of
-from woodlab.article.plain import short_name
-from woodlab.article.words import Certainty
-from woodlab.book.record_book import RecordBook
+from woodlab import words
+from woodlab.article.facts import Facts
+from woodlab.article.parts.lead import WORTH_CRACKS, Subject
+from woodlab.article.parts.section import FIRST, GROWTH, PIECES, RATES, Figure, Section
+from woodlab.article.say import Say
+from woodlab.errors import WoodlabError
+from woodlab.pages.findings import THICK_MM
 
-RATES = "wl.crack_study(book).rates"
-EFFECTS = "wl.crack_study(book).effects"
-FEWEST_DRAWN = 5  # a share of fewer is told in the text and the table, not drawn
-_CERTAINTY = {
-    "clear": Certainty.CLEAR,
-    "likely": Certainty.LIKELY,
-    "open": Certainty.CANNOT_TELL,
-    "nothing": Certainty.CANNOT_TELL,
-}
+FEWEST_EVENTS = 5  # cracks, before a story is told of them
+MOST_SHARE = 0.8  # of cracks, in "most of them"
 
 
-def cracks_part(asked: Asked, forms: Forms) -> Part:
-    """Shares cracked, and ratios of the hazard for thicker walls and between species."""
-    book, study = asked.book, asked.cracks
-    rates = study.rates
-    shares = [
-        found
-        for seal in seals_of(book.pieces)
-        for found in _shares(rates, "seal", seal, f"cracks.share.{seal}", forms)
-    ]
-    whole = _shares(rates, "all", None, "cracks.share", forms)
-    effects = study.effects[study.effects["kind"].isin(["wall", "species"])]
-    made = [_ratio(row, forms) for row in effects.to_dict("records")]
-    ratios = [found for found in made if found is not None]
-    silent = _without_number(
-        [
-            row
-            for row, found in zip(effects.to_dict("records"), made, strict=True)
-            if found is None and row["reason"]
-        ],
-        forms,
-    )
-    silent += _untold_species(ratios, forms)
-    ratios = [
-        replace(found, sentence="") if _is_untold_species(found) else found for found in ratios
-    ]
-    told = [
-        *(_whole(found, asked.book, forms) for found in whole),
-        *_by_seal(shares, forms),
-        *(found.sentence for found in ratios if found.certainty != Certainty.CANNOT_TELL.value),
-    ]
-    return Part(
-        findings=(*whole, *shares, *ratios),
-        told=tuple(told),
-        figures=_figure(shares, forms),
-        unknown=tuple(dict.fromkeys(silent)),
-        method=(
-            "A crack begins some time between two looks, and is counted so; its rate is modelled "
-            "by wall, species and seal with the log as a shared effect, penalised so that a "
-            "group without cracks gives a bound and not a zero.",
-        ),
-    )
-
-
-def _shares(
-    rates: pd.DataFrame, by: str, group: str | None, key: str, forms: Forms
-) -> list[Finding]:
-    """Cracked of those looked at, with Wilson's interval; none where none was looked at."""
-    rows = rates[(rates["by"] == by) & ((rates["group"] == group) | (group is None))]
-    found = []
-    for row in rows.to_dict("records"):
-        count, cracked = int(row["n_pieces"]), int(row["n_cracked"])
-        if count == 0:
-            continue
-        span = ""
-        if count >= FEWEST_FOR_PERCENT:
-            ends = (100 * float(row["ci_lower"]), 100 * float(row["ci_upper"]))
-            span = f"{forms.number(100 * cracked / count)}\u00a0%, {forms.interval(*ends)}\u00a0%"
-        found.append(
-            Finding(
-                key=key, value=cracked / count, ci_lower=float(row["ci_lower"]),
-                ci_upper=float(row["ci_upper"]), unit="share", n_pieces=count, call=RATES,
-                where={"by": by, "group": row["group"]},
-                text=f"{forms.number(cracked)} of {forms.number(count)}",
-                span=span,
-            )
-        )  # fmt: skip
-    return found
-
-
-def _whole(found: Finding, book: RecordBook, forms: Forms) -> str:
-    """How many cracked; where none did, for how long they were watched."""
-    span = f" ({found.span})" if found.span else ""
-    if found.value > 0:
-        return f"A crack was found in {found.text} pieces{span}"
-    turned = book.looks["piece"].map(book.pieces.set_index("piece")["turned_on"])
-    days = int((book.looks["on"] - turned).dt.days.max())
-    return (
-        f"No crack was found in {forms.count(found.n_pieces, 'piece')}{span}; the latest look was "
-        f"{forms.count(days, 'day')} after turning"
-    )
-
-
-def _by_seal(shares: Sequence[Finding], forms: Forms) -> list[str]:
-    if len(shares) < 2 or not any(found.value for found in shares):
-        return []
-    named = [f"{seal_name(found.where['group'])} {found.text}" for found in shares]
-    return [f"By seal: {forms.listed(named)}"]
-
-
-def _is_untold_species(found: Finding) -> bool:
-    return found.key.startswith("cracks.species.") and (
-        found.certainty == Certainty.CANNOT_TELL.value
-    )
-
-
-def _untold_species(ratios: Sequence[Finding], forms: Forms) -> list[str]:
-    """One sentence for all species that cannot be told from the one they are held against."""
-    untold = [found for found in ratios if _is_untold_species(found)]
-    if not untold:
-        return []
-    named = [
-        f"{short_name(found.where['level'])} ({found.text} times the rate, {found.span}; "
-        f"{forms.count(found.n_pieces, 'piece')})"
-        for found in untold
-    ]
-    other = short_name(untold[0].where["reference"])
-    return [f"whether these crack more or less than {other} we cannot tell: {forms.listed(named)}"]
-
-
-def _without_number(rows: Sequence[dict[str, Any]], forms: Forms) -> list[str]:
-    """What has no number, by the reason; species of one reason share a sentence."""
-    alike: dict[tuple, list[dict[str, Any]]] = {}
-    for row in rows:
-        reason = first_sentence(row["reason"])
-        if row["kind"] == "species":
-            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
-        alike.setdefault((row["kind"], row["reference"], reason), []).append(row)
-    said = []
-    for (kind, _, reason), group in alike.items():
-        if kind != "species" or len(group) == 1:
-            said += [f"{_about(row)}: {first_sentence(row['reason'])}" for row in group]
-            continue
-        names = forms.listed(short_name(row["level"]) for row in group)
-        said.append(f"which of these cracks more than {_species(group[0])[1]} ({names}): {reason}")
-    return said
-
-
-def _about(row: dict[str, Any]) -> str:
-    """What a row of effects compares, in words."""
-    if row["kind"] == "wall":
-        return "whether thicker walls crack more"
-    return f"whether {_species(row)[0]} cracks more than {_species(row)[1]}"
-
-
-def _species(row: dict[str, Any]) -> tuple[str, str]:
-    return short_name(row["level"]), short_name(row["reference"])
-
-
-def _ratio(row: dict[str, Any], forms: Forms) -> Finding | None:
-    ratio, lower, upper = (float(row[name]) for name in ("hazard_ratio", "ci_lower", "ci_upper"))
-    if not (math.isfinite(lower) or math.isfinite(upper)):
+def cracks_section(facts: Facts, lead: Subject | None, say: Say) -> Section | None:
+    """Counts first; then when, in which woods and walls, and what glue did."""
+    k, n = facts.looked
+    if not len(facts.book.pieces):
         return None
-    # Decided once, after Holm's correction, by the study; see `words.certainty`.
-    word = _CERTAINTY[row["certainty"]]
-    if not math.isfinite(ratio) and lower <= 0:
-        lower = math.nan
-    form = written(forms, ratio, lower, upper, no_difference=1.0)
-    more = ratio > 1 if math.isfinite(ratio) else lower > 1
-    probably = "probably " if word is Certainty.LIKELY else ""
-    count = (
-        f"{forms.count(int(row['n_pieces']), 'piece')}, "
-        f"{forms.number(int(row['n_cracks']))} of them cracked"
-    )
-    estimate = f"{form['text']} times the rate" if form["text"] else "the rate"
-    if row["kind"] == "wall":
-        estimate += " for each 10 mm"
-        claim = f"thicker walls {probably}cracked {'more' if more else 'less'} often"
-        alike = "thicker walls cracked about as often as thinner ones"
-    else:
-        one, other = _species(row)
-        claim = f"{one} {probably}cracked {'more' if more else 'less'} often than {other}"
-        alike = f"{one} cracked about as often as {other}"
-    numbers = f"{estimate} ({form['span']}; {count})"
-    said = {
-        Certainty.CANNOT_TELL: f"{_about(row)} we cannot tell: {numbers}",
-        Certainty.ALIKE: f"{alike}: {numbers}",
-    }.get(word, f"{claim}: {numbers}")
-    key = f"cracks.{row['kind']}" + (f".{row['level']}" if row["kind"] != "wall" else "")
-    return Finding(
-        key=key, value=ratio, ci_lower=lower, ci_upper=upper, unit="ratio",
-        n_pieces=int(row["n_pieces"]), call=EFFECTS,
-        where={"term": row["term"], "level": row["level"], "reference": row["reference"]},
-        certainty=word.value, sentence=said, **form,
-        short=f"{claim} ({estimate}, {form['span']})"
-        if word is Certainty.CLEAR and row["kind"] == "wall" else "",
+    if not n:
+        return Section("cracks", "Cracks", (_nothing(facts, say),))
+    if not k:
+        heading = say.pick("cracks", "What no cracks means", "Not one crack")
+        return Section("cracks", heading, (_none_cracked(facts, say, n),))
+    few = "One crack so far" if k == 1 else "The ones that cracked" if k < FEWEST_EVENTS else \
+        "Which bowls cracked, and when"  # fmt: skip
+    first = say.paragraph(
+        ("whole", _whole(facts, say, k, n)), ("when", _when(facts, say)), ("late", _late(facts)),
     )  # fmt: skip
+    second = say.paragraph(
+        ("woods", _woods(facts, lead, say)), ("log", _log(facts, say)),
+        ("walls", _walls(facts, lead, say)),
+    )  # fmt: skip
+    third = say.paragraph(("glue", _glue(facts, say)), ("left", _left(facts, say)),
+                          ("lots", "No lots were drawn for glue, so this is no test of it"
+                           if _followed(facts, "glued") else ""))  # fmt: skip
+    paragraphs = tuple(p for p in (first, second, third) if p)
+    return Section("cracks", few, paragraphs, None, _figure(facts))
 
 
-def _figure(shares: Sequence[Finding], forms: Forms) -> tuple[Figure, ...]:
-    from woodlab.charts.intervals import interval_chart
+def _nothing(facts: Facts, say: Say) -> str:
+    if len(facts.book.looks) and not facts.watched:
+        return "Looks were noted only for bowls that cracked, so no count can be given."
+    looked = facts.watched
+    if looked:
+        some = say.of(int(facts.bowls["crack_on"].notna().sum()), looked, "cracks.seen", "book.looks")
+        return f"A crack was found in {some} bowls; without their walls nothing can be compared."
+    return "Nobody noted looking for cracks, so this article says nothing about them."
 
-    every = len(shares)
-    shares = [found for found in shares if found.n_pieces >= FEWEST_DRAWN]
-    if len(shares) < 2 or not any(found.value for found in shares):
+
+def _none_cracked(facts: Facts, say: Say, n: int) -> str:
+    """What a season without a crack rules out: the chance of it at a rate of one in ten."""
+    used = facts.cracks.first.used
+    last = float(used["after_days"].median())
+    call = "0.9 ** n: the chance that none of n bowls cracks, where one in ten does"
+    weeks = max(round(last / 7), 1)
+    who = "the bowl" if n == 1 else "the middle bowl"
+    watched = f"{who} was watched for {say.n(weeks, 'cracks.watched_weeks', FIRST)} " \
+              f"week{'' if weeks == 1 else 's'} after turning"  # fmt: skip
+    said = [("watched", words.opened(f"{watched}, so an early crack would hardly have been missed"
+                                     if weeks >= 8 else watched))]  # fmt: skip
+    if n < FEWEST_EVENTS:
+        said.append(("few", "So few whole bowls prove nothing"))
+        return say.paragraph(*said)
+    once = 1 / 0.9**n
+    said.append(("luck", "Still, luck can keep bowls whole"))
+    tenth = say.mark("one such bowl in ten", "cracks.none.rate", 0.1, call)
+    odds = say.mark(f"{once:.0f}" if once >= 9.5 else words.NUMBERS[round(once)],
+                    "cracks.none.once_in", once, call)  # fmt: skip
+    said.append(("odds", f"If {tenth} cracked in the long run, a season like this would come about "
+                 f"one time in {odds}"))  # fmt: skip
+    said.append(("like", "It says nothing of thicker walls, other woods or another shed"))
+    return say.paragraph(*said)
+
+
+def _whole(facts: Facts, say: Say, k: int, n: int) -> str:
+    some = say.n(k, "cracks.share.n", RATES)
+    many = say.n(n, "cracks.share.of", RATES)
+    if k == n:
+        return f"All {many} bowls that were looked over cracked"
+    return f"{words.opened('in all')}, {some} of the {many} bowls looked over cracked"
+
+
+def _when(facts: Facts, say: Say) -> str:
+    """Bare early and sealed late; else by when most had cracked."""
+    first = facts.first
+    bare = first[first["seal"] == "none"]
+    sealed = first[first["seal"] != "none"]
+    if min(len(bare), len(sealed)) >= FEWEST_EVENTS:
+        day = float(bare["by_days"].max())
+        late = int((sealed["after_days"] >= day).sum())
+        if late > len(sealed) / 2:
+            by = say.n(math.ceil(day / 7), "cracks.bare_by_week", FIRST)
+            of = f"{say.n(late, 'cracks.sealed_late', FIRST)} of the " \
+                 f"{say.n(len(sealed), 'cracks.sealed', FIRST)} sealed ones"  # fmt: skip
+            last = float(sealed["by_days"].max()) / 30.4
+            months = say.n(round(last), "cracks.last_month", FIRST)
+            return (
+                f"The bare ones had all done so by week {by}; {of} went later, the last within "
+                f"{months} months"
+            )
+    found = first[np.isfinite(first["by_days"])]["by_days"]
+    if not len(found):
+        return ""
+    if len(found) < FEWEST_EVENTS:
+        days = sorted(round(d) for d in found)
+        told = say.listed([say.n(d, f"cracks.day.{i}", FIRST, figures=True)
+                           for i, d in enumerate(days)])  # fmt: skip
+        one = "It was" if len(days) == 1 else "They were"
+        return f"{one} found on day{'' if len(days) == 1 else 's'} {told} after turning"
+    by = float(np.quantile(found, MOST_SHARE, method="higher"))
+    n = int((found <= by).sum())
+    weeks = say.n(math.ceil(by / 7), "cracks.most_by_week", FIRST)
+    if n == len(found):
+        return f"All had been found by week {weeks} after turning"
+    return f"By week {weeks} after turning, {say.n(n, 'cracks.most', FIRST)} of the " \
+           f"{say.n(len(found), 'cracks.share.n', FIRST)} cracks had been found"  # fmt: skip
+
+
+def sealed_late(facts: Facts) -> bool:
+    """Whether most cracks of sealed bowls came after the last of the bare ones."""
+    first = facts.first
+    if not len(first):
+        return False
+    bare, sealed = first[first["seal"] == "none"], first[first["seal"] != "none"]
+    if min(len(bare), len(sealed)) < FEWEST_EVENTS:
+        return False
+    return bool((sealed["after_days"] >= bare["by_days"].max()).mean() > 0.5)
+
+
+def _late(facts: Facts) -> str:
+    return "Whoever stops looking when the bare ones are through misses them" if \
+        sealed_late(facts) else ""  # fmt: skip
+
+
+def _wood_rows(facts: Facts, *sure: str) -> list[dict[str, Any]]:
+    rates = facts.rates("species")
+    rows = [r for r in facts.crack_effects("species") if r["certainty"] in sure]
+    rows = [r for r in rows if {r["level"], r["reference"]} <= set(rates.index)]
+    share = rates["share"] if len(rates) else {}
+    return [r for r in rows if abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]
+
+
+def _wood(facts: Facts, say: Say, species: str) -> str:
+    return say.name(words.wood(species, facts.book.pieces["species"].dropna().unique()))
+
+
+def _wood_count(facts: Facts, say: Say, species: str) -> str:
+    row = facts.rates("species").loc[species]
+    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{species}", RATES)
+
+
+def _woods(facts: Facts, lead: Subject | None, say: Say) -> str:
+    led = lead.name if lead is not None and lead.kind == "wood" else None
+    clear = [r for r in _wood_rows(facts, "clear") if r["level"] != led]
+    if clear:
+        told = [f"{_wood_count(facts, say, r['level'])} in {_wood(facts, say, r['level'])}"
+                for r in clear[:3]]  # fmt: skip
+        ref = clear[0]["reference"]
+        return f"By wood the difference is plain: {say.listed(told)} cracked, and " \
+               f"{_wood_count(facts, say, ref)} in {_wood(facts, say, ref)}"  # fmt: skip
+    likely = [r for r in _wood_rows(facts, "likely") if r["hazard_ratio"] > 1][:2]
+    if not likely:
+        return ""
+    woods = say.listed([_wood(facts, say, r["level"]) for r in likely])
+    told = say.listed([_wood_count(facts, say, r["level"]) for r in likely])
+    ref = likely[0]["reference"]
+    verb = "is" if len(likely) == 1 else "are"
+    against = f"{_wood_count(facts, say, ref)} in {_wood(facts, say, ref)}"
+    return words.opened(f"{woods} {verb} probably the riskier wood: {told} cracked, against "
+                        f"{against}")  # fmt: skip
+
+
+def _log(facts: Facts, say: Say) -> str:
+    """Half the cracks of a wood, or of all, in one log."""
+    first = facts.first.dropna(subset=["log"]) if len(facts.first) else facts.first
+    if len(first) < FEWEST_EVENTS or facts.logs < 3:
+        return ""
+    for species, own in first.groupby("species", sort=False):
+        log, most = own["log"].value_counts().index[0], int(own["log"].value_counts().iloc[0])
+        if len(own) >= FEWEST_EVENTS and most >= 3 and most >= len(own) / 2:
+            wood = _wood(facts, say, str(species))
+            return f"But {say.n(most, 'cracks.one_log', FIRST)} of the " \
+                   f"{say.n(len(own), f'cracks.share.{species}.n', FIRST)} cracks in {wood} come " \
+                   f"from one log, {say.name(log)}"  # fmt: skip
+    counts = first["log"].value_counts()
+    if counts.iloc[0] >= max(3, len(first) / 2):
+        return f"But {say.n(int(counts.iloc[0]), 'cracks.one_log', FIRST)} of the " \
+               f"{say.n(len(first), 'cracks.share.n', FIRST)} cracks come from one log, " \
+               f"{say.name(counts.index[0])}"  # fmt: skip
+    return ""
+
+
+def _walls(facts: Facts, lead: Subject | None, say: Say) -> str:
+    rows, walls = facts.crack_effects("wall"), facts.walls_cracked
+    if lead is not None and lead.kind == "wall":
+        return ""
+    own = facts.book.pieces["wall_mm"].dropna()
+    if len(own) > 2 and np.ptp(own) < 6:
+        ends = [say.n(v, f"season.wall.{i}", PIECES, figures=True)
+                for i, v in enumerate((own.min(), own.max()))]  # fmt: skip
+        if np.ptp(own) < 1:
+            return f"All walls were {ends[0]} mm, too alike to compare"
+        return f"All walls lay between {ends[0]} and {ends[1]} mm, too alike to compare"
+    if not rows or len(walls) < 2 or rows[0]["certainty"] not in ("clear", "likely"):
+        return ""
+    probably = "probably " if rows[0]["certainty"] == "likely" else ""
+    thick, thin = (say.of(*walls[side], f"cracks.{name}", RATES)
+                   for side, name in ((True, "thick"), (False, "thin")))  # fmt: skip
+    shares = [walls[side][0] / max(walls[side][1], 1) for side in (True, False)]
+    if (shares[0] > shares[1]) != (rows[0]["hazard_ratio"] > 1):
+        return ""
+    more = "Thick" if rows[0]["hazard_ratio"] > 1 else "Thin"
+    mm = say.n(THICK_MM, "cracks.thick_mm", "woodlab.pages.findings.THICK_MM", figures=True)
+    return f"{more} walls {probably}cracked more often: {thick} at {mm} mm or more, {thin} below"
+
+
+def _followed(facts: Facts, action: str) -> tuple[int, int] | None:
+    """Cracks that grew, of those of an action that were looked at again; None of fewer than 5."""
+    table = facts.cracks.growth_by_action
+    rows = table[table["action"] == action] if len(table) else table
+    if not len(rows) or rows["n_followed"].iloc[0] < FEWEST_EVENTS:
+        return None
+    return int(rows["n_grew"].iloc[0]), int(rows["n_followed"].iloc[0])
+
+
+def _glue(facts: Facts, say: Say) -> str:
+    pair = _followed(facts, "glued")
+    if pair is None:
+        return ""
+    glued = say.n(pair[1], "cracks.glued", GROWTH)
+    grew = say.n(pair[0], "cracks.glued_grew", GROWTH) if pair[0] else "none"
+    all_ = "all of them" if pair[0] == pair[1] else f"{grew} of them"
+    return f"Glue went on {glued} cracks at first sight, and {all_} grew"
+
+
+def _left(facts: Facts, say: Say) -> str:
+    pair = _followed(facts, "none")
+    if pair is None or _followed(facts, "glued") is None:
+        return ""
+    left = say.n(pair[1], "cracks.left", GROWTH)
+    if pair[0] == pair[1]:
+        return f"So did the {left} left alone"
+    return f"Of the {left} left alone, {say.n(pair[0], 'cracks.left_grew', GROWTH)} did"
+
+
+def _figure(facts: Facts) -> tuple[Figure, ...]:
+    from woodlab.charts.studies.cracks import whole_fraction_chart
+
+    whole: pd.DataFrame = facts.cracks.whole
+    if facts.looked[0] < 3 or not len(whole):
         return ()
-    frame = pd.DataFrame(
-        {
-            "label": [seal_name(found.where["group"]) for found in shares],
-            "share_pct": [100 * found.value for found in shares],
-            "ci_lower": [100 * found.ci_lower for found in shares],
-            "ci_upper": [100 * found.ci_upper for found in shares],
-            "text": [found.text for found in shares],
-        }
+    by = "seal" if (whole["by"] == "seal").sum() > 1 and facts.by_seal.shape[0] > 1 else "all"
+    try:
+        chart = whole_fraction_chart(whole, by, size="page")
+    except WoodlabError:
+        return ()
+    caption = "Bowls still whole, by days since turning. Each step down is a crack" + (
+        "; bare bowls take theirs early, sealed ones late." if sealed_late(facts) else "."
     )
-    chart = interval_chart(frame, title="Pieces cracked [%]", estimate="share_pct")
-    caption = (
-        "Pieces in which a crack was found, by seal: share and 95 % interval (Wilson). It is the "
-        "plain count, with walls, species and logs as they happened to fall."
+    alt = "Share of bowls still whole against days since turning" + (
+        ", by seal." if by == "seal" else "."
     )
-    if len(shares) < every:
-        caption += (
-            f" Seals of fewer than {forms.number(FEWEST_DRAWN)} pieces stand in the table only."
-        )
-    return (Figure("cracks", chart, caption),)
+    return (Figure("cracks", chart, caption, alt),)

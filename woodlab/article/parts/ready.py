@@ -1,202 +1,123 @@
-"""Which pieces are ready, and when the others will be."""
+"""What is ready: how many bowls are dry, what the slow ones share, when they should follow."""
 
 from __future__ import annotations
 
-import math
-
 import pandas as pd
 
-from woodlab.article.asked import Asked
-from woodlab.article.findings import Finding, Part, first_sentence
-from woodlab.article.forms import Forms
-from woodlab.article.plain import short_name
-from woodlab.book.record_book import RecordBook
+from woodlab import words
+from woodlab.article.facts import Facts
+from woodlab.article.parts.section import PIECES, READY, Section
+from woodlab.article.say import Say
 
-CALL = "wl.forecast_ready(wl.fit_drying(book))"
-_SURE = 0.95
-
-
-def ready_part(asked: Asked, forms: Forms) -> Part:
-    """How many pieces have reached the target by the last weighing, and the dates of the rest."""
-    ready = asked.ready
-    weighed = ready["n_weighings"] > 0
-    told = ready[ready["p_ready_now"].notna() & weighed]
-    without = ready[ready["p_ready_now"].isna() & weighed]
-    findings: list[Finding] = []
-    said: list[str] = []
-    if len(told):
-        reached, now = _reached(told, forms), _now(told, forms)
-        findings = [reached, now]
-        said = ["; ".join(text for text in (reached.sentence, now.sentence) if text)]
-    later = told[told["ready_on"] > told["as_of"]]
-    if len(later):
-        said.append(_later(later, bool((told["ready_on"] <= told["as_of"]).any()), forms))
-    if len(told):
-        said.append(_rests_on(asked.book, told))
-    never = told[told["ready_on"].isna()]
-    unknown = [
-        *_unweighed(ready[~weighed], forms),
-        *_by_reason(never, "without a date", forms),
-        *_by_reason(without, "without a forecast", forms),
-    ]
-    return Part(
-        findings=tuple(findings),
-        told=tuple(said),
-        unknown=tuple(unknown),
-        method=(
-            "Dates come from many futures drawn from what is not known: the curve, the law, the "
-            "air to come.",
-        )
-        if findings
-        else (),
-    )
+FEW_DAYS, MOST_DAYS = 10, 120  # a date is told exactly; not told at all
+MOST = 0.6  # of the slow ones, in "most of them"
 
 
-def _rests_on(book: RecordBook, told: pd.DataFrame) -> str:
-    """What the moistures and dates are reckoned from, so that a reader can weigh them."""
-    dry = (
-        "what pieces weigh dry comes from offcuts dried in an oven, and where there was none from "
-        "the species table and the way they lost weight"
-        if len(book.offcuts)
-        else "nothing was dried in an oven, so what a piece weighs dry is reckoned from the "
-        "species table and the way it lost weight"
-    )
-    air = "" if len(book.air) else ", and the air, which was not measured, is taken as that indoors"
-    few = (
-        "; with one or two weighings a piece they tell more of wood in general than of these pieces"
-        if told["n_weighings"].max() <= 2
-        else ""
-    )
-    return f"these moistures and dates are reckoned, not measured: {dry}{air}{few}"
+def ready_section(facts: Facts, say: Say) -> Section | None:
+    """Counts by the day, the slow ones, the dates."""
+    if not len(facts.book.pieces):
+        return None
+    if facts.early:
+        return Section("ready", "Not yet ready", (_early(facts, say),))
+    here = facts.ready["all"]
+    gone = int((facts.bowls["group"] == "gone").sum())
+    ended = f"Already {say.n(gone, 'ready.gone', PIECES)} bowl{' has' if gone == 1 else 's have'} " \
+            "left the shelf" if gone else ""  # fmt: skip
+    if not len(here):
+        said = ended or "When these bowls will be dry cannot be told from their weighings yet"
+        return Section("ready", "What is ready", (say.paragraph(("gone", said)),))
+    rest = len(facts.ready["rest"]) + len(facts.ready["probably"])
+    text = say.paragraph(
+        ("count", _count(facts, say)), ("slow", _slow(facts, say) if rest > 1 else ""),
+        ("dates", _dates(facts, say)), ("gone", ended),
+        ("cracked", _cracked(facts, say)),
+        ("offcut", "No offcut was dried, so moisture is a guess from tables"
+         if not len(facts.book.offcuts) else ""),
+    )  # fmt: skip
+    return Section("ready", "What is ready", (text,))
 
 
-def _unweighed(rows: pd.DataFrame, forms: Forms) -> list[str]:
-    if not len(rows):
-        return []
-    were = "was" if len(rows) == 1 else "were"
-    return [
-        f"when {forms.count(len(rows), 'piece')} will be ready ({named(rows['piece'], forms)}): "
-        f"{'it' if len(rows) == 1 else 'they'} {were} not weighed"
-    ]
-
-
-def _target(told: pd.DataFrame, forms: Forms) -> str:
-    lowest, highest = told["target_moisture_pct"].min(), told["target_moisture_pct"].max()
-    if forms.number(lowest) == forms.number(highest):
-        return f"{forms.number(lowest)} %"
-    return f"{forms.interval(lowest, highest)} %"
-
-
-def _reached(told: pd.DataFrame, forms: Forms) -> Finding:
-    """Who has been at the target once: those of whom it is sure, and those of whom it is likely.
-
-    `latest_on` is the end of a two-sided interval, so that a piece whose latest day is past was
-    there with a chance of 95 % at the usual level.
-    """
-    was = told["ready_on"] <= told["as_of"]
-    sure = int((told["latest_on"] <= told["as_of"]).sum())
-    likely = int(was.sum()) - sure
-    count, day, target = len(told), forms.date(told["as_of"].iloc[0]), _target(told, forms)
-    share = forms.share(sure, count)
-    if count == 1:
-        how = "" if sure else "probably " if likely else "not yet "
-        said = f"by {day} the one piece had {how}dried to {target} moisture"
-    elif not sure and not likely:
-        said = f"by {day} none of the {forms.number(count)} pieces had dried to {target} moisture"
-    elif not sure:
-        said = (
-            f"by {day}, {forms.share(likely, count)} pieces had probably dried to {target} "
-            "moisture, none of them for certain"
-        )
-    else:
-        more = f", and {forms.number(likely)} more probably had" if likely else ""
-        said = f"by {day}, {share} pieces had once dried to {target} moisture{more}"
-    return Finding(
-        key="ready.reached", value=sure / count, ci_lower=math.nan, ci_upper=math.nan,
-        unit="share", n_pieces=count, call=CALL, where={"latest_on": "<= as_of"}, text=share,
-        sentence=said,
-        short=said.replace(" once", "") if sure + likely and count >= 5 else "",
+def _early(facts: Facts, say: Say) -> str:
+    offcut = "" if len(facts.book.offcuts) else \
+        "No offcut was dried either, so the weight that each will have when dry is unknown"  # fmt: skip
+    return say.paragraph(
+        ("none", "We give no dates"),
+        ("why", "The first weeks of a curve fit a bowl that is dry by summer and one that is not "
+         "dry by winter"), ("offcut", offcut),
     )  # fmt: skip
 
 
-def _now(told: pd.DataFrame, forms: Forms) -> Finding:
-    """Who is at the target on the day itself; nothing is said where none has been there yet."""
-    chances = told["p_ready_now"]
-    sure = int((chances >= _SURE).sum())
-    likely = int(((chances >= 0.5) & (chances < _SURE)).sum())
-    share, chance = forms.share(sure, len(told)), forms.number(100 * _SURE)
-    was = told["ready_on"] <= told["as_of"]
-    damp = was & (chances < 0.5)
-    since = (
-        f", since {forms.number(int(damp.sum()))} have probably taken up water again in damp air "
-        "and want a drier place before they are turned"
-        if damp.any()
-        else ""
-    )
-    if not sure and not was.any():
-        said = ""
-    elif len(told) == 1:
-        said = f"on that day its chance of being that dry was {_percent(chances.iloc[0], forms)}"
-    elif not sure:
-        said = (
-            f"on that day none was that dry with a chance of {chance} % or more; the likeliest "
-            f"had {_percent(chances.max(), forms)}"
-        )
-    else:
-        more = f", {forms.number(likely)} more with a chance better than even" if likely else ""
-        said = f"on that day {share} were that dry, each with a chance of at least {chance} %{more}"
-    return Finding(
-        key="ready.now", value=sure / len(told), ci_lower=math.nan, ci_upper=math.nan,
-        unit="share", n_pieces=len(told), call=CALL, where={"p_ready_now": f">= {_SURE}"},
-        text=share, sentence=f"{said}{since}" if said else "",
-    )  # fmt: skip
-
-
-def _percent(chance: float, forms: Forms) -> str:
-    """A chance that rounding makes neither certain nor one that counts as sure."""
-    rounded = math.floor(100 * chance)
-    return f"{forms.number(rounded)} %"
-
-
-def _later(later: pd.DataFrame, after_others: bool, forms: Forms) -> str:
-    as_of, last = later["as_of"].iloc[0], later["latest_on"].max()
-    level = forms.number(100 * float(later["level"].iloc[0]))
-    first = later["earliest_on"].fillna(later["ready_on"]).clip(lower=as_of).min()
-    open_ended = int(later["latest_on"].isna().sum())
-    start = forms.date(first)
-    middle = forms.date(later["ready_on"].sort_values().iloc[(len(later) - 1) // 2])
-    if len(later) == 1:
-        end = "no latest day can be told" if open_ended else f"the latest day is {forms.date(last)}"
-        return (
-            f"{'one more' if after_others else 'it'} should follow, probably about {middle}: not "
-            f"before {start}, and {end} ({level} % interval)"
-        )
-    count = forms.count(len(later), "more piece") if after_others else "they"
-    if not open_ended:
-        return (
-            f"{count} should follow between {start} and {forms.date(last)} ({level} % intervals), "
-            f"half of them by {middle}"
-        )
-    whom = "any" if open_ended == len(later) else forms.number(open_ended)
+def _count(facts: Facts, say: Say) -> str:
+    here, dry = facts.ready["all"], facts.ready["dry"]
+    day = say.day(facts.day, "season.day", "book.weighings", year=True)
+    level = ""
+    if facts.target_pct == facts.target_pct:
+        pct = say.n(facts.target_pct, "ready.target_pct", READY, figures=True)
+        level = f" to {pct} per cent moisture"
+    if len(here) == 1:
+        return f"By {day} the bowl had {'' if len(dry) else 'not yet '}dried{level}"
+    n = say.n(len(here), "ready.of", READY)
+    if len(dry) == len(here):
+        return f"By {day} all {n} bowls had dried{level}"
+    if not len(dry):
+        return f"No bowl of the {n} had dried{level} by {day}"
+    only = "only " if len(dry) < 0.2 * len(here) else ""
     return (
-        f"{count} may follow from {start} on, half of them probably by {middle}; for {whom} of "
-        f"them no latest day can be told ({level} % intervals), since it is not known whether the "
-        "air will bring them there at all"
+        f"By {day}, {only}{say.n(len(dry), 'ready.dry', READY)} of the {n} bowls had dried{level}"
     )
 
 
-def _by_reason(rows: pd.DataFrame, what: str, forms: Forms) -> list[str]:
-    said = []
-    for reason, group in rows.groupby(rows["reason"].fillna("").astype(str)):
-        names = named(group["piece"], forms)
-        why = f": {first_sentence(reason)}" if reason else ""
-        said.append(f"{forms.count(len(group), 'piece')} {what} ({names}){why}")
-    return said[:4]
+def _cracked(facts: Facts, say: Say) -> str:
+    """Dry is not sound: how many of the dry ones have cracked."""
+    dry = facts.ready["dry"]
+    k = int(dry["crack_on"].notna().sum())
+    if not k:
+        return ""
+    return f"Dry is not sound: {say.n(k, 'ready.dry_cracked', READY)} of the dry ones " \
+           f"{'has' if k == 1 else 'have'} cracked"  # fmt: skip
 
 
-def named(pieces: pd.Series, forms: Forms, most: int = 5) -> str:
-    """The first few pieces by name, and how many more."""
-    names = [short_name(name, 16) for name in pieces[:most]]
-    if len(pieces) > most:
-        names.append(f"{forms.number(len(pieces) - most)} more")
-    return forms.listed(names)
+def _slow(facts: Facts, say: Say) -> str:
+    """What the slow ones have in common: a seal, a wall, or nothing."""
+    slow = pd.concat([facts.ready["probably"], facts.ready["rest"]])
+    n = say.n(len(slow), "ready.slow", READY)
+    thin = float(slow["wall_mm"].min())
+    every = facts.ready["all"]["wall_mm"].dropna()
+    parts = []
+    if len(every) and slow["wall_mm"].notna().all() and thin >= every.median():
+        parts.append(f"all have walls of {say.n(int(thin), 'ready.slow_wall', PIECES, figures=True)}"
+                     " mm or more")  # fmt: skip
+    seals = slow["seal"].value_counts()
+    share = (facts.ready["all"]["seal"] == seals.index[0]).mean() if len(seals) else 1.0
+    if len(seals) and seals.iloc[0] >= MOST * len(slow) and share < 0.6:
+        seal = str(seals.index[0])
+        noun = words.bowls(say.seal(seal)).replace("bowls ", "").replace(" bowls", "")
+        k = int(seals.iloc[0])
+        count = "all" if k == len(slow) else say.n(k, "ready.slow_seal", READY)
+        parts.append(f"{count} are {noun}" if k > 1 else f"one is {noun}")
+    return f"The other {n} are the slow ones: {' and '.join(parts)}" if parts else ""
+
+
+def _dates(facts: Facts, say: Say) -> str:
+    rest = pd.concat([facts.ready["probably"], facts.ready["rest"]])
+    if not len(rest):
+        return ""
+    probably = len(facts.ready["probably"])
+    there = f"{words.opened(say.n(probably, 'ready.probably', READY))} of them " \
+            f"{'is' if probably == 1 else 'are'} probably there already" if probably else ""  # fmt: skip
+    last = rest["latest_on"]
+    if last.isna().all() or (last.max() - facts.day).days > 400:
+        end = "when the last will be dry cannot be told yet"
+        return f"{there}; {end}" if there else words.opened(end)
+    whole = last.notna().all()
+    until = say.day(
+        last.max(), "ready.last_on", READY, month=True, year=last.max().year != facts.day.year
+    )
+    who = "all" if whole and len(rest) > 1 else "the last" if whole else "most"
+    if len(rest) == 1:
+        span = (rest["latest_on"].iloc[0] - rest["earliest_on"].iloc[0]).days
+        on = say.day(rest["ready_on"].iloc[0], "ready.next_on", READY, year=True)
+        return f"The last should follow about {on}" if span < FEW_DAYS else \
+            f"The last should follow by {until}"  # fmt: skip
+    return f"{there}; {who} should be there by {until}" if there else \
+        f"{words.opened(who)} should be there by {until}"  # fmt: skip

@@ -1,19 +1,28 @@
--- What pandoc's typst writer leaves out: alt text of pictures, and the look of a box.
+-- What pandoc's typst writer leaves out: alt text of pictures, and the look of a box. The width
+-- of a picture comes as metadata, by its file's name.
+local widths = {}
+
 local function quoted(text)
   return '"' .. text:gsub('\\', '\\\\'):gsub('"', '\\"'):gsub('[\r\n]', ' ') .. '"'
 end
 
-function Image(image)
-  local width = image.attributes.width or "100%"
-  local alt = pandoc.utils.stringify(image.caption)
-  return pandoc.RawInline("typst", "#image(" .. quoted(image.src) .. ", width: " .. width ..
+local function image(found)
+  local name = found.src:match("([^/]+)%.png$") or ""
+  local width = widths[name] and pandoc.utils.stringify(widths[name]) or "100%"
+  local alt = found.attributes.alt or pandoc.utils.stringify(found.caption)
+  return pandoc.RawInline("typst", "#image(" .. quoted(found.src) .. ", width: " .. width ..
     ", alt: " .. quoted(alt) .. ")")
 end
 
-function Div(div)
-  if not div.classes:includes("box") then return nil end
+local function div(found)
+  if not found.classes:includes("box") then return nil end
   local blocks = pandoc.Blocks({pandoc.RawBlock("typst", "#box-panel[")})
-  blocks:extend(div.content)
+  blocks:extend(found.content)
   blocks:insert(pandoc.RawBlock("typst", "]"))
   return blocks
+end
+
+function Pandoc(article)
+  widths = article.meta.widths or {}
+  return article:walk({Image = image, Div = div})
 end

@@ -13,10 +13,11 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import as_options, assemble
+from woodlab.drying.fit.mode import Mode
 from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import Records
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.fit.season import Mode, Season
+from woodlab.drying.fit.season import Season
 from woodlab.drying.laws import Law
 from woodlab.drying.linear import Course, LinearEstimates, PieceRows, fit_linear
 from woodlab.drying.linear.laws import film_numbers
@@ -133,7 +134,8 @@ def _posterior(season: Season, found: LinearEstimates, draws: int, seed: int) ->
         u=at, ln_dry=mean[:, p], logs=np.zeros((season.system.n_logs, season.system.q)),
         beta=np.zeros(0), sds=season.system.components.start(),
         slip_g=float(np.nanmedian(found.sigma_g)) if np.isfinite(found.sigma_g).any() else 1.0,
-        drift_pct=0.0, weight=weight, defect=np.zeros(d.days.shape), error_dry=mean[:, p],
+        drift_pct=0.0, memory_days=30.0, weight=weight, defect=np.zeros(d.days.shape),
+        error_dry=mean[:, p],
         away=np.where(found.converged, 0.0, np.inf), converged=bool(found.converged.all()),
     )  # fmt: skip
     none = np.zeros((draws, 0))

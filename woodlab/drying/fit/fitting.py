@@ -236,9 +236,9 @@ def _shares(weight: pd.Series, kept: Sequence[Law], draws: int) -> dict[str, int
 
 def assemble(
     book: RecordBook, day: np.datetime64, parts: Sequence[Posterior], laws: pd.DataFrame,
-    options: dict[str, Any],
+    options: dict[str, Any], pieces: pd.DataFrame | None = None,
 ) -> DryingFits:  # fmt: skip
-    """Frames of the fits from the draws."""
+    """Frames of the fits from the draws; `pieces` as it was made before, where it was kept."""
     first = parts[0]
     records = first.season.d
     n = records.n_pieces
@@ -266,6 +266,8 @@ def assemble(
         params=param_frame(parts), groups=group_frame(parts), checks=checks, residuals=residuals,
         steps=step_frame(book, records, steps), parts=tuple(parts), air=air, options=options,
     )  # fmt: skip
+    if pieces is not None:  # every draw run on to the day: the costly part
+        return replace(fits, pieces=pieces)
     now = np.maximum(
         (day + _DAY - records.shelf.first_day) / _DAY - records.shelf.start[:n] - 0.5, 0.0
     )

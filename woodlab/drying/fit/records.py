@@ -7,7 +7,6 @@ table that hold a moisture instead of a mass.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,20 +14,25 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.fit.known import (
+    LATER_DAYS,
+    STEPS_G,
+    gross_errors,
+    known_green,
+    known_offcuts,
+    sealed_at,
+    witnesses,
+)
 from woodlab.drying.fit.shelf import Shelf, read_shelf
-from woodlab.drying.green import UNKNOWN_GREEN, green_of_species
 from woodlab.errors import WoodlabError
 
-DRIFT_DAYS = 30.0  # how long a wall that departs from the law goes on doing so; our own estimate
 MOST_ROWS = 160  # weighings of a piece that count: more lie closer than the drift's memory can use
-LATER_DAYS = 2.0  # an offcut so much later than turning tells the moisture of its day
 SHAVINGS_SD = 0.05  # of the moisture of shavings against the wall's mean; our own estimate
 MOST_STEPS = 5  # events that change the mass of one piece
 WITNESS_WALL_MM = 20.0
 UNKNOWN_WALL_SD = 0.25  # of ln wall where none is written down
 _DAY = np.timedelta64(1, "D")
 
-STEPS_G = (1.0, 0.5, 0.1, 0.01)
 POUND_G, OUNCE_G = 453.59237, 28.349523125
 # a book in pounds or ounces: no whole number of these is one of tenths of a gram, save by chance
 IMPERIAL_STEPS_G = (POUND_G / 10, OUNCE_G, OUNCE_G / 2, POUND_G / 100, OUNCE_G / 10, POUND_G / 1000)
@@ -173,7 +177,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     pieces = book.pieces.reset_index(drop=True)
     if len(pieces) == 0:
         raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
-    blocks = _witnesses(book)
+    blocks = witnesses(book)
     table = _table(book, pieces, blocks)
     names = [*pieces["piece"].astype(str), *blocks]
     extra = len(blocks)
@@ -189,7 +193,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     cells, counts = table.cells, table.counts
     here = np.arange(cells["days"].shape[1]) < counts[:, None]
     moist = cells["is_moisture"].astype(bool)
-    green_ln, green_sd = _green(list(species))
+    green_ln, green_sd = known_green(list(species))
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
@@ -202,14 +206,14 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         n_early=table.n_early, n_thinned=table.n_thinned, too_many=table.too_many,
         source=np.where(here, cells["source"], -1).astype(int), scale_g=cells["scale_g"],
         scale_of=np.where(here, cells["scale_of"], -1).astype(int),
-        suspect=_gross_errors(cells["mass_g"], here & ~moist, table.steps), is_moisture=moist,
+        suspect=gross_errors(cells["mass_g"], here & ~moist, table.steps), is_moisture=moist,
         scales=_scales(book), sealer_g=cells["sealer_g"], steps=table.steps,
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
         ].astype(float),
         green_ln=green_ln, green_sd=green_sd,
-        **_offcuts(book, pieces, of_log, list(logs)),
-        sealed_at=np.r_[_sealed_at(book, pieces), np.zeros(extra)],
+        **known_offcuts(book, pieces, of_log, list(logs)),
+        sealed_at=np.r_[sealed_at(book, pieces), np.zeros(extra)],
         shelf=read_shelf(
             book, pd.concat([turned, pd.Series(first_block, dtype=turned.dtype)]),
             [*pieces["place"], *(b["place"].iloc[0] for b in blocks.values())], until,
@@ -382,108 +386,3 @@ def _shavings(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
         "event": np.full(count, "", object), "scale_of": np.full(count, -1.0),
         "is_moisture": np.ones(count),
     }  # fmt: skip
-
-
-def _witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
-    """Rows of each witness block whose oven-dry mass is known, by its mark."""
-    table = book.witnesses
-    out = {}
-    for mark, rows in table.groupby("witness", sort=False):
-        dry = rows["oven_dry_g"].dropna()
-        rows = rows.dropna(subset=["on", "mass_g"]).sort_values("on", kind="stable")
-        if not len(dry) or not len(rows):
-            continue
-        place = rows["place"].dropna()
-        out[str(mark)] = pd.DataFrame(
-            {
-                "days": (rows["on"] - rows["on"].iloc[0]) / pd.Timedelta(days=1),
-                "mass_g": rows["mass_g"], "source": -1.0, "scale_of": -1.0, "is_moisture": 0.0,
-                "scale_g": _last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
-                "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
-                "place": place.iloc[0] if len(place) else None,
-            }
-        )  # fmt: skip
-    return out
-
-
-def _last_digit(mass: np.ndarray) -> float:
-    for step in STEPS_G:
-        if (np.abs(mass / step - np.rint(mass / step)) < 1e-6).all():
-            return step
-    return 0.001
-
-
-def _sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
-    """Days from turning to the last `sealed` or `resealed`, 0 where there is none."""
-    rows = book.weighings[book.weighings["event"].isin(["sealed", "resealed"])]
-    last = rows.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
-    days = (last - pieces["turned_on"].to_numpy()) / _DAY
-    return np.where(np.isfinite(days), np.maximum(days, 0.0), 0.0)
-
-
-def _gross_errors(
-    mass: np.ndarray, here: np.ndarray, steps: tuple[tuple[int, int, bool, int], ...]
-) -> np.ndarray:
-    """Weights far from all of their neighbours: a tenfold slip, the wrong piece. (n, k) of bool.
-
-    Compared with the median of the two before and the two after; across an event that changed
-    the mass nothing is compared.
-    """
-    n, k = mass.shape
-    ln = np.where(here, np.log(np.maximum(mass, 1e-3)), np.nan)
-    near = np.full((4, n, k), np.nan)
-    for j, shift in enumerate((-2, -1, 1, 2)):
-        if abs(shift) < k:
-            if shift < 0:
-                near[j, :, -shift:] = ln[:, :shift]
-            else:
-                near[j, :, :-shift] = ln[:, shift:]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN behind the last weighing
-        middle = np.nanmedian(near, axis=0)
-        spread = np.nanmedian(np.abs(near - middle), axis=0)
-    enough = np.isfinite(near).sum(axis=0) >= 2
-    out = here & enough & (np.abs(ln - middle) > 0.3 + 2 * np.nan_to_num(spread))
-    out &= here.sum(axis=1)[:, None] >= 4
-    for p, first, _, _ in steps:
-        out[p, max(first - 2, 0) : first + 2] = False
-    return out
-
-
-def _green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
-    """Prior of ln green moisture by species; without a figure a wide one."""
-    mean, sd = (
-        np.full(len(species), np.log(UNKNOWN_GREEN[0])),
-        np.full(len(species), UNKNOWN_GREEN[1]),
-    )
-    for i, name in enumerate(species):
-        if name == "witness block":  # dry wood, so that it does not pull at the green moisture
-            mean[i], sd[i] = np.log(12.0), 0.6
-            continue
-        level, scatter = green_of_species(name)
-        if np.isfinite(level):
-            mean[i], sd[i] = np.log(level), max(scatter / level, 0.1)
-    return mean, sd
-
-
-def _offcuts(
-    book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]
-) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Offcuts cut at turning: of a piece, or of a log."""
-    table = book.offcuts
-    if len(table) == 0:
-        empty = (np.empty(0, dtype=int), np.empty(0))
-        return {"log_offcuts": empty, "own_offcuts": empty}
-    moisture = 100 * (table["wet_g"] / table["oven_dry_g"] - 1)
-    ln = np.log(moisture.where(moisture > 1, 1.0).to_numpy(dtype=float))
-    by_piece = table["piece"].map(pd.Series(np.arange(len(pieces)), pieces["piece"].to_numpy()))
-    by_log = table["log"].map(pd.Series(np.arange(len(logs)), logs))
-    turned = table["piece"].map(pd.Series(pieces["turned_on"].to_numpy(), pieces["piece"]))
-    later = ((table["on"] - turned) / pd.Timedelta(days=1) > LATER_DAYS).to_numpy()
-    good = (moisture > 1).to_numpy() & ~later
-    own = by_piece.notna().to_numpy() & good
-    other = by_log.notna().to_numpy() & ~own & good & by_piece.isna().to_numpy()
-    return {
-        "own_offcuts": (by_piece[own].to_numpy(dtype=int), ln[own]),
-        "log_offcuts": (by_log[other].to_numpy(dtype=int), ln[other]),
-    }

@@ -14,7 +14,6 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.courses import courses_to
 from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import Records
-from woodlab.drying.fit.season import DRIFT_DAYS
 from woodlab.drying.laws.law import START
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
@@ -391,6 +390,3 @@ def weighing_sd_g(part: Posterior, pick: np.ndarray) -> np.ndarray:
     scale = s.d.scale_g[pick].max(axis=1, initial=0.0)
     drift = mode.drift_pct / 100 * np.exp(mode.ln_dry[pick])
     return np.sqrt(scale**2 / 12 + mode.slip_g**2 + drift**2)
-
-
-MEMORY_DAYS = DRIFT_DAYS

@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import open_book
+from woodlab.book.record_book import RecordBook, open_book
 from woodlab.drying.fit.experience import Experience
-from woodlab.drying.fit.fitting import assemble
+from woodlab.drying.fit.fitting import assemble, fit_drying
+from woodlab.drying.fit.mode import Mode
 from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.fit.season import Mode, Season
+from woodlab.drying.fit.season import Season
 from woodlab.drying.laws import law_named
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import write_file
@@ -52,6 +53,10 @@ def packed(fits: DryingFits) -> bytes:
             "name": fits.book.name,
             "laws": [part.season.law.name for part in fits.parts],
             "modes": [_numbers(part.mode) for part in fits.parts],
+            "pieces": {
+                name: {"dtype": str(column.dtype), "values": column.tolist()}
+                for name, column in fits.pieces.items()
+            },
         }
         file.writestr("about.json", json.dumps(about))
         file.writestr("laws.csv", fits.laws.to_csv(index=False))
@@ -132,6 +137,47 @@ def load_fits(path: str | Path) -> DryingFits:
         ) from error
 
 
+def season_fits(book: RecordBook, path: str | Path | None = None) -> DryingFits:
+    """The season's fits: those saved at `path`, or, without one, the book fitted now.
+
+    What the main job fitted once is read by every notebook, so that all say the same.
+
+    Parameters
+    ----------
+    book : RecordBook
+    path : path, optional
+        Fits of this book that `fits.save(path)` wrote.
+
+    Returns
+    -------
+    DryingFits
+
+    Raises
+    ------
+    WoodlabError
+        If the file cannot be read, or holds fits of another book.
+
+    Examples
+    --------
+    >>> import tempfile, woodlab as wl
+    >>> from pathlib import Path
+    >>> book = wl.demo_book().only(pieces=["A1", "A3"]).until("2025-05-01")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     wl.fit_drying(book, "slab").save(Path(folder) / "demo.fits")
+    ...     season_fits(book, Path(folder) / "demo.fits").law
+    'slab'
+    """
+    if path is None:
+        return fit_drying(book)
+    fits = load_fits(path)
+    if fits.book.hash != book.until(fits.as_of).hash:
+        raise WoodlabError(
+            f"{Path(path).name} holds fits of another book, or of this one before it was changed. "
+            "Leave the path out, and the book is fitted as it is."
+        )
+    return fits
+
+
 def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
     with tempfile.TemporaryDirectory() as folder:
         inside = Path(folder) / "book"
@@ -160,4 +206,7 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
             parts.append(Posterior(season, mode, *(arrays[key] for key in DRAWS)))
     laws = pd.read_csv(io.BytesIO(file.read("laws.csv")))
     laws = laws[["law", "weight", "score", "error_pct", "n_held"]]
-    return assemble(book, day, parts, laws, {**options, "experience": experience})
+    pieces = pd.DataFrame(
+        {name: pd.Series(c["values"], dtype=c["dtype"]) for name, c in about["pieces"].items()}
+    )
+    return assemble(book, day, parts, laws, {**options, "experience": experience}, pieces)

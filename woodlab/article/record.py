@@ -1,0 +1,121 @@
+"""An article that was written, read back: what it says, from which numbers, what it leaves open."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from woodlab.errors import WoodlabError, as_path
+from woodlab.show import Card, Column, Said, Shown, card
+
+NUMBER_COLUMNS = ["key", "text", "value", "ci_lower", "ci_upper", "certainty", "call"]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Article(Shown):
+    """A written article. Made by `read_article`.
+
+    Attributes
+    ----------
+    folder : Path
+    title : str
+    numbers : DataFrame
+        A row a number of the text: `key`, `text` (as printed), `value`, `ci_lower`, `ci_upper`,
+        `certainty`, `call` (what to type to make it again).
+    figures : DataFrame
+        `number`, `caption`, `alt`.
+    not_known : tuple of str
+    """
+
+    folder: Path
+    title: str
+    numbers: pd.DataFrame
+    figures: pd.DataFrame
+    not_known: tuple[str, ...]
+
+    def card(self) -> Card:
+        """The title, and a row a figure."""
+        forms = sorted(path.suffix[1:] for path in self.folder.glob("article.*"))
+        says = [self.title, f"Written as {', '.join(forms)} in the folder {self.folder.name}."]
+        columns = [Column("figure", lambda r: f"{r.number}"),
+                   Column("what it shows", lambda r: r.caption, False)]  # fmt: skip
+        return card(says, self.figures, columns, caption="Figures of the article",
+                    more=("article.numbers", "article.not_known", "article.text"))  # fmt: skip
+
+    @property
+    def text(self) -> Markdown:
+        """The article itself, without its figures."""
+        return Markdown((self.folder / "article.md").read_text(encoding="utf-8"))
+
+    @property
+    def open_questions(self) -> Said:
+        """What the season left open."""
+        return Said(self.not_known)
+
+
+@dataclass(frozen=True, eq=False)
+class Markdown:
+    """Text that a notebook shows as it is meant to be read."""
+
+    source: str
+
+    def _repr_markdown_(self) -> str:
+        body = re.sub(r"\A---\n.*?\n---\n", "", self.source, flags=re.S)
+        body = re.sub(r"^!\[.*?\]\([^)]*\)(\{[^}]*\})?$", "", body, flags=re.M | re.S)
+        body = re.sub(r"\{[#.][^}]*\}", "", body)
+        return re.sub(r"^#{1,2} ", "### ", body, flags=re.M)
+
+    def __repr__(self) -> str:
+        return self.source
+
+
+def read_article(folder: str | Path) -> Article:
+    """What an article says and from which numbers, read from its folder.
+
+    Parameters
+    ----------
+    folder : path
+        As `write_article` returned it.
+
+    Returns
+    -------
+    Article
+        Shows itself.
+
+    Raises
+    ------
+    WoodlabError
+        If no article is there.
+
+    Examples
+    --------
+    >>> import pandas as pd, tempfile
+    >>> import woodlab as wl
+    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["sugar maple"], "seal": ["none"],
+    ...                        "turned_on": ["2026-03-01"], "wall_mm": [25]})
+    >>> weighings = pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]})
+    >>> book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     made = wl.write_article(book, folder + "/article", formats=("md",))
+    ...     article = wl.read_article(made)
+    >>> "key" in article.numbers
+    True
+    """
+    path = as_path(folder, "read_article")
+    try:
+        held: dict[str, Any] = json.loads((path / "article.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise WoodlabError(
+            f"There is no article in {path}. wl.write_article(fits, folder) writes one."
+        ) from error
+    figures = pd.DataFrame(held["figures"], columns=["key", "caption", "alt"])
+    return Article(
+        path, str(held["title"]),
+        pd.DataFrame(held["numbers"]).reindex(columns=NUMBER_COLUMNS),
+        figures.assign(number=range(1, len(figures) + 1)), tuple(map(str, held["not_known"])),
+    )  # fmt: skip

@@ -1,0 +1,48 @@
+-- From plain Markdown to an article's parts: a picture and the line in italics under it are a
+-- figure, a table and the line in italics under it a captioned table, a quotation is a box.
+local function slanted(block)
+  return block and block.t == "Para" and #block.content == 1 and block.content[1].t == "Emph"
+    and block.content[1].content
+end
+
+-- A picture keeps its alt text beside a caption of its own; a page takes it as SVG.
+local function picture(image)
+  image.attributes.alt = pandoc.utils.stringify(image.caption)
+  if FORMAT:match("html") then
+    image.src = (image.src:gsub("%.png$", ".svg"))
+  end
+  return image
+end
+
+function Blocks(blocks)
+  local out = pandoc.Blocks({})
+  local k = 1
+  while k <= #blocks do
+    local block, under = blocks[k], slanted(blocks[k + 1])
+    if block.t == "Figure" then
+      block = block:walk({Image = picture})
+      if under then
+        block.caption.long = pandoc.Blocks({pandoc.Plain(under)})
+        k = k + 1
+      end
+    elseif block.t == "Table" and under then
+      block.caption.long = pandoc.Blocks({pandoc.Plain(under)})
+      k = k + 1
+    elseif block.t == "BlockQuote" then
+      block = pandoc.Div(block.content, {class = "box", ["custom-style"] = "Box"})
+    end
+    out:insert(block)
+    k = k + 1
+  end
+  return out
+end
+
+function Pandoc(article)
+  for _, block in ipairs(article.blocks) do
+    if block.t == "Header" then
+      article.meta.pagetitle = pandoc.utils.stringify(block)
+      break
+    end
+  end
+  return article
+end

@@ -1,0 +1,121 @@
+"""What a book holds, and what each of its tables can tell: the first page of a season."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from woodlab import words
+from woodlab.book.record_book import RecordBook
+from woodlab.show import Card, Column, Shown, card
+
+# In the order of the book: the table, and what its rows tell.
+TELLS = {
+    "pieces": "what is drying, since when, how thick and under which seal",
+    "weighings": "how fast each piece dries (notebooks 2 and 3)",
+    "looks": "when and what cracks (notebook 5)",
+    "air": "at which moisture drying ends (notebooks 2 and 3)",
+    "offcuts": "what pieces weigh dry, and so their moisture in percent (notebook 3)",
+    "rims": "how the wood moved (notebook 6)",
+    "witnesses": "the moisture of the store, measured",
+}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Overview(Shown):
+    """What a book holds. Made by `book_overview`.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        A row a table: `table`, `rows`, `set_aside`, `first_on`, `last_on`, `tells`.
+    n_doubts : int
+        Entries that are possible but odd.
+    air : str
+        On how many days of the drying the air was read; empty without a log.
+    invented : bool
+    """
+
+    frame: pd.DataFrame
+    n_doubts: int
+    air: str
+    invented: bool
+
+    def card(self) -> Card:
+        """How many of each, what is in doubt, what is missing."""
+        rows = self.frame.set_index("table")["rows"]
+        head = f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']} weighings, "
+        head += f"{rows['looks']} looks for cracks."
+        aside = int(self.frame["set_aside"].sum())
+        doubts = words.count(self.n_doubts, "entry").replace("entrys", "entries")
+        is_are = "is" if self.n_doubts == 1 else "are"
+        says = [
+            head,
+            f"{words.opened(doubts)} {is_are} possible but odd; listed below."
+            if self.n_doubts else "No entry looks odd.",
+            f"{words.opened(words.count(aside, 'row'))} set aside." if aside else "",
+            self.air,
+            "These records are invented." if self.invented else "",
+        ]  # fmt: skip
+        columns = [
+            Column("table", lambda r: r.table, False),
+            Column("rows", lambda r: f"{r.rows}"),
+            Column("from", lambda r: words.day(r.first_on), False),
+            Column("to", lambda r: words.day(r.last_on), False),
+            Column("tells", lambda r: ("" if r.rows else "would tell ") + r.tells, False),
+        ]
+        return card(
+            says, self.frame, columns, caption="Tables of the book",
+            more=("book.doubts", "book.set_aside", "book.pieces", "book.weighings"),
+        )  # fmt: skip
+
+
+def book_overview(book: RecordBook) -> Overview:
+    """How many rows each table has, from when to when, and what they can tell.
+
+    Parameters
+    ----------
+    book : RecordBook
+
+    Returns
+    -------
+    Overview
+        Shows itself; `frame` has a row a table.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> found = wl.book_overview(wl.demo_book())
+    >>> found.frame.set_index("table")["rows"].head(2).to_dict()
+    {'pieces': 92, 'weighings': 2208}
+    >>> found.summary().splitlines()[0]
+    '92 bowls, 2208 weighings, 4984 looks for cracks.'
+    """
+    counts = book.counts.set_index("table")
+    rows = []
+    for name, tells in TELLS.items():
+        frame = getattr(book, name)
+        days = frame["turned_on" if name == "pieces" else "on"]
+        aside = int(counts["rows_set_aside"].get(name, 0))
+        rows.append((name, len(frame), aside, days.min(), days.max(), tells))
+    frame = pd.DataFrame(
+        rows, columns=["table", "rows", "set_aside", "first_on", "last_on", "tells"]
+    )  # fmt: skip
+    return Overview(frame, len(book.doubts), _air(book), book.invented)
+
+
+def _air(book: RecordBook) -> str:
+    """Days with a reading among those between the first turning and the last weighing."""
+    if not len(book.air):
+        return "The book has no air log: a reading of temperature and humidity a day is enough."
+    start, end = book.pieces["turned_on"].min(), book.weighings["on"].max()
+    if pd.isna(start) or pd.isna(end):
+        return ""
+    start, end = start.normalize(), end.normalize()
+    days = book.air["on"].dt.normalize()
+    read = days[days.between(start, end)].nunique()
+    return (
+        f"Between the first turning and the last weighing the air was read on {read} of "
+        f"{(end - start).days + 1} days; the others are filled in from these."
+    )

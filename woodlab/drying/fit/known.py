@@ -1,0 +1,120 @@
+"""What a book says beside its weighings: green moisture, offcuts, seals, witness blocks, slips."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.green import UNKNOWN_GREEN, green_of_species
+
+LATER_DAYS = 2.0  # an offcut so much later than turning tells the moisture of its day
+STEPS_G = (1.0, 0.5, 0.1, 0.01)
+_DAY = np.timedelta64(1, "D")
+
+
+def witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
+    """Rows of each witness block whose oven-dry mass is known, by its mark."""
+    table = book.witnesses
+    out = {}
+    for mark, rows in table.groupby("witness", sort=False):
+        dry = rows["oven_dry_g"].dropna()
+        rows = rows.dropna(subset=["on", "mass_g"]).sort_values("on", kind="stable")
+        if not len(dry) or not len(rows):
+            continue
+        place = rows["place"].dropna()
+        out[str(mark)] = pd.DataFrame(
+            {
+                "days": (rows["on"] - rows["on"].iloc[0]) / pd.Timedelta(days=1),
+                "mass_g": rows["mass_g"], "source": -1.0, "scale_of": -1.0, "is_moisture": 0.0,
+                "scale_g": last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
+                "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
+                "place": place.iloc[0] if len(place) else None,
+            }
+        )  # fmt: skip
+    return out
+
+
+def last_digit(mass: np.ndarray) -> float:
+    for step in STEPS_G:
+        if (np.abs(mass / step - np.rint(mass / step)) < 1e-6).all():
+            return step
+    return 0.001
+
+
+def sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
+    """Days from turning to the last `sealed` or `resealed`, 0 where there is none."""
+    rows = book.weighings[book.weighings["event"].isin(["sealed", "resealed"])]
+    last = rows.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
+    days = (last - pieces["turned_on"].to_numpy()) / _DAY
+    return np.where(np.isfinite(days), np.maximum(days, 0.0), 0.0)
+
+
+def known_green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Prior of ln green moisture by species; without a figure a wide one."""
+    mean, sd = (
+        np.full(len(species), np.log(UNKNOWN_GREEN[0])),
+        np.full(len(species), UNKNOWN_GREEN[1]),
+    )
+    for i, name in enumerate(species):
+        if name == "witness block":  # dry wood, so that it does not pull at the green moisture
+            mean[i], sd[i] = np.log(12.0), 0.6
+            continue
+        level, scatter = green_of_species(name)
+        if np.isfinite(level):
+            mean[i], sd[i] = np.log(level), max(scatter / level, 0.1)
+    return mean, sd
+
+
+def known_offcuts(
+    book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]
+) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Offcuts cut at turning: of a piece, or of a log."""
+    table = book.offcuts
+    if len(table) == 0:
+        empty = (np.empty(0, dtype=int), np.empty(0))
+        return {"log_offcuts": empty, "own_offcuts": empty}
+    moisture = 100 * (table["wet_g"] / table["oven_dry_g"] - 1)
+    ln = np.log(moisture.where(moisture > 1, 1.0).to_numpy(dtype=float))
+    by_piece = table["piece"].map(pd.Series(np.arange(len(pieces)), pieces["piece"].to_numpy()))
+    by_log = table["log"].map(pd.Series(np.arange(len(logs)), logs))
+    turned = table["piece"].map(pd.Series(pieces["turned_on"].to_numpy(), pieces["piece"]))
+    later = ((table["on"] - turned) / pd.Timedelta(days=1) > LATER_DAYS).to_numpy()
+    good = (moisture > 1).to_numpy() & ~later
+    own = by_piece.notna().to_numpy() & good
+    other = by_log.notna().to_numpy() & ~own & good & by_piece.isna().to_numpy()
+    return {
+        "own_offcuts": (by_piece[own].to_numpy(dtype=int), ln[own]),
+        "log_offcuts": (by_log[other].to_numpy(dtype=int), ln[other]),
+    }
+
+
+def gross_errors(
+    mass: np.ndarray, here: np.ndarray, steps: tuple[tuple[int, int, bool, int], ...]
+) -> np.ndarray:
+    """Weights far from all of their neighbours: a tenfold slip, the wrong piece. (n, k) of bool.
+
+    Compared with the median of the two before and the two after; across an event that changed
+    the mass nothing is compared.
+    """
+    n, k = mass.shape
+    ln = np.where(here, np.log(np.maximum(mass, 1e-3)), np.nan)
+    near = np.full((4, n, k), np.nan)
+    for j, shift in enumerate((-2, -1, 1, 2)):
+        if abs(shift) < k:
+            if shift < 0:
+                near[j, :, -shift:] = ln[:, :shift]
+            else:
+                near[j, :, :-shift] = ln[:, shift:]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN behind the last weighing
+        middle = np.nanmedian(near, axis=0)
+        spread = np.nanmedian(np.abs(near - middle), axis=0)
+    enough = np.isfinite(near).sum(axis=0) >= 2
+    out = here & enough & (np.abs(ln - middle) > 0.3 + 2 * np.nan_to_num(spread))
+    out &= here.sum(axis=1)[:, None] >= 4
+    for p, first, _, _ in steps:
+        out[p, max(first - 2, 0) : first + 2] = False
+    return out

@@ -1,0 +1,139 @@
+"""A notebook that was run, as a page to read: the answer first, code folded, still pictures."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any
+
+FRONT = ("index.html", "Front page")
+SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
+_CHART = re.compile(
+    r'<div class="woodlab-chart"[^>]*>(<img [^>]*>)(.*?)</div>', re.S
+)  # a chart's still picture, as the renderer writes it
+_SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
+# The paths of a machine in what a library printed: none belongs on a page that is passed on.
+_PATHS = re.compile(
+    r"(?<![\w/.:<-])(?:/(?:home|tmp|Users|root|mnt|opt|usr|var|private)(?:/[\w.@+-]+)+"
+    r"|[A-Za-z]:\\(?:[\w.@+ -]+\\)*[\w.@+-]+)"
+)
+
+
+def write_page(
+    notebook: Path, links: Iterable[tuple[str, str]] = (), *, title: str | None = None
+) -> Path:
+    """Write a notebook that was run as `.html` beside it.
+
+    Parameters
+    ----------
+    notebook : Path
+    links : iterable of (file, words)
+        The other pages of the season.
+    title : str, optional
+        The first heading, unless given.
+
+    Returns
+    -------
+    Path
+        The page: one file, no script, nothing asked of the network, no path of this machine.
+    """
+    import nbformat
+    from nbconvert import HTMLExporter
+
+    made = nbformat.read(notebook, as_version=4)
+    page = notebook.with_suffix(".html")
+    for cell in made.cells:
+        for output in cell.get("outputs", []):
+            _still(output)
+    _folded(made)
+    ways = [FRONT, *links]
+    with as_file(files("woodlab").joinpath("templates")) as templates:
+        exporter = HTMLExporter(template_name="notebook", extra_template_basedirs=[str(templates)])
+        text, _ = exporter.from_notebook_node(
+            made,
+            resources={
+                "title": title or _title(made) or notebook.stem,
+                "links": [(target, said, target == page.name) for target, said in ways],
+            },
+        )
+    page.write_text(text, encoding="utf-8")
+    return page
+
+
+def _title(made: Any) -> str:
+    for cell in made.cells:
+        found = re.search(r"^# (.+)$", cell.source, re.M) if cell.cell_type == "markdown" else None
+        if found:
+            return found[1]
+    return ""
+
+
+def _still(output: Any) -> None:
+    """Charts as their still pictures, tables that scroll inside themselves, no script."""
+    data = output.get("data", {})
+    if "text/html" in data:
+        text = "".join(data["text/html"])
+        text = _CHART.sub(lambda found: _picture(found[1], found[2]), text)
+        text = _SCRIPT.sub("", text)
+        if "<table" in text and "wl-show" not in text:
+            text = (
+                f'<div class="wl-table" tabindex="0" role="region" aria-label="table">{text}</div>'
+            )
+        data["text/html"] = _PATHS.sub(_name, text)
+    for where, key in ((data, "text/plain"), (output, "text")):
+        if key in where:
+            where[key] = _PATHS.sub(_name, "".join(where[key]))
+
+
+def _name(path: re.Match[str]) -> str:
+    """Only the last part of a path."""
+    return re.split(r"[/\\]", path[0])[-1]
+
+
+def _picture(img: str, rest: str) -> str:
+    alt = re.search(r'alt="([^"]*)"', img)
+    width = re.search(r'^<svg[^>]*\bwidth="([\d.]+)"', _decoded(img))
+    small = " small" if width and float(width[1]) <= SMALL_PX else ""
+    size = f' width="{float(width[1]):.0f}"' if width else ""
+    img = img.replace(' style="max-width: 100%"', "").replace("<img ", f"<img{size} ", 1)
+    said = alt[1].split(": ")[0] if alt else "picture"  # escaped already
+    note = re.sub(r"<script\b.*", "", rest, flags=re.S)
+    group = f'class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}"'
+    return f"<div {group}>{img}</div>{note}"
+
+
+def _decoded(img: str) -> str:
+    import base64
+
+    found = re.search(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)", img)
+    return base64.b64decode(found[1]).decode("utf-8") if found else ""
+
+
+def _folded(made: Any) -> None:
+    """Sections in which no cell has anything to show become one sentence at the end."""
+    import nbformat
+
+    sections: list[list[Any]] = [[]]
+    for cell in made.cells:
+        if cell.cell_type == "markdown" and cell.source.startswith("## "):
+            sections.append([])
+        sections[-1].append(cell)
+    kept, gone = list(sections[0]), []
+    for section in sections[1:]:
+        outputs = [o for c in section if c.cell_type == "code" for o in c.outputs]
+        if outputs and all(_is_nothing(output) for output in outputs):
+            gone.append(section[0].source.splitlines()[0][3:].strip())
+        else:
+            kept += section
+    if gone:
+        said = "; ".join(gone)
+        kept.append(
+            nbformat.v4.new_markdown_cell(f"Left out, since the records do not hold it: {said}.")
+        )
+    made.cells = kept
+
+
+def _is_nothing(output: Any) -> bool:
+    return 'class="wl-none"' in "".join(output.get("data", {}).get("text/html", ""))
