@@ -22,8 +22,8 @@ from small_books import (
 )
 
 import woodlab as wl
-from woodlab.drying.fit.model import OFFSET_PCT
-from woodlab.drying.fit.season import Season
+from woodlab.drying.estimator.model import OFFSET_PCT
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.laws import LAWS
 from woodlab.errors import WoodlabError
 

@@ -12,7 +12,7 @@ from scipy import stats
 
 from woodlab import words
 from woodlab.book.record_book import expect_book
-from woodlab.drying.fit.courses import yearly_level
+from woodlab.drying.estimator.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
