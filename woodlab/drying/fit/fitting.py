@@ -81,7 +81,7 @@ def fit_drying(
 
     Notes
     -----
-    The model, with sources: `woodlab.drying.estimator.season`. Weighting of laws: `...fit.weights`.
+    The model, with sources: `woodlab.drying.estimator.season`. Weighting of laws: `...estimator.weights`.
 
     Examples
     --------
