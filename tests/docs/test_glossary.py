@@ -19,7 +19,10 @@ from woodlab.studies.next_season.trial_pool import season_pool
 ROOT = Path(__file__).resolve().parents[2]
 FOR_ALL = "many"  # in the third cell: the row holds for every frame that has the column
 # As the page calls what these give.
-SHORT_NAMES = {"fit_drying": "fits", "demo_book": "book", "open_book": "book", "open_books": "book"}
+SHORT_NAMES = {
+    "fit_drying": "fits", "load_fits": "fits", "season_fits": "fits", "demo_book": "book",
+    "open_book": "book", "open_books": "book",
+}  # fmt: skip
 UNITS = {
     "_mm": "mm", "_g": "g", "_c": "deg C", "_pct": "%", "_days": "days", "_m2_s": "m2/s",
     "_m_s": "m/s", "_deg": "degrees", "_per_pct": "1/%",
