@@ -16,6 +16,7 @@ from woodlab.article import write
 from woodlab.article.facts import gather
 from woodlab.pages import facts as front
 from woodlab.pages import findings
+from woodlab.week.bowls import READY, bowls_of
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +49,7 @@ def page(season):
     day = ready["as_of"].iloc[0]
     asked = dict.fromkeys(front.Facts.__dataclass_fields__)
     asked |= {
-        "book": fits.book, "fits": fits, "day": day, "bowls": front.bowls_of(ready, fits.book, day),
+        "book": fits.book, "fits": fits, "day": day, "bowls": bowls_of(ready, fits.book, day),
         "seals": once.seals, "cracks": once.cracks, "movement": once.movement,
         "walls": front.walls_to_leave(fits.book),
     }  # fmt: skip
@@ -80,7 +81,7 @@ def test_every_number_of_the_text_has_one_form_and_a_call(season, printed):
 
 def test_dry_bowls_are_as_many_as_on_the_ready_list_and_the_front_page(season, printed, page):
     listed = wl.forecast_ready(season[0])
-    dry = int((listed["p_ready_now"] >= front.READY).sum())
+    dry = int((listed["p_ready_now"] >= READY).sum())
     assert sum(row["dry"] for row in findings.sealing(page).table) == dry
     if "ready.dry" in printed or "ready.dry.n" in printed:
         for key in ("ready.dry", "ready.dry.n"):
