@@ -30,7 +30,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="write every outside check that ran, with its source, to this CSV file",
     )
 
-
     parser.addoption(
         "--keep-articles",
         action="store_true",

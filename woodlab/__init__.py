@@ -19,7 +19,7 @@ _HOMES = {
     "woodlab.book.record_book": ["RecordBook", "open_book"],
     "woodlab.book.overview": ["book_overview"],
     "woodlab.book.many": ["open_books"],
-    "woodlab.book.blank": ["blank_book"],
+    "woodlab.book.writing.blank": ["blank_book"],
     "woodlab.book.sheet.reading": ["read_sheet"],
     "woodlab.book.writing.adding": ["add_weighings", "add_looks"],
     "woodlab.drying.fit.fitting": ["fit_drying", "rank_laws"],

@@ -97,15 +97,18 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
     Raises WorkError as `write_file` does.
     """
     folder, token = behind(folder), _token()
-    written: list[Path] = []
-    for name in [name for name in files if name.casefold() not in OWN_FILES]:
+    tables = {name: data for name, data in files.items() if name.casefold() in OWN_FILES}
+    if len(tables) == 1 and None not in tables.values():  # one move is one step
+        tables = {}
+    for name in files.keys() - tables.keys():
         write_file(folder / name, files[name] or b"")
+    if not tables:
+        return
+    written: list[Path] = []
     with _said_plainly(folder):
         try:
             changes = {}
-            for name, data in files.items():
-                if name.casefold() not in OWN_FILES:
-                    continue
+            for name, data in tables.items():
                 place = behind(folder / name)
                 changes[name] = [_digest(place), None if data is None else _sha256(data)]
                 if data is not None:
@@ -117,21 +120,6 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
                 new.unlink(missing_ok=True)
             raise
         _settle(folder)
-
-
-def write_folder(path: str | Path, files: Mapping[str, bytes]) -> None:
-    """Files into a folder as one step, whether it is there already or not.
-
-    Raises as `locked` and `write_file` do.
-    """
-    path = behind(path)
-    if path.is_dir():
-        with locked(path):
-            write_files(path, files)
-    else:
-        with whole_folder(path, NOTE) as folder:
-            for name, data in files.items():
-                write_file(folder / name, data)
 
 
 def steady(folder: Path, read: Callable[[dict[str, Path | None]], T]) -> T:
@@ -291,15 +279,14 @@ def _said_plainly(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-            raise WorkError(
-                f"{path} cannot be written: no permission. Nothing was changed. Choose another "
-                "folder, or allow writing to this one."
-            ) from error
-        raise WorkError(
-            f"{path} cannot be written: {error.strerror or error}. Nothing was lost. Free some "
-            "space or choose another folder, then try again."
-        ) from error
+        denied = error.errno in (errno.EACCES, errno.EPERM, errno.EROFS)
+        why = "no permission" if denied else str(error.strerror or error)
+        remedy = (
+            "Nothing was changed. Choose another folder, or allow writing to this one."
+            if denied
+            else "Nothing was lost. Free some space or choose another folder, then try again."
+        )
+        raise WorkError(f"{path} cannot be written: {why}. {remedy}") from error
 
 
 # ---- the tables of a folder -----------------------------------------------------------------
@@ -313,11 +300,9 @@ def _state(folder: Path) -> dict[str, tuple[int, ...] | None]:
     """What tells one state of the tables from another: no file is ever written in its place."""
     state: dict[str, tuple[int, ...] | None] = {}
     for name in _own_files(folder):
-        try:
+        state[name] = None
+        with suppress(OSError):
             seen = os.stat(folder / name)
-        except OSError:
-            state[name] = None
-        else:
             state[name] = (seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns)
     return state
 
@@ -327,13 +312,11 @@ def _sha256(data: bytes) -> str:
 
 
 def _digest(path: Path) -> str | None:
-    try:
-        if not stat.S_ISREG(os.stat(path).st_mode):
-            return None
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return None
+    with suppress(OSError):
+        if path.is_file():  # no pipe, which would never end
+            with path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+    return None
 
 
 def _pending(folder: Path) -> dict[str, Path | None]:

@@ -79,6 +79,23 @@ def holm(p: Iterable[float]) -> np.ndarray:
     return out
 
 
+def judged(effects: pd.DataFrame, events: Iterable[float] | None = None) -> pd.DataFrame:
+    """The frame with `p_holm`, corrected within each `family` from `p_value`, and `certainty`.
+
+    events : a number a row, where events are counted; see `certainty`.
+
+    Examples
+    --------
+    >>> judged(pd.DataFrame({"family": "seals", "p_value": [0.01, 0.04]}))["p_holm"].tolist()
+    [0.02, 0.04]
+    """
+    p_value = effects["p_value"].astype(float)
+    p_holm = p_value.groupby(effects["family"]).transform(lambda p: holm(p))
+    seen = [np.inf] * len(effects) if events is None else events
+    sure = [certainty(p, n) for p, n in zip(p_holm, seen, strict=True)]
+    return effects.assign(p_holm=p_holm.astype(float), certainty=sure)
+
+
 def bowls(seal: str, n: int | None = None) -> str:
     """'23 painted bowls', 'bowls waxed all over', '12 bowls under Gran's mix'."""
     before, behind = SEALS.get(seal, ("", f"under {seal}"))
@@ -155,6 +172,16 @@ def count(n: int, noun: str = "bowl") -> str:
     """'one bowl', '12 bowls'."""
     n = int(n)
     return f"{NUMBERS[n] if n < len(NUMBERS) else n} {noun}{'' if n == 1 else 's'}"
+
+
+def tally(n: int, noun: str = "piece") -> str:
+    """'1 piece', '12 pieces': in figures, beside other figures."""
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def percent(share: float) -> str:
+    """'12 %', '0.4 %': whole percents from one on."""
+    return f"{100 * share:.0f} %" if not 0 < share < 0.01 else f"{100 * share:.1f} %"
 
 
 def opened(sentence: str) -> str:

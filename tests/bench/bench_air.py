@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
 from woodlab.drying.air_to_come import air_to_come
+
 from woodlab.wood.humidity import equilibrium_moisture
 
 sys.path.insert(0, str(Path(__file__).parent))

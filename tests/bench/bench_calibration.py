@@ -22,8 +22,8 @@ from unittest import mock
 import numpy as np
 import pandas as pd
 from scipy.optimize import curve_fit
-
 from woodlab.drying.air_to_come import AirToCome
+
 from woodlab.drying.forecast import forecast_ready
 from woodlab.drying.simulate import Schedule, SeasonTruth, _daily_equilibrium, simulate_season
 from woodlab.drying.weather import invented_air

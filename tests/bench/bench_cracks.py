@@ -23,9 +23,8 @@ from woodlab.book.record_book import RecordBook
 from woodlab.studies.cracks.counts import whole_fractions
 from woodlab.studies.cracks.design import design_of
 from woodlab.studies.cracks.effects import effects_table
-from woodlab.studies.cracks.frailty import estimate_misses
 from woodlab.studies.cracks.hazard import fit_hazard
-from woodlab.studies.cracks.intervals import first_cracks
+from woodlab.studies.cracks.intervals import estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import planned_risk, standardised
 
 RATIOS_OF = 40

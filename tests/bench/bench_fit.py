@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, curve_fit
+from woodlab.drying.batch import fit_chunk
+from woodlab.drying.setup import prepare
 
 import woodlab as wl
-from woodlab.drying.batch import fit_chunk
 from woodlab.drying.laws import LAWS, law_named
 from woodlab.drying.modes import fo_per_day
-from woodlab.drying.setup import prepare
 
 sys.path.insert(0, str(Path(__file__).parent))
 from results import result  # noqa: E402

@@ -17,8 +17,6 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 from scipy.optimize import least_squares
-
-from woodlab.drying.forecast import forecast_ready
 from woodlab.drying.pool_model import POOLED_LAWS, Priors, pack
 from woodlab.drying.sampler import group_means, lay_out
 from woodlab.drying.season_mode import (
@@ -29,6 +27,8 @@ from woodlab.drying.season_mode import (
     run_curves,
     solve_dry,
 )
+
+from woodlab.drying.forecast import forecast_ready
 from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import invented_air
 

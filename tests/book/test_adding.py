@@ -113,6 +113,19 @@ def test_faults_are_refused_even_when_sure(folder, row, said):
     assert (folder / "weighings.csv").read_text() == WEIGHINGS
 
 
+def test_a_table_of_headings_alone_takes_its_first_row(folder):
+    (folder / "weighings.csv").write_text("piece,shelf,on,mass_kg\n")
+    add_weighings(folder, [{"piece": "A1", "on": "2026-03-15", "mass_g": 1350}])
+    assert masses(folder) == [1350]
+    add_weighings(folder, [{"piece": "A1", "on": "2026-03-16", "mass_g": 1340, "shelf": "top"}])
+    assert wl.open_book(folder).weighings["shelf"].fillna("").tolist() == ["", "top"]
+
+
+def test_one_row_is_taken_where_a_list_is(folder):
+    add_weighings(folder, {"piece": "A1", "on": "2026-03-15", "mass_g": 1350})
+    assert masses(folder) == [1480, 1400, 1350]
+
+
 def test_sure_takes_what_looks_like_a_slip(folder):
     row = {"piece": "A1", "on": "2026-03-15", "mass_g": 600}
     add_weighings(folder, [row], sure=True)

@@ -397,6 +397,12 @@ def test_wrong_types_are_said_in_a_sentence():
         (lambda: wl.shop_round(wl.demo_book(), on=None), "on: None is not a date"),
         (lambda: wl.blank_book(None), "blank_book needs the path"),
         (lambda: wl.demo_book().save(None), "needs the path"),
+        (lambda: wl.read_sheet(None), "read_sheet needs the path"),
+        (lambda: wl.crack_study("data_demo"), r"crack_study\(wl.open_book\('data_demo'\)\)"),
+        (lambda: wl.add_weighings(None, []), "add_weighings needs the path"),
+        (lambda: wl.add_weighings("book", None), "to weighings are None. Give a DataFrame, or"),
+        (lambda: wl.add_looks("book", "A1"), "to looks are the text 'A1'. Give a DataFrame, or"),
+        (lambda: wl.add_looks("book", ["A1"]), "row to add to looks is the text 'A1'. Give a"),
     ],
 )
 def test_a_wrong_type_at_a_public_name_is_said(call, said):

@@ -6,9 +6,9 @@ import pytest
 from openpyxl import load_workbook
 
 import woodlab as wl
-from woodlab.book.blank import readable_heading
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading
+from woodlab.book.units import in_own_unit, match_heading
+from woodlab.book.writing.blank import readable_heading
 from woodlab.errors import RecordError, WoodlabError
 
 FILLED = {
@@ -64,9 +64,9 @@ def same(got, want):
 @pytest.mark.parametrize("table", TABLES)
 def test_every_readable_heading_reads_back_as_its_column(table):
     for column in TABLES[table]:
-        matched, convert = match_heading(readable_heading(column), TABLES[table])
+        matched, unit = match_heading(readable_heading(column), TABLES[table])
         assert matched.name == column.name
-        assert convert(np.array([2.0])).item() == 2.0
+        assert in_own_unit(matched.unit, unit, np.array([2.0])).item() == 2.0
 
 
 def test_a_blank_workbook_opens_empty_and_filled_in_reads_back_without_loss(tmp_path):

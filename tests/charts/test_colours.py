@@ -4,6 +4,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 import pytest
+import sight
 
 from woodlab.charts import colours, saving
 from woodlab.charts.theme import series_encoding
@@ -11,17 +12,17 @@ from woodlab.charts.theme import series_encoding
 
 def test_contrast_of_known_pairs():
     # WCAG 2.1, definition of contrast ratio: 21 of black on white, 1 of a colour on itself
-    assert colours.contrast("#000000", "#ffffff") == pytest.approx(21, abs=0.01)
-    assert colours.contrast("#9c3210", "#9c3210") == 1
+    assert sight.contrast("#000000", "#ffffff") == pytest.approx(21, abs=0.01)
+    assert sight.contrast("#9c3210", "#9c3210") == 1
 
 
 def test_lightness_of_white_and_of_a_grey():
-    assert colours.lab("#ffffff") == pytest.approx([100, 0, 0], abs=0.02)
-    assert colours.lab("#777777")[0] == pytest.approx(50.03, abs=0.05)  # CIE L* by hand
+    assert sight.lab("#ffffff") == pytest.approx([100, 0, 0], abs=0.02)
+    assert sight.lab("#777777")[0] == pytest.approx(50.03, abs=0.05)  # CIE L* by hand
 
 
 def test_every_colour_keeps_the_contrast_that_it_needs():
-    table = colours.contrasts()
+    table = sight.contrasts()
     assert len(table) > 50
     assert table[table["least"] < table["needs"]].empty
 
@@ -29,21 +30,21 @@ def test_every_colour_keeps_the_contrast_that_it_needs():
 @pytest.mark.parametrize("mode", [0, 1], ids=["light", "dark"])
 def test_seals_and_kinds_part_for_every_eye(mode):
     seals = [pair[mode] for pair in colours.SEALS.values()]
-    assert colours.least_distance(seals, ["normal", "protan", "deutan"]) > 25
-    assert colours.least_distance(seals) > 18  # tritan, the rarest
-    assert colours.least_distance(seals, ["grey"]) > 10
+    assert sight.least_distance(seals, ["normal", "protan", "deutan"]) > 25
+    assert sight.least_distance(seals) > 18  # tritan, the rarest
+    assert sight.least_distance(seals, ["grey"]) > 10
     kinds = [colours.ROLES[name][mode] for name in ("ready", "cracked", "waiting")]
-    assert colours.least_distance(kinds, ["normal", "protan", "deutan"]) > 25
+    assert sight.least_distance(kinds, ["normal", "protan", "deutan"]) > 25
 
 
 def test_series_part_for_every_eye_and_in_grey():
-    assert colours.least_distance(colours.SERIES) > 18
-    assert colours.least_distance(colours.SERIES, ["grey"]) > 5  # shape and dash say it again
+    assert sight.least_distance(colours.SERIES) > 18
+    assert sight.least_distance(colours.SERIES, ["grey"]) > 5  # shape and dash say it again
 
 
 @pytest.mark.parametrize("mode", [0, 1], ids=["light", "dark"])
 def test_moisture_is_one_even_ramp(mode):
-    lightness = np.array([colours.lab(pair[mode])[0] for pair in colours.MOISTURE])
+    lightness = np.array([sight.lab(pair[mode])[0] for pair in colours.MOISTURE])
     steps = np.diff(lightness) * (-1 if mode == 0 else 1)
     assert steps.min() > 7
     assert steps.max() < 1.6 * steps.min()

@@ -15,7 +15,7 @@ from woodlab.errors import WoodlabError
 
 CLAIM = Claim("more", "less", "likely more", "likely less", "open", "alike")
 NO_TITLE = {"use_charts", "save_chart", "themed", "series_encoding", "panel_px", "SortableList",
-            "ready_list"}  # fmt: skip
+            "ready_list", "drawn"}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -22,8 +22,8 @@ from small_books import (
 )
 
 import woodlab as wl
-from woodlab.drying.fit.model import OFFSET_PCT
-from woodlab.drying.fit.season import Season
+from woodlab.drying.estimator.model import OFFSET_PCT
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.laws import LAWS
 from woodlab.errors import WoodlabError
 
@@ -545,7 +545,8 @@ def test_no_number_is_impossible(seed, law, pool, kind, with_air, wall):
     start = rng.uniform(300, 2000, (n, 1))
     shape = {
         "drying": np.exp(-days / rng.uniform(5, 200)) * 0.4 + 0.6, "flat": np.ones(days.size),
-        "rising": 1 + days / 400, "one": np.ones(days.size), "noise": rng.uniform(0.3, 1, days.size),
+        "rising": 1 + days / 400, "one": np.ones(days.size),
+        "noise": rng.uniform(0.3, 1, days.size),
     }[kind]  # fmt: skip
     mass = np.round(start * shape, 1)
     book = book_of(

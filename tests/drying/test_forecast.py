@@ -8,7 +8,7 @@ import pytest
 from small_books import TURNED, book_of, masses, season, weather, with_tables
 
 import woodlab as wl
-from woodlab.drying.fit.weights import stack
+from woodlab.drying.estimator.weights import stack
 from woodlab.drying.forecast.ready import COLUMNS
 from woodlab.drying.future_air import RESTS_ON, future_air
 from woodlab.drying.weather import Climate, invented_air

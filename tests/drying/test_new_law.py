@@ -17,7 +17,7 @@ from small_books import DAYS, book_of, equilibrium, weather
 
 import woodlab as wl
 from woodlab.drying import laws
-from woodlab.drying.fit.model import OFFSET_PCT
+from woodlab.drying.estimator.model import OFFSET_PCT
 from woodlab.drying.modes import DailyAir
 
 FILE = '''

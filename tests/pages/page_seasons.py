@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
-from woodlab.pages.facts import Facts
+from woodlab.pages.facts import Facts, told_of
 from woodlab.week.bowls import bowls_of
 
 DAY = pd.Timestamp("2026-06-10")
@@ -59,7 +59,7 @@ def season(
         target_moisture_pct=14.0, oven_dry_g=900.0,
     )  # fmt: skip
     ready.loc[ready.index[-1], ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
-    bowls = bowls_of(ready, book, DAY)
+    bowls = told_of(bowls_of(ready, book, DAY), book)
     steps = np.linspace(0, 1, 20)
     curves = pd.concat(
         pd.DataFrame({"piece": r.piece, "on": r.turned_on + (DAY - r.turned_on) * steps,

@@ -1,7 +1,9 @@
 """The front page: one bowl in one place, counts that add up, links that lead, nothing asked."""
 
 import re
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 from page_seasons import DAY, HOSTILE, season
 
@@ -9,6 +11,7 @@ import woodlab as wl
 from woodlab.pages.facts import gather
 from woodlab.pages.findings import cracking, sealing, walls
 from woodlab.pages.page import content, write_pages, write_plain
+from woodlab.pages.profiles import wall_profiles
 from woodlab.week.bowls import GROUPS, bowls_of
 from woodlab.week.odd import odd_weights
 
@@ -99,8 +102,8 @@ def test_swapped_marks_are_one_line_and_a_slip_of_the_point_is_named():
     facts = season(n=4)
     on = [DAY - pd.Timedelta(days=30)] * 2 + [DAY]
     facts.fits.residuals = pd.DataFrame(
-        {"piece": ["A1", "A2", "A3"], "on": on, "mass_g": [300.0, 800.0, 9000.0],
-         "fitted_g": [802.0, 301.0, 901.0], "used": False}
+        {"piece": ["A1", "A2", "A3", "A0"], "on": [*on, DAY], "used": [False] * 3 + [True],
+         "mass_g": [300.0, 800.0, 9000.0, 700.0], "fitted_g": [802.0, 301.0, 901.0, 700.0]}
     )  # fmt: skip
     slip, swap = odd_weights(facts)[:2]
     assert swap.pieces == ("A1", "A2")
@@ -117,14 +120,47 @@ def test_a_book_without_a_curve_still_has_a_page_that_says_why(tmp_path):
 
 def test_a_real_book_is_asked_and_drawn(tmp_path):
     book = wl.demo_book().until("2025-05-20")
-    some = [piece for piece in book.pieces["piece"] if piece[0] in "AC"]
-    tables = {n: getattr(book, n) for n in ("pieces", "weighings", "looks", "rims")}
-    tables = {n: frame[frame["piece"].isin(some)] for n, frame in tables.items()}
-    book = wl.RecordBook.from_frames(**tables, air=book.air)
-    facts = gather(book, fits=wl.fit_drying(book, law="slab", pool=True))
+    book = book.only(pieces=[piece for piece in book.pieces["piece"] if piece[0] in "AC"])
+    fits = wl.fit_drying(book, law="slab", draws=60, as_of="2025-05-20")
+    facts = gather(book, fits=fits)
+    assert facts.fits is fits  # one estimate of the season, and no other
+    pd.testing.assert_series_equal(
+        facts.bowls["moisture_now_pct"], fits.pieces["moisture_now_pct"], atol=0.1
+    )
+    assert facts.cracks is None or facts.bowls["crack_on"].notna().any()
     assert facts.club == "loft over the Brindle Mill"
     assert len(facts.bowls) == len(book.pieces)
     assert facts.day == max(book.weighings["on"].max(), book.looks["on"].max())
     write_pages(facts, tmp_path)
     made = {path.stem for path in (tmp_path / "pictures").glob("*.svg")}
     assert {"season", "life", "cracks", "season_narrow"} <= made
+
+
+def test_profiles_dry_from_the_faces_and_the_sealed_wall_is_more_even():
+    bowls = pd.DataFrame(
+        {"piece": ["a", "b"], "species": "ash", "seal": ["none", "wax all over"], "wall_mm": 30.0,
+         "turned_on": DAY, "target_moisture_pct": 14.0}
+    )  # fmt: skip
+    params = pd.DataFrame(
+        [(p, name, "slab", value) for p, surface in (("a", 4e-8), ("b", 4e-9)) for name, value in
+         (("diffusivity_m2_s", 2e-11), ("surface_m_s", surface), ("start_moisture_pct", 60.0))],
+        columns=["piece", "parameter", "law", "estimate"],
+    )  # fmt: skip
+    fits = SimpleNamespace(
+        laws=pd.DataFrame({"law": ["slab", "film"], "weight": [0.9, 0.1]}), params=params,
+        groups=pd.DataFrame({"kind": [], "group": [], "parameter": [], "law": [], "estimate": []}),
+    )  # fmt: skip
+    air = pd.DataFrame({"on": pd.date_range(DAY, periods=90), "moisture_pct": 12.0})
+    found = wall_profiles(fits, bowls, air)
+    assert found.groupby("seal")["on"].nunique().tolist() == [4, 4]
+    spread = found.groupby(["seal", "on"])["moisture_pct"].agg(np.ptp)
+    assert spread["none"].iloc[0] > 2 * spread["wax all over"].iloc[0]
+    for _, course in found.groupby(["seal", "on"]):
+        middle = course.iloc[(course["depth_mm"] - 15).abs().argsort()[:2]]["moisture_pct"]
+        assert middle.min() >= course["moisture_pct"].max() - 0.01  # wettest in the middle
+        assert course["moisture_pct"].min() >= 12.0  # never drier than the air would make it
+        left, right = (course.sort_values("depth_mm", ascending=up) for up in (True, False))
+        assert np.allclose(left["moisture_pct"], right["moisture_pct"])  # the same from either face
+    assert not len(wall_profiles(fits, bowls, air.head(30)))
+    fits.laws["law"] = ["exponential", "film"]  # no inside of the wall
+    assert not len(wall_profiles(fits, bowls, air))

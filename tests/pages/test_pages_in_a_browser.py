@@ -3,8 +3,7 @@
 import re
 
 import pytest
-
-from woodlab.charts.colours import contrast
+from sight import contrast
 
 pytestmark = pytest.mark.browser
 

@@ -162,7 +162,8 @@ def test_one_look_each_is_the_plain_penalised_model():
     """
     from dataclasses import replace
 
-    from woodlab.studies.cracks.likelihood import BinomialRows, fit_penalised
+    from woodlab.studies.cracks.likelihood import BinomialRows
+    from woodlab.studies.cracks.penalised import fit_penalised
 
     pieces = crossed(40)
     cracked = np.array([i % 5 == 0 or (i % 4 < 2 and i % 3 == 0) for i in range(40)])
@@ -386,13 +387,11 @@ def test_risk_by_a_second_route(study):
     """The chance as 1 - exp(-integral of the rate), over logs drawn at random, by hand."""
     model = study.model
     plan = pd.DataFrame({"species": ["oak"], "seal": ["none"], "wall_mm": [30.0]})
-    weights = model.dense_weights(model.design.fixed(plan)[0])
-    p = len(weights) - model.course.df
+    weights = model.design.contrast(model.design.fixed(plan)[0])
+    p = len(weights)
     days = np.linspace(0, 100, 20001)
     rate = np.exp(
-        model.level
-        + weights[:p] @ model.fit.dense[:p]
-        + model.course.basis(days) @ model.fit.dense[p:]
+        model.level + weights @ model.fit.dense[:p] + model.course.basis(days) @ model.fit.dense[p:]
     )
     total = np.trapezoid(rate, days)
     drawn = np.random.default_rng(0).normal(0, model.log_sd, 400_000)
@@ -479,7 +478,7 @@ def test_unseen_days_of_a_constant_rate_by_the_closed_form():
     opened = [50 if i == 2 else 999 for i in range(12)]
     study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
     assert study.model.course.df == 0
-    weights = study.model.dense_weights(study.model.design.fixed(study.first.used).mean(axis=0))
+    weights = study.model.design.contrast(study.model.design.fixed(study.first.used).mean(axis=0))
     rate = float(np.exp(study.model.level + weights @ study.model.fit.dense))
     every = study.look_every((4, 14), until_day=112).set_index("gap_days")
     missed = float(study.model.misses.chance(10.0))
@@ -744,7 +743,7 @@ def test_cracks_without_a_length_count_and_short_ones_do_not():
 
 
 def test_a_look_that_overlooked_a_crack_sharpens_the_prior():
-    from woodlab.studies.cracks.frailty import PRIOR_SCALE_MM, estimate_misses
+    from woodlab.studies.cracks.intervals import PRIOR_SCALE_MM, estimate_misses
 
     pieces = pd.DataFrame({**crossed(30), "turned_on": TURNED})
 

@@ -8,9 +8,9 @@ from scipy.integrate import quad
 from scipy.optimize import minimize
 
 from woodlab.studies.cracks.design import Design, Factor, Number
-from woodlab.studies.cracks.frailty import NO_MISSES, Misses, Pieces, spans_of
 from woodlab.studies.cracks.hazard import fit_hazard, pieces_of
-from woodlab.studies.cracks.intervals import first_cracks
+from woodlab.studies.cracks.intervals import NO_MISSES, Misses, first_cracks, spans_of
+from woodlab.studies.cracks.likelihood import Pieces
 from woodlab.studies.cracks.risk import crude_risk, ends_by_day, standardised
 
 COSMESIS = "Huang and Wellner 1995, breast cosmesis data, as the R package coxinterval quotes them"

@@ -6,7 +6,8 @@ from scipy.optimize import minimize
 from scipy.stats import chi2
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.cracks.likelihood import BinomialRows, Objective, fit_penalised
+from woodlab.studies.cracks.likelihood import BinomialRows
+from woodlab.studies.cracks.penalised import Objective, fit_penalised
 
 # The data set sex2 by pattern of (age, oc, vic, vicl, vis, dia): women, and cases among them.
 # Heinze and Schemper 2002, Statistics in Medicine 21:2409; as in the R package logistf.

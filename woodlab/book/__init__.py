@@ -1,11 +1,11 @@
-"""The record book: its six tables, reading, checking, writing back. Knows `wood`.
+"""The record book: its seven tables, reading, checking, writing back. Knows `wood`.
 
 Where a thing is:
 
     the tables       tables (columns and rules), units, cells, glossary
     in               reading, claims (what a workbook claims before it is read), checking, doubts,
-                     plausible (single rows in another unit)
+                     plausible (numbers in another unit)
     the book         record_book, many (several as one), overview (what it holds)
-    out              blank, writing/ (saving, adding; as_csv, as_xlsx, as_ods)
+    out              writing/ (saving, adding, blank; as_csv, as_xlsx, as_ods)
     a maker's sheet  sheet/ (a room of its own, with its own map)
 """

@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
@@ -106,7 +107,7 @@ def _distinct(cells: pd.Series) -> tuple[np.ndarray, list[object]]:
         return codes, list(uniques)
     odd: dict[object, object] = {}
     if pd.api.types.infer_dtype(cells, skipna=True) != "string":
-        cells = cells.map(lambda cell: _by_type(cell, odd), na_action="ignore")
+        cells = cells.map(lambda cell: _by_type(cell, odd))
     try:
         codes, uniques = pd.factorize(cells)
     except TypeError:  # lists and the like, in frames made in code
@@ -119,6 +120,8 @@ def _by_type(cell: object, odd: dict[object, object]) -> object:
 
     Without it the one that comes first would speak for the other.
     """
+    if isinstance(cell, Decimal):  # 1.10 is 1.1 then, and some cannot be hashed
+        return str(cell)
     zoned = isinstance(cell, dt.datetime) and cell.tzinfo is not None
     if not zoned and not isinstance(cell, bool | np.bool_ | complex):
         return cell
@@ -254,7 +257,7 @@ def _date(cell: object) -> Read:
 
 
 def _numbers(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) -> Converted:
-    own_unit = column.name.rpartition("_")[2]
+    own_unit = column.unit
     kind = pd.api.types
     plain = kind.is_numeric_dtype(cells) and not (
         kind.is_bool_dtype(cells) or kind.is_complex_dtype(cells)
@@ -272,17 +275,14 @@ def _numbers(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) 
         values = found.values.to_numpy()
     troubles = found.troubles
     wrong = np.isinf(values)
-    low, high = "", f"at most {column.most:g}" if column.most is not None else ""
     if column.above is not None:
         wrong |= values <= column.above
-        low = f"above {column.above:g}"
     if column.least is not None:
         wrong |= values < column.least
-        low = f"at least {column.least:g}"
     if column.most is not None:
         wrong |= values > column.most
     if wrong.any():
-        allowed = " and ".join(part for part in (low, high) if part) or "a finite number"
+        allowed = " and ".join(column.limits) or "a finite number"
         trouble = (
             f"must be {allowed} (in {own_unit})",
             f"Type a number in the unit of the heading; {column.name} is {column.meaning}.",

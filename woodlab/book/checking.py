@@ -13,7 +13,7 @@ from woodlab.book.cells import Converted, as_text, convert
 from woodlab.book.doubts import folded, with_hidden
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column
-from woodlab.book.units import heading_unit, match_heading, plain_heading, units_of
+from woodlab.book.units import match_heading, plain_heading, units_of
 from woodlab.errors import Fault
 
 SET_ASIDE_COLUMNS = ["table", "row", "column", "value", "reason", "cells"]
@@ -52,18 +52,12 @@ def check_table(raw: RawTable) -> CheckedTable:
             faults += _cell_faults(raw, heading, text.troubles)
             faults += _swallowed_rows(raw, heading, text)
             continue
-        column = match[0]
+        column, unit = match
         if column.name in found:
-            faults.append(
-                Fault(
-                    raw.name, 1, str(heading), "",
-                    f"means the same as the column {headings[column.name]!r}",
-                    "Keep one of the two.",
-                )
-            )  # fmt: skip
+            problem = f"means the same as the column {headings[column.name]!r}"
+            faults.append(Fault(raw.name, 1, str(heading), "", problem, "Keep one of the two."))
             continue
         headings[column.name] = heading
-        unit = heading_unit(heading, column)
         one = convert(raw.frame[heading], column, unit, raw.comma_decimals)
         found[column.name] = one
         remarks += _remarks(raw, column, unit, one)
@@ -230,9 +224,9 @@ def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
     close = difflib.get_close_matches(column.name, headings, n=1)
     hint = f" Is it the column {close[0]!r}? Then rename it." if close else ""
     named = column.name
-    if column.kind == "number" and "_" in named:
-        stem, unit = named.rsplit("_", 1)
-        others = [f"{stem}_{other}" for other in units_of(unit) if other != unit]
+    if column.unit:
+        stem = named.removesuffix(column.unit)
+        others = [stem + other for other in units_of(column.unit) if other != column.unit]
         named += f" (or {', '.join(others)})" if others else ""
     remedy = f"Add a column {named}: {column.meaning}.{hint}"
     return Fault(table, 1, column.name, "", "the column is missing", remedy)
@@ -257,13 +251,9 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
     marks = good["piece"].dropna()
     first = dict(zip(marks[::-1].tolist(), marks.index[::-1].tolist(), strict=True))
     for row, piece in marks[marks.duplicated()].items():
-        faults.append(
-            Fault(
-                "pieces", int(str(row)), "piece", piece[:80],
-                f"the mark stands already in row {first[piece]}",
-                "Give each piece a mark of its own.",
-            )
-        )  # fmt: skip
+        problem = f"the mark stands already in row {first[piece]}"
+        remedy = "Give each piece a mark of its own."
+        faults.append(Fault("pieces", int(str(row)), "piece", piece[:80], problem, remedy))
     written = set(pieces["piece"].dropna())
     for name in ("weighings", "looks", "rims", "offcuts"):
         if name in tables:
@@ -277,27 +267,24 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
 
 def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
     """Blocks with two oven-dry masses, and blocks that weigh less than they do without water."""
-    faults = []
+    found: list[tuple] = []
     for name, rows in witnesses.groupby("witness", sort=False):
-        dry = rows["oven_dry_g"].dropna()
-        for row, mass in dry[dry != dry.iloc[0]].items() if len(dry) else ():
-            faults.append(
-                Fault(
-                    "witnesses", int(str(row)), "oven_dry_g", f"{mass:g}",
-                    f"row {dry.index[0]} gives {dry.iloc[0]:g} for the same block {name}",
-                    "Keep the right one, in one row of the block.",
-                )
-            )  # fmt: skip
-        light = rows["mass_g"][rows["mass_g"] < dry.iloc[0]] if len(dry) else dry
-        for row, mass in light.items():
-            faults.append(
-                Fault(
-                    "witnesses", int(str(row)), "mass_g", f"{mass:g}",
-                    f"is less than its oven-dry mass {dry.iloc[0]:g} (row {dry.index[0]})",
-                    "Are the two masses exchanged? Type the mass weighed that day here.",
-                )
-            )  # fmt: skip
-    return faults
+        known = rows["oven_dry_g"].dropna()
+        if known.empty:
+            continue
+        dry, at = known.iloc[0], known.index[0]
+        twice = f"row {at} gives {dry:g} for the same block {name}"
+        keep = "Keep the right one, in one row of the block."
+        found += [
+            (row, "oven_dry_g", mass, twice, keep) for row, mass in known[known != dry].items()
+        ]
+        light = f"is less than its oven-dry mass {dry:g} (row {at})"
+        mend = "Are the two masses exchanged? Type the mass weighed that day here."
+        masses = rows["mass_g"]
+        found += [(row, "mass_g", mass, light, mend) for row, mass in masses[masses < dry].items()]
+    return [
+        Fault("witnesses", row, column, f"{mass:g}", *said) for row, column, mass, *said in found
+    ]
 
 
 def _good_rows(table: CheckedTable) -> pd.DataFrame:
@@ -349,33 +336,28 @@ def _hint(name: str, known: set[str]) -> str:
 
 
 def _offcut_faults(offcuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
-    faults = []
-    for row, cut in offcuts[offcuts["oven_dry_g"] > offcuts["wet_g"]].iterrows():
-        faults.append(
-            Fault(
-                "offcuts", int(str(row)), "oven_dry_g", f"{cut['oven_dry_g']:g}",
-                f"is more than the wet mass {cut['wet_g']:g}",
-                "Are the two masses exchanged? Type the mass after the oven here.",
-            )
-        )  # fmt: skip
     of_no_piece = offcuts[offcuts["piece"].isna()]
-    for row in of_no_piece.index[of_no_piece["log"].isna()]:
-        faults.append(
-            Fault(
-                "offcuts", int(row), "piece", "", "neither piece nor log is given",
-                "Type the piece or the log that it was cut from.",
-            )
-        )  # fmt: skip
+    nameless = of_no_piece.index[of_no_piece["log"].isna()]
     named = of_no_piece["log"].dropna()
-    for row, log in named[~named.isin(logs)].items():
-        faults.append(
-            Fault(
-                "offcuts", int(str(row)), "log", str(log)[:80],
-                "no piece of this log stands in pieces",
-                "Type a log that stands in the column log of pieces.",
-            )
-        )  # fmt: skip
-    return faults
+    heavy = offcuts[offcuts["oven_dry_g"] > offcuts["wet_g"]]
+    found = [
+        *(
+            (row, "oven_dry_g", f"{dry:g}", f"is more than the wet mass {wet:g}",
+             "Are the two masses exchanged? Type the mass after the oven here.")
+            for row, dry, wet in zip(heavy.index, heavy["oven_dry_g"], heavy["wet_g"], strict=True)
+        ),
+        *(
+            (row, "piece", "", "neither piece nor log is given",
+             "Type the piece or the log that it was cut from.")
+            for row in nameless
+        ),
+        *(
+            (row, "log", str(log)[:80], "no piece of this log stands in pieces",
+             "Type a log that stands in the column log of pieces.")
+            for row, log in named[~named.isin(logs)].items()
+        ),
+    ]  # fmt: skip
+    return [Fault("offcuts", *fault) for fault in found]
 
 
 def kept_and_set_aside(

@@ -14,12 +14,17 @@ import zipfile
 from array import array
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
+from typing import TYPE_CHECKING
 from xml.parsers import expat
 
 from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
+
+if TYPE_CHECKING:
+    from python_calamine import CalamineWorkbook
 
 MOST_UNPACKED_BYTES = 500_000_000
 MOST_TEXT_BYTES = 500_000_000  # of all cells together
@@ -28,7 +33,6 @@ MOST_SHARED_TEXTS = 4_000_000
 # The sheet of every program ends here; a cell beyond is damage or malice.
 LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 _PIECE_BYTES = 1 << 20
-_LONGEST_REFERENCE = 64
 
 
 def check_claims(path: Path) -> None:
@@ -71,6 +75,27 @@ def check_claims(path: Path) -> None:
                 raise _too_much(path, f"claims more than {MOST_SHARED_TEXTS:,} different texts")
         if shared.bytes_claimed() > MOST_TEXT_BYTES:
             raise _too_much(path, "claims more text in its cells than fits into memory")
+
+
+@contextmanager
+def workbook(path: Path) -> Iterator[CalamineWorkbook]:
+    """A workbook to read from; a damaged one is said to be, wherever its reader stumbles."""
+    from python_calamine import CalamineWorkbook
+
+    try:
+        check_claims(path)
+        with CalamineWorkbook.from_path(str(path)) as book:
+            yield book
+    except (WoodlabError, MemoryError):
+        raise
+    except BaseException as error:
+        # The reader is written in another language; its surprises are no Exceptions here.
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
+        raise WoodlabError(
+            f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet "
+            "program and save it again as .xlsx or .ods."
+        ) from (error if isinstance(error, Exception) else None)
 
 
 def _too_much(path: Path, what: str) -> WoodlabError:
@@ -120,29 +145,24 @@ _NAMED = re.compile(rb"""\bt\s*=\s*["']s["'][^<>]*>\s*<(?:[\w.-]+:)?v>(\d{1,9})<
 def _far_corner(pieces: Iterator[bytes], shared: _SharedTexts) -> tuple[int, int]:
     """The last row and column that the cells in a part name; its texts go into `shared`."""
     letters: set[bytes] = set()
-    rows, tail, at, last = 0, b"", 0, None
-    for piece in chain(pieces, [b" " * _LONGEST_REFERENCE]):
+    rows, tail, within = 0, b"", False
+    for piece in chain(pieces, [b"<"]):
         text = tail + piece
-        letters.update(_COLUMN_LETTERS.findall(text))
-        digits = set(_ROW_DIGITS.findall(text))
-        rows = max([rows, *(_count(one) for one in digits)])
-        # What begins in the tail is looked at again with the next piece.
-        end = len(text) - _LONGEST_REFERENCE
-        for found in _SHARED_TEXT.finditer(text):
-            if found.start() < end:
-                if last is not None:
-                    shared.lengths.append(at + found.start() - last)
-                last = at + found.start()
-        claimed = max((_count(one) for one in _COUNTED.findall(text)), default=0)
-        shared.claimed = max(shared.claimed, claimed)
+        cut = max(text.rfind(b"<"), len(text) - _PIECE_BYTES, 0)  # no tag is cut in two
+        text, tail = text[:cut], text[cut:]
+        before, *lengths = map(len, _SHARED_TEXT.split(text))
+        if within:
+            shared.lengths[-1] += before
+        shared.lengths.extend(lengths)
+        within = within or bool(lengths)
         if len(shared.lengths) > MOST_SHARED_TEXTS:
             break
-        shared.references += sum(one.start() < end for one in _REFERENCE.finditer(text))
-        shared.named.update(int(m[1]) for m in _NAMED.finditer(text) if m.start() < end)
-        tail = text[max(end, 0) :]
-        at += max(end, 0)
-    if last is not None:
-        shared.lengths.append(at + len(tail) - last)
+        letters.update(_COLUMN_LETTERS.findall(text))
+        rows = max([rows, *(_count(one) for one in set(_ROW_DIGITS.findall(text)))])
+        claimed = max((_count(one) for one in _COUNTED.findall(text)), default=0)
+        shared.claimed = max(shared.claimed, claimed)
+        shared.references += len(_REFERENCE.findall(text))
+        shared.named.update(map(int, _NAMED.findall(text)))
     return rows, max([0, *(_column_number(one) for one in letters)])
 
 

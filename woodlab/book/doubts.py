@@ -7,7 +7,7 @@ import unicodedata
 import numpy as np
 import pandas as pd
 
-from woodlab.book.plausible import USUAL, implausible
+from woodlab.book.plausible import implausible
 from woodlab.book.tables import NOT_SAID
 from woodlab.wood.species import near_names, species_facts
 
@@ -25,32 +25,13 @@ UNKNOWN_WOOD = (
     "write a wood of wl.species() that is like it"
 )
 
-# Below these, half of a column looks like inches or pounds typed under millimetres or grams.
-LEAST_USUAL = {name: least for name, (least, _) in USUAL.items()}
-_OTHER_UNIT = {"mm": ("inches", "in"), "g": ("pounds", "lb")}
-
 # What makers write for a piece left bare; the book's own word is `none`.
-_BARE = {
-    "no",
-    "n",
-    "nil",
-    "bare",
-    "unsealed",
-    "not sealed",
-    "nothing",
-    "natural",
-    "0",
-    "-",
-    "no seal",
-}
+_BARE = (
+    "no", "n", "nil", "bare", "unsealed", "not sealed", "nothing", "natural", "0", "-", "no seal",
+)  # fmt: skip
 # `check` is a small crack, and also what is done with a scale: only with a place or size behind it.
 _CRACK_WORDS = r"(?i)\b(?:crack|split|fissure|checks?\W+(?:\d|at\b|in\b|near\b|along\b|rim|end))"
 _NO_CRACK_WORDS = r"(?i)\b(?:no|not|without|free of)\W+(?:\w+\W+)?(?:crack|split|check)"
-
-
-def no_doubts() -> pd.DataFrame:
-    """A frame of doubts without rows."""
-    return pd.DataFrame({name: [] for name in DOUBT_COLUMNS})
 
 
 def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
@@ -58,7 +39,6 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     few = [
         *_doubts_of_pieces(tables["pieces"]),
         *_doubts_of_names(tables),
-        *_doubts_of_units(tables),
         *implausible(tables),
         *_doubts_of_ends(tables["pieces"]),
         *_doubts_of_witnesses(tables["witnesses"]),
@@ -70,11 +50,11 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         pd.DataFrame(few, columns=DOUBT_COLUMNS),
         *_doubts_of_weighings(tables["weighings"]),
         *(
-            _dates_before_turning(tables["pieces"], tables[name], name)
+            _dates_outside(tables, name, "turned_on", "before the piece was turned")
             for name in ("weighings", "looks", "rims")
         ),
         *(
-            _dates_after_end(tables["pieces"], tables[name], name)
+            _dates_outside(tables, name, "ended_on", "after the piece had ended")
             for name in ("weighings", "looks")
         ),
     ]
@@ -106,17 +86,13 @@ def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
             row = group.index[0]
             rows.append(["pieces", row, group["piece"].iloc[0], "species", name, note])
     thick = pieces[pieces["wall_mm"] > pieces["rim_mm"] / 2]
-    for row, piece in thick.iterrows():
-        rows.append(
-            ["pieces", row, piece["piece"], "wall_mm", f"{piece['wall_mm']:g}",
-             f"the wall is thicker than half the rim ({piece['rim_mm']:g} mm)"]
-        )  # fmt: skip
+    for row, piece, wall, rim in thick[["piece", "wall_mm", "rim_mm"]].itertuples():
+        said = f"the wall is thicker than half the rim ({rim:g} mm)"
+        rows.append(["pieces", row, piece, "wall_mm", f"{wall:g}", said])
     bare = pieces[(pieces["seal"].str.casefold() == "none") & (pieces["seal_g"] > 0)]
-    for row, piece in bare.iterrows():
-        rows.append(
-            ["pieces", row, piece["piece"], "seal_g", f"{piece['seal_g']:g}",
-             "a piece without a seal has a mass of sealer"]
-        )  # fmt: skip
+    for row, piece, mass in bare[["piece", "seal_g"]].itertuples():
+        said = "a piece without a seal has a mass of sealer"
+        rows.append(["pieces", row, piece, "seal_g", f"{mass:g}", said])
     return rows
 
 
@@ -194,27 +170,6 @@ def with_hidden(name: str) -> str:
     return "".join(
         f"<U+{ord(c):04X}>" if c != " " and unicodedata.category(c) in hidden else c for c in name
     )
-
-
-def _doubts_of_units(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
-    """Columns of which half is too small to be in its unit: inches under mm, pounds under g."""
-    rows: list[list[object]] = []
-    for table, columns in (
-        ("pieces", ("wall_mm", "rim_mm", "height_mm")),
-        ("weighings", ("mass_g",)),
-    ):
-        for column in columns:
-            values = tables[table][column].dropna()
-            if values.empty or values.median() >= LEAST_USUAL[column]:
-                continue
-            stem, unit = column.rsplit("_", 1)
-            others, short = _OTHER_UNIT[unit]
-            rows.append(
-                [table, values.index[0], None, column, f"{values.median():g}",
-                 f"half of the column is below {LEAST_USUAL[column]:g} {unit}: are these {others}? "
-                 f"Then head it {stem}_{short}"]
-            )  # fmt: skip
-    return rows
 
 
 def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:
@@ -345,26 +300,20 @@ def _part(
     return pd.DataFrame(dict(zip(DOUBT_COLUMNS, cells, strict=True)))
 
 
-def _dates_before_turning(pieces: pd.DataFrame, table: pd.DataFrame, name: str) -> pd.DataFrame:
-    turned = pieces.set_index("piece")["turned_on"]
+def _dates_outside(
+    tables: dict[str, pd.DataFrame], name: str, bound: str, said: str
+) -> pd.DataFrame:
+    """Days of a table that come before (`turned_on`) or after (`ended_on`) those of the piece."""
+    table = tables[name]
     codes, names = pd.factorize(table["piece"])
-    day = turned.reindex(names).dt.normalize()
-    at = np.flatnonzero(table["on"].to_numpy() < day.to_numpy().take(codes))
-    said = "before the piece was turned (" + day.dt.strftime("%Y-%m-%d").array + ")"
+    day = tables["pieces"].set_index("piece")[bound].reindex(names).dt.normalize()
+    of_row, days = table["on"].dt.normalize().to_numpy(), day.to_numpy().take(codes)
+    at = np.flatnonzero(of_row < days if bound == "turned_on" else of_row > days)
+    doubt = (f"{said} (" + day.dt.strftime("%Y-%m-%d") + ")").array
     dates, distinct = pd.factorize(table["on"].iloc[at])
     value = distinct.strftime("%Y-%m-%d").take(dates)
     row, code = table.index.to_numpy()[at], codes[at]
-    return _part(name, row, names.take(code), "on", value, said.take(code))
-
-
-def _dates_after_end(pieces: pd.DataFrame, table: pd.DataFrame, name: str) -> pd.DataFrame:
-    codes, names = pd.factorize(table["piece"])
-    ended = pieces.set_index("piece")["ended_on"].reindex(names)
-    at = np.flatnonzero(table["on"].dt.normalize().to_numpy() > ended.to_numpy().take(codes))
-    said = ("after the piece had ended (" + ended.dt.strftime("%Y-%m-%d") + ")").array
-    value = table["on"].iloc[at].dt.strftime("%Y-%m-%d").array
-    rows, code = table.index.to_numpy()[at], codes[at]
-    return _part(name, rows, names.take(code), "on", value, said.take(code))
+    return _part(name, row, names.take(code), "on", value, doubt.take(code))
 
 
 def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:

@@ -2,39 +2,13 @@
 
 from __future__ import annotations
 
-from woodlab.book.tables import TABLES, Column
-
-_UNITS = {"mm": "mm", "g": "g", "c": "deg C", "pct": "%"}
-_ROWS = {
-    "pieces": "a piece",
-    "weighings": "a weighing",
-    "looks": "a look for cracks",
-    "air": "a reading of the air",
-    "offcuts": "an offcut dried in an oven",
-    "rims": "a rim measured",
-    "witnesses": "a weighing of a witness block",
-}
+from woodlab.book.tables import A_ROW, TABLES, Column
 
 
 def _unit(column: Column) -> str:
-    if column.kind == "date":
-        return "date"
-    if column.kind != "number":
-        return "text"
-    return _UNITS.get(column.name.rsplit("_", 1)[-1], "")
-
-
-def _allowed(column: Column) -> str:
-    if column.choices:
-        return ", ".join(f"`{choice}`" for choice in column.choices)
-    parts = []
-    if column.above is not None:
-        parts.append(f"above {column.above:g}")
-    if column.least is not None:
-        parts.append(f"at least {column.least:g}")
-    if column.most is not None:
-        parts.append(f"at most {column.most:g}")
-    return ", ".join(parts)
+    if column.kind == "number":
+        return {"c": "deg C", "pct": "%"}.get(column.unit, column.unit)
+    return "date" if column.kind == "date" else "text"
 
 
 def book_glossary() -> str:
@@ -42,18 +16,18 @@ def book_glossary() -> str:
 
     Examples
     --------
-    >>> "| `wall_mm` | mm | yes |" in book_glossary()
+    >>> "| `wall_mm` | mm | | thickness of the wall |" in book_glossary()
     True
     """
     lines: list[str] = []
     for name, columns in TABLES.items():
-        lines += [f"### `{name}`: a row is {_ROWS[name]}", ""]
+        lines += [f"### `{name}`: a row is {A_ROW[name]}", ""]
         lines += ["| column | unit | needed | meaning | allowed |", "|---|---|---|---|---|"]
         for column in columns:
-            needed = "yes" if column.required else ""
+            allowed = ", ".join([f"`{word}`" for word in column.choices] or column.limits)
+            needed = "yes " if column.required else ""
             lines.append(
-                f"| `{column.name}` | {_unit(column)} | {needed} | {column.meaning} "
-                f"| {_allowed(column)} |"
+                f"| `{column.name}` | {_unit(column)} | {needed}| {column.meaning} | {allowed} |"
             )
         lines.append("")
     return "\n".join(lines)

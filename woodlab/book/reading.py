@@ -8,25 +8,21 @@ import os
 import re
 import warnings
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from pathlib import Path
 
 import pandas as pd
 
-from woodlab.book.claims import LAST_COLUMN, check_claims
+from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.tables import TABLES, would_hold
 from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
-
-
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
-
-
 _OWN_SHEET = (
     "If it is a sheet of your own, a row a piece and a column a weighing: `woodlab from-sheet` "
     "makes a book of it."
@@ -56,10 +52,12 @@ def read_raw(path: Path) -> dict[str, RawTable]:
         If nothing stands at `path`, or it is neither a folder nor a workbook, or is damaged.
     """
     if path.is_dir():
-        return _read_folder(path)
-    if not path.exists():
+        found = steady(path, lambda moved: _contents(path, moved))
+        return {name: csv_table(name, f"{name}.csv", data) for name, data in found.items()}
+    if not path.exists():  # a notebook looks from its own folder
+        seen_from = "" if path.is_absolute() else f" (looked for in {Path.cwd()})"
         raise WoodlabError(
-            f"There is no record book at {path}{_seen_from(path)}. Give the folder that holds "
+            f"There is no record book at {path}{seen_from}. Give the folder that holds "
             "pieces.csv and weighings.csv, or the workbook's file name."
         )
     if path.suffix.casefold() not in WORKBOOKS:
@@ -68,11 +66,6 @@ def read_raw(path: Path) -> dict[str, RawTable]:
             f"({', '.join(WORKBOOKS)}). Give the folder itself, not a file in it. {_OWN_SHEET}"
         )
     return _read_workbook(path)
-
-
-def _read_folder(path: Path) -> dict[str, RawTable]:
-    found = steady(path, lambda moved: _contents(path, moved))
-    return {name: csv_table(name, f"{name}.csv", data) for name, data in found.items()}
 
 
 def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | RawTable]:
@@ -123,19 +116,31 @@ def _contents_of(name: str, file: Path) -> bytes | RawTable:
     return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", why, remedy),))
 
 
-def decoded(data: bytes) -> str:
-    """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
+def encoding_of(data: bytes) -> str:
+    """How the text of a file is written: UTF-8 or UTF-16, with or without its mark, or cp1252."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
+        return "utf-16"
     if data[1:2] == b"\x00" or data[:1] == b"\x00":  # UTF-16 that lacks its mark
-        return data.decode("utf-16-le" if data[1:2] == b"\x00" else "utf-16-be", errors="replace")
+        return "utf-16-le" if data[1:2] == b"\x00" else "utf-16-be"
     try:
-        return data.decode("utf-8-sig")
+        data.decode("utf-8")
     except UnicodeDecodeError:
         # UTF-8 with a broken place in it, or the older one-byte letters throughout?
-        if re.search(rb"[\xc3-\xf4][\x80-\xbf]", data):
-            return data.decode("utf-8-sig", errors="replace")
-        return data.decode("cp1252", errors="replace")
+        broken = data.decode("utf-8", errors="replace").count("\ufffd")
+        if len(re.findall(rb"[\xc3-\xf4][\x80-\xbf]+", data)) < broken:
+            return "cp1252"
+    return "utf-8-sig"
+
+
+def decoded(data: bytes) -> str:
+    """The text of a file; what cannot be read in it becomes the replacement mark, a fault later.
+
+    Examples
+    --------
+    >>> decoded("Stück;1,5".encode("cp1252")) == decoded("Stück;1,5".encode("utf-16"))
+    True
+    """
+    return data.decode(encoding_of(data), errors="replace")
 
 
 def read_csv_table(name: str, file: Path) -> RawTable:
@@ -166,27 +171,20 @@ def csv_table(name: str, file: str, data: bytes | RawTable) -> RawTable:
     end = re.search(rb"[\r\n]", data)
     head = data[: end.start() if end else None].decode("utf-8-sig", errors="ignore")
     separator = separator_of(head)
-    columns = head.count(separator) + 1
-    if columns > LAST_COLUMN:
+    if (columns := head.count(separator) + 1) > LAST_COLUMN:
         raise WoodlabError(
             f"{file} has {columns:,} columns in row 1, and a table has at most {LAST_COLUMN:,}. "
             "Is it the right file, with a row for each record?"
         )
     headings = next(csv.reader([head], delimiter=separator), [])
     if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
-        try:
-            # The short way. Only a file it stumbles over is read cell by cell, to say which cell
-            # is wrong. UnicodeDecodeError and pandas' ParserError are ValueErrors.
+        # The short way. Only a file it stumbles over is read cell by cell, to say which cell
+        # is wrong. UnicodeDecodeError and pandas' ParserError are ValueErrors.
+        with suppress(ValueError, pd.errors.ParserWarning, OverflowError):
             frame = _read_at_once(name, data, headings, separator)
             if frame is not None:
                 return RawTable(name, _without_blank_rows(frame), separator != ",")
-        except (ValueError, pd.errors.ParserWarning, OverflowError):
-            pass
     return _read_by_cell(name, file, decoded(data))
-
-
-def _first_line(text: str) -> str:
-    return re.split(r"[\r\n]", text, maxsplit=1)[0]
 
 
 _TEXT = "\x1e"  # in no record; a cell that no parser can take for a number or a truth
@@ -229,9 +227,9 @@ def _read_at_once(
 
 def _kind(table: str, heading: str) -> object:
     match = match_heading(heading, TABLES[table])
-    if match and match[0].kind == "number" and table != "pieces":
+    if match and match.unit and table != "pieces":
         return None
-    few = match is None or match[0].name == "note" or table == "pieces"
+    few = match is None or match.column.name == "note" or table == "pieces"
     return object if few else "category"  # few cells alike
 
 
@@ -242,7 +240,7 @@ def separator_of(head: str) -> str:
 
 def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     csv.field_size_limit(10_000_000)
-    separator = separator_of(_first_line(text))
+    separator = separator_of(re.split(r"[\r\n]", text, maxsplit=1)[0])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
         rows = list(reader)
@@ -254,7 +252,14 @@ def _read_by_cell(name: str, file: str, text: str) -> RawTable:
     return _from_rows(name, rows, comma_decimals=separator != ",")
 
 
-def _is_blank(cell: object) -> bool:
+def is_blank(cell: object) -> bool:
+    """Whether nothing stands in a cell.
+
+    Examples
+    --------
+    >>> is_blank(None), is_blank("  "), is_blank(0)
+    (True, True, False)
+    """
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
@@ -262,50 +267,34 @@ def _from_rows(
     name: str, rows: Sequence[Sequence[object]], comma_decimals: bool = False
 ) -> RawTable:
     """A raw table from rows of cells, the first of them the headings."""
-    if not rows:
-        return RawTable(name, pd.DataFrame())
-    headings = ["" if _is_blank(cell) else str(cell).strip() for cell in rows[0]]
+    headings = ["" if is_blank(cell) else str(cell).strip() for cell in (rows[0] if rows else ())]
     while headings and not headings[-1]:
         headings.pop()
+    faults: list[Fault] = []
+    for column, heading in enumerate(headings, start=1):
+        if not heading:
+            remedy = "Type a heading in row 1, or delete the column."
+            faults.append(Fault(name, 1, None, "", f"column {column} has no heading", remedy))
+        elif heading in headings[: column - 1]:
+            remedy = "Rename one of the two columns."
+            faults.append(Fault(name, 1, heading[:80], "", "the heading stands twice", remedy))
+    filled = {
+        number: row for number, row in enumerate(rows[1:], start=2) if not all(map(is_blank, row))
+    }
     width = len(headings)
-    faults = [
-        Fault(
-            name, 1, None, "", f"column {column + 1} has no heading",
-            "Type a heading in row 1, or delete the column.",
-        )
-        for column, heading in enumerate(headings)
-        if not heading
-    ]  # fmt: skip
-    faults += [
-        Fault(
-            name, 1, heading[:80], "", "the heading stands twice", "Rename one of the two columns."
-        )
-        for heading in dict.fromkeys(headings)
-        if heading and headings.count(heading) > 1
-    ]
-    filled = []
-    for position, row in enumerate(rows[1:], start=2):
-        if all(_is_blank(cell) for cell in row):
-            continue
-        filled.append(position)
-        extra = [str(cell) for cell in row[width:] if not _is_blank(cell)]
-        if extra:
-            faults.append(
-                Fault(
-                    name, position, None, "; ".join(extra)[:80],
-                    f"the row has more cells than the {width} headings",
-                    "Put a text that holds the separator in double quotes, or give the extra "
-                    "cells a heading in row 1.",
-                )
-            )  # fmt: skip
+    problem = f"the row has more cells than the {width} headings"
+    remedy = (
+        "Put a text that holds the separator in double quotes, or give the extra cells a heading "
+        "in row 1."
+    )
+    for number, row in filled.items():
+        if extra := [str(cell) for cell in row[width:] if not is_blank(cell)]:
+            faults.append(Fault(name, number, None, "; ".join(extra)[:80], problem, remedy))
     columns: dict[str, pd.Series] = {}
     index = pd.Index(filled, dtype="int64")
     for column, heading in enumerate(headings):
-        cells = [
-            rows[position - 1][column] if column < len(rows[position - 1]) else None
-            for position in filled
-        ]
-        cells = [None if _is_blank(cell) else cell for cell in cells]
+        found = (row[column] if column < len(row) else None for row in filled.values())
+        cells = [None if is_blank(cell) else cell for cell in found]
         # A table with two columns of one heading is not used; its cells are kept all the same.
         own = heading if heading not in columns else f"{heading} (column {column + 1})"
         columns[own] = pd.Series(cells, index=index, dtype=object)
@@ -317,46 +306,33 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
     if frame.empty:
         return frame
     first = frame.iloc[:, 0]
-    none = [cell for cell in first.unique() if cell != cell or _is_blank(cell)]
+    none = [cell for cell in first.unique() if cell != cell or is_blank(cell)]
     doubtful = frame[first.isin(none)].astype(object) if none else frame.iloc[:0]
-    blank = [all(cell != cell or _is_blank(cell) for cell in row) for row in doubtful.to_numpy()]
+    blank = [all(cell != cell or is_blank(cell) for cell in row) for row in doubtful.to_numpy()]
     return frame.drop(index=doubtful.index[blank]) if any(blank) else frame
 
 
 def _read_workbook(path: Path, names: Sequence[str] = tuple(TABLES)) -> dict[str, RawTable]:
-    from python_calamine import CalamineWorkbook
-
-    try:
-        check_claims(path)
-        with CalamineWorkbook.from_path(str(path)) as workbook:
-            wanted: dict[str, str] = {}
-            for sheet in workbook.sheet_names:
-                table = sheet.strip().casefold()
-                if table in names and table in wanted:
-                    raise WoodlabError(
-                        f"{path.name} has two sheets that mean the table {table}: "
-                        f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
-                    )
-                wanted[table] = sheet
-            return {
-                name: _from_rows(
-                    name, workbook.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
+    with workbook(path) as book:
+        wanted: dict[str, str] = {}
+        for sheet in book.sheet_names:
+            table = sheet.strip().casefold()
+            if table in names and table in wanted:
+                raise WoodlabError(
+                    f"{path.name} has two sheets that mean the table {table}: "
+                    f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
                 )
-                for name in names
-                if name in wanted
-            }
-    except (WoodlabError, MemoryError):
-        raise
-    except Exception as error:  # a damaged file can fail its reader in any way
-        raise _damaged(path, error) from error
-    except BaseException as error:
-        # The reader is written in another language; its surprises are no Exceptions here.
-        if type(error).__name__ != "PanicException":
-            raise
-        raise _damaged(path, error) from None
+            wanted[table] = sheet
+        return {
+            name: _from_rows(
+                name, book.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
+            )
+            for name in names
+            if name in wanted
+        }
 
 
-def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
+def cells_of_csv(file: Path) -> pd.DataFrame:
     """The cells of a CSV file as text, None where empty.
 
     Raises
@@ -364,7 +340,7 @@ def cells_of_csv(name: str, file: Path) -> pd.DataFrame:
     RecordError
         If its rows do not fit its headings.
     """
-    return _sound(_read_by_cell(name, file.name, decoded(file.read_bytes())))
+    return _sound(_read_by_cell(file.stem, file.name, decoded(file.read_bytes())))
 
 
 def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
@@ -377,17 +353,6 @@ def _sound(raw: RawTable) -> pd.DataFrame:
     if raw.faults:
         raise RecordError(raw.faults)
     return raw.frame
-
-
-def _damaged(path: Path, error: BaseException) -> WoodlabError:
-    return WoodlabError(
-        f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet "
-        "program and save it again as .xlsx or .ods."
-    )
-
-
-def _without_decimals(cell: object) -> object:
-    return str(cell) if isinstance(cell, Decimal) else cell
 
 
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
@@ -410,18 +375,11 @@ def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:
                 f"{name} has columns of one name, or names of several levels. Give each column "
                 "one name of its own."
             )
-        copy = frame.set_axis(named, axis="columns")
-        for heading in [name for name in copy.columns if copy[name].dtype == object]:
-            # a decimal may be one that cannot be hashed; as text it is read or told of
-            copy[heading] = copy[heading].map(_without_decimals)
-        copy.index = pd.RangeIndex(2, len(copy) + 2)
-        raw[name] = RawTable(name, copy)
+        rows = pd.RangeIndex(2, len(frame) + 2)
+        raw[name] = RawTable(
+            name, frame.set_axis(named, axis="columns").set_axis(rows, axis="index")
+        )
     return raw
-
-
-def _seen_from(path: Path) -> str:
-    """Where a path that is not absolute was looked for: a notebook looks from its own folder."""
-    return "" if path.is_absolute() else f" (looked for in {Path.cwd()})"
 
 
 def check_required_tables(raw: dict[str, RawTable], path: str) -> None:

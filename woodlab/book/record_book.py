@@ -18,12 +18,11 @@ import pandas as pd
 from woodlab.book.cells import as_date
 from woodlab.book.checking import (
     SET_ASIDE_COLUMNS,
-    CheckedTable,
     check_between_tables,
     check_table,
     kept_and_set_aside,
 )
-from woodlab.book.doubts import DOUBT_COLUMNS, doubts_of_several, find_doubts, no_doubts
+from woodlab.book.doubts import DOUBT_COLUMNS, doubts_of_several, find_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
 from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
 from woodlab.book.writing.as_csv import csv_text, own_columns
@@ -78,7 +77,9 @@ class RecordBook:
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     name: str = "book"
     _rows: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
-    _remarks: pd.DataFrame = field(default_factory=lambda: no_doubts(), repr=False)
+    _remarks: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=DOUBT_COLUMNS), repr=False
+    )
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
@@ -97,30 +98,13 @@ class RecordBook:
     ) -> RecordBook:
         """A book from frames made in code, checked like one that is read from files.
 
-        Parameters
-        ----------
-        set_aside, name
-            As for `open_book`, and what the book is to be called.
-        **tables : DataFrame
-            `pieces` and `weighings`, and any of the other tables, by name; units as in files.
-
-        Returns
-        -------
-        RecordBook
+        `tables` are `pieces` and `weighings`, and any of the others, by name, with units as in
+        files; `set_aside` is that of `open_book`, `name` what the book is to be called.
 
         Raises
         ------
         RecordError
             Listing every fault, unless `set_aside`.
-
-        Examples
-        --------
-        >>> import pandas as pd
-        >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["sugar maple"], "seal": ["none"],
-        ...                        "turned_on": ["2026-03-01"], "wall_in": [1.0]})
-        >>> weighings = pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]})
-        >>> RecordBook.from_frames(pieces=pieces, weighings=weighings).pieces["wall_mm"].item()
-        25.4
         """
         return _checked(raw_from_frames(tables), name, set_aside)
 
@@ -131,20 +115,22 @@ class RecordBook:
         They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them. Books
         that were joined have a column `book`.
         """
-        frames = {name: getattr(self, name) for name in TABLES}
-        found = find_doubts(frames) if not self.joined else doubts_of_several(frames)
+        found = (doubts_of_several if self.joined else find_doubts)(self._frames)
         found = _with_rows(found, self)
         parts = [part for part in (self._remarks, found) if len(part)] or [found]
         doubts = pd.concat(parts, ignore_index=True)
         return doubts.sort_values(["table", "row"], kind="stable", ignore_index=True)
 
+    @property
+    def _frames(self) -> dict[str, pd.DataFrame]:
+        return {name: getattr(self, name) for name in TABLES}
+
     @cached_property
     def hash(self) -> str:
         """SHA-256 of the tables' contents: the same records give the same hash."""
         digest = hashlib.sha256()
-        for name in TABLES:
-            digest.update(name.encode())
-            digest.update(csv_text(getattr(self, name)).encode())
+        for name, frame in self._frames.items():
+            digest.update(name.encode() + csv_text(frame).encode())
         return digest.hexdigest()
 
     @property
@@ -182,13 +168,12 @@ class RecordBook:
             return self
         end = as_date(date).normalize() + pd.Timedelta(days=1)
         kept = {}
-        for name in TABLES:
-            day = getattr(self, name)["turned_on" if name == "pieces" else "on"]
+        for name, frame in self._frames.items():
+            day = frame["turned_on" if name == "pieces" else "on"]
             kept[name] = ((day < end) | day.isna()).to_numpy()
         book = self._cut(kept)
         ends, pieces = ["ended_on", "outcome", "finished_wall_mm"], book.pieces
-        known = pieces[ends].where(pieces["ended_on"] < end)
-        return replace(book, pieces=pieces.assign(**{name: known[name] for name in ends}))
+        return replace(book, pieces=pieces.assign(**pieces[ends].where(pieces["ended_on"] < end)))
 
     def only(
         self,
@@ -236,10 +221,10 @@ class RecordBook:
                 names = [str(name) for name in as_list(given, column)]
                 _expect_names(names, table[column], column)
                 wanted &= table[column].isin(names).to_numpy()
-        kept = {name: np.ones(len(getattr(self, name)), dtype=bool) for name in TABLES}
+        kept = {name: np.ones(len(frame), dtype=bool) for name, frame in self._frames.items()}
         cuts, logs = self.offcuts, table["log"][wanted].dropna()
         of_log = cuts["piece"].isna() & cuts["log"].isin(logs)
-        kept |= {"pieces": wanted}
+        kept["pieces"] = wanted
         kept["offcuts"] = (of_log | cuts["piece"].isin(table["piece"][wanted])).to_numpy()
         return self._cut(kept)
 
@@ -247,8 +232,8 @@ class RecordBook:
         """The rows that are kept, less those of pieces that are not."""
         here = self.pieces["piece"][kept["pieces"]]
         tables, rows = {}, {}
-        for name in TABLES:
-            frame, mask = getattr(self, name), kept[name]
+        for name, frame in self._frames.items():
+            mask = kept[name]
             if name in ("weighings", "looks", "rims"):
                 # a weighing before turning is a doubt; without its piece it would mean nothing
                 mask = mask & frame["piece"].isin(here).to_numpy()
@@ -277,10 +262,9 @@ class RecordBook:
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The required tables, and those that hold rows or columns of the maker's own."""
-        frames = {name: getattr(self, name) for name in TABLES}
         return {
             name: frame
-            for name, frame in frames.items()
+            for name, frame in self._frames.items()
             if len(frame) or name in REQUIRED_TABLES or own_columns(name, frame)
         }
 
@@ -299,16 +283,13 @@ def _with_rows(found: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
 
 def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
     known = in_order(there.dropna().unique())
-    for name in names:
-        if name not in known:
-            near = difflib.get_close_matches(name, known, n=1)
-            hint = f" Is it {near[0]!r}?" if near else ""
-            more = ", ..." if len(known) > 10 else ""
-            raise WoodlabError(
-                f"The book has no {column} {name!r}.{hint} It has {', '.join(known[:10])}{more}."
-                if known
-                else f"The book says of no piece what its {column} is."
-            )
+    if names and not known:
+        raise WoodlabError(f"The book says of no piece what its {column} is.")
+    for name in [name for name in names if name not in known]:
+        near = difflib.get_close_matches(name, known, n=1)
+        hint = f" Is it {near[0]!r}?" if near else ""
+        there_are = ", ".join(known[:10]) + (", ..." if len(known) > 10 else "")
+        raise WoodlabError(f"The book has no {column} {name!r}.{hint} It has {there_are}.")
 
 
 def expect_book(value: Any, where: str) -> RecordBook:
@@ -380,9 +361,7 @@ def open_book(path: str | Path, set_aside: bool = False) -> RecordBook:
     ([1587.6], 1)
     """
     path = as_path(path, "open_book")
-    raw = read_raw(path)
-    check_required_tables(raw, path.name)
-    return _checked(raw, path.name, set_aside)
+    return _checked(read_raw(path), path.name, set_aside)
 
 
 def _checked(raw: dict[str, RawTable], name: str, set_aside: bool) -> RecordBook:
@@ -400,21 +379,14 @@ def _checked(raw: dict[str, RawTable], name: str, set_aside: bool) -> RecordBook
     rowless = [table for table in checked.values() if table.faults and not len(table.frame)]
     if rowless:
         raise RecordError(fault for table in rowless for fault in table.faults)
-    return _assembled(checked, faults, name)
-
-
-def _assembled(checked: dict[str, CheckedTable], faults: list, name: str) -> RecordBook:
     kept, aside = kept_and_set_aside(checked, faults)
     tables, rows, counts = {}, {}, []
     for table in TABLES:
-        frame = kept.get(table)
-        if frame is None:
-            frame = empty_table(table)
-        elif table in checked:
+        frame = kept[table] if table in kept else empty_table(table)
+        if table in checked:
             rows_in = len(checked[table].frame)
             counts.append([table, rows_in, len(frame), int((aside["table"] == table).sum())])
-        rows[table] = frame.index.to_numpy()
-        tables[table] = frame.set_axis(pd.RangeIndex(len(frame)), axis=0)
+        rows[table], tables[table] = frame.index.to_numpy(), frame.reset_index(drop=True)
     remarks = [remark for table in checked.values() for remark in table.remarks]
     columns = ["table", "rows_in", "rows_kept", "rows_set_aside"]
     return RecordBook(

@@ -25,6 +25,17 @@ class Column:
     default: str | None = None
     meaning: str = ""
 
+    @property
+    def unit(self) -> str:
+        """The unit of a column of numbers; empty of other kinds."""
+        return self.name.rpartition("_")[2] if self.kind == "number" else ""
+
+    @property
+    def limits(self) -> list[str]:
+        """Its bounds in words: `above 0`, `at most 300`."""
+        bounds = {"above": self.above, "at least": self.least, "at most": self.most}
+        return [f"{word} {bound:g}" for word, bound in bounds.items() if bound is not None]
+
 
 _PIECE = Column("piece", "text", required=True, meaning="the pencil mark on the piece")
 _ON = Column("on", "date", required=True, meaning="the day it was done")
@@ -180,6 +191,16 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
 }
 
+# What a row of each is, in words.
+A_ROW = {
+    "pieces": "a piece, when it is rough-turned",
+    "weighings": "a piece on the scale",
+    "looks": "a piece looked over for cracks, also when there are none",
+    "air": "a reading of temperature and humidity where the pieces stand",
+    "offcuts": "an offcut weighed wet and again dried in an oven",
+    "rims": "a rim measured along and across the grain",
+    "witnesses": "a small block of known oven-dry mass, weighed with the pieces",
+}
 REQUIRED_TABLES = ("pieces", "weighings")
 
 

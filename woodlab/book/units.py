@@ -5,11 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -73,36 +71,38 @@ def in_own_unit(own_unit: str, unit: str, values: Any) -> Any:
     return np.round(np.multiply(values, scale_to(own_unit, unit)), 9)
 
 
-def match_heading(
-    heading: object, columns: tuple[Column, ...]
-) -> tuple[Column, Callable[[np.ndarray], np.ndarray]] | None:
-    """The known column that a heading means, and the conversion to its own unit.
+class Match(NamedTuple):
+    """The known column that a heading means, and the unit that the heading carries."""
+
+    column: Column
+    unit: str
+
+    def written(self, values: Any) -> Any:
+        """Values of the column in the unit of the heading."""
+        zero, one = in_own_unit(self.column.unit, self.unit, np.array([0.0, 1.0]))
+        return (values - zero) / (one - zero)
+
+
+def match_heading(heading: object, columns: tuple[Column, ...]) -> Match | None:
+    """What a heading means, if it means a known column.
 
     Examples
     --------
     >>> from woodlab.book.tables import TABLES
-    >>> column, convert = match_heading("Wall (in)", TABLES["pieces"])
-    >>> column.name, convert(np.array([1.0])).tolist()
-    ('wall_mm', [25.4])
+    >>> found = match_heading("Wall (in)", TABLES["pieces"])
+    >>> found.column.name, found.unit, found.written(25.4).item()
+    ('wall_mm', 'in', 1.0)
     >>> match_heading("shelf", TABLES["pieces"]) is None
     True
     """
     plain = plain_heading(heading)
     for column in columns:
-        stem, _, own_unit = column.name.rpartition("_")
         if plain == column.name:
-            return column, partial(in_own_unit, own_unit, own_unit)
-        if column.kind == "number" and stem and plain.startswith(stem + "_"):
-            unit = plain[len(stem) + 1 :]
-            if unit in units_of(own_unit):
-                return column, partial(in_own_unit, own_unit, unit)
+            return Match(column, column.unit)
+        stem, _, unit = plain.rpartition("_")
+        if column.unit and f"{stem}_{column.unit}" == column.name and unit in units_of(column.unit):
+            return Match(column, unit)
     return None
-
-
-def heading_unit(heading: object, column: Column) -> str:
-    """The unit that a matched heading carries; of a heading without one, the column's own."""
-    stem, _, own_unit = column.name.rpartition("_")
-    return plain_heading(heading)[len(stem) + 1 :] if stem else own_unit
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """Colours by what they are for, measured and not judged by eye; one order of seals for the kit.
 
 Each light colour has a twin for dark screens, so that a chart is drawn once and recoloured
-(`recoloured`). Contrast is that of WCAG 2; distances are CIE 1976, for normal sight, for the three
-colour blindnesses of Machado et al. (2009, severity 1) and for grey print.
+(`recoloured`). Tests measure contrast (WCAG 2) and distance (CIE 1976) on light and dark grounds,
+for normal sight, for the colour blindnesses of Machado et al. (2009) and for grey print.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import re
 from collections.abc import Iterable
 
 import numpy as np
-import pandas as pd
 
 # Role: (light, dark). What a colour is for is what may not change.
 ROLES = {
@@ -62,18 +61,7 @@ TILES = (
 
 TWINS = dict([*ROLES.values(), ON_FILL, *SEALS.values(), *OTHERS, *MOISTURE, *TILES])
 
-# From memory: they shape what is asked of this palette and are no expected value of a test.
-SIGHTS = {
-    "normal": np.eye(3),
-    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-                        [-0.003882, -0.048116, 1.051998]]),
-    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-                        [-0.011820, 0.042940, 0.968881]]),
-    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-                        [0.004733, 0.691367, 0.303900]]),
-}  # fmt: skip
-_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
-                 [0.0193339, 0.1191920, 0.9503041]])  # fmt: skip
+_LUMINANCE = np.array([0.2126729, 0.7151522, 0.0721750])  # of linear red, green, blue (sRGB)
 
 
 def role(name: str) -> str:
@@ -130,68 +118,17 @@ def dark_style() -> str:
 
 def grey(colour: str) -> str:
     """The grey of the same luminance."""
-    y = float(_XYZ[1] @ linear(colour))
+    y = luminance(linear(colour))
     level = round(255 * (12.92 * y if y <= 0.0031308 else 1.055 * y ** (1 / 2.4) - 0.055))
     return f"#{level:02x}{level:02x}{level:02x}"
+
+
+def luminance(rgb: np.ndarray) -> float:
+    """Relative luminance of linear RGB (WCAG 2)."""
+    return float(_LUMINANCE @ rgb)
 
 
 def linear(colour: str) -> np.ndarray:
     """Linear RGB of a colour written as #rrggbb."""
     v = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
-
-
-def seen(colour: str, sight: str = "normal") -> np.ndarray:
-    """Linear RGB as that sight has it; `grey` is luminance alone."""
-    if sight == "grey":
-        return np.full(3, float(_XYZ[1] @ linear(colour)))
-    return np.clip(SIGHTS[sight] @ linear(colour), 0, 1)
-
-
-def lab(colour: str, sight: str = "normal") -> np.ndarray:
-    """CIE L*a*b* of a colour as that sight has it (white of sRGB)."""
-    t = (_XYZ @ seen(colour, sight)) / (_XYZ @ np.ones(3))
-    f = np.where(t > 216 / 24389, np.cbrt(t), (24389 / 27 * t + 16) / 116)
-    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
-
-
-def contrast(one: str, other: str, sight: str = "normal") -> float:
-    """Contrast of two colours, 1 to 21 (WCAG 2).
-
-    Examples
-    --------
-    >>> contrast("#000000", "#ffffff")
-    21.0
-    """
-    a, b = (float(_XYZ[1] @ seen(colour, sight)) for colour in (one, other))
-    return round((max(a, b) + 0.05) / (min(a, b) + 0.05), 3)
-
-
-def contrasts() -> pd.DataFrame:
-    """Every colour on its ground: what it is, the contrast it needs, the least over all sights."""
-    rows = []
-    for k, mode in enumerate(("light", "dark")):
-        paper, ink = ROLES["paper"][k], ROLES["ink"][k]
-        words = ("ink", "quiet", "link", "ready", "cracked", "waiting")
-        asked = [(f"{n} words", ROLES[n][k], ROLES[g][k], 4.5) for n in words
-                 for g in ("paper", "card")]  # fmt: skip
-        asked += [("words on ready", ON_FILL[k], ROLES["ready"][k], 4.5)]
-        asked += [("line", ROLES["line"][k], ROLES[g][k], 3.0) for g in ("paper", "card")]
-        asked += [("words on a tile", ink, tile[k], 4.5) for tile in TILES]
-        asked += [(f"seal {n}", pair[k], paper, 3.0) for n, pair in SEALS.items()]
-        asked += [("series", pair[k], paper, 3.0) for pair in OTHERS]
-        for what, colour, ground, needs in asked:
-            least = min(contrast(colour, ground, sight) for sight in (*SIGHTS, "grey"))
-            rows.append((mode, what, colour, ground, needs, least))
-    return pd.DataFrame(rows, columns=["mode", "what", "colour", "ground", "needs", "least"])
-
-
-def least_distance(colours: Iterable[str], sights: Iterable[str] = (*SIGHTS,)) -> float:
-    """The least distance of two of the colours over the sights."""
-    colours = list(colours)
-    return min(
-        float(np.linalg.norm(lab(a, sight) - lab(b, sight)))
-        for sight in sights
-        for k, a in enumerate(colours)
-        for b in colours[k + 1 :]
-    )

@@ -7,16 +7,8 @@ from typing import Any
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import QUANTITIES, date_axis, series_names, tooltip
-from woodlab.charts.theme import (
-    BAND_OPACITY,
-    COLOURS,
-    FAINT_INK,
-    Size,
-    counted,
-    panel_px,
-    themed,
-)
+from woodlab.charts.axes import QUANTITIES, date_axis, need, series_names, tooltip
+from woodlab.charts.theme import BAND_OPACITY, COLOURS, FAINT_INK, Size, counted, panel_px, themed
 from woodlab.errors import WoodlabError
 
 
@@ -50,25 +42,17 @@ def drying_curves(
     -------
     FacetChart: bands, curve and weighings against the date or days since turning [d].
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no curve.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> curve = pd.DataFrame({"piece": "A1", "days": [0, 60], "moisture_pct": [60.0, 21.0],
     ...                       "ci_lower_moisture_pct": [57.0, 19.0],
     ...                       "ci_upper_moisture_pct": [63.0, 23.0]})
     >>> drying_curves(curve, quantity="moisture_pct").description
     'Fitted drying curves, with the 95 % confidence bands, ...: A1 from 60 to 21 % in 60 days.'
     """
-    if quantity not in QUANTITIES:
-        raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
+    _check_quantity(quantity)
     when = _time_column(predicted, weighed)
-    if quantity not in predicted or not len(predicted):
-        raise WoodlabError(f"there is no curve of {quantity} to draw. Use a frame of fits.predict.")
+    need(predicted, quantity, why=f"there is no curve of {quantity} to draw. Use fits.predict.")
     bands = {
         "prediction": (f"pi_lower_{quantity}", f"pi_upper_{quantity}"),
         "confidence": (f"ci_lower_{quantity}", f"ci_upper_{quantity}"),
@@ -146,14 +130,8 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     -------
     LayerChart or FacetChart: points about a rule at zero [g].
 
-    Raises
-    ------
-    WoodlabError
-        When there is no `residual_g`, no row, or neither `days` nor `on`.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> left = pd.DataFrame({"piece": "A1", "days": [0, 30, 60, 0, 30, 60],
     ...                      "law": ["film"] * 3 + ["exponential"] * 3,
     ...                      "residual_g": [-1.0, 1.0, -1.0, -9.0, 12.0, -9.0]})
@@ -162,8 +140,7 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     >>> residuals(left, by="law").description
     'Residuals of 6 weighings ... in panels by law: exponential, film.'
     """
-    if "residual_g" not in frame or not len(frame):
-        raise WoodlabError("there are no residuals to draw. The column is `residual_g`.")
+    need(frame, "residual_g", why="there are no residuals to draw. The column is `residual_g`.")
     when = _time_column(frame, None)
     x = (
         altair.X("on:T", title="Date", axis=date_axis(4))
@@ -194,6 +171,11 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     )
     alt += f", in panels by {by}: {', '.join(names)}."
     return themed(panels, alt=alt, says=says, sub=sub, size=size)
+
+
+def _check_quantity(quantity: str) -> None:
+    if quantity not in QUANTITIES:
+        raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
 
 
 def _time_column(predicted: pd.DataFrame, weighed: pd.DataFrame | None) -> str:

@@ -59,14 +59,8 @@ def interval_chart(
     -------
     LayerChart: the numbers along x, in the unit of `title`.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> frame = pd.DataFrame({"label": ["ash", "oak"], "estimate": [1.4, float("nan")],
     ...                       "ci_lower": [0.9, 0.2], "ci_upper": [2.2, 8.0]})
     >>> interval_chart(frame, title="Rate [ratio]", reference=1.0, log=True).description

@@ -8,6 +8,7 @@ import altair as alt
 import pandas as pd
 
 from woodlab import words
+from woodlab.charts.axes import band, fixed
 from woodlab.charts.colours import order_of_seals, role
 from woodlab.charts.notebook.listing import SortableList
 from woodlab.charts.theme import (
@@ -36,6 +37,12 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
+def _nothing(told: str, **how: Any) -> Any:
+    """A chart of no rows, which says so."""
+    empty = alt.Chart(pd.DataFrame({"says": [told]})).mark_text()
+    return themed(empty.encode(text="says:N"), **how)
+
+
 def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page") -> Any:
     """Dates of readiness with their intervals, one row a piece, the earliest on top.
 
@@ -55,7 +62,6 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
 
     Examples
     --------
-    >>> import pandas as pd
     >>> forecast = pd.DataFrame({
     ...     "piece": ["A1", "B2", "B3"], "seal": "none", "level": 0.9,
     ...     "as_of": pd.Timestamp("2026-05-01"),
@@ -79,8 +85,9 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     look = series_encoding("seal", "Seal", mark="point", domain=seals, size=size)
     colour = alt.Color("seal:N", scale=look["color"]["scale"], legend=None)
     start = min([as_of, *rows["earliest_on"].dropna()]) - (far - as_of) * 0.08  # room for marks
-    scale = alt.Scale(domain=[start.isoformat(), far.isoformat()], type="time", nice=False)
+    scale = fixed(start.isoformat(), far.isoformat(), type="time")
     base = alt.Chart(rows).encode(y=alt.Y("piece:N", sort=list(rows["piece"]), axis=None))
+    today = alt.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]}))
 
     def x(field: str) -> Any:
         return alt.X(f"{field}:T", title=None, axis=_DATE, scale=scale)
@@ -92,19 +99,16 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
         .encode(x=x("shown_to"), color=colour),
         base.mark_text(align="right", dx=-6, fontSize=9, color=INK)
         .encode(x=x("earliest_on"), text="piece:N"),
-    ]  # fmt: skip
-    today = alt.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]}))
-    layers.append(today.mark_rule(strokeDash=[4, 3], color=INK).encode(x=x("as_of")))
-    # at the foot: above the panel it would lie upon the legend
-    layers.append(
+        today.mark_rule(strokeDash=[4, 3], color=INK).encode(x=x("as_of")),
+        # at the foot: above the panel it would lie upon the legend
         today.mark_text(align="left", dx=4, dy=-3, baseline="bottom")
-        .encode(x=x("as_of"), y=alt.value("height"), text="says:N")
-    )  # fmt: skip
-    level = f"{100 * forecast['level'].iloc[0]:.0f} %" if len(forecast) else ""
+        .encode(x=x("as_of"), y=alt.value("height"), text="says:N"),
+    ]  # fmt: skip
     unseen = f"{counted(left_out, 'piece')} {'is' if left_out == 1 else 'are'} not shown"
     says, sub = "No bowl has a date yet", f"{unseen}."
     said = f"No piece has a median date of readiness; {unseen}."
     if len(rows):
+        level = f"{100 * forecast['level'].iloc[0]:.0f} %"
         said = (
             f"Dates on which {counted(len(rows), 'piece')} will be ready, as of {as_of.date()}: "
             f"from {rows['ready_on'].min().date()} to {rows['ready_on'].max().date()} by the "
@@ -112,10 +116,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
         )
         says = f"{due} of {len(forecast)} bowls {'is' if due == 1 else 'are'} due within four weeks"
         sub = f"First day dry enough: median, and the days that hold it in {level} of chances."
-        if rows["open_end"].any():
-            sub += " Arrow: no latest day, or later."
-        if left_out:
-            sub += f" {unseen[:1].upper()}{unseen[1:]}: no date, or later ones."
+        sub += " Arrow: no latest day, or later." if rows["open_end"].any() else ""
+        sub += f" {unseen[:1].upper()}{unseen[1:]}: no date, or later ones." if left_out else ""
     chart = alt.layer(*layers).properties(height=alt.Step(11 if len(rows) > 40 else ROW_PX))
     return themed(chart, alt=said, says=says, sub=sub, size=size)
 
@@ -188,7 +190,6 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> weeks = pd.DataFrame({"by": "all", "group": "all", "n_pieces": 12,
     ...                       "week_ending": pd.to_datetime(["2026-05-03", "2026-05-10"]),
     ...                       "expected": [3.2, 5.9], "lower": [2, 4], "upper": [5, 8]})
@@ -198,28 +199,28 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     rows = _plain(weeks)
     groups = list(dict.fromkeys(rows["group"]))
     x = alt.X("week_ending:T", title="Week ending", axis=_DATE)
-    area_look = series_encoding(
-        "group", "Group", mark="area", domain=groups, legend=False, size=size
-    )  # fmt: skip
-    line_look = series_encoding(
-        "group", "Group", mark="line", domain=groups, legend=len(groups) > 1, size=size
+    base = alt.Chart(rows).encode(x=x)
+
+    def look(mark: Any, *, legend: bool) -> dict[str, Any]:
+        return series_encoding("group", "Group", mark=mark, domain=groups, legend=legend, size=size)
+
+    line = base.mark_line().encode(y="expected:Q", **look("line", legend=len(groups) > 1))
+    area = base.mark_area(opacity=BAND_OPACITY).encode(
+        y=alt.Y("lower:Q", title="Pieces ready"), y2="upper:Q", **look("area", legend=False)
     )
-    band = alt.Chart(rows).mark_area(opacity=BAND_OPACITY).encode(
-        x=x, y=alt.Y("lower:Q", title="Pieces ready"), y2="upper:Q", **area_look
-    )  # fmt: skip
-    line = alt.Chart(rows).mark_line().encode(x=x, y="expected:Q", **line_look)
     last = rows.groupby("group", sort=False).tail(1)
     said = "; ".join(
         f"{row.group}: {row.expected:.0f} ({row.lower:.0f} to {row.upper:.0f}) of {row.n_pieces} "
         f"pieces by {row.week_ending.date()}"
         for row in last.itertuples()
     )
-    row = last.sort_values("n_pieces").iloc[-1]
     some, every = last[["expected", "n_pieces"]].sum()
-    says = f"{some:.0f} of {every:.0f} bowls ready by {words.day(row['week_ending'])}"
-    sub = "Expected number of bowls dry enough at the end of each week, with its interval."
-    alt_text = f"Number of pieces ready by week. {said}."
-    return themed(alt.layer(line, band), alt=alt_text, says=says, sub=sub, size=size)
+    until = words.day(last.sort_values("n_pieces").iloc[-1]["week_ending"])
+    return themed(
+        alt.layer(line, area), alt=f"Number of pieces ready by week. {said}.", size=size,
+        says=f"{some:.0f} of {every:.0f} bowls ready by {until}",
+        sub="Expected number of bowls dry enough at the end of each week, with its interval.",
+    )  # fmt: skip
 
 
 def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -237,7 +238,6 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> curves = pd.DataFrame({
     ...     "piece": "A1", "on": pd.to_datetime(["2026-03-01", "2026-05-01", "2026-07-01"]),
     ...     "part": ["weighed", "so far", "to come"], "moisture_pct": [60.0, 25.0, 14.0],
@@ -252,38 +252,28 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     if rows["upper_pct"].notna().any():  # room for the band, but not so much that curves lie flat
         top = max(top, min(float(rows["upper_pct"].max()), 1.5 * top))
     panels = []
+    x = alt.X("on:T", title=None, axis=alt.Axis(format=MONTHS_OR_DAYS, labelAngle=0, tickCount=4))
     for i, name in enumerate(names):
         mine = rows[rows["piece"] == name]
-        axis = "Moisture [% of oven-dry mass]" if i == 0 else None
-        x = alt.X(
-            "on:T", title=None, axis=alt.Axis(format=MONTHS_OR_DAYS, labelAngle=0, tickCount=4)
-        )
-        y = alt.Y("moisture_pct:Q", title=axis, scale=alt.Scale(domain=[0, top]))
-        drawn = mine[mine["part"] != "weighed"]
-        band = alt.Chart(drawn).mark_area(
-            opacity=BAND_OPACITY, color=COLOURS[0], clip=True
-        ).encode(
-            x=x, y=alt.Y("lower_pct:Q", title=axis), y2="upper_pct:Q"
-        )  # fmt: skip
-        past = alt.Chart(drawn[drawn["part"] == "so far"]).mark_line(color=COLOURS[0])
-        ahead = alt.Chart(drawn[drawn["part"] == "to come"]).mark_line(
-            color=COLOURS[0], strokeDash=[6, 3]
-        )
-        dots = alt.Chart(mine[mine["part"] == "weighed"]).mark_point(
-            color=COLOURS[2], shape="circle", filled=True, size=22
-        )
-        goal = alt.Chart(mine.head(1))
-        line = goal.mark_rule(strokeDash=[2, 2], color=INK).encode(
-            y=alt.Y("target_moisture_pct:Q", title=axis)
-        )
+        axis: dict[str, Any] = {"title": "Moisture [% of oven-dry mass]" if i == 0 else None}
+        part = {
+            kind: alt.Chart(mine[mine["part"] == kind]).encode(
+                x=x, y=alt.Y("moisture_pct:Q", scale=alt.Scale(domain=[0, top]), **axis)
+            )
+            for kind in ("so far", "to come", "weighed")
+        }
+        drawn = alt.Chart(mine[mine["part"] != "weighed"]).encode(x=x)
+        goal = alt.Chart(mine.head(1)).mark_rule(strokeDash=[2, 2], color=INK)
+        layers = [
+            band(drawn, "lower_pct", "upper_pct", clip=True, **axis),
+            part["so far"].mark_line(color=COLOURS[0]),
+            part["to come"].mark_line(color=COLOURS[0], strokeDash=[6, 3]),
+            part["weighed"].mark_point(color=COLOURS[2], shape="circle", filled=True, size=22),
+            goal.encode(y=alt.Y("target_moisture_pct:Q", **axis)),
+        ]
+        width = panel_px(size, len(names), axis_px=46)
         panels.append(
-            alt.layer(
-                band, past.encode(x=x, y=y), ahead.encode(x=x, y=y), dots.encode(x=x, y=y), line
-            ).properties(
-                width=panel_px(size, max(len(names), 1), axis_px=46),
-                height=210,
-                title=heading(f"Piece {name}"),
-            )  # fmt: skip
+            alt.layer(*layers).properties(width=width, height=210, title=heading(f"Piece {name}"))
         )
     last = rows[rows["part"] == "to come"].groupby("piece", sort=False).tail(1)
     said = "; ".join(
@@ -296,10 +286,7 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         f"dashed one what is to come, with its band; dotted: the target. {said}."
     )
     if not panels:
-        empty = alt.Chart(pd.DataFrame({"says": ["no piece to show"]})).mark_text().encode(
-            text="says:N"
-        )  # fmt: skip
-        return themed(empty, alt="No piece to show.", size=size)
+        return _nothing("no piece to show", alt="No piece to show.", size=size)
     goal, until = rows["target_moisture_pct"].median(), rows["on"].max()
     there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum()) if len(last) else 0
     says = f"{there} of {len(names)} bowls reach {goal:.0f} % by {words.day(until)}"
@@ -326,7 +313,6 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> past = pd.DataFrame({
     ...     "as_of": pd.Timestamp("2026-05-01"), "piece": ["A1", "B2"], "held": [True, False],
     ...     "ready_on": pd.to_datetime(["2026-06-01", "2026-07-01"]),
@@ -351,39 +337,37 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
         "forecast. Dot: median; bar: interval; diamond: missed."
     )
     if not len(rows):
-        empty = alt.Chart(pd.DataFrame({"says": ["no forecast has come due"]}))
-        return themed(empty.mark_text().encode(text="says:N"), alt=said, says=says, size=size)
+        return _nothing("no forecast has come due", alt=said, says=says, size=size)
     most = float(rows[["ready_d", "earliest_d"]].abs().to_numpy().max()) * 1.15 + 3
     rows["to_d"] = rows["latest_d"].fillna(most).clip(upper=most)
     rows["kind"] = ["held" if h else "missed" for h in held]
     least = float(min(rows["earliest_d"].min(), rows["ready_d"].min(), -7)) - 3
-    scale = alt.Scale(domain=[least, most], nice=False)
-    colour = alt.Color("kind:N", legend=None, scale=alt.Scale(
-        domain=["held", "missed"], range=[role("waiting"), role("cracked")]))  # fmt: skip
-    shape = alt.Shape("kind:N", legend=None, scale=alt.Scale(
-        domain=["held", "missed"], range=["circle", "diamond"]))  # fmt: skip
+    scale = fixed(least, most)
+
+    def by_kind(channel: Any, held: str, missed: str) -> Any:
+        look = alt.Scale(domain=["held", "missed"], range=[held, missed])
+        return channel("kind:N", legend=None, scale=look)
+
+    colour = by_kind(alt.Color, role("waiting"), role("cracked"))
+    shape = by_kind(alt.Shape, "circle", "diamond")
     panels = []
+    axis: dict[str, Any] = {"title": "Forecast minus outcome [days]", "scale": scale}
+    x = alt.X("ready_d:Q", **axis)
+    zero = alt.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
     for day, own in rows.groupby("as_of"):
         own = own.sort_values(["ready_d", "piece"])
         few = len(own) <= 30
         y = alt.Y("piece:N", sort=list(own["piece"]), title=None, axis=alt.Axis(
             labels=few, ticks=False, domain=False, labelFontSize=10, labelOverlap=False,
             minExtent=34, maxExtent=34))  # fmt: skip
-        x = alt.X("ready_d:Q", title="Forecast minus outcome [days]", scale=scale)
         base = alt.Chart(own).encode(y=y, color=colour)
-        zero = alt.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
         layers = [
-            base.mark_rule(strokeWidth=2.5, opacity=0.6).encode(
-                x=alt.X("earliest_d:Q", title="Forecast minus outcome [days]", scale=scale),
-                x2="to_d:Q"),
+            base.mark_rule(strokeWidth=2.5, opacity=0.6)
+            .encode(x=alt.X("earliest_d:Q", **axis), x2="to_d:Q"),
             base.mark_point(size=38).encode(x=x, shape=shape, tooltip=["piece:N", "ready_d:Q"]),
             zero.encode(x=x),
         ]  # fmt: skip
         head = f"Forecast on {words.day(day)}: {int(own['held'].sum())} of {len(own)} inside"
-        panels.append(
-            alt.layer(*layers).properties(
-                width=panel_px(size, 1, axis_px=50), height=(13 if few else 6) * len(own),
-                title=heading(head),
-            )
-        )  # fmt: skip
+        size_px = {"width": panel_px(size, 1, axis_px=50), "height": (13 if few else 6) * len(own)}
+        panels.append(alt.layer(*layers).properties(title=heading(head), **size_px))
     return themed(alt.vconcat(*panels), alt=said, says=says, sub=sub, size=size)

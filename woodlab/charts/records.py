@@ -9,17 +9,9 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import DAY, date_axis, series_names, tooltip
+from woodlab.charts.axes import DAY, date_axis, need, series_names, tooltip
 from woodlab.charts.colours import order_of_seals, role, seal_colours
-from woodlab.charts.theme import (
-    Size,
-    counted,
-    heading,
-    panel_px,
-    series_encoding,
-    themed,
-)
-from woodlab.errors import WoodlabError
+from woodlab.charts.theme import Size, counted, heading, panel_px, series_encoding, themed
 
 _NO_SERIES = "unknown"
 _TOP_PCT = 130.0  # slips of the decimal point are drawn at the top, not to scale
@@ -48,14 +40,9 @@ def weighings_overview(
     -------
     ConcatChart: weight [% of each piece's first] against the date, the panels on the same axes.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no weighing to draw.
-
     Examples
     --------
-    >>> import pandas as pd, woodlab as wl
+    >>> import woodlab as wl
     >>> book = wl.RecordBook.from_frames(
     ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
     ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
@@ -67,8 +54,7 @@ def weighings_overview(
     >>> chart.title.text
     ['1 of 3 weights looks odd']
     """
-    if not len(weighings):
-        raise WoodlabError("there are no weighings to draw. Add rows to the table `weighings`.")
+    need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
     frame = _with_piece_facts(weighings[["piece", "on", "mass_g"]], pieces).sort_values("on")
     frame["odd"] = _doubted(frame, doubts)
     frame["part_pct"] = 100 * frame["mass_g"] / _first_good(frame)
@@ -152,7 +138,6 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> doubts = pd.DataFrame({"table": ["weighings", "weighings", "pieces"],
     ...                        "column": ["mass_g", "mass_g", "wall_mm"]})
     >>> doubts_chart(doubts).description
@@ -197,14 +182,8 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     VConcatChart: a panel a quantity against the date.
 
-    Raises
-    ------
-    WoodlabError
-        When the frame has none of the three, or no row.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-01-10", "2026-07-10"]),
     ...                     "temp_c": [2.0, 21.0], "rh_pct": [84.0, 58.0]})
     >>> chart = season_air(air)
@@ -219,8 +198,9 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         "moisture_pct": "Equilibrium moisture [%]",
     }
     present = [column for column in panels if column in air and air[column].notna().any()]
-    if not len(air) or not present:
-        raise WoodlabError("there is no air to draw. Add rows to the table `air`.")
+    need(
+        air if present else air.head(0), why="there is no air to draw. Add rows to the table `air`."
+    )
     places = series_names(air["place"]) if "place" in air and air["place"].notna().any() else []
     frame = air.assign(place=air["place"].fillna("(no place)") if places else "all places")
     if places:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 
 
-def asked(text: str, choices: str) -> str:
+def ask(text: str, choices: str) -> str:
     """One of the choices, typed; q where there is nobody to type."""
     while True:
         print(f"{text} ", end="", flush=True)

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from woodlab.commands.asking import asked
+from woodlab.commands.asking import ask
 from woodlab.errors import WoodlabError
 from woodlab.week.sharing import ANSWERS, LICENCES
 
@@ -77,7 +77,7 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _blank(options: argparse.Namespace) -> None:
-    from woodlab.book.blank import blank_book
+    from woodlab.book.writing.blank import blank_book
 
     blank_book(options.file)
     print(f"Written: {options.file}")
@@ -137,7 +137,7 @@ def _share(options: argparse.Namespace) -> None:
 def _chosen(text: str, can: tuple[str, ...]) -> str:
     """One of some answers, typed by its number."""
     said = ", ".join(f"[{k}] {name}" for k, name in enumerate(can, 1))
-    answer = asked(f"{text}{said}?", "".join(str(k) for k in range(1, len(can) + 1)))
+    answer = ask(f"{text}{said}?", "".join(str(k) for k in range(1, len(can) + 1)))
     if answer == "q":
         raise WoodlabError("Nobody answered; nothing was written. Every answer is an option, too.")
     return can[int(answer) - 1]

@@ -16,7 +16,9 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         help="an earlier season's season.fits, yours or another club's; may be given again",
     )  # fmt: skip
     season.add_argument("--club", metavar="NAME", help="whose season it is, for the front page")
-    season.add_argument("--locale", default="en_GB", help="form of numbers and dates: en_GB, de, fr")
+    season.add_argument(
+        "--locale", default="en_GB", help="form of numbers and dates: en_GB, de, fr"
+    )
     season.add_argument("--paper", default="a4", choices=["a4", "us-letter"])
     season.set_defaults(run=_season)
 

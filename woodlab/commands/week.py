@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from woodlab.book.units import SHOWN_UNITS, units_of_book
+from woodlab.commands.asking import ask
 from woodlab.errors import RecordError, WoodlabError
 
 if TYPE_CHECKING:
@@ -160,7 +161,7 @@ def _take_back(options: argparse.Namespace) -> int | None:
     for question in asked:
         print(question.said)
         can = "mklq" if question.kind in ("swapped", "slip") else "klq"
-        answer = options.odd[0] if options.odd != "ask" else asked(
+        answer = options.odd[0] if options.odd != "ask" else ask(
             "  [m]end it, [k]eep it, [l]eave it out, [q]uit?"[0 if "m" in can else 11 :], can
         )  # fmt: skip
         if answer == "q":
@@ -168,7 +169,7 @@ def _take_back(options: argparse.Namespace) -> int | None:
         filled = answered(filled, question, {"m": "mend", "k": "keep", "l": "leave"}[answer])
     new = rows_of(book, filled)
     print(new)
-    if not options.yes and asked("Add all of it? [y]es, [n]o", "ynq") != "y":
+    if not options.yes and ask("Add all of it? [y]es, [n]o", "ynq") != "y":
         raise WoodlabError("Not taken; nothing was changed.")
     write_round_rows(options.book, filled, new, sure=options.sure)
     print("Added.")

@@ -3,7 +3,7 @@
 Where a thing is:
 
     the laws         laws/ (one file each); kernel (the compiled one), modes (closed forms), warmth
-    the fit          fit/ (from a book to one estimate of its season); green
+    the fit          fit/ (from a book to its one estimate); estimator/ (how it is made); green
     single pieces    linear/ (linear laws, all pieces at once)
     the air          air_course (the log by day), future_air (after it, as draws)
     answers          forecast/ (when pieces will be dry enough), core_surface

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.courses import courses_to
+from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.kernel import FINER  # coarse young steps would miss the peak
 from woodlab.errors import WoodlabError

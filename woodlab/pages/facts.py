@@ -11,17 +11,20 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
+from woodlab.drying.forecast.cracks import ended
+from woodlab.drying.forecast.passage import fits_as_of
 from woodlab.errors import WoodlabError
+from woodlab.pages.profiles import law_of_most_weight, wall_profiles
+from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.studies.next_season.shop_round import due_by_age
-from woodlab.week.bowls import PROBABLY, bowls_of, last_day, shelf_name
+from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
+    from woodlab.drying.fit.results import DryingFits
 
-GREW_MM = 2.0  # a crack this much longer has grown, not been measured otherwise
 LIFE_DAYS = 420
 RIM_MM = 250.0  # of the wall to leave, where the book notes no rims
-PROFILE_DAYS = (7, 28, 56, 84)
 
 
 @dataclass(frozen=True)
@@ -35,25 +38,25 @@ class Facts:
     club : str
         Whose season it is, as the page names it.
     bowls : DataFrame
-        `forecast_ready` with a row a bowl and `group` (exactly one of `GROUPS`), `crack_on`,
-        `state`, `first_mm`, `last_mm`, `glued_on`, `glued_mm`, `last_look_on`, `shelf`.
+        Of `bowls_of`, a row a bowl, with `base_mm` (its crack when glued, else when found), `grew`
+        since, and `dry` (enough, or finished already).
     curves : DataFrame
         Moisture of every bowl so far; of the bowl `life` with its forecast.
     air : DataFrame
-        `on`, `moisture_pct`: what each day's air would bring the wood to.
+        `on`, `moisture_pct`: what each day's air would bring the wood to, by the fits.
     seals, cracks, movement : studies, or None where the book cannot answer
     walls : DataFrame
         Rough wall to leave, by species, for bowls of the usual rim.
     round : DataFrame
-        What to weigh and look at this week.
+        `piece`, `do`: what to weigh and look at this week.
     profiles : DataFrame
-        Moisture inside the wall by the model; empty where there is none.
+        Of `wall_profiles`.
     life : str
         The bowl whose life is drawn.
     """
 
     book: RecordBook
-    fits: Any
+    fits: DryingFits
     day: pd.Timestamp
     club: str
     bowls: pd.DataFrame
@@ -69,36 +72,36 @@ class Facts:
 
 
 def gather(
-    book: RecordBook, as_of: str | None = None, *, fits: Any = None, club: str | None = None
-) -> Facts:
-    """Ask the kit everything that the pages say.
+    book: RecordBook, as_of: str | None = None, *, fits: DryingFits | None = None,
+    club: str | None = None,
+) -> Facts:  # fmt: skip
+    """Ask the kit everything that the pages say, of one fit of the season.
 
     Parameters
     ----------
     book : RecordBook
     as_of : str, optional
-        The day of the page; the last day on record unless given.
+        The day of the page; that of the last weighing or look unless given.
     fits : DryingFits, optional
         The season's fit; made here unless given.
     club : str, optional
         Whose season it is; the one place of all pieces, else the book's name, unless given.
     """
     as_of = as_of or last_day(book)
-    book = book.until(as_of) if as_of else book
-    if fits is None:
-        fits = wl.fit_drying(book, as_of=as_of)
-    ready = wl.forecast_ready(fits, as_of=as_of)
-    day = pd.Timestamp(ready["as_of"].iloc[0])
-    bowls = bowls_of(ready, book, day)
+    # once, where the fits know more than the day does
+    fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits_as_of(fits, as_of)[0]
+    day = fits.as_of if as_of is None else pd.Timestamp(as_of)
+    book = book.until(day)
+    bowls = told_of(bowls_of(wl.forecast_ready(fits, as_of=day), book, day), book)
     life = _life(bowls)
-    seals, cracks = _asked(lambda: wl.seal_study(fits)), _asked(lambda: wl.crack_study(book))
-    seals = None if seals is None or seals.why else seals
+    seals = _asked(lambda: wl.seal_study(fits))
+    cracks, air = _asked(lambda: wl.crack_study(book)), _air(fits, book)
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
-        curves=_curves(fits, bowls, life, as_of), air=_air(book), seals=seals, cracks=cracks,
+        curves=_curves(fits, bowls, life, day), air=air,
+        seals=None if seals is None or seals.why else seals, cracks=cracks,
         movement=_asked(lambda: wl.movement_study(fits)), walls=walls_to_leave(book),
-        round=due_by_age(book, day),
-        profiles=_profiles(fits, book, bowls), life=life,
+        round=due_by_age(book, day), profiles=wall_profiles(fits, bowls, air), life=life,
     )  # fmt: skip
 
 
@@ -108,6 +111,16 @@ def _asked(question: Callable[[], Any]) -> Any:
         return question()
     except WoodlabError:
         return None
+
+
+def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
+    """The bowls with what the page tells beside their group: whether a crack grew, or it is dry."""
+    base = bowls["glued_mm"].combine_first(bowls["first_mm"])
+    left = ended(book)["outcome"].reindex(bowls["piece"]).to_numpy()
+    return bowls.assign(
+        base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,
+        dry=(bowls["p_ready_now"] >= READY) | (left == "finished"),
+    )  # fmt: skip
 
 
 def _club(book: RecordBook) -> str:
@@ -125,19 +138,24 @@ def _life(bowls: pd.DataFrame) -> str:
     return str(chosen.sort_values(["glued", "last_mm"], ascending=False)["piece"].iloc[0])
 
 
-def _curves(fits: Any, bowls: pd.DataFrame, life: str, as_of: str | None) -> pd.DataFrame:
+def _curves(fits: DryingFits, bowls: pd.DataFrame, life: str, day: pd.Timestamp) -> pd.DataFrame:
     """So far for every bowl (a few days ahead cost little), with the forecast for one."""
-    short = wl.forecast_curves(fits, list(bowls["piece"]), as_of=as_of, days_ahead=3)
-    long = wl.forecast_curves(fits, [life], as_of=as_of, days_ahead=LIFE_DAYS)
+    short = wl.forecast_curves(fits, list(bowls["piece"]), as_of=day, days_ahead=3)
+    long = wl.forecast_curves(fits, [life], as_of=day, days_ahead=LIFE_DAYS)
     return pd.concat([short[short["piece"] != life], long], ignore_index=True)
 
 
-def _air(book: RecordBook) -> pd.DataFrame:
+def _air(fits: DryingFits, book: RecordBook) -> pd.DataFrame:
+    """The log, less what the hygrometers read too high, and the wood's offset from the tables."""
     air = book.air.dropna(subset=["temp_c", "rh_pct"])
     if not len(air):
         return pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []})
-    moisture = wl.equilibrium_moisture(air["temp_c"].to_numpy(), air["rh_pct"].to_numpy())
-    daily = air.assign(on=air["on"].dt.normalize(), moisture_pct=np.asarray(moisture, float))
+    groups = fits.groups[fits.groups["law"] == law_of_most_weight(fits)]
+    bias = groups.loc[groups["kind"] == "hygrometer", "estimate"].mean()
+    offset = groups.loc[(groups["kind"] == "air offset") & (groups["group"] == "all"), "estimate"]
+    humid = np.clip(air["rh_pct"] - np.nan_to_num(bias), 1, 99)
+    moisture = wl.equilibrium_moisture(air["temp_c"].to_numpy(), humid.to_numpy())
+    daily = air.assign(on=air["on"].dt.normalize(), moisture_pct=moisture + offset.sum())
     return daily.groupby("on", as_index=False)["moisture_pct"].mean()
 
 
@@ -152,20 +170,3 @@ def walls_to_leave(book: RecordBook) -> pd.DataFrame:
         return pd.DataFrame(columns=["species", "rim_mm", "thinnest_mm", "tenth_mm"])
     frame = pd.concat(found, ignore_index=True).drop_duplicates("species")
     return frame.sort_values("thinnest_mm", ignore_index=True)
-
-
-def _profiles(fits: Any, book: RecordBook, bowls: pd.DataFrame) -> pd.DataFrame:
-    """Moisture inside the wall of the commonest wood, bare and under the tightest seal.
-
-    A season's fit that holds no figures of the one law with a profile by seal has it fitted here.
-    """
-    from woodlab.pages.profiles import wall_profiles
-
-    try:
-        found = wall_profiles(fits, book, bowls, PROFILE_DAYS)
-    except ImportError:  # the profile by the rebuilt laws is still to come: no such picture
-        return pd.DataFrame()
-    if len(found):
-        return found
-    slab = _asked(lambda: wl.fit_drying(book, law="slab", pool=True))
-    return found if slab is None else wall_profiles(slab, book, bowls, PROFILE_DAYS)

@@ -10,9 +10,10 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
+from woodlab.charts.pictures.counts import THICK, wall_effect
 from woodlab.charts.titles import Claim, certainties, fitting, this_season
 from woodlab.pages.facts import Facts
-from woodlab.week.bowls import READY
+from woodlab.studies.sealing.words import weeks as whole_weeks
 
 LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
 _RANK = {"clear": 0, "likely": 1, "open": 2, "nothing": 3}
@@ -40,61 +41,54 @@ def findings(facts: Facts) -> list[Finding]:
 
 
 def sealing(facts: Facts) -> Finding:
-    """What the surest seal saved in cracks, and what it cost in time."""
-    bowls, effects = facts.bowls, getattr(facts.seals, "effects", None)
-    reference = "none"
-    times: dict[str, float] = {}
-    best = None
-    if effects is not None and len(effects):
-        reference = str(effects["reference"].iloc[0])
-        effects = this_season(effects)
-        effects = effects.assign(sure=certainties(effects))
-        slow = effects[effects["outcome"] == "drying_time"].dropna(subset=["ratio"])
-        times = dict(zip(slow["seal"], slow["ratio"], strict=True))
-        cracks = effects[effects["outcome"] == "crack_hazard"]
-        cracks = cracks.assign(rank=cracks["sure"].map(_RANK)).sort_values(["rank", "p_value"])
-        best = cracks.iloc[0] if len(cracks) else None
-    table = [_seal_row(bowls, seal, times.get(seal)) for seal in order_of_seals(bowls["seal"])]
+    """What the surest seal saved in cracks, and what it cost in weeks."""
+    bowls, study = facts.bowls, facts.seals
+    weeks = {} if study is None else study.by_seal.set_index("seal")["weeks"].dropna().to_dict()
+    table = [_seal_row(bowls, seal, weeks.get(seal)) for seal in order_of_seals(bowls["seal"])]
     by_seal = {row["seal"]: row for row in table}
-    bars = [(r["name"], r["cracked"], r["n"], r["times"]) for r in table]
-    link = "The season, bowl by bowl"
-    if best is None or best["seal"] not in by_seal or reference not in by_seal:
-        title = "Does sealing save bowls? This book cannot tell"
-        return Finding("seals", title, "Open", bars=bars, table=table, link=link)
-    seal = str(best["seal"])
-    own, bare, name = by_seal[seal], by_seal[reference], words.bowls(seal)
-    other = words.bowls(reference)
+    bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
+    of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
+    effects = pd.DataFrame(columns=["outcome"]) if study is None else this_season(study.effects)
+    cracks = effects[effects["outcome"] == "crack_hazard"]
+    cracks = cracks[cracks["seal"].isin(by_seal)] if len(cracks) else cracks
+    if not len(cracks) or cracks["reference"].iloc[0] not in by_seal:
+        return Finding("seals", "Does sealing save bowls? This book cannot tell", "Open", **of)
+    cracks = cracks.assign(sure=certainties(cracks))
+    cracks = cracks.assign(rank=cracks["sure"].map(_RANK)).sort_values(["rank", "p_value"])
+    best = cracks.iloc[0]
+    own, bare = by_seal[str(best["seal"])], by_seal[str(best["reference"])]
     claim = Claim(
-        more=fitting(f"More {name} cracked than {other}", f"More sealed {_THAN}"),
-        less=fitting(f"Fewer {name} cracked than {other}", f"Fewer sealed {_THAN}"),
+        more=fitting(f"More {own['name']} cracked than {bare['name']}", f"More sealed {_THAN}"),
+        less=fitting(f"Fewer {own['name']} cracked than {bare['name']}", f"Fewer sealed {_THAN}"),
         likely_more="Probably more sealed bowls crack than bare ones",
         likely_less="Probably fewer sealed bowls crack than bare ones",
         open="Does sealing save bowls? Too few cracks to tell",
     )  # fmt: skip
-    title = claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
     counts = (
-        f"{words.part_of(own['cracked'], own['n'], seal)} cracked, "
-        f"{words.part_of(bare['cracked'], bare['n'], reference)}"
+        f"{words.part_of(own['cracked'], own['n'], own['seal'])} cracked, "
+        f"{words.part_of(bare['cracked'], bare['n'], bare['seal'])}"
     )
-    cost = f"drying took {own['times']}" if own["times"] else ""
-    dry = f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {other}"
-    says = [("Gain", f"{words.opened(counts)}."), ("Price", f"{dry}{'; ' + cost if cost else ''}.")]
-    short = f"{counts}{'; ' + cost if cost else ''}"
-    return Finding("seals", title, LEVELS[str(best["sure"])], says, bars, table, short, link)
+    cost = f"about {own['weeks']} weeks to dry" if own["weeks"] else ""
+    cost += f" instead of {bare['weeks']}" if cost and bare["weeks"] else ""
+    dry = (
+        f"{own['dry']} of {own['n']} dry enough by now, {bare['dry']} of {bare['n']} {bare['name']}"
+    )
+    price = f"{cost}, on average; {dry}." if cost else f"{dry}."
+    says = [("Gain", f"{words.opened(counts)}."), ("Price", words.opened(price))]
+    return Finding(
+        "seals", claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"]),
+        LEVELS[str(best["sure"])], says, short="; ".join(s for s in (counts, cost) if s), **of,
+    )  # fmt: skip
 
 
-def _seal_row(bowls: pd.DataFrame, seal: str, ratio: float | None) -> dict[str, Any]:
+def _seal_row(bowls: pd.DataFrame, seal: str, weeks: float | None) -> dict[str, Any]:
     own = bowls[bowls["seal"] == seal]
-    known = ratio is not None and np.isfinite(ratio)
+    told = "" if weeks is None else whole_weeks(weeks)
     return {
-        "seal": seal,
-        "name": words.bowls(seal),
-        "n": len(own),
-        "cracked": int(own["crack_on"].notna().sum()),
-        "dry": int((own["p_ready_now"] >= READY).sum()),
-        "times": words.longer(float(ratio)) if known else "",  # type: ignore[arg-type]
-        "ratio": f"{ratio:.1f}" if known else "",
-    }
+        "seal": seal, "name": words.bowls(seal), "n": len(own), "weeks": told,
+        "cracked": int(own["crack_on"].notna().sum()), "dry": int(own["dry"].sum()),
+        "time": f"dry enough after about {told} weeks" if told else "",
+    }  # fmt: skip
 
 
 def cracking(facts: Facts) -> Finding:
@@ -109,12 +103,8 @@ def cracking(facts: Facts) -> Finding:
         if part.any()
     ]
     title = fitting(words.of_all(int(cracked.sum()), len(bowls), "cracked"))
-    level = "Counted"
-    wall = effects[effects["term"].str.startswith("wall")] if effects is not None else None
-    if wall is not None and len(wall):
-        from woodlab.charts.pictures.counts import THICK
-
-        row = wall.assign(sure=certainties(wall)).iloc[0]
+    level, row = "Counted", wall_effect(effects)
+    if row is not None:
         title = THICK.said(row["hazard_ratio"], row["sure"], row["ci_lower"], row["ci_upper"])
         level = LEVELS[str(row["sure"])]
     says = [("Walls", "; ".join(f"{label}: {k} of {n} cracked" for label, k, n, _ in bars) + ".")]

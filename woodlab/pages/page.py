@@ -12,10 +12,10 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 
 from woodlab import words
 from woodlab.charts import colours
-from woodlab.pages.facts import GREW_MM, Facts
+from woodlab.pages.facts import Facts
 from woodlab.pages.findings import Finding, findings
 from woodlab.pages.pictures import draw
-from woodlab.week.bowls import READY, by_shelf, this_week
+from woodlab.week.bowls import PROBABLY, READY, by_shelf, this_week
 from woodlab.week.odd import odd_weights
 
 if TYPE_CHECKING:
@@ -88,8 +88,9 @@ def content(facts: Facts) -> dict[str, Any]:
     ready, probably = of.get("ready", none), of.get("probably", none)
     waiting = of.get("waiting", none).sort_values("ready_on", na_position="last")
     cracked = of.get("cracked", none)
-    cracked = cracked.assign(open=cracked["state"] == "open")
-    cracked = cracked.sort_values(["open", "last_mm"], ascending=False)
+    cracked = cracked.assign(open=cracked["state"] == "open").sort_values(
+        ["open", "last_mm"], ascending=False
+    )
     near = partial(words.day, beside=day)
     said = findings(facts)
     coming = waiting[waiting["ready_on"].notna()]
@@ -174,14 +175,12 @@ def _ago(days: int) -> str:
 
 
 def _crack_row(r: Any, near: Any) -> dict[str, Any]:
-    glued = pd.notna(r.glued_on)
-    base = r.glued_mm if glued else r.first_mm
-    grew = pd.notna(r.last_mm) and pd.notna(base) and r.last_mm > base + GREW_MM
     now = "not measured" if pd.isna(r.last_mm) else f"{r.last_mm:.0f} mm" if r.last_mm else "closed"
-    how = f"was {base:.0f}" if grew else "not grown" if pd.notna(base) else ""
-    dry = "yes" if r.p_ready_now >= READY else near(r.ready_on) or "no date"
-    return {"piece": r.piece, "now": now, "how": how, "grew": grew, "open": r.state == "open",
-            "glued": near(r.glued_on) if glued else "no", "dry": dry, "shelf": r.shelf}  # fmt: skip
+    how = f"was {r.base_mm:.0f}" if r.grew else "not grown" if pd.notna(r.base_mm) else ""
+    dry = "probably" if r.p_ready_now >= PROBABLY else near(r.ready_on) or "no date"
+    dry = "yes" if r.p_ready_now >= READY else dry
+    return {"piece": r.piece, "now": now, "how": how, "grew": r.grew, "open": r.open,
+            "glued": near(r.glued_on) or "no", "dry": dry, "shelf": r.shelf}  # fmt: skip
 
 
 def _months(waiting: pd.DataFrame, day: pd.Timestamp) -> list[tuple[str, int]]:

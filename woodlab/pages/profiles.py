@@ -1,117 +1,80 @@
-"""Moisture inside a wall by the fitted model: the one place of the pages that runs a law."""
+"""Moisture inside a wall by the season's fit: the one place of the pages that runs a law."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-import woodlab as wl
+from woodlab.drying.kernel import cell_depths
+from woodlab.drying.laws import LAWS
+from woodlab.drying.laws.law import kernel_run
+from woodlab.drying.modes import DailyAir
 
 if TYPE_CHECKING:
-    from woodlab.book.record_book import RecordBook
+    from woodlab.drying.fit.results import DryingFits
 
+DAYS = (7, 28, 56, 84)
 COLUMNS = [
     "seal", "on", "depth_mm", "moisture_pct", "species", "wall_mm", "turned_on",
     "target_moisture_pct",
 ]  # fmt: skip
-_FREE = ("diffusivity_m2_s", "start_moisture_pct")
 
 
-def wall_profiles(
-    fits: Any, book: RecordBook, bowls: pd.DataFrame, days: Sequence[float]
-) -> pd.DataFrame:
+def law_of_most_weight(fits: DryingFits) -> str:
+    return str(fits.laws.sort_values("weight")["law"].iloc[-1])
+
+
+def wall_profiles(fits: DryingFits, bowls: pd.DataFrame, air: pd.DataFrame) -> pd.DataFrame:
     """Moisture from face to face of the commonest wood, bare and under the tightest seal.
 
     Parameters
     ----------
     fits : DryingFits
-        Whose `groups` hold the `slab` law's figures by species and seal.
-    book, bowls
-        The air, and which wood, wall and day of turning are usual.
-    days : sequence of float
-        Days after turning [d].
+        The law of most weight is run on the medians of its draws.
+    bowls : DataFrame
+        `piece`, `species`, `seal`, `wall_mm`, `turned_on`, `target_moisture_pct`.
+    air : DataFrame
+        `on`, `moisture_pct`: what each day's air would bring the wood to.
 
     Returns
     -------
     DataFrame
         `seal`, `on`, `depth_mm` [mm], `moisture_pct` [%], and `species`, `wall_mm`, `turned_on`,
-        `target_moisture_pct`; empty where the fit or the air cannot tell.
+        `target_moisture_pct`; empty where the law has no inside or the air log is too short.
     """
     none = pd.DataFrame(columns=COLUMNS)
-    figures = _figures(fits)
-    surface = {g: v for (g, name), v in figures.items() if name == "surface_m_s"}
-    species = bowls["species"].mode()
-    if "none" not in surface or len(surface) < 2 or not len(species):
+    name, species = law_of_most_weight(fits), bowls["species"].mode()
+    law = LAWS.get(name)
+    if law is None or law.kernel_columns is None or not len(species):
         return none
-    wood, seals = str(species.iloc[0]), ["none", min(surface, key=lambda s: surface[s])]
-    if any((wood, name) not in figures for name in _FREE):
+    wood = str(species.iloc[0])
+    own = bowls[(bowls["species"] == wood) & bowls["wall_mm"].notna()]
+    params = fits.params[fits.params["law"] == name].merge(own[["piece", "seal"]], on="piece")
+    by_seal = params.groupby(["seal", "parameter"])["estimate"].median().unstack()
+    if "none" not in by_seal.index or "surface_m_s" not in by_seal or len(by_seal) < 2:
         return none
-    own = bowls[bowls["species"] == wood]
+    two = by_seal.loc[["none", by_seal["surface_m_s"].idxmin()]]
     wall, turned = float(round(own["wall_mm"].median())), own["turned_on"].median().normalize()
-    air = _daily(book, turned, max(days))
-    if air is None:
+    daily = air[air["on"] >= turned].set_index("on")["moisture_pct"].resample("D").mean()
+    daily = daily.interpolate()
+    if len(daily) < max(DAYS) or two.index.nunique() < 2:
         return none
-    run = _run(figures, wood, [surface[seal] for seal in seals], wall, air, days)
-    rows = [
-        (seal, turned + pd.Timedelta(days=day), float(x), float(m))
-        for i, seal in enumerate(seals)
-        for k, day in enumerate(days)
-        for side in (run.depth_mm[i], wall - run.depth_mm[i])
-        for x, m in zip(side, run.profile_pct[i, k], strict=True)
-    ]
-    frame = pd.DataFrame(rows, columns=COLUMNS[:4]).sort_values(["seal", "on", "depth_mm"])
+    season = fits.groups[(fits.groups["kind"] == "season") & (fits.groups["law"] == name)]
+    values = {**dict(zip(season["parameter"], season["estimate"], strict=True)),
+              **{column: two[column].to_numpy() for column in two}}  # fmt: skip
+    known = {"start_moisture_pct", *(p.name for p in law.parameters)} - {"activation_kj_mol"}
+    run = kernel_run(
+        law, np.tile(DAYS, (2, 1)), {k: v for k, v in values.items() if k in known}, wall,
+        DailyAir(daily.to_numpy()), cells=True,
+    )  # fmt: skip
+    half = cell_depths(wall / 2000, run.cells.shape[2])
+    depth = np.concatenate([half, wall - half])  # from either face
+    frame = pd.concat(
+        pd.DataFrame({"seal": seal, "on": turned + pd.Timedelta(days=day), "depth_mm": depth,
+                      "moisture_pct": np.tile(run.cells[i, k], 2)})
+        for i, seal in enumerate(two.index) for k, day in enumerate(DAYS)
+    ).sort_values(["seal", "on", "depth_mm"], ignore_index=True)  # fmt: skip
     target = float(bowls["target_moisture_pct"].median())
     return frame.assign(species=wood, wall_mm=wall, turned_on=turned, target_moisture_pct=target)
-
-
-def _figures(fits: Any) -> dict[tuple[str, str], float]:
-    groups = getattr(fits, "groups", None)
-    if groups is None or not len(groups) or "slab" not in set(_laws(fits)):
-        return {}
-    if "law" in groups:
-        groups = groups[groups["law"] == "slab"]
-    return {
-        (str(g), str(name)): float(v)
-        for g, name, v in zip(groups["group"], groups["parameter"], groups["estimate"], strict=True)
-        if np.isfinite(v)
-    }
-
-
-def _laws(fits: Any) -> list[str]:
-    laws = getattr(fits, "laws", None)
-    named = list(laws["law"]) if laws is not None and "law" in laws else []
-    return [*named, str(getattr(fits, "law", ""))]
-
-
-def _daily(book: RecordBook, turned: pd.Timestamp, days: float) -> np.ndarray | None:
-    """The moisture that each day's air would bring the wood to, from turning on."""
-    air = book.air[book.air["on"] >= turned].dropna(subset=["temp_c", "rh_pct"])
-    daily = air.groupby(air["on"].dt.normalize())[["temp_c", "rh_pct"]].mean()
-    if len(daily) < days:
-        return None
-    daily = daily.resample("D").mean().interpolate()
-    return np.asarray(
-        wl.equilibrium_moisture(daily["temp_c"].to_numpy(), daily["rh_pct"].to_numpy()), float
-    )
-
-
-def _run(
-    figures: dict[tuple[str, str], float], wood: str, surface: list[float], wall: float,
-    air: np.ndarray, days: Sequence[float],
-) -> Any:  # fmt: skip
-    from woodlab.drying.modes import DailyAir
-    from woodlab.drying.slab import run_slab
-
-    n = len(surface)
-    params: dict[str, Any] = {name: np.full(n, figures[wood, name]) for name in _FREE}
-    params["surface_m_s"] = np.array(surface)
-    for name in ("rise_per_pct", "fibre_saturation_pct"):
-        value = figures.get(("all", name))
-        if value is not None:
-            params[name] = value
-    asked = np.tile(np.array(days, float), (n, 1))
-    courses = DailyAir(np.tile(air, (n, 1)), 0.0, np.arange(n))
-    return run_slab(asked, params, wall, courses, cells=40, profile=True)

@@ -22,7 +22,7 @@ from woodlab import words
 from woodlab.book.reading import cells_of_csv, cells_of_sheet
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.writing.adding import add_looks, add_weighings
-from woodlab.book.writing.as_xlsx import _bytes_of, _sheet_of, _whole_workbook
+from woodlab.book.writing.as_xlsx import bytes_of, sheet_of, whole_workbook
 from woodlab.book.writing.ending import write_ends
 from woodlab.book.writing.saving import file_of
 from woodlab.drying.forecast.cracks import crack_states, ended
@@ -309,20 +309,20 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
             csv.writer(buffer, lineterminator="\n").writerows([LEDGER_HEADS, *rows])
             write_files(path, changed | {f"{LEDGER}.csv": buffer.getvalue().encode()})
         else:
-            book = _whole_workbook(copy)
-            sheet = _sheet_of(book, LEDGER)
+            book = whole_workbook(copy)
+            sheet = sheet_of(book, LEDGER)
             if not earlier:
                 for at, name in enumerate(LEDGER_HEADS, 1):
                     sheet.cell(1, at, name)
             sheet.append(entry)
-            write_file(path, _bytes_of(book))
+            write_file(path, bytes_of(book))
 
 
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
     if path.is_dir():
         file = file_of(path, LEDGER)
-        cells = cells_of_csv(LEDGER, file) if file.is_file() else None
+        cells = cells_of_csv(file) if file.is_file() else None
     else:
         cells = cells_of_sheet(path, LEDGER)
     return [] if cells is None else cells.astype(object).to_dict("records")

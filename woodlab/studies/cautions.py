@@ -38,4 +38,16 @@ ADVICE = (
     "fire, electricity, machines and health come first."
 )
 
+
+def in_short(caution: str) -> str:
+    """The first sentence of a caution, for a summary; the whole stands in `cautions`.
+
+    Examples
+    --------
+    >>> in_short(CRACKED_WOOD)
+    'Cracked wood can fly apart on the lathe.'
+    """
+    return caution.split(". ")[0] + "."
+
+
 ALL = (CRACKED_WOOD, DUST, HOT_WAX, OVEN, GLUE, FINISH, ADVICE)

@@ -19,7 +19,6 @@ ALIKE = 0.10
 MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 MOST_INFLATION = 12.0
 LEAST_PIECES = 2
-_FACTORS = {"species": "species", "place": "place"}
 
 
 @dataclass(frozen=True)
@@ -64,10 +63,10 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
         if count < LEAST_PIECES:
             return Comparable(too_few(name, count), ())
     shared = pair
-    for factor, word in _FACTORS.items():
+    for factor in ("species", "place"):
         shared, empty = _shared(shared, factor, seal, reference)
         if any((shared["seal"] == name).sum() < LEAST_PIECES for name in counts):
-            return Comparable(_disjoint(word, empty, seal, reference, len(shared)), (), empty)
+            return Comparable(_disjoint(factor, empty, seal, reference, len(shared)), (), empty)
     walls = _walls_apart(shared, seal, reference)
     if walls:
         return Comparable(*walls)
@@ -104,12 +103,12 @@ def _shared(
     return pair[level.isin(both)], empty
 
 
-def _disjoint(word: str, empty: tuple[str, ...], seal: str, reference: str, left: int) -> str:
+def _disjoint(factor: str, empty: tuple[str, ...], seal: str, reference: str, left: int) -> str:
     few = "no" if left == 0 else "not enough"
     cells = ", ".join(empty[:MOST_CELLS]) or "none"
     more = f" and {len(empty) - MOST_CELLS} more" if len(empty) > MOST_CELLS else ""
     return (
-        f"cannot tell {seal!r} from the {word}: {few} pieces of {seal!r} and {reference!r} share "
+        f"cannot tell {seal!r} from the {factor}: {few} pieces of {seal!r} and {reference!r} share "
         f"one. Empty cells: {cells}{more}"
     )
 

@@ -131,7 +131,7 @@ class ReadyList(Shown):
                 r.piece,
                 "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
                 _chance(r.p_ready_now),
-                self._when(r),
+                self._when(r) + (", but CRACKED" if r.group == "cracked" else ""),
                 self._state(r),
                 str(r.species),
                 str(r.seal),
@@ -151,8 +151,8 @@ class ReadyList(Shown):
             if marks["probably"] else "",
             *self._age(),
             *_never_looked(self.group("ready")),
-            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with at "
-            f"least {100 * READY:.0f} chances in 100." if len(here) else "",
+            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with "
+            f"at least {100 * READY:.0f} chances in 100." if len(here) else "",
             CRACKED_WOOD.split(". ")[0] + ".",
             "These records are invented." if self.fits.book.invented else "",
         ]  # fmt: skip
@@ -280,7 +280,7 @@ class ReadyList(Shown):
 
     def _dates(self, r: Any) -> tuple[str, str]:
         """About when, and between which days; or why there is no date."""
-        if r.group == "probably":
+        if r.group == "probably" or 0.5 <= r.p_ready_now < READY:
             return f"probably now, {min(9, round(10 * r.p_ready_now))} in 10: weigh once more", ""
         if pd.isna(r.ready_on):
             return "no date: it may not get there in this air", ""

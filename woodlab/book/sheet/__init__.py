@@ -2,9 +2,10 @@
 
 grid      files to cells, with errors, hidden rows and merged cells
 words     headings and words in English, German and French (`words.csv`)
-cells     one cell among the weights; dates: one date, and the order that a sheet shows
-layout    pieces down, dates down, or a row a weighing, and why
-units     numbers that cannot be in their unit
+cells     one cell among the weights, and whether all can be in their unit
+dates     one date, and the order that a sheet shows
+layout    pieces down or dates down, and why; log: a row a weighing
+walk      over all cells once: entries, and what became of each cell
 reading   every cell used or listed; result: what came of it
 merging   into a file, and the grown sheet into that file again
 """

@@ -26,7 +26,6 @@ _NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d
 _PART = re.compile(
     rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I
 )
-_EMPTY = re.compile(r"\s*")
 # `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
 _COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
 _NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
@@ -46,17 +45,6 @@ class Mass:
     note: str | None = None
     bare: bool = False
     readings: tuple[float, ...] = ()
-
-
-def is_empty(cell: object) -> bool:
-    """Whether nothing stands in the cell.
-
-    Examples
-    --------
-    >>> is_empty(None), is_empty("  "), is_empty(0)
-    (True, True, False)
-    """
-    return cell is None or (isinstance(cell, str) and _EMPTY.fullmatch(cell) is not None)
 
 
 def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass:

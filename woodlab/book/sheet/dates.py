@@ -11,10 +11,10 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from woodlab.book.cells import FIRST_YEAR, LAST_YEAR
 from woodlab.book.sheet.words import folded, give, vocabulary
 from woodlab.errors import WoodlabError
 
-FIRST_YEAR, LAST_YEAR = 1900, 2100  # as in the book's own tables (book/cells.py)
 # Spreadsheets count days from here (their day 60, 29 February 1900, never was; later days agree).
 SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
 LEAST_SERIAL, MOST_SERIAL = 25569, 73050  # 1970 to 2099

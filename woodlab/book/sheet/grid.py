@@ -11,9 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from woodlab.book.claims import check_claims
-from woodlab.book.reading import WORKBOOKS
-from woodlab.book.sheet.cells import is_empty
+from woodlab.book.claims import workbook
+from woodlab.book.reading import WORKBOOKS, decoded, is_blank
 from woodlab.errors import WoodlabError
 
 SEPARATORS = ("\t", ";", ",", "|")
@@ -133,36 +132,22 @@ def _looks_like_workbook(path: Path) -> bool:
 def _clean(rows: Sequence[Sequence[object]]) -> list[list[object]]:
     width = max((len(row) for row in rows), default=0)
     return [
-        [None if is_empty(cell) else cell for cell in row] + [None] * (width - len(row))
+        [None if is_blank(cell) else cell for cell in row] + [None] * (width - len(row))
         for row in rows
     ]
 
 
 def _workbook(path: Path) -> list[Grid]:
-    from python_calamine import CalamineWorkbook
-
     grids = []
-    try:
-        check_claims(path)
-        with CalamineWorkbook.from_path(str(path)) as workbook:
-            for name in workbook.sheet_names:
-                sheet = workbook.get_sheet_by_name(name)
-                cells = _clean(sheet.to_python(skip_empty_area=False))
-                copied = _fill_merged(cells, sheet.merged_cell_ranges or [])
-                grids.append(Grid(name, cells, copied=copied))
+    with workbook(path) as book:
+        for name in book.sheet_names:
+            sheet = book.get_sheet_by_name(name)
+            cells = _clean(sheet.to_python(skip_empty_area=False))
+            copied = _fill_merged(cells, sheet.merged_cell_ranges or [])
+            grids.append(Grid(name, cells, copied=copied))
         if zipfile.is_zipfile(path) and path.suffix.casefold() in (".xlsx", ".xlsm", ""):
             grids = _with_the_unseen(path, grids)
-        grids = [g for g in grids if any(cell is not None for row in g.cells for cell in row)]
-    except (WoodlabError, MemoryError):
-        raise
-    except Exception as error:  # a damaged file can fail its reader in any way
-        raise _damaged(path, error) from error
-    except BaseException as error:
-        # The reader is written in another language; its surprises are no Exceptions here.
-        if type(error).__name__ != "PanicException":
-            raise
-        raise _damaged(path, error) from None
-    return grids
+    return [g for g in grids if any(cell is not None for row in g.cells for cell in row)]
 
 
 def _with_the_unseen(path: Path, grids: list[Grid]) -> list[Grid]:
@@ -220,13 +205,6 @@ def _with_the_unseen(path: Path, grids: list[Grid]) -> list[Grid]:
     return found
 
 
-def _damaged(path: Path, error: BaseException) -> WoodlabError:
-    return WoodlabError(
-        f"{path.name} cannot be read as a workbook ({error}). Open it in a spreadsheet program "
-        "and save it again as .xlsx, .ods or .csv."
-    )
-
-
 def _fill_merged(cells: list[list[object]], ranges: list) -> frozenset[tuple[int, int]]:
     """Write the text of a merged cell into all the places it covers."""
     copied = set()
@@ -237,28 +215,6 @@ def _fill_merged(cells: list[list[object]], ranges: list) -> frozenset[tuple[int
                     cells[r][c] = cells[top][left]
                     copied.add((r, c))
     return frozenset(copied)
-
-
-def decoded(data: bytes) -> str:
-    """The text of a file: UTF-8 or UTF-16, with or without its mark, else Windows-1252.
-
-    Examples
-    --------
-    >>> decoded("Stück;1,5".encode("cp1252")) == decoded("Stück;1,5".encode("utf-16"))
-    True
-    """
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
-    head = data[:4000]
-    if head.count(0) > len(head) // 4:  # every second byte of Latin text in UTF-16 is zero
-        order = "utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"
-        return data.decode(order, errors="replace")
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return data.decode("latin-1")
 
 
 def _text(path: Path) -> Grid:

@@ -32,19 +32,51 @@ class Slot:
     ounces: Place | None = None  # where a second column holds the ounces beside the pounds
 
 
-@dataclass(frozen=True)
+TOTAL = "a total, not a weighing of a piece"
+
+
+@dataclass
 class Layout:
     """One reading of a grid. `reasons` says of cells without a slot why they have none."""
 
     grid: Grid
     kind: str
-    why: str
-    slots: list[Slot]
-    headings: set[Place]
-    reasons: dict[Place, str]
-    masses: int
+    why: str = ""
+    slots: list[Slot] = field(default_factory=list)
+    headings: set[Place] = field(default_factory=set)
+    reasons: dict[Place, str] = field(default_factory=dict)
+    masses: int = 0
     sure: bool = True
     notes: list[str] = field(default_factory=list)
+
+    def leave_out(self, line: int, why: str) -> None:
+        """No cell of a line is read."""
+        self.reasons |= {(line, c): why for c in range(len(self.grid.cells[0]))}
+
+    def heading(self, at: Place) -> Heading:
+        """What the heading in a cell means, if its column can be used; if not, why not is kept."""
+        text = str(self.grid.cells[at[0]][at[1]]).strip()
+        found = heading_of(text)
+        if found.meaning in ("", "other", "number", "piece", "mass", "on"):
+            why = f"stands under the heading {text!r}, which the book has no column for"
+            if is_total(text):
+                why = TOTAL
+            elif not found.meaning:
+                why = f"stands under the unknown heading {text!r}"
+                why += f"; its nearest meaning is {found.near!r}" if found.near else ""
+            elif found.meaning != "other":
+                why = f"stands under the heading {text!r}, and another column was read as that"
+            for r in range(at[0], len(self.grid.cells)):
+                self.reasons.setdefault((r, at[1]), why)
+            return Heading(near=found.near)
+        self.headings.add(self.grid.origin(*at))
+        self.note_misspelt(text, found)
+        return found
+
+    def note_misspelt(self, text: str | None, found: Heading) -> None:
+        said = f"The heading {text!r} was read as {found.read!r}."
+        if found.read and said not in self.notes:
+            self.notes.append(said)
 
 
 @dataclass
@@ -149,10 +181,9 @@ def _block(line: int, column: int, dated: list[list[Written | None]]) -> _Block:
 
 
 def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> Layout:
-    slots: list[Slot] = []
-    reasons: dict[Place, str] = {}
-    headings: set[Place] = {(blocks[0].line, column)}
-    notes: list[str] = []
+    layout = Layout(grid, "dates-down" if grid.turned else "pieces-down", masses=score)
+    slots, reasons, headings = layout.slots, layout.reasons, layout.headings
+    headings.add((blocks[0].line, column))
     first = blocks[0]
     # `weight` and `crack` line by line, the bowl's mark before them: two lines a bowl
     said = next((c for c in (column + 1, column) if _are_kinds(grid, first, c)), None)
@@ -165,7 +196,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
             for c in range(len(grid.cells[0]))
             if c not in (marks, said)
             if c not in first.dates and c not in block.dates
-            if (found := _beside(grid, first.line, c, headings, reasons, notes))
+            if (found := _beside(layout, first.line, c))
         }
         for r in block.pieces:
             own = heading_of(grid.cells[r][said]) if said is not None else Heading()
@@ -186,12 +217,10 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                     )
                 continue
             if is_total(label):
-                for c in range(len(grid.cells[0])):
-                    reasons[r, c] = "a total, not a weighing of a piece"
+                layout.leave_out(r, TOTAL)
                 continue
             if heading_of(label).meaning in ("other", "note") and label.isalpha():
-                for c in range(len(grid.cells[0])):
-                    reasons[r, c] = f"{label!r} names no bowl"
+                layout.leave_out(r, f"{label!r} names no bowl")
                 continue
             for c, (meaning, unit, why) in kinds.items():
                 if why:
@@ -205,16 +234,16 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                 day = (r, turned) if meaning == "mass" and turned is not None else None
                 if grid.cells[r][c] is not None:
                     slots.append(Slot((r, c), meaning, at, day, unit))
-    kind = "dates-down" if grid.turned else "pieces-down"
     pieces = len({grid.text(*slot.label) for slot in slots})
     lines = " and ".join(grid.line(block.line) for block in blocks[:2])
     named = f"row {column + 1}" if grid.turned else f"column {column_letter(column)}"
-    why = (
+    layout.why = (
         f"{lines} {'holds' if len(blocks) == 1 else 'hold'} "
         f"{sum(len(block.dates) for block in blocks)} dates, {named} names {pieces} pieces"
     )
-    corner = heading_of(grid.cells[first.line][column]).meaning in ("piece", "number", "on")
-    return Layout(grid, kind, why, slots, headings, reasons, score, corner, notes)
+    corner = heading_of(grid.cells[first.line][column])
+    layout.sure = corner.meaning in ("piece", "number", "on")
+    return layout
 
 
 def _are_kinds(grid: Grid, block: _Block, column: int) -> bool:
@@ -245,51 +274,15 @@ def _under_date(grid: Grid, block: _Block, column: int) -> tuple[str, str | None
     return "mass", unit, ""
 
 
-def _beside(
-    grid: Grid,
-    line: int,
-    column: int,
-    headings: set[Place],
-    reasons: dict[Place, str],
-    notes: list[str],
-) -> tuple[str, str | None] | None:
-    """The meaning of a column beside the dates, by its heading."""
-    at = next((r for r in range(line, max(line - 2, -1), -1) if grid.cells[r][column]), None)
+def _beside(layout: Layout, line: int, column: int) -> tuple[str, str | None] | None:
+    """The meaning of a column beside the dates, by its heading, and its unit."""
+    cells = layout.grid.cells
+    at = next((r for r in range(line, max(line - 2, -1), -1) if cells[r][column]), None)
     if at is None:
         return None
-    found = known_heading(grid, (at, column), headings, reasons, notes)
-    if heading_of(grid.cells[at][column]).meaning == "mass":
-        headings.add(grid.origin(at, column))
-        return "mass", heading_of(grid.cells[at][column]).unit
-    if not found.meaning:
-        for r in range(line + 1, len(grid.cells)):
-            reasons.setdefault((r, column), reasons[at, column])
-        return None
-    return found.meaning, found.unit
-
-
-def known_heading(
-    grid: Grid,
-    at: Place,
-    headings: set[Place],
-    reasons: dict[Place, str],
-    notes: list[str],
-) -> Heading:
-    """The heading in a cell, if its column can be used; else the reason why not is kept."""
-    text = str(grid.cells[at[0]][at[1]]).strip()
-    found = heading_of(text)
-    if found.meaning in ("", "other", "number", "piece", "mass", "on"):
-        why = f"stands under the heading {text!r}, which the book has no column for"
-        if is_total(text):
-            why = "a total, not a weighing of a piece"
-        elif not found.meaning:
-            why = f"stands under the unknown heading {text!r}"
-            why += f"; its nearest meaning is {found.near!r}" if found.near else ""
-        elif found.meaning != "other":
-            why = f"stands under the heading {text!r}, and another column was read as that"
-        reasons[at] = why
-        return Heading(near=found.near)
-    headings.add(grid.origin(*at))
-    if found.read and (said := f"The heading {text!r} was read as {found.read!r}.") not in notes:
-        notes.append(said)
-    return found
+    found = heading_of(cells[at][column])
+    if found.meaning == "mass":
+        layout.headings.add(layout.grid.origin(at, column))
+        return "mass", found.unit
+    found = layout.heading((at, column))
+    return (found.meaning, found.unit) if found.meaning else None

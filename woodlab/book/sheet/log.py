@@ -6,7 +6,7 @@ from collections import Counter
 
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, column_letter
-from woodlab.book.sheet.layout import Layout, Place, Slot, heading_of, known_heading, mass_like
+from woodlab.book.sheet.layout import TOTAL, Layout, Slot, heading_of, mass_like
 from woodlab.book.sheet.words import Heading, is_total
 
 
@@ -89,32 +89,25 @@ def _log_slots(
     grid: Grid, head: int, names: dict[int, Heading], columns: tuple[int, int, int], told: bool
 ) -> Layout:
     on, mark, mass = columns
-    headings = {(head, c) for c in columns} if head >= 0 else set()
-    reasons: dict[Place, str] = {}
-    notes: list[str] = []
+    layout = Layout(grid, "log", sure=told)
+    layout.headings |= {(head, c) for c in columns} if head >= 0 else set()
     beside: dict[int, Heading] = {}
     for c in range(len(grid.cells[0])):
-        if c in columns:
-            if c in names and names[c].read:
-                notes.append(f"The heading {grid.text(head, c)!r} was read as {names[c].read!r}.")
-        elif c in names and c != _ounces(names, mass):
-            found = known_heading(grid, (head, c), headings, reasons, notes)
+        if c in columns and c in names:
+            layout.note_misspelt(grid.text(head, c), names[c])
+        elif c not in columns and c in names and c != _ounces(names, mass):
+            found = layout.heading((head, c))
             if found.meaning:
                 beside[c] = found
-            else:
-                for r in range(head + 1, len(grid.cells)):
-                    reasons.setdefault((r, c), reasons[head, c])
-    slots: list[Slot] = []
     above: dict[int, int] = {}
     carried: Counter[str] = Counter()
     ounces = _ounces(names, mass)
     if ounces is not None:
-        headings.add((head, ounces))
+        layout.headings.add((head, ounces))
     for r in range(head + 1, len(grid.cells)):
         label = grid.text(r, mark)
         if label is not None and is_total(label):
-            for c in range(len(grid.cells[0])):
-                reasons[r, c] = "a total, not a weighing of a piece"
+            layout.leave_out(r, TOTAL)
             continue
         values = [c for c in (mass, *beside) if grid.cells[r][c] is not None]
         if not values:
@@ -125,26 +118,28 @@ def _log_slots(
             elif c in above:
                 carried[what] += 1
         if mark not in above:
-            for c in values:
-                reasons[r, c] = "no piece is named in this row"
+            layout.reasons |= dict.fromkeys(
+                ((r, c) for c in values), "no piece is named in this row"
+            )
             continue
         day = (above[on], on) if on in above else None
         for c in values:
             meaning = "mass" if c == mass else beside[c].meaning
             unit = names[c].unit if c in names else None
             oz = (r, ounces) if c == mass and ounces is not None else None
-            slots.append(Slot((r, c), meaning, (above[mark], mark), day, unit, oz))
+            layout.slots.append(Slot((r, c), meaning, (above[mark], mark), day, unit, oz))
     for what, count in carried.items():
         rows = f"{count} row{'' if count == 1 else 's'}"
-        notes.append(f"{rows} without a {what}: the {what} above stands for it.")
+        layout.notes.append(f"{rows} without a {what}: the {what} above stands for it.")
     text = [f"{grid.text(head, c)!r}" if head >= 0 else column_letter(c) for c in columns]
-    why = (
+    layout.why = (
         f"row {head + 1} has the headings {', '.join(text)}" if told
         else f"columns {', '.join(column_letter(c) for c in columns)} hold days, marks that come "
         "again, and weights"
     )  # fmt: skip
-    score = sum(mass_like(grid.cells[s.at[0]][s.at[1]]) for s in slots if s.meaning == "mass")
-    return Layout(grid, "log", why, slots, headings, reasons, score, told, notes)
+    weights = (slot.at for slot in layout.slots if slot.meaning == "mass")
+    layout.masses = sum(mass_like(grid.cells[r][c]) for r, c in weights)
+    return layout
 
 
 def _more_pairs(

@@ -13,10 +13,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from woodlab.book.reading import WORKBOOKS, read_raw
-from woodlab.book.record_book import RecordBook, open_book, write_book
+from woodlab.book.claims import workbook
+from woodlab.book.reading import WORKBOOKS, cells_of_csv, cells_of_sheet, read_raw
+from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
 from woodlab.book.units import match_heading, scale_to
+from woodlab.book.writing.saving import below, write_book
 from woodlab.errors import WoodlabError
 
 CHANGES = ["what", "table", "piece", "on", "column", "before", "now"]
@@ -102,16 +104,8 @@ def merged(
             changes.append(["gone", *key[:3], "", _in_short(ours[key], key[0]), ""])
     for name, rows in added.items():
         if rows:
-            frame = pd.DataFrame(rows)
-            start = tables.get(name)
-            tables[name] = frame if start is None or start.empty else _below(start, frame)
+            tables[name] = below(tables.get(name), pd.DataFrame(rows))
     return tables, pd.DataFrame(changes, columns=CHANGES)
-
-
-def _below(start: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
-    more = more.reindex(columns=start.columns)
-    typed = {c: start[c].dtype for c in start.columns}
-    return pd.concat([start, more.astype(typed)], ignore_index=True)
 
 
 def _rows(book: RecordBook) -> dict[Key, pd.Series]:
@@ -157,18 +151,14 @@ def _last_values(path: Path) -> dict[tuple[Key, str], str]:
     """What the sheet gave the last time; empty where the book does not have it any more."""
     if path.is_dir():
         file = path / "sheet_values.csv"
-        if not file.is_file():
-            return {}
-        frame = pd.read_csv(file, dtype=str, keep_default_na=False)
+        frame = cells_of_csv(file) if file.is_file() else None
     else:
-        if "sheet_values" not in pd.ExcelFile(path, engine="openpyxl").sheet_names:
-            return {}
-        frame = pd.read_excel(
-            path, sheet_name="sheet_values", dtype=str, keep_default_na=False, engine="openpyxl"
-        )
+        frame = cells_of_sheet(path, "sheet_values")
+    if frame is None:
+        return {}
     return {
-        ((row.table, row.piece, row.on, int(row.nth)), row.column): row.value
-        for row in frame.itertuples(index=False)
+        ((row.table, row.piece, row.on, int(float(row.nth))), row.column): row.value
+        for row in frame.fillna("").itertuples(index=False)
     }
 
 
@@ -176,11 +166,9 @@ def _other_sheets(path: Path) -> list[str]:
     """Sheets of a workbook that are no part of a book, and would not be written again."""
     if path.is_dir() or path.suffix.casefold() not in WORKBOOKS:
         return []
-    from python_calamine import CalamineWorkbook
-
-    with CalamineWorkbook.from_path(str(path)) as workbook:
-        own = {*TABLES, "set_aside", "sheet_ledger", "sheet_values"}
-        return [name for name in workbook.sheet_names if name.strip().casefold() not in own]
+    own = {*TABLES, "set_aside", "sheet_ledger", "sheet_values"}
+    with workbook(path) as book:
+        return [name for name in book.sheet_names if name.strip().casefold() not in own]
 
 
 def _write(
@@ -205,10 +193,10 @@ def _in_units(
         match = match_heading(found, TABLES[table])
         if match is None:
             continue
-        renamed[match[0].name] = found
-        if match[0].kind == "number":
-            zero, one = match[1](np.array([0.0, 1.0]))
-            frame[match[0].name] = ((frame[match[0].name] - zero) / (one - zero)).round(5)
+        name = match.column.name
+        renamed[name] = found
+        if match.unit:
+            frame[name] = match.written(frame[name]).round(5)
     for column, unit in units.items():
         own = column.rsplit("_", 1)[-1]
         if column in frame and column not in renamed and unit != own:

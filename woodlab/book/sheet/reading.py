@@ -19,7 +19,7 @@ from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
 from woodlab.book.sheet.walk import Choices, Fate, Walk
 from woodlab.book.sheet.words import give, heading, heading_unit
 from woodlab.book.tables import column_names
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_path
 
 NO_TURNING = "turned_on is the day of its first entry: the sheet names none"
 
@@ -88,7 +88,7 @@ def read_sheet(
     >>> sheet.book.pieces[["piece", "outcome"]].values.tolist()[1]
     ['A2', 'scrapped']
     """
-    path = Path(path)
+    path = as_path(path, "read_sheet")
     for option, value, known in (
         ("mass_unit", mass_unit, ("g", "kg", "lb", "oz")),
         ("length_unit", length_unit, ("mm", "cm", "in")),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.merging import merge_into, write_new
+from woodlab.errors import as_path
 from woodlab.show import Card, Column, Shown, card, listed
 from woodlab.words import count, opened
 
@@ -77,7 +78,7 @@ class SheetReading(Shown):
         WoodlabError
             If another book stands there, or the book cannot be written.
         """
-        path = Path(path)
+        path = as_path(path, "save")
         if path.exists():
             return merge_into(path, self.book, self.ledger, self.units, self.path.name)
         return write_new(path, self.book, self.ledger, self.units)

@@ -16,7 +16,6 @@ from importlib.resources import files
 import pandas as pd
 
 from woodlab.book.tables import TABLES
-from woodlab.book.units import heading_unit as book_unit
 from woodlab.book.units import match_heading
 
 # `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
@@ -95,9 +94,8 @@ def heading(text: str) -> Heading:
     ('wall_mm', 'wand', 'wood')
     """
     own = match_heading(text, TABLES["pieces"])
-    if own is not None and own[0].name != "piece":
-        named = book_unit(text, own[0]) if own[0].kind == "number" else None
-        return Heading(own[0].name, named)
+    if own is not None and own.column.name != "piece":
+        return Heading(own.column.name, own.unit or None)
     unit, rest = heading_unit(text)
     words = vocabulary("heading")
     plain = re.sub(r"[^\w#%]+", " ", folded(rest)).strip()

@@ -1,1 +1,1 @@
-"""Records into files: a whole book (saving), further rows (adding); as CSV, .xlsx or .ods."""
+"""Records into files: a blank book, a whole one (saving), further rows (adding); each format."""

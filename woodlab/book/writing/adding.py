@@ -7,10 +7,8 @@ compared before it is swapped in; a lock keeps two writers apart.
 
 from __future__ import annotations
 
-import csv
-import io
-import tempfile
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeAlias
 
@@ -19,15 +17,14 @@ import pandas as pd
 
 from woodlab.book.checking import check_between_tables, check_table
 from woodlab.book.doubts import find_doubts
-from woodlab.book.reading import RawTable, decoded, separator_of
+from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES, column_names
-from woodlab.book.units import match_heading
-from woodlab.book.writing.as_csv import csv_text, date_text
+from woodlab.book.writing.as_csv import appended_csv, csv_text
 from woodlab.book.writing.as_xlsx import appended_workbook
-from woodlab.book.writing.saving import file_of
-from woodlab.errors import Fault, RecordError, WoodlabError
-from woodlab.safe_write import behind, locked, write_file
+from woodlab.book.writing.saving import below, file_of, put
+from woodlab.errors import Fault, RecordError, WoodlabError, as_path, kind_of
+from woodlab.safe_write import behind, locked
 
 # More than a piece takes up from damp air, or loses between two visits. Common practice, no source.
 MOST_GAIN = 1.10
@@ -38,6 +35,9 @@ _REFUSED = (
     "two different weights stand for the same time",
     "ten times or a tenth of the weighing before: a slip of the decimal point?",
     "less than half of the weighing before, with no event that says why",
+)
+_GIVE_ROWS = (
+    "Give a DataFrame, or a list of rows such as [{'piece': 'A1', 'on': '2026-03-09', ...}]."
 )
 
 Rows: TypeAlias = pd.DataFrame | Iterable[Mapping[str, object]]
@@ -84,7 +84,7 @@ def add_weighings(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.Dat
     >>> wl.open_book(book).weighings["mass_g"].round(1).tolist()
     [1480.0, 1406.1]
     """
-    return _add(_path_of(path), "weighings", rows, sure)
+    return _add(_path_of(path, "add_weighings"), "weighings", rows, sure)
 
 
 def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFrame:
@@ -92,14 +92,12 @@ def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFra
 
     Parameters
     ----------
-    path
-        As for `add_weighings`.
+    path, sure
+        As for `add_weighings`; a slip is a second look of one piece on one day, a date before
+        turning, a look more than 400 days on, a crack longer than the rim goes round.
     rows : DataFrame or iterable of mappings
         `piece`, `on`, `crack_mm` [mm] (0: looked and found none), and `where`, `action`, `note`
         if there are any.
-    sure : bool
-        Take entries that look like slips as well: a second look of one piece on one day, a date
-        before turning, a look more than 400 days on, a crack longer than the rim goes round.
 
     Returns
     -------
@@ -108,11 +106,8 @@ def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFra
 
     Raises
     ------
-    RecordError
-        Listing every fault of the new rows; nothing is written then. `row` counts the new rows
-        as a sheet of their own: the first is 2.
-    WoodlabError
-        If the file cannot be written or could not be kept whole.
+    RecordError, WoodlabError
+        As `add_weighings` does.
 
     Examples
     --------
@@ -132,32 +127,52 @@ def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFra
     woodlab.errors.RecordError: 1 fault in the records:
     looks, row 2, column on: looked at already at this time ...
     """
-    return _add(_path_of(path), "looks", rows, sure)
+    return _add(_path_of(path, "add_looks"), "looks", rows, sure)
 
 
-def _path_of(book: object) -> Path:
+def _path_of(book: object, where: str) -> Path:
     if isinstance(book, RecordBook):
         raise WoodlabError(
             f"Rows are added to a file, and this is the book {book.name} as it was opened. Give "
             "its path, and open it again afterwards."
         )
-    return behind(book)  # type: ignore[arg-type]
+    return behind(as_path(book, where))
 
 
 def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:
-    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-    if len(frame) == 0:
-        raise WoodlabError(f"There are no rows to add to {table}. Give at least one.")
+    frame = _frame(table, rows)
     if not path.exists():
         open_book(path)  # says what is missing
     with locked(path):
         book = open_book(path, set_aside=True)
         added = _checked(book, table, frame, sure)
-        if path.is_dir():
-            _append_to_folder(path, table, added, book)
+        filled = added[[column for column in added if added[column].notna().any()]]
+        new: bytes | dict[str, bytes | None]
+        if not path.is_dir():
+            new = appended_workbook(path, table, filled)
+        elif (file := file_of(path, table)).is_file() and (data := file.read_bytes()).strip():
+            new = {table: appended_csv(data, table, filled)}
         else:
-            _append_to_workbook(path, table, added, book)
+            new = {table: csv_text(filled).encode()}
+        grown = below(getattr(book, table), added)
+        put(path, new, replace(book, **{table: grown}), exactly=False)  # type: ignore[arg-type]
     return added.reset_index(drop=True)
+
+
+def _frame(table: str, rows: Rows) -> pd.DataFrame:
+    """The rows to add as a frame, whatever they were given as."""
+    if not isinstance(rows, pd.DataFrame):
+        given = [rows] if isinstance(rows, Mapping) else rows
+        if isinstance(given, str) or not isinstance(given, Iterable):
+            raise WoodlabError(f"The rows to add to {table} are {kind_of(rows)}. {_GIVE_ROWS}")
+        given = list(given)
+        for row in given:
+            if not isinstance(row, Mapping | pd.Series):
+                raise WoodlabError(f"A row to add to {table} is {kind_of(row)}. {_GIVE_ROWS}")
+        rows = pd.DataFrame(given)
+    if len(rows) == 0:
+        raise WoodlabError(f"There are no rows to add to {table}. Give at least one.")
+    return rows
 
 
 def _checked(book: RecordBook, table: str, frame: pd.DataFrame, sure: bool) -> pd.DataFrame:
@@ -248,169 +263,3 @@ def _odd_looks(book: RecordBook, old: pd.DataFrame, new: pd.DataFrame) -> list[t
     for row in new.index[new["crack_mm"] > np.pi * rim]:
         found.append((row, "crack_mm", f"{new.at[row, 'crack_mm']:g}", "longer than the rim is"))
     return found
-
-
-def _append_to_folder(path: Path, table: str, added: pd.DataFrame, book: RecordBook) -> None:
-    file = file_of(path, table)
-    if file.is_file() and file.read_bytes().strip():
-        data = appended_csv(file.read_bytes(), table, added)
-    else:
-        data = csv_text(_worth_writing(added)).encode()
-    with tempfile.TemporaryDirectory() as folder:
-        for name in {"pieces", "weighings"} - {table}:
-            (Path(folder) / f"{name}.csv").write_bytes(file_of(path, name).read_bytes())
-        (Path(folder) / f"{table}.csv").write_bytes(data)
-        _compare(open_book(folder, set_aside=True), table, added, book)
-    write_file(file, data)
-
-
-def _append_to_workbook(path: Path, table: str, added: pd.DataFrame, book: RecordBook) -> None:
-    data = appended_workbook(path, table, _worth_writing(added))
-    with tempfile.TemporaryDirectory() as folder:
-        trial = Path(folder) / "book.xlsx"
-        trial.write_bytes(data)
-        got = open_book(trial, set_aside=True)
-    _compare(got, table, added, book)
-    for name in TABLES:
-        if name != table and not getattr(got, name).equals(getattr(book, name)):
-            raise WoodlabError(f"The table {name} of {path.name} would not stay whole. " + _MOVE)
-    write_file(path, data)
-
-
-_MOVE = "Nothing was changed. Save the book as a folder of CSV files: open_book(...).save(folder)."
-
-
-def _compare(got: RecordBook, table: str, added: pd.DataFrame, book: RecordBook) -> None:
-    """Read back: the old rows as they were, the new ones below them."""
-    before, after = getattr(book, table), getattr(got, table)
-    new = after.iloc[len(before) :]
-    read = [name for name in TABLES if name in set(got.counts["table"])]
-    whole = (
-        len(new) == len(added)
-        and all(_same(after[name].iloc[: len(before)], before[name]) for name in before)
-        and all(_same(new[name], added[name]) for name in _worth_writing(added))
-        and len(got.set_aside) == int(book.set_aside["table"].isin(read).sum())
-    )
-    if not whole:
-        raise WoodlabError(f"The new rows of {table} do not read back as given. {_MOVE}")
-
-
-def _same(one: pd.Series, other: pd.Series) -> bool:
-    if pd.api.types.is_numeric_dtype(one) and pd.api.types.is_numeric_dtype(other):
-        return bool(np.allclose(one, other, rtol=1e-12, atol=1e-9, equal_nan=True))
-    left, right = one.astype(object).to_numpy(), other.astype(object).to_numpy()
-    return bool(((left == right) | (pd.isna(left) & pd.isna(right))).all())
-
-
-def _worth_writing(frame: pd.DataFrame) -> pd.DataFrame:
-    known = [c for c in frame.columns if frame[c].notna().any()]
-    return frame[known]
-
-
-def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
-    """A CSV file's bytes with rows below, in the file's own columns, units and hand.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> new = pd.DataFrame({"piece": ["A1"], "on": pd.to_datetime(["2026-03-08"]),
-    ...                     "mass_g": [453.59237]})
-    >>> print(appended_csv(b"on;piece;mass_lb\\n2026-03-01;A1;1,1\\n", "weighings", new).decode())
-    on;piece;mass_lb
-    2026-03-01;A1;1,1
-    2026-03-08;A1;1,0
-    <BLANKLINE>
-    """
-    text, encoding = decoded(data), _encoding(data)
-    newline = "\r\n" if "\r\n" in text else "\n"
-    separator = separator_of(text.split("\n", 1)[0])
-    headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    while headings and not headings[-1].strip():
-        headings.pop()
-    decimal = "." if separator == "," else ","
-    cells, missing = _cells_for(headings, table, _worth_writing(added), decimal)
-    below = _lines(cells, separator, newline)
-    if not text.endswith("\n"):
-        below = newline + below
-    try:
-        if not missing:
-            return data + below.encode(encoding)
-        wider = _with_columns(text, separator, newline, len(headings), missing)
-        whole = wider + below.removeprefix(newline)
-        changed = whole.encode("utf-16" if encoding.startswith("utf-16") else encoding)
-    except UnicodeEncodeError:  # a name that the old encoding has no letters for
-        whole = text + below
-        changed = whole.encode("utf-8-sig")
-    if "\ufffd" in whole:
-        raise WoodlabError(
-            f"{table} holds a text with a character that cannot be read, which would be lost. "
-            f"Type that text anew first; `woodlab check` names its row. {_MOVE}"
-        )
-    return changed
-
-
-def _encoding(data: bytes) -> str:
-    """The encoding of what is put behind a file's bytes."""
-    if data[:2] == b"\xff\xfe" or data[1:2] == b"\x00":
-        return "utf-16-le"
-    if data[:2] == b"\xfe\xff" or data[:1] == b"\x00":
-        return "utf-16-be"
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
-
-
-def _lines(rows: Iterable[list[str]], separator: str, newline: str) -> str:
-    """Rows as CSV; one with a bare carriage return all in quotes, as the writer forgets them."""
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, delimiter=separator, lineterminator=newline)
-    careful = csv.writer(
-        buffer, delimiter=separator, lineterminator=newline, quoting=csv.QUOTE_ALL
-    )  # fmt: skip
-    for row in rows:
-        (careful if any("\r" in cell for cell in row) else writer).writerow(row)
-    return buffer.getvalue()
-
-
-def _cells_for(
-    headings: list[str], table: str, added: pd.DataFrame, decimal: str
-) -> tuple[list[list[str]], list[str]]:
-    """Cells in the order of the headings, and the columns for which there is no heading."""
-    made: dict[str, list[str]] = {}
-    names = []
-    for heading in headings:
-        match = match_heading(heading, TABLES[table])
-        name = match[0].name if match else heading
-        names.append(name)
-        if name in added and match is not None and match[0].kind == "number":
-            zero, one = match[1](np.array([0.0, 1.0]))
-            values = (added[name].to_numpy(dtype=float) - zero) / (one - zero)
-            made[name] = [
-                "" if np.isnan(v) else repr(float(v)).replace(".", decimal) for v in values
-            ]
-    for name in added.columns:
-        if pd.api.types.is_datetime64_any_dtype(added[name]):
-            made[name] = date_text(added[name]).fillna("").tolist()
-        elif name not in made and pd.api.types.is_float_dtype(added[name]):
-            made[name] = [
-                "" if np.isnan(v) else repr(float(v)).replace(".", decimal) for v in added[name]
-            ]
-        elif name not in made:
-            made[name] = added[name].fillna("").astype(str).tolist()
-    missing = [name for name in added.columns if name not in names]
-    blank = [""] * len(added)
-    columns = [made.get(name, blank) for name in [*names, *missing]]
-    return [list(row) for row in zip(*columns, strict=True)], missing
-
-
-def _with_columns(text: str, separator: str, newline: str, width: int, missing: list[str]) -> str:
-    """The file with further headings; only its lines' ends change."""
-    first, *rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    blank = [""] * len(missing)
-    wider = [[*first[:width], *missing]]
-    for row in rows:
-        cells = [*row[:width], *[""] * (width - len(row))]
-        wider.append([*cells, *blank, *row[width:]] if row else row)
-    return _lines(wider, separator, newline)

@@ -9,12 +9,11 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading
+from woodlab.book.units import Match, match_heading
 from woodlab.errors import WoodlabError
 
 # Parts of a workbook that would not survive being written anew.
@@ -53,7 +52,7 @@ def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
             sheet.append(
                 [None if empty(value) else fill(WriteOnlyCell(sheet), value) for value in row]
             )  # fmt: skip
-    return _bytes_of(book)
+    return bytes_of(book)
 
 
 def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
@@ -61,11 +60,11 @@ def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
 
     A sheet keeps its lists, checks and widths, and the order of its first columns.
     """
-    book = _whole_workbook(path)
+    book = whole_workbook(path)
     emptied = [t for t in TABLES if any(_is(sheet, t) for sheet in book.worksheets)]
     for name, frame in ({table: pd.DataFrame() for table in emptied} | contents).items():
-        _replace(_sheet_of(book, name), name, frame)
-    return _bytes_of(book)
+        _replace(sheet_of(book, name), name, frame)
+    return bytes_of(book)
 
 
 def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
@@ -74,24 +73,16 @@ def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
     order: list[str] = []
     for cell in sheet[1]:
         match = match_heading(cell.value, TABLES.get(table, ()))
-        if match is None or match[0].name in order:
+        if match is None or match.column.name in order:
             break
-        order.append(match[0].name)
-        if _scale(match) != _AS_IT_IS:
-            cell.value = match[0].name
+        order.append(match.column.name)
+        if match.unit != match.column.unit:
+            cell.value = match.column.name
     for row in sheet.iter_rows():
         for cell in row:
             if cell.row > 1 or cell.column > len(order):
                 cell.value = None
-    kept = len(order)
-    order += [str(column) for column in frame.columns if column not in order]
-    for at, heading in enumerate(order[kept:], start=kept + 1):
-        fill(sheet.cell(1, at), heading)
-    places = [order.index(str(column)) + 1 for column in frame.columns]
-    for number, values in enumerate(frame.itertuples(index=False, name=None), start=2):
-        for at, value in zip(places, values, strict=True):
-            if not empty(value):
-                fill(sheet.cell(number, at), value)
+    put_below(sheet, table, frame)
 
 
 def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
@@ -107,7 +98,7 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
         raise WoodlabError(
             f"Rows can be added to .xlsx workbooks and to folders, not to {path.suffix}. {ASIDE}"
         )
-    book = _whole_workbook(path)
+    book = whole_workbook(path)
     for sheet in book.worksheets:
         for row in sheet.iter_rows() if sheet.title.strip().casefold() in TABLES else ():
             for cell in row:
@@ -116,11 +107,11 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
                         f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
                         f"would be lost. Paste it as a value there. {ASIDE}"
                     )
-    _append(_sheet_of(book, table), table, added)
-    return _bytes_of(book)
+    put_below(sheet_of(book, table), table, added)
+    return bytes_of(book)
 
 
-def _whole_workbook(path: Path) -> Any:
+def whole_workbook(path: Path) -> Any:
     """A workbook opened for writing, unless it holds what would not survive that."""
     from openpyxl import load_workbook
 
@@ -151,48 +142,35 @@ def _is(sheet: Any, table: str) -> bool:
     return bool(sheet.title.strip().casefold() == table)
 
 
-def _sheet_of(book: Any, table: str) -> Any:
+def sheet_of(book: Any, table: str) -> Any:
     found = [sheet for sheet in book.worksheets if _is(sheet, table)]
     return found[0] if found else book.create_sheet(table)
 
 
-_AS_IT_IS = (0.0, 1.0)
-
-
-def _scale(match: tuple) -> tuple[float, float]:
-    zero, one = match[1](np.array([0.0, 1.0]))
-    return float(zero), float(one)
-
-
-def _append(sheet: Any, table: str, added: pd.DataFrame) -> None:
-    places: dict[str, tuple[int, tuple[float, float]]] = {}
+def put_below(sheet: Any, table: str, frame: pd.DataFrame) -> None:
+    """Rows below those of a sheet, under its own headings and in their units."""
+    places: dict[str, tuple[int, Match | None]] = {}
     width = 0
     for cell in sheet[1]:
         if cell.value is None or not str(cell.value).strip():
             continue
         width = max(width, cell.column)
-        match = match_heading(cell.value, TABLES[table])
-        if match is None:
-            places[str(cell.value).strip()] = (cell.column, _AS_IT_IS)
-        else:
-            places.setdefault(match[0].name, (cell.column, _scale(match)))
-    for name in added.columns:
+        match = match_heading(cell.value, TABLES.get(table, ()))
+        name = match.column.name if match else str(cell.value).strip()
+        places.setdefault(name, (cell.column, match))
+    for name in map(str, frame.columns):
         if name not in places:
             width += 1
-            fill(sheet.cell(1, width), str(name))
-            places[name] = (width, _AS_IT_IS)
-    last = max(
-        (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None),
-        default=1,
-    )
-    for offset, values in enumerate(added.itertuples(index=False, name=None), start=1):
-        for name, value in zip(added.columns, values, strict=True):
-            if empty(value):
-                continue
-            column, (zero, one) = places[name]
-            if isinstance(value, float) and (zero, one) != _AS_IT_IS:
-                value = (value - zero) / (one - zero)
-            fill(sheet.cell(last + offset, column), value)
+            fill(sheet.cell(1, width), name)
+            places[name] = (width, None)
+    filled = (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None)
+    last = max(filled, default=1)
+    for number, values in enumerate(frame.itertuples(index=False, name=None), start=last + 1):
+        for name, value in zip(frame.columns, values, strict=True):
+            column, match = places[str(name)]
+            if not empty(value):
+                in_unit = match.written(value) if match and isinstance(value, float) else value
+                fill(sheet.cell(number, column), in_unit)
 
 
 def empty(value: object) -> bool:
@@ -226,7 +204,7 @@ def _escaped(text: str) -> str:
     return _ESCAPED.sub("_x005F_", text).replace("\r", "_x000D_")
 
 
-def _bytes_of(book: Any) -> bytes:
+def bytes_of(book: Any) -> bytes:
     buffer = io.BytesIO()
     book.save(buffer)
     return buffer.getvalue()

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from woodlab.book.reading import decoded, separator_of
+from woodlab.book.cells import as_date
+from woodlab.book.record_book import open_book
 from woodlab.book.tables import TABLES
 from woodlab.book.units import match_heading
-from woodlab.book.writing.adding import _encoding, _lines, _with_columns
-from woodlab.book.writing.as_xlsx import _bytes_of, _sheet_of, _whole_workbook
-from woodlab.book.writing.saving import file_of
+from woodlab.book.writing.as_csv import Hand
+from woodlab.book.writing.as_xlsx import bytes_of, sheet_of, whole_workbook
+from woodlab.book.writing.saving import file_of, put
 from woodlab.errors import WoodlabError
-from woodlab.safe_write import locked, write_file
+from woodlab.safe_write import locked
 
 COLUMNS = ("ended_on", "outcome")
 Ends = Mapping[str, tuple[str, str]]  # piece -> the day, what became of it
@@ -29,33 +29,30 @@ def write_ends(path: Path, ends: Ends) -> None:
         If a piece is not found in the file, or has ended already.
     """
     with locked(path):
+        book = open_book(path, set_aside=True)
+        new: bytes | dict[str, bytes | None]
         if path.is_dir():
-            file = file_of(path, "pieces")
-            write_file(file, _csv_with_ends(file.read_bytes(), ends))
+            new = {"pieces": _csv_with_ends(file_of(path, "pieces").read_bytes(), ends)}
         else:
-            write_file(path, _workbook_with_ends(path, ends))
+            new = _workbook_with_ends(path, ends)
+        pieces = book.pieces
+        for piece, end in ends.items():
+            pieces.loc[pieces["piece"] == piece, list(COLUMNS)] = [as_date(end[0]), end[1]]
+        put(path, new, replace(book, pieces=pieces), exactly=False)
 
 
 def _csv_with_ends(data: bytes, ends: Ends) -> bytes:
-    text, encoding = decoded(data), _encoding(data)
-    newline = "\r\n" if "\r\n" in text else "\n"
-    separator = separator_of(text.split("\n", 1)[0])
-    headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    while headings and not headings[-1].strip():
-        headings.pop()
-    names = [_name(heading) for heading in headings]
+    hand = Hand.of(data)
+    names = [_name(heading) for heading in hand.headings]
     missing = [name for name in COLUMNS if name not in names]
-    if missing:
-        text = _with_columns(text, separator, newline, len(headings), missing)
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    rows = hand.rows(missing)
     _set([row for row in rows[1:] if row], [*names, *missing], ends)
-    whole = _lines(rows, separator, newline)
-    return whole.encode("utf-16" if encoding.startswith("utf-16") else encoding)
+    return hand.encoded(hand.lines(rows))
 
 
 def _workbook_with_ends(path: Path, ends: Ends) -> bytes:
-    book = _whole_workbook(path)
-    sheet = _sheet_of(book, "pieces")
+    book = whole_workbook(path)
+    sheet = sheet_of(book, "pieces")
     names = [_name(cell.value) for cell in sheet[1]]
     while names and not names[-1]:
         names.pop()
@@ -69,12 +66,12 @@ def _workbook_with_ends(path: Path, ends: Ends) -> bytes:
     for at, changed in _set(rows, names, ends).items():
         for name, value in changed.items():
             sheet.cell(at + 2, names.index(name) + 1, value)
-    return _bytes_of(book)
+    return bytes_of(book)
 
 
 def _name(heading: object) -> str:
     match = match_heading(str(heading or ""), TABLES["pieces"])
-    return match[0].name if match else str(heading or "").strip()
+    return match.column.name if match else str(heading or "").strip()
 
 
 def _set(rows: list[list[str]], names: list[str], ends: Ends) -> dict[int, dict[str, str]]:

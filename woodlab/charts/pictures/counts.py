@@ -46,11 +46,6 @@ def cracks_as_counts(
     -------
     LayerChart: tiles of counts, the species with the largest share on top.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no bowl.
-
     Examples
     --------
     >>> bowls = pd.DataFrame({"species": "ash", "wall_mm": [22.0, 24.0, 33.0], "seal": "none",
@@ -72,9 +67,8 @@ def cracks_as_counts(
     left, high = (52, 54) if narrow else (112, 62)
     title = fitting(words.of_all(int(bowls["crack_on"].notna().sum()), len(bowls), "cracked"))
     told = ""
-    wall = effects[effects["term"].str.startswith("wall")] if effects is not None else None
-    if wall is not None and len(wall) and not narrow:
-        r = wall.assign(sure=certainties(wall)).iloc[0]
+    r = None if narrow else wall_effect(effects)
+    if r is not None:
         title = THICK.said(r["hazard_ratio"], r["sure"], r["ci_lower"], r["ci_upper"])
         if np.isfinite(r["hazard_ratio"]):
             told = (
@@ -131,6 +125,14 @@ def cracks_as_counts(
     chart = altair.layer(*layers).properties(height=altair.Step(high))
     told = "; ".join(f"{r.species}, {r.wall}: {r.big}" for r in some.itertuples())
     return themed(chart, alt=f"Bowls that cracked: {told}.", says=title, sub=sub, size=size)
+
+
+def wall_effect(effects: pd.DataFrame | None) -> pd.Series | None:
+    """The row of a crack study's effects that is about walls, with how `sure` it is."""
+    wall = effects[effects["term"].str.startswith("wall")] if effects is not None else None
+    if wall is None or not len(wall):
+        return None
+    return wall.assign(sure=certainties(wall)).iloc[0]
 
 
 def _tiles(bowls: pd.DataFrame) -> pd.DataFrame:

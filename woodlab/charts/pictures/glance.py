@@ -56,11 +56,6 @@ def season_at_a_glance(
     -------
     VConcatChart: rows of moisture in classes against the date, one group a seal.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no bowl.
-
     Examples
     --------
     >>> day = pd.Timestamp("2026-05-01")

@@ -34,11 +34,6 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     HConcatChart or VConcatChart: moisture [%] against the depth in the wall [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
-
     Examples
     --------
     >>> profiles = pd.DataFrame({

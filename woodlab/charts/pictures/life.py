@@ -49,11 +49,6 @@ def life_of_a_bowl(
     -------
     VConcatChart: three panels on one date axis: moisture [%], longest crack [mm], air [%].
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing, or there is no such bowl.
-
     Examples
     --------
     >>> day = pd.Timestamp("2026-05-01")
@@ -188,8 +183,8 @@ def _weights(
     if pd.notna(bowl["ready_on"]):
         there = pd.DataFrame({"on": [bowl["ready_on"]], "y": [goal]})
         known = words.dates(bowl["earliest_on"], bowl["latest_on"], day)
-        told = f"dry enough {words.day(bowl['ready_on'], day)}"
-        told += "" if narrow or not known else f"; 9 chances in 10: {known}"
+        told = f"{words.day(bowl['ready_on'], day)}"
+        told += "" if narrow or not known else f" ({known})"
         left = (until - bowl["ready_on"]) / (until - bowl["turned_on"])  # share of the panel
         late = left * (WIDTH_PX["column" if narrow else "page"] - 100) < 7 * len(told)
         layers += [

@@ -8,7 +8,7 @@ import altair
 import numpy as np
 import pandas as pd
 
-from woodlab.charts.axes import need
+from woodlab.charts.axes import fixed, need
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -23,12 +23,6 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
-from woodlab.errors import WoodlabError
-
-_STATES = altair.Scale(domain=["green", "dried"], range=[FAINT_INK, COLOURS[0]])
-
-
-_STATE_DASH = altair.Scale(domain=["green", "dried"], range=[list(DASHES[1]), list(DASHES[0])])
 
 
 def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -45,11 +39,6 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     HConcatChart: across the grain against along the grain [mm], both axes to one scale.
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
-
     Examples
     --------
     >>> import woodlab as wl
@@ -60,19 +49,10 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     need(frame, "scale", "state", "order", "across_mm", "along_mm")
     scales = frame["scale"].unique().tolist()
     reach = float(frame[["across_mm", "along_mm"]].abs().to_numpy().max()) * 1.05
-    side = panel_px(size, max(len(scales), 2))
-    axis = altair.Scale(domain=[-reach, reach], nice=False)
-    panels = []
-    for scale in scales:
-        rim = altair.Chart(frame[frame["scale"] == scale]).mark_line(strokeWidth=2)
-        panels.append(
-            rim.encode(
-                x=altair.X("across_mm:Q", title="Across the grain [mm]", scale=axis),
-                y=altair.Y("along_mm:Q", title="Along the grain [mm]", scale=axis),
-                order="order:O",
-                **_state_encoding(),
-            ).properties(width=side, height=side, title=heading(scale))
-        )
+    side, ends = panel_px(size, max(len(scales), 2)), fixed(-reach, reach)
+    x = altair.X("across_mm:Q", title="Across the grain [mm]", scale=ends)
+    y = altair.Y("along_mm:Q", title="Along the grain [mm]", scale=ends)
+    panels = [_outline(frame[frame["scale"] == s], x, y, side, side, s) for s in scales]
     widths = frame.groupby(["scale", "state"], sort=False)["across_mm"].max() * 2
     told = "; ".join(f"{a}, {b}: {width:.1f} mm across" for (a, b), width in widths.items())
     true = widths.xs(scales[0])
@@ -95,11 +75,6 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     HConcatChart: height above the bench against the distance from the axis [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When a column is missing or there is no row.
-
     Examples
     --------
     >>> import woodlab as wl
@@ -113,27 +88,12 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     reach = float(frame["side_mm"].abs().max()) * 1.05
     top = float(frame["height_mm"].max()) * 1.1
     note = f" ({frame['scale'].iloc[0]})" if "scale" in frame else ""
-    panels = []
-    for cut in frame["cut"].unique():
-        edge = altair.Chart(frame[frame["cut"] == cut]).mark_line(strokeWidth=2)
-        panels.append(
-            edge.encode(
-                x=altair.X(
-                    "side_mm:Q",
-                    title="From the axis [mm]",
-                    scale=altair.Scale(domain=[-reach, reach], nice=False),
-                ),
-                y=altair.Y(
-                    "height_mm:Q",
-                    title="Above the bench [mm]",
-                    scale=altair.Scale(domain=[0, top], nice=False),
-                ),
-                order="order:O",
-                **_state_encoding(),
-            ).properties(
-                width=width, height=width * top / (2 * reach), title=heading(f"Cut {cut}{note}")
-            )
-        )
+    x = altair.X("side_mm:Q", title="From the axis [mm]", scale=fixed(-reach, reach))
+    y = altair.Y("height_mm:Q", title="Above the bench [mm]", scale=fixed(0, top))
+    panels = [
+        _outline(frame[frame["cut"] == c], x, y, width, width * top / (2 * reach), f"Cut {c}{note}")
+        for c in frame["cut"].unique()
+    ]
     high = frame.groupby(["cut", "state"], sort=False)["height_mm"].max()
     told = "; ".join(f"{cut}, {state}: {top:.1f} mm high" for (cut, state), top in high.items())
     name = str(high.index[0][0])
@@ -149,18 +109,12 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     window : DataFrame
-        Of `wall_window`. A species that cannot be computed is named in the alt text and not
-        drawn.
+        Of `wall_window`. A species that cannot be computed is named in the alt text, not drawn.
     size : as for `themed`
 
     Returns
     -------
     ConcatChart: rough wall [mm] against the finished rim [mm].
-
-    Raises
-    ------
-    WoodlabError
-        When no species can be reckoned, or a column is missing.
 
     Examples
     --------
@@ -171,8 +125,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     """
     need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]
-    if not len(drawn):
-        raise WoodlabError(f"no species can be reckoned: {window['reason'].iloc[0]}.")
+    need(drawn, why=f"no species can be reckoned: {window['reason'].iloc[0]}.")
     names = drawn["species"].unique().tolist()
     columns = min(3, max(2, len(names)))
     px = panel_px(size, columns, axis_px=52)
@@ -193,11 +146,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     if missing:
         alt += f" Not reckoned: {', '.join(missing)}."
     below = "Shaded below: less than a round finished bowl needs, margin included."
-    above = (
-        "Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
-        if seals
-        else ""
-    )
+    above = "Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
     least = np.ceil(drawn["thinnest_mm"].astype(float))
     rims = sorted(drawn["rim_mm"].unique())
     says = f"Leave {least.min():.0f} to {least.max():.0f} mm, by wood and size"
@@ -205,7 +154,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
         says = f"Leave {least.min():.0f} mm or more"
     sub = (
         f"Rough wall [mm] against the finished rim, {rims[0]:.0f} to {rims[-1]:.0f} mm. "
-        f"{below} {above}"
+        f"{below} {above if seals else ''}"
     )
     chart = altair.concat(*panels, columns=columns)
     return themed(chart, alt=alt, says=says, sub=sub.strip(), size=size)
@@ -256,9 +205,15 @@ def _written(base: Any, **how: Any) -> list[Any]:
     return [halo, base.mark_text(fontSize=11, color=INK, **how)]
 
 
-def _state_encoding() -> dict[str, Any]:
+def _outline(part: pd.DataFrame, x: Any, y: Any, width: float, height: float, name: str) -> Any:
+    """Green and dried outlines of one panel."""
     legend = altair.Legend(title=None, symbolSize=LINE_SYMBOL)
-    return {
-        "color": altair.Color("state:N", scale=_STATES, legend=legend),
-        "strokeDash": altair.StrokeDash("state:N", scale=_STATE_DASH, legend=legend),
-    }
+
+    def look(values: list) -> dict[str, Any]:
+        return {"scale": altair.Scale(domain=["green", "dried"], range=values), "legend": legend}
+
+    line = altair.Chart(part).mark_line(strokeWidth=2).encode(
+        x=x, y=y, order="order:O", color=altair.Color("state:N", **look([FAINT_INK, COLOURS[0]])),
+        strokeDash=altair.StrokeDash("state:N", **look([list(DASHES[1]), list(DASHES[0])])),
+    )  # fmt: skip
+    return line.properties(width=width, height=height, title=heading(name))

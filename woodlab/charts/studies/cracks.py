@@ -8,6 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
+from woodlab.charts.axes import band, need, tip
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import (
@@ -21,7 +22,6 @@ from woodlab.charts.theme import (
     themed,
 )
 from woodlab.charts.titles import certainties, fitting
-from woodlab.errors import WoodlabError
 
 _PERCENT = altair.Axis(format="%")
 
@@ -42,14 +42,8 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     -------
     LayerChart: a row a group: pieces that cracked [%], with 95 % interval and numbers.
 
-    Raises
-    ------
-    WoodlabError
-        When no group of that kind was looked at.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> rates = pd.DataFrame({"by": "seal", "group": ["none", "wax"], "n_pieces": 10,
     ...                       "n_cracked": [5, 1], "share": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
@@ -61,8 +55,7 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     woodlab.errors.WoodlabError: no group of 'species' was looked at, so there are no rates to draw.
     """
     frame = rates[(rates["by"] == by) & rates["share"].notna()]
-    if not len(frame):
-        raise WoodlabError(f"no group of {by!r} was looked at, so there are no rates to draw.")
+    need(frame, why=f"no group of {by!r} was looked at, so there are no rates to draw.")
     most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
     named = words.bowls if by == "seal" else str
     says = fitting(
@@ -98,14 +91,8 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     LayerChart: a row a term: ratio, logarithmic, with 95 % interval; an upright mark at 1.
 
-    Raises
-    ------
-    WoodlabError
-        When no term has a ratio.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> effects = pd.DataFrame({"term": ["seal: wax against none", "wall: per 10 mm thicker"],
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
     ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40,
@@ -120,8 +107,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     'log'
     """
     told = effects[effects["hazard_ratio"].notna()]
-    if not len(told):
-        raise WoodlabError("no effect could be told, so there are no ratios to draw.")
+    need(told, why="no effect could be told, so there are no ratios to draw.")
     frame = told.rename(columns={"term": "label", "hazard_ratio": "estimate"})
     frame = frame.assign(
         text=frame["n_cracks"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
@@ -157,14 +143,8 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     -------
     FacetChart: share still whole [%] against days since turning.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no group of that kind.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> whole = pd.DataFrame({"by": "seal", "group": "none", "kind": ["known", "gap", "known"],
     ...                       "from_days": [0, 20, 30], "to_days": [20, 30, 90],
     ...                       "whole_from": [1.0, 1.0, 0.6], "whole_to": [1.0, 0.6, 0.6],
@@ -177,44 +157,33 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     ['rect', 'rule', 'rule']
     """
     frame = whole[whole["by"] == by]
-    if not len(frame):
-        raise WoodlabError(f"there are no groups of {by!r} to draw.")
+    need(frame, why=f"there are no groups of {by!r} to draw.")
     count = frame["group"].nunique()
     columns = 2 if count == 4 else min(3, count)
     x = altair.X("from_days:Q", title="Days since turning [d]")
-    y_scale = altair.Scale(domain=[0, 1])
-    known = altair.Chart(frame).transform_filter("datum.kind == 'known'")
-    band = known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, scale=y_scale),
-        y2="ci_upper:Q",
-    )
-    lines = known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("whole_from:Q", scale=y_scale),
-        tooltip=[
-            altair.Tooltip("from_days:Q", title="from day", format=".0f"),
-            altair.Tooltip("to_days:Q", title="to day", format=".0f"),
-            altair.Tooltip("whole_from:Q", title="still whole", format=".0%"),
-            altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".0%"),
-            altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".0%"),
-        ],
-    )
-    gaps = altair.Chart(frame).transform_filter("datum.kind == 'gap'")
-    fall = gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK).encode(
-        x=x,
-        x2="to_days:Q",
-        y=altair.Y("whole_from:Q", scale=y_scale),
-        y2="whole_to:Q",
-    )
+    y: dict[str, Any] = {"scale": altair.Scale(domain=[0, 1])}
+    base = altair.Chart(frame).encode(x=x, x2="to_days:Q")
+    known, gaps = (base.transform_filter(f"datum.kind == '{k}'") for k in ("known", "gap"))
+    tips = [
+        tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
+        tip("whole_from:Q", "still whole", ".0%"), tip("ci_lower:Q", "lower end (95 %)", ".0%"),
+        tip("ci_upper:Q", "upper end (95 %)", ".0%"),
+    ]  # fmt: skip
+    whole_y = altair.Y("whole_from:Q", **y)
+    layers = [
+        known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
+            y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, **y),
+            y2="ci_upper:Q"),
+        known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(y=whole_y, tooltip=tips),
+        gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK)
+        .encode(y=whole_y, y2="whole_to:Q"),
+    ]  # fmt: skip
     ends = "; ".join(
         f"{name} ({counted(part['n_pieces'].iloc[0], 'piece')}): {part['whole_to'].iloc[-1]:.0%} "
         f"by day {part['to_days'].iloc[-1]:.0f}"
         for name, part in frame.groupby("group", sort=False)
     )
-    panel = altair.layer(band, lines, fall).properties(width=panel_px(size, columns), height=170)
+    panel = altair.layer(*layers).properties(width=panel_px(size, columns), height=170)
     names = list(frame["group"].unique())
     names = order_of_seals(names) if by == "seal" else names
     chart = panel.facet(altair.Facet("group:N", title=None, sort=names), columns=columns)
@@ -258,14 +227,8 @@ def risk_by_wall_chart(
     -------
     FacetChart: chance of a crack [%] against the wall [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When no risk could be told.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> risk = pd.DataFrame({"species": "white ash", "wall_mm": [20.0, 40.0], "risk": [0.1, 0.4],
     ...                      "ci_lower": [0.03, 0.2], "ci_upper": [0.25, 0.6], "by_day": 120})
     >>> pieces = pd.DataFrame({"piece": ["A1", "A2"], "species": "white ash",
@@ -275,8 +238,7 @@ def risk_by_wall_chart(
     'Chance of a crack by day 120 under none, ... white ash: 10% at 20 mm, 40% at 40 mm.'
     """
     curve = risk[risk["risk"].notna()]
-    if not len(curve):
-        raise WoodlabError("no risk could be told, so there is nothing to draw.")
+    need(curve, why="no risk could be told, so there is nothing to draw.")
     species = sorted(curve["species"].unique())
     columns = min(3, len(species))
     frame = curve.assign(row="curve")
@@ -288,29 +250,19 @@ def risk_by_wall_chart(
     x = altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False))
     scale = altair.Scale(domain=[-0.1, 1.1])
     axis = altair.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])
-    base = altair.Chart(both)
+    base = altair.Chart(both).encode(x=x)
     curves = base.transform_filter("datum.row == 'curve'")
-    band = curves.mark_area(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("ci_lower:Q", title="Chance of a crack", axis=axis, scale=scale),
-        y2="ci_upper:Q",
+    look = series_encoding(
+        "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"], size=size
     )
-    line = curves.mark_line(color=COLOURS[0]).encode(x=x, y=altair.Y("risk:Q", scale=scale))
-    points = (
-        base.transform_filter("datum.row == 'piece'")
-        .mark_point(size=34, opacity=0.8)
-        .encode(
-            x=x,
-            y=altair.Y("height:Q", scale=scale),
-            **series_encoding(
-                "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"],
-                size=size,
-            ),
-            tooltip=["piece:N", "seal:N", "state:N",
-                     altair.Tooltip("wall_mm:Q", title="wall [mm]", format=".0f")],
-        )
-    )  # fmt: skip
-    panel = altair.layer(band, line, points).properties(width=panel_px(size, columns), height=170)
+    tips = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
+    panel = altair.layer(
+        band(curves, "ci_lower", "ci_upper", colour=COLOURS[4], title="Chance of a crack",
+             axis=axis, scale=scale),
+        curves.mark_line(color=COLOURS[0]).encode(y=altair.Y("risk:Q", scale=scale)),
+        base.transform_filter("datum.row == 'piece'").mark_point(size=34, opacity=0.8)
+        .encode(y=altair.Y("height:Q", scale=scale), tooltip=tips, **look),
+    ).properties(width=panel_px(size, columns), height=170)  # fmt: skip
     chart = panel.facet(altair.Facet("species:N", title=None), columns=columns)
     day = curve["by_day"].iloc[0]
     told = "; ".join(

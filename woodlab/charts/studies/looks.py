@@ -7,9 +7,9 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab.charts.axes import need, spans, tip
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, INK, PAPER, Size, panel_px, themed
-from woodlab.errors import WoodlabError
+from woodlab.charts.theme import INK, Size, panel_px, themed
 
 
 def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -26,14 +26,8 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     VConcatChart: chance of a first crack by week [%]; longest gap between looks [days].
 
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> gaps = pd.DataFrame({"week": [1, 2], "chance": [0.05, 0.01], "ci_lower": [0.02, 0.0],
     ...                      "ci_upper": [0.1, 0.03], "even_gap_days": [4, 10],
     ...                      "even_gap_lower_days": [3, 7], "even_gap_upper_days": [6, 14],
@@ -45,44 +39,29 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         ...
     woodlab.errors.WoodlabError: no crack was found, so there is no calendar of looks to draw.
     """
-    if not len(gaps):
-        raise WoodlabError("no crack was found, so there is no calendar of looks to draw.")
+    need(gaps, why="no crack was found, so there is no calendar of looks to draw.")
     x = altair.X("week:Q", title="Week since turning", axis=altair.Axis(tickMinStep=1))
-    base = altair.Chart(gaps)
-    chance = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("ci_lower:Q", title=["First crack in that week", "with 95 % interval"],
-                   axis=altair.Axis(format=".1%")),
-        y2="ci_upper:Q",
-    ) + base.mark_point(color=COLOURS[0]).encode(
-        x=x, y="chance:Q",
-        tooltip=["week:Q", altair.Tooltip("chance:Q", format=".1%"),
-                 altair.Tooltip("ci_lower:Q", title="lower end (95 %)", format=".1%"),
-                 altair.Tooltip("ci_upper:Q", title="upper end (95 %)", format=".1%")],
+    base = altair.Chart(gaps).encode(x=x)
+    chance = spans(
+        base, "y", "ci_lower", "ci_upper", "chance", title=["First crack in that week",
+        "with 95 % interval"], axis=altair.Axis(format=".1%"),
+        tips=["week:Q", tip("chance:Q", "chance", ".1%"), tip("ci_lower:Q", "lower end (95 %)",
+              ".1%"), tip("ci_upper:Q", "upper end (95 %)", ".1%")],
     )  # fmt: skip
-    axis_title = ["Longest gap", "between looks [days]"]
-    band = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-        x=x,
-        y=altair.Y("even_gap_lower_days:Q", title=axis_title),
-        y2="even_gap_upper_days:Q",
-    )
-    points = base.mark_point(color=COLOURS[0]).encode(
-        x=x,
-        y="even_gap_days:Q",
-        tooltip=["week:Q", altair.Tooltip("even_gap_days:Q", title="gap [days]")],
-    )
-    short = base.mark_line(color=INK, strokeDash=[4, 3], strokeWidth=1.5).encode(
-        x=x, y="longest_gap_days:Q"
-    )
-    label = (
+    looks = spans(
+        base, "y", "even_gap_lower_days", "even_gap_upper_days", "even_gap_days",
+        title=["Longest gap", "between looks [days]"],
+        tips=["week:Q", tip("even_gap_days:Q", "gap [days]")],
+    )  # fmt: skip
+    looks += [
+        base.mark_line(color=INK, strokeDash=[4, 3], strokeWidth=1.5).encode(y="longest_gap_days"),
         altair.Chart(gaps.tail(1))
-        .mark_text(align="right", baseline="bottom", dy=-3, stroke=PAPER, strokeWidth=0, color=INK)
-        .encode(x=x, y="longest_gap_days:Q", text=altair.value("for a short run of each crack"))
-    )
-    looks = band + points + short + label
+        .mark_text(align="right", baseline="bottom", dy=-3, color=INK)
+        .encode(x=x, y="longest_gap_days", text=altair.value("for a short run of each crack")),
+    ]
     width = panel_px(size, 1)
     chart = altair.vconcat(
-        chance.properties(width=width, height=140), looks.properties(width=width, height=140)
+        *(altair.layer(*part).properties(width=width, height=140) for part in (chance, looks))
     )
     first, last = gaps.iloc[0], gaps.iloc[-1]
     alt = (
@@ -114,22 +93,15 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
     -------
     LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
 
-    Raises
-    ------
-    WoodlabError
-        When no crack was found.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
     ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
     >>> print(looking_every(every).description)
     A crack runs unseen for [days] with 95 % intervals: every 3 days: 1.4 (1.3 to 1.5);
     every 14 days: 6.2 (5 to 6.8).
     """
-    if not len(every):
-        raise WoodlabError("no crack was found, so there is nothing to draw.")
+    need(every, why="no crack was found, so there is nothing to draw.")
     frame = pd.DataFrame(
         {
             "label": [f"every {gap:g} days" for gap in every["gap_days"]],

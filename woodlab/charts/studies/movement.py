@@ -7,7 +7,7 @@ from typing import Any
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import need
+from woodlab.charts.axes import band, need, spans
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -19,7 +19,6 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
-from woodlab.errors import WoodlabError
 
 
 def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -36,14 +35,8 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     -------
     HConcatChart: measured against expected shrinkage across [%] and rise [mm].
 
-    Raises
-    ------
-    WoodlabError
-        When no rim has both figures, or a column is missing.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> measured = pd.DataFrame({
     ...     "piece": "A1", "species": "sugar maple", "days": [0, 200],
     ...     "across_shrink_pct": [0.0, 5.1], "expected_across_pct": [None, 4.8],
@@ -54,11 +47,13 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     """
     need(measured, "species", "across_shrink_pct", "expected_across_pct", "expected_rise_mm")
     drawn = measured[(measured["days"] > 0) & measured["expected_across_pct"].notna()]
-    if not len(drawn):
-        raise WoodlabError(
+    need(
+        drawn,
+        why=(
             "no rim has both a measured and an expected figure: it needs moisture, rim_faces and "
             "pith_mm. See the column `reason` of the study's `measured`."
-        )
+        ),
+    )
     species = sorted(drawn["species"].unique())
     panels = [
         _against(drawn, species, "across_shrink_pct", "expected_across{}_pct", "Shrinkage across",
@@ -120,14 +115,8 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     -------
     HConcatChart: a panel a figure, green to oven-dry [%]: own with 95 % interval, table's.
 
-    Raises
-    ------
-    WoodlabError
-        When no species has a figure, or a column is missing.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> own = pd.DataFrame({"species": "sugar maple", "figure": ["radial shrinkage"],
     ...                     "table": 4.8, "estimate": 5.1, "ci_lower": 4.4, "ci_upper": 5.8})
     >>> shrinkage_estimates(own).description
@@ -136,8 +125,7 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     need(estimates, "species", "figure", "table", "estimate", "ci_lower", "ci_upper")
     rows = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
     rows = rows[rows["estimate"].notna() | rows["table"].notna()]
-    if not len(rows):
-        raise WoodlabError("no species has a shrinkage yet, own or of the table, to draw.")
+    need(rows, why="no species has a shrinkage yet, own or of the table, to draw.")
     panels = []
     for figure in rows["figure"].unique():
         base = altair.Chart(rows[rows["figure"] == figure]).encode(
@@ -147,15 +135,13 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
             f"{figure.capitalize()}, green to oven-dry [%]",
             "dot: own rims, 95 % interval; diamond: table",
         ]
-        bars = base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-            x=altair.X("ci_lower:Q", title=title, scale=altair.Scale(zero=False)), x2="ci_upper:Q"
-        )
-        own = base.mark_point(size=80, color=COLOURS[0], shape="circle").encode(x="estimate:Q")
+        bars = spans(base, "x", "ci_lower", "ci_upper", "estimate", size=80, title=title,
+                     scale=altair.Scale(zero=False))  # fmt: skip
         table = base.mark_point(
             size=110, shape="diamond", filled=False, stroke=COLOURS[2], strokeWidth=2
         ).encode(x="table:Q")
         panels.append(
-            altair.layer(bars, own, table).properties(
+            altair.layer(*bars, table).properties(
                 width=panel_px(size, 2, axis_px=90), height=altair.Step(34)
             )
         )
@@ -187,14 +173,8 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     -------
     HConcatChart: share [%] against days since turning, and against moisture [%].
 
-    Raises
-    ------
-    WoodlabError
-        When no rim tells a share yet, or a column is missing.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> course = pd.DataFrame({"piece": "A1", "species": "white ash", "days": [0, 45, 200],
     ...                        "moisture_pct": [60.0, 20.0, 9.0], "share": [0.0, 0.4, 0.95]})
     >>> mean = pd.DataFrame({"days": [30, 60], "share": [0.27, 0.45]})
@@ -203,25 +183,23 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     """
     need(course, "piece", "days", "moisture_pct", "share")
     known = course[course["share"].notna()]
-    if not len(known):
-        raise WoodlabError(
-            "no rim tells a share of the movement yet. See the column `reason` of the course."
-        )
+    need(
+        known,
+        why="no rim tells a share of the movement yet. See the column `reason` of the course.",
+    )
     means = mean_course[mean_course["share"].notna()]
     px = panel_px(size, 2)
     share = altair.Y("share:Q", title="Share of the movement done", axis=altair.Axis(format="%"))
     days = altair.X("days:Q", title=["Days since turning [d]", "line: mean, band: 95 % interval"])
     each = altair.Chart(known).encode(tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
     dots: dict[str, Any] = {"size": 22, "opacity": 0.5, "color": COLOURS[4]}
-    band = altair.Chart(means).mark_area(opacity=2 * BAND_OPACITY, color=COLOURS[0])
-    mean = altair.Chart(means).mark_line(color=COLOURS[0], strokeWidth=3)
+    mean = altair.Chart(means).encode(x=days)
     by_days = altair.layer(
-        band.encode(
-            x=days, y=altair.Y("ci_lower:Q", title="Share of the movement done"), y2="ci_upper:Q"
-        ),
+        band(mean, "ci_lower", "ci_upper", shade=2 * BAND_OPACITY,
+             title="Share of the movement done"),
         each.mark_point(**dots).encode(x=days, y=share),
-        mean.encode(x=days, y=share),
-    )
+        mean.mark_line(color=COLOURS[0], strokeWidth=3).encode(y=share),
+    )  # fmt: skip
     moist = altair.X(
         "moisture_pct:Q",
         title=["Moisture [% of oven-dry mass]", "drying runs to the left"],

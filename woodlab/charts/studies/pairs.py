@@ -8,10 +8,10 @@ import altair
 import numpy as np
 import pandas as pd
 
+from woodlab.charts.axes import need
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.theme import COLOURS, INK, WIDTH_PX, Size, themed
 from woodlab.charts.titles import fitting
-from woodlab.errors import WoodlabError
 
 _AT_LEAST = "not there yet: as predicted"
 _MOST_NAMED = 8  # logs; more names would overlap
@@ -33,14 +33,8 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     -------
     LayerChart: seals side by side, weeks on a logarithmic axis; up to eight logs are named.
 
-    Raises
-    ------
-    WoodlabError
-        When no log holds two seals.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
     ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
     ...                       "predicted": [False, False, True, False]})
@@ -50,10 +44,10 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     >>> chart.description
     'Weeks to the target by seal, 2 logs each a line. Medians: none: 10 weeks; oil: 18 weeks.'
     """
-    if not len(pairs):
-        raise WoodlabError(
-            "no log holds two seals, so nothing can be joined. Seal pieces of one log differently."
-        )
+    need(
+        pairs,
+        why="no log holds two seals, so nothing can be joined. Seal pieces of one log differently.",
+    )
     order = order_of_seals({reference, *pairs["seal"]})
     order = [reference, *(seal for seal in order if seal != reference)]
     order = [name for name in order if (pairs["seal"] == name).any()]
@@ -80,10 +74,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     points = base.mark_point(size=60, color=COLOURS[0], opacity=1).encode(
         shape=altair.Shape(
             "kind:N",
-            scale=altair.Scale(
-                domain=["reached", _AT_LEAST],
-                range=["circle", "triangle-up"],
-            ),
+            scale=altair.Scale(domain=["reached", _AT_LEAST], range=["circle", "triangle-up"]),
             legend=altair.Legend(title=None, labelLimit=260),
         ),
         tooltip=["log:N", "seal:N", altair.Tooltip("weeks:Q", format=".0f"), "kind:N"],

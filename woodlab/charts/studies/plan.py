@@ -7,6 +7,7 @@ from typing import Any
 import altair
 import pandas as pd
 
+from woodlab.charts.axes import need
 from woodlab.charts.theme import (
     BAND_OPACITY,
     COLOURS,
@@ -17,7 +18,6 @@ from woodlab.charts.theme import (
     themed,
 )
 from woodlab.charts.titles import fitting
-from woodlab.errors import WoodlabError
 
 _SPOKEN = {
     "drying_time": "drying time", "surface_coefficient": "surface coefficient",
@@ -37,14 +37,9 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     -------
     altair.Chart: A point a piece.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no wall to draw.
-
     Examples
     --------
-    >>> import pandas as pd, woodlab as wl
+    >>> import woodlab as wl
     >>> blanks = pd.DataFrame({"log": list("AAAABBBB"), "species": "white ash",
     ...                        "wall_mm": [20, 22, 28, 30, 21, 24, 26, 33]})
     >>> plan = wl.trial_plan(blanks, ["none", "wax"], seed=1).plan
@@ -54,8 +49,7 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     'Wall [mm]'
     """
     frame = plan.dropna(subset=["wall_mm"]).assign(log=lambda rows: rows["log"].fillna("no log"))
-    if frame.empty:
-        raise WoodlabError("The plan has no walls to draw. Give wall_mm in the blanks.")
+    need(frame, why="The plan has no walls to draw. Give wall_mm in the blanks.")
     seals = list(dict.fromkeys(frame["seal"]))
     counts = ", ".join(f"{n} {seal}" for seal, n in frame["seal"].value_counts().items())
     chart = (
@@ -91,7 +85,6 @@ def power_chart(power: pd.DataFrame) -> Any:
 
     Examples
     --------
-    >>> import pandas as pd
     >>> power = pd.DataFrame({"outcome": "drying_time", "ratio": 1.25, "n_logs": [4, 12],
     ...                       "power": [0.40, 0.85], "mc_error": 0.01})
     >>> power_chart(power).description
@@ -111,30 +104,31 @@ def power_chart(power: pd.DataFrame) -> Any:
     base = altair.Chart(frame[["effect", "n_logs", "percent", "low", "high"]]).encode(x=x)
     y_title = ["Chance to see the effect [%]", "bars: simulation error, 95 %"]
     y = altair.Y("percent:Q", title=y_title, scale=altair.Scale(domain=[0, 100]))
-    points = base.mark_point(size=60).encode(
-        y=y, **series_encoding("effect", "Effect", mark="both", domain=effects)
-    )
-    line_look = series_encoding("effect", "Effect", mark="line", domain=effects, legend=False)
-    lines = base.mark_line().encode(y=y, **line_look)
-    bars = base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=line_look["color"])
-    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]}))
-    rule = wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK).encode(y="at:Q")
-    said = wanted.mark_text(align="left", dx=4, dy=-7, color=INK).encode(
-        y="at:Q", x=altair.value(0), text="said:N"
-    )
+    look = {m: series_encoding("effect", "Effect", mark=m, domain=effects, legend=m == "both")
+            for m in ("both", "line")}  # fmt: skip
+    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]})).encode(y="at:Q")
+    layers = [
+        base.mark_point(size=60).encode(y=y, **look["both"]),
+        base.mark_line().encode(y=y, **look["line"]),
+        base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=look["line"]["color"]),
+        wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK),
+        wanted.mark_text(align="left", dx=4, dy=-7, color=INK)
+        .encode(x=altair.value(0), text="said:N"),
+    ]  # fmt: skip
     last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
     words = "; ".join(
         f"{row.effect}: {row.percent:.0f} % with {counted(row.n_logs, 'log')}"
         for row in last.itertuples()
     )
-    chart = altair.layer(points, lines, bars, rule, said)
     best = last.iloc[0]
     says = fitting(
         f"{best['effect']}: {best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
         f"{best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
     )
     alt = f"Chance to see an effect by number of logs. {words}."
-    return themed(chart, alt=alt, says=says, sub="Chance to see an effect of this size [%].")
+    return themed(
+        altair.layer(*layers), alt=alt, says=says, sub="Chance to see an effect of this size [%]."
+    )
 
 
 def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
@@ -152,14 +146,8 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     -------
     LayerChart: a row a piece: change [% of the last weight], 99 % band of one weighing.
 
-    Raises
-    ------
-    WoodlabError
-        When no piece has an expected weight.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> due = pd.DataFrame({"piece": ["A1", "B2"], "last_g": [1000.0, 2000.0],
     ...                     "expected_g": [980.0, 1980.0], "lower_g": [960.0, 1960.0],
     ...                     "upper_g": [1000.0, 2000.0]})
@@ -169,8 +157,7 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     """
     frame = getattr(frame, "due", frame)
     rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
-    if rows.empty:
-        raise WoodlabError("No piece of the round has an expected weight to draw.")
+    need(rows, why="No piece of the round has an expected weight to draw.")
     part = pd.DataFrame({"piece": rows["piece"]})
     for name, column in (("expect", "expected_g"), ("low", "lower_g"), ("high", "upper_g")):
         part[name] = 100 * (rows[column] / rows["last_g"] - 1)

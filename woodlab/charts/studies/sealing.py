@@ -14,16 +14,8 @@ from woodlab import words
 from woodlab.charts.axes import need
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import (
-    INK,
-    SHAPES,
-    Size,
-    heading,
-    panel_px,
-    themed,
-)
+from woodlab.charts.theme import INK, PAPER, SHAPES, Size, heading, panel_px, themed
 from woodlab.charts.titles import Claim, certainties, fitting, this_season
-from woodlab.errors import WoodlabError
 
 _OUTCOMES = {
     "drying_time": "drying time",
@@ -31,6 +23,7 @@ _OUTCOMES = {
     "core_to_surface": "core-to-surface difference",
     "crack_hazard": "cracks",
 }
+_HALO: dict[str, Any] = {"stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
 NEXT_SEASON = "next season"
 _SAVED = Claim(
     more="Slower drying went with more cracks",
@@ -66,14 +59,8 @@ def curves_by_seal(
     -------
     ConcatChart: moisture [% of oven-dry mass] against days since turning.
 
-    Raises
-    ------
-    WoodlabError
-        When there is no curve to draw.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> typical = pd.DataFrame({"seal": ["none", "none", "wax", "wax"], "days": [0, 60, 0, 60],
     ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
     >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
@@ -84,8 +71,8 @@ def curves_by_seal(
     >>> chart.title.text
     ['After 60 days: bare 15 %, under wax 34 %']
     """
-    if not len(course) or not len(typical):
-        raise WoodlabError("there is no drying curve to draw: no piece has weighings enough.")
+    for frame in (course, typical):
+        need(frame, why="there is no drying curve to draw: no piece has weighings enough.")
     seals = order_of_seals(typical["seal"])
     columns = 1 if size == "column" else min(2 if len(seals) in (2, 4) else 3, max(2, len(seals)))
     scales: dict[str, Any] = {
@@ -187,16 +174,10 @@ def seal_ratios(
     -------
     LayerChart: a row an outcome and seal; an upright mark at 1, no difference.
 
-    Raises
-    ------
-    WoodlabError
-        When no row has an interval.
-
     Examples
     --------
     No crack under wax sets a bound on one side, and is told as one:
 
-    >>> import pandas as pd
     >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
@@ -212,11 +193,13 @@ def seal_ratios(
     frame = effects[effects["outcome"].isin(wanted)]
     frame = frame.assign(sure=certainties(frame) if len(frame) else "")
     frame = frame[frame["ci_lower"].notna() & frame["ci_upper"].notna()]
-    if not len(frame):
-        raise WoodlabError(
+    need(
+        frame,
+        why=(
             "no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
             "column `reason`."
-        )
+        ),
+    )
     place = {seal: k for k, seal in enumerate(order_of_seals(frame["seal"]))}
     rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
     frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
@@ -259,8 +242,7 @@ def weeks_against_cracks(
     ----------
     by_seal : DataFrame
         Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`,
-        `ci_upper` [%],
-        `n_cracked`, `n_looked`.
+        `ci_upper` [%], `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.
     size : as for `themed`
@@ -269,14 +251,8 @@ def weeks_against_cracks(
     -------
     LayerChart: a point a seal, its name beside it, with the 95 % interval of its share.
 
-    Raises
-    ------
-    WoodlabError
-        When no seal has both.
-
     Examples
     --------
-    >>> import pandas as pd
     >>> by_seal = pd.DataFrame({"seal": ["none", "wax"], "weeks": [8.0, 20.0],
     ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
     ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
@@ -286,11 +262,13 @@ def weeks_against_cracks(
     """
     need(by_seal, "seal", "weeks", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
     frame = by_seal[by_seal["weeks"].notna() & by_seal["crack_pct"].notna()]
-    if not len(frame):
-        raise WoodlabError(
+    need(
+        frame,
+        why=(
             "no seal has both a time to the target and looks for cracks, so there is no trade-off "
             "to draw."
-        )
+        ),
+    )
     seals = order_of_seals(frame["seal"])
     looks = {s: (c, SHAPES[k % len(SHAPES)]) for k, (s, c) in
              enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
@@ -309,16 +287,17 @@ def weeks_against_cracks(
         colour, shape = looks[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 28),
+        name = words.bowls(row["seal"]).removesuffix(" bowls").removeprefix("bowls ")
+        said = [*textwrap.wrap(words.opened(name), 12),
                 f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
         layers += [
             one.mark_rule(strokeWidth=3, color=colour).encode(
                 y=altair.Y("ci_lower:Q", **y), y2="ci_upper:Q"),
             one.mark_point(size=120, shape=shape, color=colour, opacity=1, clip=False).encode(
                 y=altair.Y("crack_pct:Q", **y)),
-            one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14, color=INK,
-                          dy=-6 - 14 * (len(said) - 1))
-            .encode(y=altair.Y("ci_upper:Q", **y)),
+            *(one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14,
+                            dy=-6 - 14 * (len(said) - 1), **how)
+              .encode(y=altair.Y("ci_upper:Q", **y)) for how in (_HALO, {"color": INK})),
         ]  # fmt: skip
     told = "; ".join(
         f"{r.seal}: {r.weeks:.0f} weeks, {r.n_cracked} of {r.n_looked} cracked "

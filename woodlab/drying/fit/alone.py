@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.estimator.mode import Mode
+from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.fitting import as_options, assemble
-from woodlab.drying.fit.mode import Mode
-from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import Records
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.fit.season import Season
 from woodlab.drying.laws import Law
 from woodlab.drying.linear import Course, LinearEstimates, PieceRows, fit_linear
 from woodlab.drying.linear.laws import film_numbers

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.posterior import Posterior
-from woodlab.drying.fit.season import UNSETTLED_SD
+from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.season import UNSETTLED_SD
 
 STATUSES = {
     "ok": "every check is passed",

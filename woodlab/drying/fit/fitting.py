@@ -11,9 +11,11 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.estimator.posterior import Posterior, draw
+from woodlab.drying.estimator.season import Season
+from woodlab.drying.estimator.weights import candidates, weigh_laws
 from woodlab.drying.fit.checks import check_frame, verdicts
 from woodlab.drying.fit.experience import as_experience
-from woodlab.drying.fit.posterior import Posterior, draw
 from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import (
     DryingFits,
@@ -24,8 +26,6 @@ from woodlab.drying.fit.results import (
     step_frame,
     weighing_sd_g,
 )
-from woodlab.drying.fit.season import Season
-from woodlab.drying.fit.weights import candidates, weigh_laws
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
 from woodlab.drying.linear import LAWS as BATCH_LAWS  # single pieces of these, all at once
@@ -81,7 +81,7 @@ def fit_drying(
 
     Notes
     -----
-    The model, with sources: `woodlab.drying.fit.season`. Weighting of laws: `...fit.weights`.
+    The model, with sources: `woodlab.drying.estimator.season`. Weighting of laws: `...estimator.weights`.
 
     Examples
     --------
@@ -160,7 +160,7 @@ def checked_book(book: Any) -> RecordBook:
 
 
 def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
-    """The day asked for, or that of the last weighing, else look, else turning.
+    """The day asked for, or that of the last weighing or look, else of turning.
 
     Raises
     ------
@@ -168,9 +168,10 @@ def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
         If it is not a date.
     """
     if as_of is None:
+        # a look after the last weighing counts: what it saw must not be hidden from the list
         days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
         days = [last for last in days if pd.notna(last)]
-        as_of = days[0] if days else book.pieces["turned_on"].max()
+        as_of = max(days) if days else book.pieces["turned_on"].max()
     try:
         day = pd.Timestamp(as_of)
     except (ValueError, TypeError) as error:

@@ -11,8 +11,8 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.fit.courses import courses_to
-from woodlab.drying.fit.posterior import Posterior
+from woodlab.drying.estimator.courses import courses_to
+from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.records import Records
 from woodlab.drying.laws.law import START
 from woodlab.errors import WoodlabError

@@ -18,13 +18,13 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook, open_book
+from woodlab.drying.estimator.mode import Mode
+from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.experience import Experience
 from woodlab.drying.fit.fitting import assemble, fit_drying
-from woodlab.drying.fit.mode import Mode
-from woodlab.drying.fit.posterior import Posterior
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.fit.season import Season
 from woodlab.drying.laws import law_named
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import write_file

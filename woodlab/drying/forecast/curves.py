@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.courses import yearly_level
+from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.passage import (
     WITHIN_PCT,

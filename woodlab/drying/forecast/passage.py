@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying import kernel
-from woodlab.drying.fit.courses import courses_to, yearly_level
+from woodlab.drying.estimator.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.errors import WoodlabError

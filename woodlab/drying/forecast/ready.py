@@ -76,7 +76,7 @@ def forecast_ready(
     Notes
     -----
     How futures are drawn, with sources: `woodlab.drying.future_air` and
-    `woodlab.drying.fit.courses`. The usual target is common practice, no source.
+    `woodlab.drying.estimator.courses`. The usual target is common practice, no source.
 
     Examples
     --------

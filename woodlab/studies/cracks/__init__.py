@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.errors import WoodlabError
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.studies.columns import check_columns, with_numbers
 from woodlab.studies.cracks.counts import (
     crack_rates,
     growth_by_action,
@@ -17,9 +17,8 @@ from woodlab.studies.cracks.counts import (
 )
 from woodlab.studies.cracks.design import Design, design_of
 from woodlab.studies.cracks.effects import EFFECT_COLUMNS, effects_table, with_core
-from woodlab.studies.cracks.frailty import NO_MISSES, estimate_misses
 from woodlab.studies.cracks.hazard import fit_hazard
-from woodlab.studies.cracks.intervals import crack_growth, first_cracks
+from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import STANDARD_COLUMNS, standardised_factors
 from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
 
@@ -88,8 +87,9 @@ def crack_study(
     >>> wall["term"], float(round(wall["hazard_ratio"], 1)), int(wall["n_cracks"])
     ('wall: per 10 mm thicker', 2.1, 15)
     """
-    pieces = book.pieces
-    _check_columns(pieces, [*terms, *by])
+    book = expect_book(book, "crack_study")
+    check_columns(book.pieces, [*terms, *by])
+    pieces = with_numbers(book.pieces, [*terms, *by])
     if "book" in pieces and pieces["book"].nunique() > 1 and "book" not in terms:
         terms = [*terms, "book"]
     carried = [*dict.fromkeys([*terms, *by])]
@@ -136,10 +136,3 @@ def crack_study(
         invented=invented,
         notes=tuple(notes),
     )
-
-
-def _check_columns(pieces: pd.DataFrame, names: Sequence[str]) -> None:
-    for name in names:
-        if name not in pieces:
-            known = ", ".join(c for c in pieces.columns if c != "piece")
-            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")

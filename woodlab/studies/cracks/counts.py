@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.stats import norm, t
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from statsmodels.stats.proportion import proportion_confint
 
-from woodlab.studies.cracks.intervals import GREW_MM, FirstCracks
+from woodlab.studies.columns import groups_of, log_names, wall_class
+from woodlab.studies.cracks.intervals import FirstCracks
 
 RATE_COLUMNS = [
     "by", "group", "n_pieces", "n_cracked", "share", "ci_lower", "ci_upper", "n_no_looks",
@@ -29,21 +30,6 @@ LATE_SHARE = 0.8
 # ... and in any case not for so long: few cracks, or none, say nothing of when they open. Common
 # practice, no source.
 WATCH_DAYS = 60.0
-
-
-def wall_class(wall_mm: pd.Series) -> pd.Series:
-    """Classes of 10 mm (of 5 mm where the walls span less than 20 mm), in words.
-
-    Examples
-    --------
-    >>> wall_class(pd.Series([18.0, 41.0])).tolist()
-    ['10 to under 20 mm', '40 to under 50 mm']
-    """
-    width = 10.0 if wall_mm.max() - wall_mm.min() >= 20 else 5.0
-    low = np.floor(wall_mm / width) * width
-    return pd.Series(
-        [f"{a:g} to under {a + width:g} mm" if a == a else "not given" for a in low], wall_mm.index
-    )
 
 
 def too_few_looks(first: FirstCracks) -> pd.DataFrame:
@@ -91,22 +77,6 @@ def _groupings(frame: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, pd.Ser
     return made + [(name, groups_of(frame[name])) for name in by]
 
 
-def groups_of(values: pd.Series) -> pd.Series:
-    """The values as names; numbers of more than six different values as thirds of them.
-
-    Examples
-    --------
-    >>> groups_of(pd.Series([1.0, 2, 3, 4, 5, 6, 7, 8, 9])).unique().tolist()
-    ['1 to 3', '4 to 6', '7 to 9']
-    """
-    numeric = pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
-    if not numeric or values.nunique() <= 6:
-        return values.astype(object).where(values.notna()).map(str, na_action="ignore")
-    third = pd.qcut(values, 3, labels=False, duplicates="drop")
-    ends = values.groupby(third).agg(["min", "max"])
-    return third.map({k: f"{a:g} to {b:g}" for k, (a, b) in ends.T.items()})
-
-
 def crack_rates(first: FirstCracks, few: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
     """Shares that cracked, per piece looked at, with Wilson intervals; a row a group.
 
@@ -151,12 +121,6 @@ def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-NOT_A_TRIAL = (
-    "The makers chose which cracks to glue, and glue hides a crack that goes on below it: this is "
-    "what was seen, not a trial of gluing."
-)
-
-
 def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
     """Cracks by what was done at first sight: how many grew, with Wilson's interval.
 
@@ -181,39 +145,6 @@ def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
         "median_first_mm", "median_growth_mm", "n_closed",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
-
-
-def growth_sentences(by_action: pd.DataFrame) -> tuple[str, ...]:
-    """Glued against left, as what it is."""
-    if not len(by_action):
-        return ()
-    table = by_action.set_index("action")
-    said = []
-    for action, words in (("glued", "glued at first sight"), ("none", "left as they were")):
-        if action in table.index and table.loc[action, "n_followed"] > 0:
-            row = table.loc[action]
-            said.append(
-                f"Of {row['n_followed']:.0f} cracks {words} and looked at again, "
-                f"{row['n_grew']:.0f} grew by more than {GREW_MM:g} mm (95 % interval of that "
-                f"share: {100 * row['ci_lower']:.0f} to {100 * row['ci_upper']:.0f} %)."
-            )
-    if len(said) == 2:
-        glued, left = table.loc["glued"], table.loc["none"]
-        lower, upper = confint_proportions_2indep(
-            glued["n_grew"], glued["n_followed"], left["n_grew"], left["n_followed"],
-            method="newcomb",
-        )  # fmt: skip
-        gap = 100 * (glued["share_grew"] - left["share_grew"])
-        said.append(
-            f"Glued less left, the share that grew differs by {gap:.0f} points (95 % interval "
-            f"{100 * lower:.0f} to {100 * upper:.0f}). {NOT_A_TRIAL}"
-        )
-    elif said:
-        said.append(
-            "The other way has no cracks that were looked at again, so nothing can be compared. "
-            + NOT_A_TRIAL
-        )
-    return tuple(said)
 
 
 WHOLE_COLUMNS = [
@@ -247,13 +178,11 @@ class TurnbullEstimate:
         say how it falls, between them it is level.
     mass : array
         Sums to 1; `end` may be infinite for the last.
-    loglik : float
     """
 
     start: np.ndarray
     end: np.ndarray
     mass: np.ndarray
-    loglik: float
 
     def by(self, days: float) -> float:
         """Share that has begun to crack by a day at which the estimate is level (NaN inside)."""
@@ -291,8 +220,7 @@ def turnbull(after: np.ndarray, by: np.ndarray) -> TurnbullEstimate:
     # has only not died out yet.
     kept = (mass > 1e-9) & ~((mass < 1e-3) & (slope < 1 - 1e-4))
     mass, _ = _self_consistent(inside[:, kept].astype(float), counts.astype(float))
-    loglik = float(counts @ np.log(inside[:, kept] @ mass))
-    return TurnbullEstimate(start[kept], end[kept], mass, loglik)
+    return TurnbullEstimate(start[kept], end[kept], mass)
 
 
 def _self_consistent(inside: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -359,8 +287,7 @@ def _cluster(used: pd.DataFrame, between: float) -> tuple[float, float]:
     """Design effect of pieces that share logs, and the level that Student's t asks of Wilson."""
     if "log" not in used or used["log"].notna().sum() == 0:
         return 1.0, 0.95
-    alone = pd.Series([f"piece {i}" for i in range(len(used))], used.index)
-    size = used["log"].where(used["log"].notna(), alone).value_counts().to_numpy(float)
+    size = log_names(used).value_counts().to_numpy(float)
     effect = 1 + ((size**2).sum() / size.sum() - 1) * between
     df = max(len(size) - 1, 2)
     return float(effect), float(1 - 2 * norm.sf(t.ppf(0.975, df)))

@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.special import logsumexp
 
 from woodlab.book.tables import NOT_SAID
 from woodlab.errors import WoodlabError
+from woodlab.studies.columns import is_number
 from woodlab.studies.confounding import independent_columns
 
-WALL_STEP_MM = 10.0
 _WORDS = {"wall_mm": "wall: per 10 mm thicker", "difference_pct": "core to surface: per 10 points "
           "of moisture more"}  # fmt: skip
 
@@ -181,7 +182,7 @@ def part_of(used: pd.DataFrame, column: str, reference: str | None = None) -> Fa
     (Factor(column='maker', levels=('y', 'x'), pooled=False), 10.0)
     """
     values = used[column]
-    if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
+    if is_number(values):
         spread = float(values.std()) if len(values) > 1 else 1.0
         step = 10.0 ** np.round(np.log10(spread)) if spread > 0 else 1.0
         return Number(column, float(values.mean()), float(step))
@@ -304,27 +305,12 @@ class Course:
         weights = _GAUSS_WEIGHTS * (b - a) / 2 * WEEK_DAYS * np.exp(u)
         return self.basis(days), np.log(weights)
 
-    def span(self, start: float, end: float) -> Span:
-        """Nodes over one span of days, for its integral."""
+    def log_integral(self, start: float, end: float, gamma: np.ndarray) -> np.ndarray:
+        """ln of the rate's integral over one span of days, for each row of `gamma` (k, df)."""
         cuts = WEEK_DAYS * np.expm1(np.linspace(slow_time(start), slow_time(end), 5))
         basis, log_weights = self.nodes(cuts[:-1], cuts[1:])
-        return Span(basis.reshape(log_weights.size, self.df), log_weights.ravel())
-
-
-@dataclass(frozen=True, eq=False)
-class Span:
-    """Nodes of an integral over the course: basis (q, df) and ln weights [days] (q,)."""
-
-    basis: np.ndarray
-    log_weights: np.ndarray
-
-    def log_integral(self, gamma: np.ndarray) -> tuple[float, np.ndarray]:
-        """ln of the course's integral, and its slope in `gamma`."""
-        inside = self.log_weights + self.basis @ gamma
-        top = inside.max()
-        parts = np.exp(inside - top)
-        total = parts.sum()
-        return float(top + np.log(total)), (parts / total) @ self.basis
+        inside = log_weights.ravel() + gamma @ basis.reshape(log_weights.size, self.df).T
+        return logsumexp(inside, axis=1)
 
 
 # Share of a course column's scatter that the intervals must show beside the other columns.

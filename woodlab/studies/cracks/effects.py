@@ -18,15 +18,13 @@ from woodlab.studies.confounding import (
     why_not,
 )
 from woodlab.studies.cracks.design import Design, Factor, Number, Term
-from woodlab.studies.cracks.frailty import Misses
 from woodlab.studies.cracks.hazard import HazardModel, fit_hazard
-from woodlab.studies.cracks.intervals import FirstCracks
+from woodlab.studies.cracks.intervals import FirstCracks, Misses
 
 EFFECT_COLUMNS = [
     "term", "hazard_ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "family", "certainty",
     "n_pieces", "n_cracks", "method", "reason", "kind", "level", "reference",
 ]  # fmt: skip
-ONE_BOOK = "book"
 
 
 def method_of(model: HazardModel) -> str:
@@ -41,9 +39,7 @@ def method_of(model: HazardModel) -> str:
     return "; ".join(parts)
 
 
-def effects_table(
-    used: pd.DataFrame, design: Design, model: HazardModel | None, level: float = 0.95
-) -> pd.DataFrame:
+def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None) -> pd.DataFrame:
     """A row a term: hazard ratio, interval, p value, or NaN and the reason in words.
 
     `model` is None where no crack was found. `p_holm` is adjusted within the `family`, the terms
@@ -61,21 +57,14 @@ def effects_table(
         if not reason and model is None:
             reason = f"no crack was found in {len(used)} pieces, so nothing compares"
         elif not reason and model is not None:
-            numbers, reason = _told(model, mine, term, weights, level)
+            numbers, reason = _told(model, mine, term, weights)
         rows.append(
             [term.name, *numbers, np.nan, term.kind, "", len(mine), int(mine["cracked"].sum()),
              method_of(model) if model is not None else "none", reason, term.kind, term.level,
              term.reference]
         )  # fmt: skip
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
-    for _, family in table.groupby("family"):
-        table.loc[family.index, "p_holm"] = words.holm(family["p_value"].astype(float))
-    table["p_holm"] = table["p_holm"].astype(float)
-    table["certainty"] = [
-        words.certainty(p, events)
-        for p, events in zip(table["p_holm"], table["n_cracks"], strict=True)
-    ]
-    return table
+    return words.judged(table, table["n_cracks"])
 
 
 def _untellable(
@@ -110,17 +99,17 @@ def _one_log_each(used: pd.DataFrame, term: Term) -> bool:
 
 
 def _told(
-    model: HazardModel, mine: pd.DataFrame, term: Term, weights: np.ndarray, level: float
+    model: HazardModel, mine: pd.DataFrame, term: Term, weights: np.ndarray
 ) -> tuple[list[float], str]:
-    """Ratio, limits and p by profile likelihood; and what to know of them."""
-    contrast = model.dense_weights(weights)
+    """Ratio, limits and p by profile likelihood; and what to know of them, or why there is none."""
+    contrast = model.design.contrast(weights)
     try:
-        lower, upper = model.fit.profile(contrast, level)
-        p_value = model.fit.p_value(contrast)
+        if not model.fit.converged:
+            raise WoodlabError("the fit did not converge")
+        ends = [model.fit.estimate(contrast), *model.fit.profile(contrast)]
+        return [*np.exp(ends).tolist(), model.fit.p_value(contrast)], _notes(mine, term)
     except WoodlabError as error:
         return [np.nan] * 4, f"no interval could be found ({str(error).rstrip('.')})"
-    ratio = model.fit.estimate(contrast)
-    return [float(np.exp(x)) for x in (ratio, lower, upper)] + [p_value], _notes(mine, term)
 
 
 def _notes(mine: pd.DataFrame, term: Term) -> str:
@@ -201,23 +190,18 @@ def with_core(
     rest = [part for part in design.parts if part.column not in ("wall_mm", "seal")]
     alone = fit_hazard(first, Design((number, *rest)), misses=misses, draws=16)
     weights = next(w for term, w in alone.design.terms() if term.kind == CORE_COLUMN)
-    contrast = alone.dense_weights(weights)
-    try:
-        lower, upper = alone.fit.profile(contrast)
-        row = [asked, float(np.exp(alone.fit.estimate(contrast))), float(np.exp(lower)),
-               float(np.exp(upper)), alone.fit.p_value(contrast)]  # fmt: skip
-    except WoodlabError as error:
-        row, note = [asked, *[np.nan] * 4], str(error)
+    numbers, why = _told(alone, used, Term(asked, CORE_COLUMN), weights)
+    row = [asked, *numbers, len(used), n_cracked, why or note]
     both = fit_hazard(first, Design((number, *design.parts)), alone.course, misses, draws=16)
     added = _added(both, beside, len(used), n_cracked)
-    return pd.DataFrame([[*row, len(used), n_cracked, note], added], columns=PHYSICS_COLUMNS)
+    return pd.DataFrame([row, added], columns=PHYSICS_COLUMNS)
 
 
 def _added(both: HazardModel, beside: str, n_pieces: int, n_cracked: int) -> list[object]:
     """Wald's statistic of all wall and seal columns together, in the model that has both."""
     fixed = both.design.fixed(both.used)
     weights = [
-        both.dense_weights(w)
+        both.design.contrast(w)
         for term, w in both.design.terms()
         if term.kind in ("wall", "seal") and is_estimable(fixed, w)
     ]

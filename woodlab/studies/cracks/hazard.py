@@ -3,8 +3,8 @@
 Between two looks a piece still whole cracks with the chance 1 - exp(-rate), the rate being the
 integral over the days between of a smooth course, times what species, wall, seal and log make of
 it: a complementary log-log model, right for long intervals too since the course is integrated
-inside each of them. Logs are integrated out and looks may overlook cracks (`frailty`); the fixed
-effects are under Jeffreys' prior (`likelihood`). All figures about a risk are functions of draws
+inside each of them. Logs are integrated out and looks may overlook cracks (`likelihood`); the fixed
+effects are under Jeffreys' prior (`penalised`). All figures about a risk are functions of draws
 from the posterior, so that what is not known of the spread between logs is in their intervals.
 """
 
@@ -14,19 +14,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
 from scipy.stats import chi2, norm, qmc
 from scipy.stats import t as student_t
 
+from woodlab.studies.columns import log_names
 from woodlab.studies.cracks.design import Course, Design, choose_course, slow_time
-from woodlab.studies.cracks.frailty import NO_MISSES, Misses, Pieces, spans_of
-from woodlab.studies.cracks.intervals import FirstCracks
-from woodlab.studies.cracks.likelihood import (
-    BinomialRows,
-    Objective,
-    PenalisedFit,
-    fit_penalised,
-)
+from woodlab.studies.cracks.intervals import NO_MISSES, FirstCracks, Misses, spans_of
+from woodlab.studies.cracks.likelihood import BinomialRows, Pieces
+from woodlab.studies.cracks.penalised import Objective, PenalisedFit, fit_penalised
 
 # Spread of ln rate between logs (and between species, where they are pooled) is held back by a
 # weak prior, sd * exp(-sd / scale), with its peak at the scale: with few logs the likelihood
@@ -91,11 +86,6 @@ class HazardModel:
     draws: np.ndarray
     level: float
 
-    def dense_weights(self, fixed_weights: np.ndarray) -> np.ndarray:
-        """Weights on the design's columns, as weights on all dense parameters."""
-        inside = self.design.contrast(fixed_weights)
-        return np.concatenate([inside, np.zeros(self.course.df)])
-
     def risk(
         self, columns: np.ndarray, start_days: np.ndarray, end_days: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
@@ -116,8 +106,7 @@ class HazardModel:
         spans, back = np.unique(np.stack([start, end], 1), axis=0, return_inverse=True)
         out = np.empty((len(gamma), len(spans)))
         for i, (a, b) in enumerate(spans):
-            span = self.course.span(float(a), float(b))
-            out[:, i] = np.exp(logsumexp(span.log_weights + gamma @ span.basis.T, axis=1))
+            out[:, i] = np.exp(self.course.log_integral(float(a), float(b), gamma))
         return out[:, back.ravel()]
 
 
@@ -146,15 +135,10 @@ def merged_intervals(intervals: pd.DataFrame) -> pd.DataFrame:
     block = np.floor(slow_time(intervals["to_days"].to_numpy()) / _MERGE_SLOW + 1e-9)
     key = pd.DataFrame({"piece": piece, "block": block, "cracked": intervals["cracked"]})
     number = (key != key.shift()).any(axis=1).cumsum().to_numpy()
-    grouped = intervals.groupby(number, sort=False)
-    return pd.DataFrame(
-        {
-            "piece": grouped["piece"].first(),
-            "from_days": grouped["from_days"].min(),
-            "to_days": grouped["to_days"].max(),
-            "cracked": grouped["cracked"].max(),
-        }
-    ).reset_index(drop=True)
+    return intervals.groupby(number, sort=False, as_index=False).agg(
+        piece=("piece", "first"), from_days=("from_days", "min"), to_days=("to_days", "max"),
+        cracked=("cracked", "max"),
+    )  # fmt: skip
 
 
 def fit_hazard(
@@ -224,7 +208,7 @@ def pieces_of(
     used: pd.DataFrame, spans: pd.DataFrame, columns: np.ndarray, course: Course
 ) -> Pieces:
     """The frame of pieces and their spans as the likelihood takes them."""
-    codes = log_codes(used["log"])
+    codes = log_codes(used)
     order = np.arange(len(used)) if codes is None else np.argsort(codes, kind="stable")
     place = pd.Series(np.argsort(order), used["piece"])
     at = spans["piece"].map(place).to_numpy()
@@ -239,22 +223,16 @@ def pieces_of(
         design=columns[order], piece=at[by_piece], start=np.searchsorted(days, start),
         end=np.where(np.isfinite(end), np.searchsorted(days, np.minimum(end, days[-1])), -1),
         weight=spans["weight"].to_numpy(float), course=basis, log_widths=log_widths,
-        log=None if codes is None else _dense_codes(codes[order]),
+        log=None if codes is None else np.cumsum(np.r_[0, np.diff(codes[order]) > 0]),
     )  # fmt: skip
 
 
-def _dense_codes(codes: np.ndarray) -> np.ndarray:
-    return np.cumsum(np.r_[0, np.diff(codes) > 0])
-
-
-def log_codes(logs: pd.Series) -> np.ndarray | None:
+def log_codes(used: pd.DataFrame) -> np.ndarray | None:
     """Codes of the logs, a piece without one standing alone; None where no log has two pieces."""
-    named = logs.dropna()
+    named = used["log"].dropna()
     if named.nunique() < 2 or named.value_counts().max() < 2:
         return None
-    alone = pd.Series([f"piece {i}" for i in range(len(logs))], logs.index)
-    names = ("log " + logs.astype("object").astype(str)).where(logs.notna(), alone)
-    return pd.factorize(names)[0]
+    return pd.factorize(log_names(used))[0]
 
 
 def _with_species_sd(objective: Objective) -> tuple[Objective, float]:
@@ -325,7 +303,7 @@ def _log_posterior(fit: PenalisedFit, theta: np.ndarray) -> np.ndarray:
     objective = fit.objective
     n = objective.rows.n_dense
     out = np.full(len(theta), -np.inf)
-    assert isinstance(objective.pieces, Pieces)
+    assert objective.pieces is not None
     with np.errstate(all="ignore"):
         for low in range(0, len(theta), 32):
             out[low : low + 32] = objective.pieces.logliks(theta[low : low + 32])
@@ -343,15 +321,16 @@ def _log_posterior(fit: PenalisedFit, theta: np.ndarray) -> np.ndarray:
 def _level(fit: PenalisedFit) -> float:
     """How far the intercept alone moves to its unpenalised maximum, all else held."""
     objective = fit.objective
-    assert isinstance(objective.pieces, Pieces)
+    pieces = objective.pieces
+    assert pieces is not None
     at, constant = fit.theta.copy(), np.zeros(len(fit.theta))
-    constant[: objective.pieces.design.shape[1]] = np.linalg.lstsq(
-        objective.pieces.design, np.ones(len(objective.pieces.design)), rcond=None
+    constant[: pieces.design.shape[1]] = np.linalg.lstsq(
+        pieces.design, np.ones(len(pieces.design)), rcond=None
     )[0]
     moved = 0.0
     for _ in range(20):
-        slope = float(objective.pieces.loglik(at)[1] @ constant)
-        ahead = float(objective.pieces.loglik(at + 1e-4 * constant)[1] @ constant)
+        slope = float(pieces.loglik(at)[1] @ constant)
+        ahead = float(pieces.loglik(at + 1e-4 * constant)[1] @ constant)
         curve = (slope - ahead) / 1e-4
         if not curve > 0:
             break

@@ -28,28 +28,29 @@ class Typical:
 
     def __init__(self, model: HazardModel):
         theta = np.vstack([model.fit.theta, model.draws])
-        weights = model.dense_weights(model.design.fixed(model.used).mean(axis=0))
-        p = len(weights) - model.course.df
-        self.course, self.model = model.course, model
-        self.level = theta[:, :p] @ weights[:p] + model.level
+        weights = model.design.contrast(model.design.fixed(model.used).mean(axis=0))
+        p, self.course = len(weights), model.course
+        self.level = theta[:, :p] @ weights + model.level
         self.gamma = theta[:, p : p + model.course.df]
         # A crack as long as the middle one at first find is overlooked by so many looks.
         self.missed = float(model.misses.chance(model.misses.typical_mm))
 
     def chance(self, start: float, end: float) -> np.ndarray:
-        span = self.course.span(start, end)
-        inside = span.log_weights + self.gamma @ span.basis.T
-        return -np.expm1(-np.exp(self.level + np.log(np.exp(inside).sum(axis=1))))
+        return -np.expm1(-np.exp(self.level + self.course.log_integral(start, end, self.gamma)))
 
-    def unseen(self, start: float, gap: float) -> tuple[np.ndarray, np.ndarray]:
+    def unseen(
+        self, start: float, gap: float, first: int | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Expected days from opening to the look that finds it, and the chance of opening.
 
+        Of the estimate and all draws, or of the `first` few: the estimate is the first.
         To the end of the gap about half of it, and more where the rate is falling fast; then a
         gap more for each look that overlooks it.
         """
         edges = np.linspace(start, start + gap, _GRID + 1)
         middle = (edges[1:] + edges[:-1]) / 2
-        rate = np.exp(self.level[:, None] + self.gamma @ self.course.basis(middle).T)
+        level, gamma = self.level[:first, None], self.gamma[:first]
+        rate = np.exp(level + gamma @ self.course.basis(middle).T)
         total = np.cumsum(rate * np.diff(edges), axis=1)
         whole = np.exp(-np.hstack([np.zeros((len(rate), 1)), total]))
         opened = whole[:, :-1] - whole[:, 1:]
@@ -94,15 +95,16 @@ def look_gaps(
     if not (unseen_limit_days > 0 and piece_days > 0):
         raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
     until, typical, rows = _until(model, until_day), Typical(model), []
-    one = Typical(model)
-    one.level, one.gamma = typical.level[:1], typical.gamma[:1]
     for week, start in enumerate(np.arange(0.0, until, 7.0), start=1):
         end = float(min(start + 7.0, model.last_days))
         if week > 1 and end - start < 3.5:
             break  # the last days are no week
         chances = typical.chance(start, end)
         lower, upper = limits(chances[1:])
-        unseen = [float(one.unseen(start, gap)[0][0]) for gap in range(1, LONGEST_GAP_DAYS + 1)]
+        unseen = [
+            float(typical.unseen(start, gap, first=1)[0][0])
+            for gap in range(1, LONGEST_GAP_DAYS + 1)
+        ]
         even = [_longest(unseen, piece_days / (100 * x * 7 / (end - start)))
                 for x in (float(chances[0]), float(upper), float(lower))]  # fmt: skip
         rows.append([week, start, end, chances[0], lower, upper,

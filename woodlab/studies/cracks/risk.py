@@ -15,8 +15,10 @@ import pandas as pd
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.confounding import is_estimable
+from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.cracks.design import Design, Factor
 from woodlab.studies.cracks.hazard import HazardModel
+from woodlab.words import tally
 
 # A wall counts as tried in a species this far beyond its own thinnest and thickest piece, as
 # long as it lies within the walls of the whole book.
@@ -67,7 +69,7 @@ class Tried:
         """Why the data cannot say, or an empty string."""
         for part in self.model.design.parts:
             name = part.column
-            if hasattr(part, "levels"):
+            if isinstance(part, Factor):
                 if row[name] is None or str(row[name]) not in part.levels:
                     known = ", ".join(sorted(part.levels))
                     return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
@@ -116,7 +118,7 @@ def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
         )
     for part in model.design.parts:
         if part.column not in frame:
-            usual = part.levels[0] if hasattr(part, "levels") else part.centre
+            usual = part.levels[0] if isinstance(part, Factor) else part.centre
             frame = frame.assign(**{part.column: usual})
     return frame
 
@@ -152,6 +154,29 @@ def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.D
     ]
     out["reason"] = np.where(told, carried, CANNOT + reasons)
     return out.astype({"reason": "str"})
+
+
+def risk_without_cracks(
+    used: pd.DataFrame, frame: pd.DataFrame, by_day: float, why: str = ""
+) -> pd.DataFrame:
+    """As `planned_risk`, of a book in which nothing cracked: only an upper limit, Wilson's."""
+    check_day(by_day)
+    long = int((used["after_days"] >= by_day).sum())
+    known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
+    known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
+    lower = np.where(known & (long > 0), 0.0, np.nan)
+    upper = lower + wilson_interval(0, long)[1]
+    only = (
+        f"no crack was found; {tally(long)} in all, looked at until day {by_day:g} or longer: only "
+        "an upper limit, the same for every piece"
+    )
+    refuse = f"{CANNOT}no crack was found, and no piece was looked at that long"
+    strange = why or f"{CANNOT}this species, seal or wall was never tried"
+    return frame.assign(
+        by_day=float(by_day), risk=np.nan, ci_lower=lower, ci_upper=upper, risk_crude=np.nan,
+        crude_lower=lower, crude_upper=upper,
+        reason=np.where(known, only if long else refuse, strange),
+    )  # fmt: skip
 
 
 def _net_and_crude(model: HazardModel, rows: np.ndarray, by_day: float) -> np.ndarray:
@@ -226,7 +251,7 @@ def span_risk(
 def _unknown(tried: Tried, row: dict) -> bool:
     walls = tried.low <= row["wall_mm"] <= tried.high
     for part in tried.model.design.parts:
-        if hasattr(part, "levels") and str(row[part.column]) not in part.levels:
+        if isinstance(part, Factor) and str(row[part.column]) not in part.levels:
             return True
     weights = tried.model.design.fixed(pd.DataFrame([row]))[0]
     return not walls or not is_estimable(tried.fixed, weights)
@@ -330,8 +355,8 @@ def _one_wall(tried: Tried, species: str, seal: str, max_risk: float, by_day: fl
     more, said = np.nan, []
     level = f"{100 * max_risk:.0f} in 100"
     if np.isnan(known):
-        more, words = _more_pieces(model, risk[0], draws[:, 0], max_risk)
-        said.append(f"not yet known: {words}")
+        more, why = _more_pieces(model, risk[0], draws[:, 0], max_risk)
+        said.append(f"not yet known: {why}")
     elif known == walls[-1]:
         said.append("the thickest wall tried; how much thicker it may be is not known")
     if np.isnan(crossing) and risk[0] >= max_risk:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -17,15 +16,9 @@ from woodlab.studies import cautions
 from woodlab.studies.cracks import looking
 from woodlab.studies.cracks import risk as risks
 from woodlab.studies.cracks import words as said
-from woodlab.studies.cracks.counts import (
-    growth_sentences,
-    wilson_interval,
-)
 from woodlab.studies.cracks.design import Number
 from woodlab.studies.cracks.hazard import HazardModel
-from woodlab.studies.cracks.intervals import (
-    FirstCracks,
-)
+from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.export import save_tables
 
 NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
@@ -115,7 +108,7 @@ class CrackStudy(Shown):
         lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
                  + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
         lines += self._findings()
-        lines += [cautions.CRACKED_WOOD.split(". ")[0] + ".", *self._invented()]
+        lines += [cautions.in_short(cautions.CRACKED_WOOD), *self._invented()]
         rows = self.standardised[self.standardised["by"] == "seal"]
         seals = self.effects[self.effects["kind"] == "seal"]
         sure = seals.set_index("level")["certainty"].to_dict()
@@ -157,10 +150,39 @@ class CrackStudy(Shown):
         ends = self.first.used["wall_mm"].quantile([0.25, 0.75]).round().tolist()
         return self.partial_dependence("wall_mm", ends, self.by_day)
 
-    @cached_property
+    @property
     def sentences(self) -> tuple[str, ...]:
         """The findings in plain words, each with its counts or interval."""
-        return _sentences(self)
+        if self.why:
+            return (self.why, self.would_help)
+        lines = [*said.rate_sentences(self.rates, self.first, self.too_few), *self.notes]
+        if self.model is None:
+            lines.append(
+                f"{words.opened(NO_CRACKS)}; only upper limits of the shares can be given."
+            )
+            return tuple(lines)
+        used = self.first.used
+        if used["species"].nunique() == 1:
+            lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
+        if used["seal"].nunique() == 1:
+            lines.append("All pieces were sealed alike, so the seal cannot be judged.")
+        lines += said.effect_sentences(
+            self.effects, self.standardised, self.rates, self._wall_ends()
+        )
+        lines.append(said.standing_out(self.effects))
+        lines += said.log_sentence(self.model.log_sd, int(used["log"].nunique()))
+        lines += said.miss_sentence(self.model.misses)
+        lines += said.ended_sentence(used)
+        if self.model.course.df:
+            days = used[["after_days", "by_days"]].to_numpy(dtype=float)
+            earliest = float(np.min(days[np.isfinite(days) & (days > 0)], initial=np.inf))
+            n_cracked = int(used["cracked"].sum())
+            lines += said.course_sentence(self.look_gaps(), n_cracked, earliest)
+        else:
+            lines.append(said.NO_COURSE)
+        lines += said.wall_sentences(self.thickest_wall(by_day=self.by_day))
+        lines += said.growth_sentences(self.growth_by_action)
+        return tuple(line for line in lines if line)
 
     @property
     def log_effect(self) -> pd.DataFrame:
@@ -200,29 +222,7 @@ class CrackStudy(Shown):
         """
         if self.model is not None:
             return risks.planned_risk(self.model, frame, by_day)
-        risks.check_day(by_day)
-        used = self.first.used
-        long = int((used["after_days"] >= by_day).sum())
-        _, upper = wilson_interval(0, long)
-        only = (
-            f"no crack was found; {said.pieces(long)} in all, looked at until "
-            f"day {by_day:g} or longer: only an upper limit, the same for every piece"
-        )
-        refuse = "the data cannot say: no crack was found, and no piece was looked at that long"
-        known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
-        known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
-        strange = self.why or "the data cannot say: this species, seal or wall was never tried"
-        out = frame.assign(by_day=float(by_day), risk=np.nan)
-        good = known & (long > 0)
-        out["ci_lower"], out["ci_upper"] = (
-            np.where(good, 0.0, np.nan),
-            np.where(good, upper, np.nan),
-        )
-        out = out.assign(
-            risk_crude=np.nan, crude_lower=out["ci_lower"], crude_upper=out["ci_upper"]
-        )
-        out["reason"] = np.where(known, only if long else refuse, strange)
-        return out
+        return risks.risk_without_cracks(self.first.used, frame, by_day, self.why)
 
     def partial_dependence(
         self, column: str, values: Sequence[float] | None = None, by_day: float = USUAL_DAY
@@ -291,11 +291,10 @@ class CrackStudy(Shown):
         if self.model is not None:
             return risks.thickest_walls(self.model, max_risk, by_day)
         cells = self.first.used.groupby(["species", "seal"]).size().rename("n_pieces").reset_index()
-        nan = dict.fromkeys(risks.WALL_COLUMNS[2:7], np.nan)
-        reason = f"not yet known: {NO_CRACKS}"
-        out = cells.assign(**nan, max_risk=max_risk, by_day=float(by_day), n_cracked=0,
-                           reason=reason)  # fmt: skip
-        return out[risks.WALL_COLUMNS]
+        return cells.reindex(columns=risks.WALL_COLUMNS).assign(
+            max_risk=max_risk, by_day=float(by_day), n_cracked=0,
+            reason=f"not yet known: {NO_CRACKS}",
+        )  # fmt: skip
 
     def look_every(
         self, gaps_days: Sequence[float] = (3, 4, 7, 14), until_day: float = USUAL_DAY
@@ -375,42 +374,3 @@ class CrackStudy(Shown):
             "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
         }  # fmt: skip
         return save_tables(self, path, more)
-
-
-def _sentences(study: CrackStudy) -> tuple[str, ...]:
-    if study.why:
-        return (study.why, study.would_help)
-    lines = said.rate_sentences(study.rates, study.first, study.too_few)
-    lines += study.notes
-    if study.model is None:
-        lines.append(f"{words.opened(NO_CRACKS)}; only upper limits of the shares can be given.")
-        return tuple(lines)
-    used = study.first.used
-    if used["species"].nunique() == 1:
-        lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
-    if used["seal"].nunique() == 1:
-        lines.append("All pieces were sealed alike, so the seal cannot be judged.")
-    lines += said.effect_sentences(
-        study.effects, study.standardised, study.rates, study._wall_ends()
-    )
-    lines.append(said.standing_out(study.effects))
-    lines += said.log_sentence(study.model.log_sd, int(used["log"].nunique()))
-    lines += said.miss_sentence(study.model.misses)
-    ended = used[used["outcome"] != ""]
-    if len(ended):
-        lines.append(
-            f"{words.opened(said.pieces(len(ended)))} left before any crack was found; the crude "
-            "risk counts that, the net risk is as if it did not happen."
-        )
-    if study.model.course.df:
-        ends = used[["after_days", "by_days"]].to_numpy(dtype=float)
-        earliest = float(np.min(ends[np.isfinite(ends) & (ends > 0)], initial=np.inf))
-        lines += said.course_sentence(study.look_gaps(), int(used["cracked"].sum()), earliest)
-    else:
-        lines.append(
-            "How the rate runs over the days the records do not tell (few cracks, or too few "
-            "days with looks): it is taken as the same on every day."
-        )
-    lines += said.wall_sentences(study.thickest_wall(by_day=study.by_day))
-    lines += growth_sentences(study.growth_by_action)
-    return tuple(line for line in lines if line)

@@ -6,19 +6,16 @@ import re
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.proportion import confint_proportions_2indep
 
 from woodlab import words
 from woodlab.show import listed
-from woodlab.studies.cracks.frailty import Misses
-from woodlab.studies.cracks.intervals import FirstCracks
+from woodlab.studies.cracks.intervals import GREW_MM, FirstCracks, Misses
+from woodlab.words import percent, tally
 
 # Above this share of cracked pieces, with most pieces not looked at, looks were perhaps written
 # down for cracks only (common practice, no source).
 MOSTLY_CRACKED = 0.8
-
-
-def percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if not 0 < share < 0.01 else f"{100 * share:.1f} %"
 
 
 def in_100(share: float) -> str:
@@ -30,15 +27,11 @@ def span_100(lower: float, upper: float) -> str:
     return f"{100 * lower:.0f} to {100 * upper:.0f}"
 
 
-def pieces(count: int) -> str:
-    return f"{count} piece{'' if count == 1 else 's'}"
-
-
 def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -> list[str]:
     """How many cracked, and which pieces were looked at too little."""
     every = rates[rates["by"] == "all"].iloc[0]
     said = [
-        f"Of {pieces(every['n_pieces'])} looked over for cracks, {every['n_cracked']} cracked "
+        f"Of {tally(every['n_pieces'])} looked over for cracks, {every['n_cracked']} cracked "
         f"({percent(every['share'])}, 95 % interval {percent(every['ci_lower'])} to "
         f"{percent(every['ci_upper'])})."
     ]
@@ -47,9 +40,7 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
         idle["status"].where(idle["status"] == "facts missing", "without a look after turning")
     ):
         what = "whose species, seal or wall is not given" if reason == "facts missing" else reason
-        said.append(
-            f"Nothing can be said of {pieces(len(group))} {what}: {listed(group['piece'])}."
-        )
+        said.append(f"Nothing can be said of {tally(len(group))} {what}: {listed(group['piece'])}.")
     if len(idle) > every["n_pieces"] and every["share"] > MOSTLY_CRACKED:
         said.append(
             "If those were looked over and found whole, and only cracks were written down, the "
@@ -58,7 +49,7 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
     short = [name for name in few["piece"] if name not in set(idle["piece"])]
     if short:
         said.append(
-            f"{pieces(len(short)).capitalize()} without a crack had too few looks to count as "
+            f"{tally(len(short)).capitalize()} without a crack had too few looks to count as "
             f"whole: {listed(short)}."
         )
     said.extend(first.notes)
@@ -69,40 +60,23 @@ def effect_sentences(
     effects: pd.DataFrame, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
 ) -> list[str]:
     """One sentence a row of the effects; levels without a number share one for each reason."""
-    said: list[str] = []
-    alike: dict[tuple[str, str], list[str]] = {}
+    told: dict[tuple[str, str], list[dict]] = {}
     for row in effects.to_dict("records"):
-        if np.isfinite(row["hazard_ratio"]):
-            said.append(_effect_sentence(row, standardised, rates, walls))
-            continue
-        level = str(row["level"])
         reason = str(row["reason"]).rstrip(".")
-        if level:
-            reason = re.sub(rf"\b{re.escape(level)}\b", "it", reason)
-        key = (str(row["kind"]), reason)
-        alike.setdefault(key, []).append(level)
-        if len(alike[key]) == 1:
-            said.append(f"\0{len(alike) - 1}")  # its place, for the sentence of all of them
-    rows = {(row["kind"], str(row["level"])): row for row in effects.to_dict("records")}
-    shared = list(alike.items())
+        if row["level"]:
+            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
+        one = np.isfinite(row["hazard_ratio"])
+        told.setdefault((row["kind"], row["term"] if one else reason), []).append(row)
     out = []
-    for text in said:
-        if not text.startswith("\0"):
-            out.append(text)
-            continue
-        (kind, reason), levels = shared[int(text[1:])]
-        row = rows[kind, levels[0]]
-        if len(levels) == 1:
+    for (_, reason), (row, *others) in told.items():
+        if np.isfinite(row["hazard_ratio"]):
+            out.append(_effect_sentence(row, standardised, rates, walls))
+        elif not others:
             out.append(f"{subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
         else:
-            out.append(
-                f"{_GROUPS.get(kind, 'Pieces')} of each of these: we cannot tell, since {reason} "
-                f"({listed(levels, most=30)})."
-            )
+            levels = listed([one["level"] for one in (row, *others)], most=30)
+            out.append(f"Pieces of each of these: we cannot tell, since {reason} ({levels}).")
     return out
-
-
-_GROUPS = {"species": "Pieces", "seal": "Pieces"}
 
 
 def _effect_sentence(
@@ -219,6 +193,23 @@ def miss_sentence(misses: Misses) -> list[str]:
     ]
 
 
+def ended_sentence(used: pd.DataFrame) -> list[str]:
+    """How many pieces left before they cracked, which the crude risk counts."""
+    count = int((used["outcome"] != "").sum())
+    if not count:
+        return []
+    return [
+        f"{words.opened(tally(count))} left before any crack was found; the crude risk counts "
+        "that, the net risk is as if it did not happen."
+    ]
+
+
+NO_COURSE = (
+    "How the rate runs over the days the records do not tell (few cracks, or too few days with "
+    "looks): it is taken as the same on every day."
+)
+
+
 def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 0.0) -> list[str]:
     """When the hazard was highest; no looks tell of the weeks before the first of them."""
     if not len(gaps):
@@ -226,7 +217,7 @@ def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 
     worst = gaps.loc[gaps["chance"].idxmax()]
     last = gaps.iloc[-1]
     told = np.isfinite([one[end] for one in (worst, last) for end in ("ci_lower", "ci_upper")])
-    cracks = f"{n_cracked} crack{'' if n_cracked == 1 else 's'}"
+    cracks = tally(n_cracked, "crack")
     if not told.all():
         return [
             "When in the season the chance of a first crack is highest cannot be told from "
@@ -263,7 +254,7 @@ def wall_sentences(walls: pd.DataFrame) -> list[str]:
         said.append(
             f"{row.species}, {seal}: {row.wall_mm:.0f} mm is the thickest wall for which we can "
             f"say that fewer than {_one_in(row.max_risk)} crack by day {row.by_day:.0f} "
-            f"({pieces(row.n_pieces)})."
+            f"({tally(row.n_pieces)})."
         )
     silent = cells[~np.isfinite(cells["wall_mm"].astype(float))]
     if len(silent):
@@ -281,3 +272,42 @@ def _one_in(share: float) -> str:
     """'one in ten', '15 in 100'."""
     named = {0.5: "one in two", 0.2: "one in five", 0.1: "one in ten", 0.05: "one in 20"}
     return named.get(round(float(share), 4), f"{100 * share:.0f} in 100")
+
+
+NOT_A_TRIAL = (
+    "The makers chose which cracks to glue, and glue hides a crack that goes on below it: this is "
+    "what was seen, not a trial of gluing."
+)
+
+
+def growth_sentences(by_action: pd.DataFrame) -> tuple[str, ...]:
+    """Glued against left, as what it is."""
+    if not len(by_action):
+        return ()
+    table = by_action.set_index("action")
+    lines = []
+    for action, done in (("glued", "glued at first sight"), ("none", "left as they were")):
+        if action in table.index and table.at[action, "n_followed"] > 0:
+            row = table.loc[action]
+            lines.append(
+                f"Of {row['n_followed']:.0f} cracks {done} and looked at again, "
+                f"{row['n_grew']:.0f} grew by more than {GREW_MM:g} mm (95 % interval of that "
+                f"share: {100 * row['ci_lower']:.0f} to {100 * row['ci_upper']:.0f} %)."
+            )
+    if len(lines) == 2:
+        glued, left = table.loc["glued"], table.loc["none"]
+        lower, upper = confint_proportions_2indep(
+            glued["n_grew"], glued["n_followed"], left["n_grew"], left["n_followed"],
+            method="newcomb",
+        )  # fmt: skip
+        gap = 100 * (glued["share_grew"] - left["share_grew"])
+        lines.append(
+            f"Glued less left, the share that grew differs by {gap:.0f} points (95 % interval "
+            f"{100 * lower:.0f} to {100 * upper:.0f}). {NOT_A_TRIAL}"
+        )
+    elif lines:
+        lines.append(
+            "The other way has no cracks that were looked at again, so nothing can be compared. "
+            + NOT_A_TRIAL
+        )
+    return tuple(lines)

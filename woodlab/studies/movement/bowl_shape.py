@@ -65,13 +65,8 @@ class Bowl:
     pith_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        sizes = {
-            "rim_mm": self.rim_mm,
-            "height_mm": self.height_mm,
-            "wall_mm": self.wall_mm,
-            "foot_mm": self.foot_mm,
-        }
-        for name, size in sizes.items():
+        for name in ("rim_mm", "height_mm", "wall_mm", "foot_mm"):
+            size = getattr(self, name)
             as_number(size, name)
             if isinstance(size, str) or not (np.isfinite(size) and size > 0):
                 raise WoodlabError(f"{name} must be above zero (found {size!r}). Type it in mm.")
@@ -236,13 +231,10 @@ class DriedBowl:
         turn = np.linspace(0, 2 * np.pi, 145)
         x, z = self.bowl.rim_mm / 2 * np.cos(turn), self.bowl.rim_mm / 2 * np.sin(turn)
         moved_x, moved_z, _ = self._carried(x, z, np.zeros_like(x))
-        frames = [
-            pd.DataFrame({"state": state, "across_mm": a, "along_mm": b})
-            for state, a, b in (
-                ("green", x, z),
-                ("dried", x + exaggerate * (moved_x - x), z + exaggerate * (moved_z - z)),
-            )
-        ]
+        frames = []
+        for state, times in (("green", 0.0), ("dried", exaggerate)):
+            across, along = x + times * (moved_x - x), z + times * (moved_z - z)
+            frames.append(pd.DataFrame({"state": state, "across_mm": across, "along_mm": along}))
         return _ordered(frames)
 
     def section(self, exaggerate: float = 1.0) -> pd.DataFrame:
@@ -257,20 +249,12 @@ class DriedBowl:
             x, z = (side, 0 * side) if across else (0 * side, side)
             moved_x, moved_z, moved_depth = self._carried(x, z, depth)
             moved = moved_x if across else moved_z
-            for state, horizontal, down in (
-                ("green", side, depth),
-                (
-                    "dried",
-                    side + exaggerate * (moved - side),
-                    depth + exaggerate * (moved_depth - depth),
-                ),
-            ):
-                height = self._bench(state, exaggerate) - down
-                frames.append(
-                    pd.DataFrame(
-                        {"cut": cut, "state": state, "side_mm": horizontal, "height_mm": height}
-                    )
-                )
+            for state, times in (("green", 0.0), ("dried", exaggerate)):
+                shape = {
+                    "cut": cut, "state": state, "side_mm": side + times * (moved - side),
+                    "height_mm": self._bench(times) - depth - times * (moved_depth - depth),
+                }  # fmt: skip
+                frames.append(pd.DataFrame(shape))
         return _ordered(frames)
 
     def round_wall_mm(self) -> float:
@@ -340,14 +324,12 @@ class DriedBowl:
         side.append(-outer[:1])
         return np.concatenate(depth), np.concatenate(side)
 
-    def _bench(self, state: str, exaggerate: float) -> float:
-        """Depth of the bench below the green rim plane: where the lowest part of the foot is."""
+    def _bench(self, times: float) -> float:
+        """Depth of the bench below the green rim plane, the movement times so much."""
         b = self.bowl
-        if state == "green":
-            return b.height_mm
         x = np.linspace(0, b.foot_mm / 2, 50)
         depth = self._carried(x, 0 * x, np.full(50, b.height_mm))[2]
-        return float((b.height_mm + exaggerate * (depth - b.height_mm)).max())
+        return float((b.height_mm + times * (depth - b.height_mm)).max())
 
 
 def dried_bowl(

@@ -12,17 +12,17 @@ from scipy import stats
 
 from woodlab import words
 from woodlab.book.record_book import expect_book
-from woodlab.drying.fit.courses import yearly_level
+from woodlab.drying.estimator.courses import yearly_level
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.columns import log_names
 from woodlab.studies.export import save_tables
 from woodlab.studies.movement.movement_words import (
     ACROSS,
     VERDICTS,
     course_sentences,
     moisture_sentences,
-    percent,
     shrinkage_sentences,
     verdict_sentences,
 )
@@ -33,11 +33,13 @@ from woodlab.studies.movement.rim_course import (
     mean_course,
     movement_course,
     settled_after,
+    t_reach,
 )
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
 from woodlab.studies.movement.wall_window import wall_window
 from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
+from woodlab.words import percent
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
 # is below fibre saturation too, and the straight line from green to dry holds on average (ours).
@@ -147,7 +149,10 @@ class MovementStudy(Shown):
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
-            Column(f"{percent(self.level)} range", lambda r: words.between(r.ci_lower, r.ci_upper)),
+            Column(
+                f"{percent(self.level)} range",
+                lambda r: words.between(r.ci_lower, r.ci_upper),
+            ),
             Column("radial [%] (table)", own("radial")),
             Column("tangential [%] (table)", own("tangential")),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
@@ -294,7 +299,7 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     dry = _last_dry(rows)
     for part, measured in (("across", "across_shrink_pct"), ("rise", "rise_change_mm")):
         expected = dry[f"expected_{part}_{'pct' if part == 'across' else 'mm'}"]
-        sure = expected.abs() > (1.0 if part == "across" else 1.0)  # else a ratio says nothing
+        sure = expected.abs() > 1.0  # else a ratio says nothing
         dry[f"{part}_ratio"] = (dry[measured] / expected).where(sure)
     out = []
     for species in sorted(rows["species"].unique()):
@@ -313,11 +318,10 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
     asked = frame["figure"] == ACROSS
     frame["family"] = np.where(asked, FAMILY, "")
-    frame["p_holm"] = np.nan
-    frame.loc[asked, "p_holm"] = words.holm(frame.loc[asked, "p_value"])
-    frame["certainty"] = ""
-    frame.loc[asked, "certainty"] = [words.certainty(p) for p in frame.loc[asked, "p_holm"]]
-    return frame
+    judged = words.judged(frame)
+    return frame.assign(
+        p_holm=judged["p_holm"].where(asked), certainty=judged["certainty"].where(asked, "")
+    )
 
 
 def _p_value(row: dict[str, Any], table: float, level: float) -> float:
@@ -347,9 +351,7 @@ def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, An
     """Mean of a figure over logs with its interval; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
     pieces = good.groupby("piece")[[column, "moisture_error_pct"]].mean()
-    log = good.drop_duplicates("piece").set_index("piece")["log"].reindex(pieces.index)
-    unit = log.astype(object).where(log.notna(), pieces.index.to_series()).to_numpy()
-    logs = pieces[column].groupby(unit).mean()
+    logs = pieces[column].groupby(log_names(good).groupby(good["piece"]).first()).mean()
     n = len(logs)
     out: dict[str, Any] = {
         "estimate": float(logs.mean()) if n else np.nan,
@@ -361,9 +363,8 @@ def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, An
         "reason": "",
     }
     if n >= 2:
-        spread = stats.t.ppf(0.5 + level / 2, n - 1) * logs.std(ddof=1) / np.sqrt(n)
         shared = abs(float(logs.mean())) * float(pieces["moisture_error_pct"].mean()) / 100
-        reach = float(np.hypot(spread, 0.0 if np.isnan(shared) else shared))
+        reach = float(np.hypot(t_reach(logs, level), 0.0 if np.isnan(shared) else shared))
         out["ci_lower"], out["ci_upper"] = out["estimate"] - reach, out["estimate"] + reach
         out["method"] = "t over logs, widened by the moisture's interval"
     elif n == 1:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.show import listed
+from woodlab.words import percent
 
 ACROSS = "across the grain, measured/expected"
 VERDICTS = {"clear": "clearly", "likely": "probably", "open": "cannot tell", "nothing": ""}
@@ -102,7 +103,3 @@ def moisture_sentences(rows: pd.DataFrame) -> list[str]:
         f"For {int(weak.sum())} of {len(rows)} rims the moisture does not come from a good curve "
         "of the piece's own; the column moisture_from says why."
     ]
-
-
-def percent(share: float) -> str:
-    return f"{100 * share:.0f} %"

@@ -15,7 +15,7 @@ from woodlab.studies.movement.least_rough import CLEAR_OF_PITH_MM
 from woodlab.studies.movement.rim_rows import moisture_on
 from woodlab.studies.movement.rough_wall import WallMargin
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
-from woodlab.wood.shrinkage import LONGITUDINAL_PCT, green_to_dry, strain_between
+from woodlab.wood.shrinkage import green_to_dry
 
 HEIGHT_SHARE = 0.4  # of the rim, where no height was noted; ours
 COLUMNS = [
@@ -75,16 +75,13 @@ def _left(row: dict[str, Any]) -> dict[str, object]:
     faces = row["rim_faces"] if row["rim_faces"] in ("pith", "bark") else "pith"
     usual = CLEAR_OF_PITH_MM + (height if faces == "bark" else 0.0)
     pith = row["pith_mm"] if row["pith_mm"] >= 0 else usual
-    lower, upper = WallMargin().factors
-    found = []
+    trees = WallMargin().strains(totals, FIBRE_SATURATION_PCT, row["moisture_pct"])
     try:
         bowl = Bowl(row["rim_mm"], height, row["wall_mm"], foot, faces, pith)
-        for factor in (1.0, upper, lower):  # a tree that shrinks more leaves less
-            shrunk = [
-                float(strain_between(total, row["moisture_pct"], FIBRE_SATURATION_PCT))
-                for total in (totals[0] * factor, totals[1] * factor, LONGITUDINAL_PCT)
-            ]
-            found.append(dried_bowl(bowl, *shrunk).round_wall_mm())
+        found = [  # a tree that shrinks more leaves less
+            dried_bowl(bowl, *trees.loc[tree]).round_wall_mm()
+            for tree in ("mean", "upper", "lower")
+        ]
     except WoodlabError as error:
         return nothing | {"reason": str(error)}
     return dict(zip(names, found, strict=True)) | {"reason": ""}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, READING_SD_MM
@@ -69,6 +70,19 @@ def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float)
     return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
 
 
+def t_reach(values: ArrayLike, level: float) -> float:
+    """Half the width of Student's interval of a mean; NaN of fewer than two values.
+
+    Examples
+    --------
+    >>> round(t_reach([1.0, 2.0, 3.0], 0.95), 2)
+    2.48
+    """
+    values = np.asarray(values, dtype=float)
+    n = len(values)
+    return float(stats.t.ppf(0.5 + level / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
+
+
 def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
     """Mean share over pieces at days 30, 60, ..., each piece read between its own rims.
 
@@ -84,14 +98,9 @@ def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
     out = []
     for day, column in zip(days, table.T, strict=True):
         values = column[~np.isnan(column)]
-        n = len(values)
-        mean = float(values.mean()) if n else np.nan
-        reach = (
-            stats.t.ppf(0.5 + level / 2, n - 1) * values.std(ddof=1) / np.sqrt(n)
-            if n > 1
-            else np.nan
-        )
-        out.append([int(day), mean, mean - reach, mean + reach, n])
+        mean = float(values.mean()) if len(values) else np.nan
+        reach = t_reach(values, level)
+        out.append([int(day), mean, mean - reach, mean + reach, len(values)])
     return pd.DataFrame(out, columns=["days", "share", "ci_lower", "ci_upper", "n_pieces"])
 
 

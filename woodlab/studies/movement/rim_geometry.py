@@ -86,12 +86,7 @@ def carry(
     >>> float(x), float(y)
     (0.0, 96.0)
     """
-    x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
-    radial = 1 - np.asarray(radial_pct, dtype=float) / 100
-    around = 1 - np.asarray(tangential_pct, dtype=float) / 100
-    radius = np.hypot(x, y) * radial
-    angle = np.arctan2(x, y) * around / radial
-    return radius * np.sin(angle), radius * np.cos(angle)
+    return _mapped(x_mm, y_mm, radial_pct, tangential_pct, 1)
 
 
 def carry_back(
@@ -105,11 +100,18 @@ def carry_back(
     >>> round(float(x), 9), round(float(y), 9)
     (60.0, 40.0)
     """
+    return _mapped(x_mm, y_mm, radial_pct, tangential_pct, -1)
+
+
+def _mapped(
+    x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike, way: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """The map (`way` 1) or its inverse (-1), which divides where the map multiplies."""
     x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
-    radial = 1 - np.asarray(radial_pct, dtype=float) / 100
-    around = 1 - np.asarray(tangential_pct, dtype=float) / 100
-    radius = np.hypot(x, y) / radial
-    angle = np.arctan2(x, y) * radial / around
+    radial = (1 - np.asarray(radial_pct, dtype=float) / 100) ** way
+    around = (1 - np.asarray(tangential_pct, dtype=float) / 100) ** way
+    radius = np.hypot(x, y) * radial
+    angle = np.arctan2(x, y) * around / radial
     return radius * np.sin(angle), radius * np.cos(angle)
 
 

@@ -64,16 +64,15 @@ def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
         for i, group in enumerate(per_piece.values()):
             k = np.arange(len(group))
             frame.iloc[group["at"]] = np.stack([middle[i, k], low[i, k], high[i, k]], axis=1)
-    found = frame
     fitted = fits.pieces.set_index("piece")[["status", "n_used"]].reindex(asked["piece"])
     bad = ~fitted["status"].isin(["ok", "bounded"]).to_numpy()
-    found["moisture_from"] = np.select(
-        [found["moisture_pct"].isna(), fitted["n_used"].fillna(0).to_numpy() == 0, bad],
+    frame["moisture_from"] = np.select(
+        [frame["moisture_pct"].isna(), fitted["n_used"].fillna(0).to_numpy() == 0, bad],
         ["not known: before it was turned", "its group's drying curve: it was not weighed",
          "drying curve (fit: " + fitted["status"].astype(str).to_numpy(object) + ")"],
         "drying curve",
     )  # fmt: skip
-    return found
+    return frame
 
 
 def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
@@ -92,15 +91,16 @@ def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
         rows[f"table_{part}"] = rows["species"].map(
             {name: float(getattr(total, f"{part}_pct")) for name, total in totals.items()}
         )
-    placed = _placed(rows)
+    unplaced = _place_words(rows)
+    placed = np.array([not words for words in unplaced])
     rows = rows.join(_expected(rows, placed)).join(_own_totals(rows, placed))
     rows["reason"] = [
-        "; ".join(filter(None, [first, second, third, fourth]))
-        for first, second, third, fourth in zip(
+        "; ".join(filter(None, said))
+        for said in zip(
             rows["round_reason"],
             np.where(rows["moisture_pct"].isna(), rows["moisture_from"], ""),
             [totals[name].reason for name in rows["species"]],
-            _place_words(rows),
+            unplaced,
             strict=True,
         )
     ]
@@ -134,12 +134,8 @@ def _round_rims(rows: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _placed(rows: pd.DataFrame) -> np.ndarray:
-    """Whether it is known where in the log the bowl stood, and the pith was not in its wood."""
-    return np.array([not words for words in _place_words(rows)])
-
-
 def _place_words(rows: pd.DataFrame) -> list[str]:
+    """Why it is not known where in the log the bowl stood; empty where it is, clear of the pith."""
     words = []
     for row in rows.itertuples():
         if row.rim_faces not in ("pith", "bark") or not row.pith_mm >= 0:

@@ -12,7 +12,7 @@ from scipy.stats import norm
 from woodlab import words
 from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Shown
-from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.cautions import CRACKED_WOOD, DUST, in_short
 from woodlab.studies.movement.bowl_shape import (
     FOOT_SHARE,
     Bowl,
@@ -93,6 +93,22 @@ class WallMargin:
         reach = float(norm.ppf(self.share)) * self.scatter_cv_pct / 100
         return max(1 - reach, 0.0), 1 + reach
 
+    def strains(
+        self, totals_pct: tuple[float, float], wet_pct: float, dry_pct: float
+    ) -> pd.DataFrame:
+        """Radial, tangential and longitudinal shrinkage between two moistures [%].
+
+        Rows `lower`, `mean` and `upper`: trees at the two limits, and the species' mean.
+        """
+        lower, upper = self.factors
+        factors = np.array([[lower], [1.0], [upper]])
+        totals = np.hstack([factors * totals_pct, np.full((3, 1), LONGITUDINAL_PCT)])
+        return pd.DataFrame(
+            np.asarray(strain_between(totals, dry_pct, wet_pct), dtype=float),
+            index=["lower", "mean", "upper"],
+            columns=["radial_pct", "tangential_pct", "longitudinal_pct"],
+        )
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RoughWall(Shown):
@@ -139,7 +155,7 @@ class RoughWall(Shown):
             for tree in ("lower", "mean", "upper")
         )
         return Card(
-            (*self.sentences, self.cautions[0].split(". ")[0] + "."),
+            (*self.sentences, in_short(self.cautions[0])),
             ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
             "Shrinkage allowed for, between the two moistures",
             ("answer.rough", "answer.dried()", "answer.strains", "answer.cautions"),
@@ -271,16 +287,7 @@ def _strains(totals: tuple[float, float], moisture_pct: float, margin: WallMargi
             f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
             "first above the second."
         )
-    lower, upper = margin.factors
-    rows = {}
-    for tree, factor in (("lower", lower), ("mean", 1.0), ("upper", upper)):
-        shrunk = [
-            strain_between(total, margin.dry_moisture_pct, moisture_pct)
-            for total in (totals[0] * factor, totals[1] * factor, LONGITUDINAL_PCT)
-        ]
-        rows[tree] = shrunk
-    columns = ["radial_pct", "tangential_pct", "longitudinal_pct"]
-    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).astype(float)
+    return margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
 
 
 def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from woodlab.book.units import METRIC, Units
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
-from woodlab.studies.cautions import CRACKED_WOOD
+from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, print_sheet, shown
 from woodlab.studies.next_season.round_words import (
     last_weight,
@@ -99,7 +99,7 @@ class ShopRound(Shown):
         ]
         says = [self._headline(), *self.notes]
         if len(self.due):
-            says.append(CRACKED_WOOD.split(". ")[0] + ".")
+            says.append(in_short(CRACKED_WOOD))
         return card(says, self.due, columns, caption=f"Round of {words.day(self.on)}",
                     more=("round.due", 'round.sheet("round.pdf")'))  # fmt: skip
 

@@ -18,7 +18,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
-from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX
+from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
 
 CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
@@ -67,7 +67,7 @@ class TrialPlan(Shown):
             Column("seal", lambda r: r.seal, False),
         ]
         return card(
-            [*self.sentences, self.cautions[0].split(". ")[0] + "."], self.plan, columns,
+            [*self.sentences, in_short(self.cautions[0])], self.plan, columns,
             caption="Which piece gets which seal",
             more=("plan.plan", "plan.balance", 'plan.sheet("plan.pdf")',
                   'plan.pieces("2027-01-10")', "plan.cautions"),

@@ -8,18 +8,20 @@ trials are then made of logs taken from it. Both are analysed as the trial would
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Any
+from functools import cache, partial
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
-from scipy.stats import norm
+from scipy.optimize import brentq
+from scipy.stats import norm, ttest_ind, ttest_rel
+from tqdm import tqdm
 
 from woodlab.errors import WoodlabError, as_list
 from woodlab.show import Card, Column, Shown, card
+from woodlab.studies.cracks.hazard import chance_over_logs
 from woodlab.studies.next_season.trial_pool import Scatter
 
 OUTCOMES = ("drying_time", "surface_coefficient", "crack_hazard")
@@ -27,6 +29,8 @@ WANTED = 0.80
 CHUNK = 500  # trials a task; the same whether an executor runs them or not
 MOST_LOGS = 400
 LEAST_EXPECTED = 30  # pieces cracked, and whole, under each seal
+
+Power = Callable[[int], float]  # number of logs -> share of trials that see the effect
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -42,13 +46,12 @@ class TrialPower(Shown):
     smallest : DataFrame
         One row an outcome: `outcome`, `ratio`, `n_logs`, `n_pieces`, `power`, `mc_error`,
         `reason`: the fewest logs whose power reaches 80 %; NaN where 400 do not.
-    sentences, cautions : tuple of str
+    sentences : tuple of str
     """
 
     power: pd.DataFrame
     smallest: pd.DataFrame
     sentences: tuple[str, ...]
-    cautions: tuple[str, ...] = ()
 
     def card(self) -> Card:
         """The fewest logs for each effect; the chance with each number of logs."""
@@ -135,16 +138,18 @@ def trial_power(
         for outcome, ratio in effects.items()
     ]
     rows, smallest = [], []
-    bar = _bar(len(jobs) * (len(n_logs) + 1), progress)
+    total = len(jobs) * (len(n_logs) + 1)
+    bar = tqdm(total=total, disable=not progress, desc="trials", unit="design")
     for job, own in zip(jobs, seeds, strict=True):
+        power = cache(partial(_power, job, n_trials, own, executor))
         for logs in n_logs:
-            rows.append(_row(job, int(logs), n_trials, own, executor))
+            rows.append(_row(job, power, int(logs), n_trials))
             bar.update(1)
-        smallest.append(_smallest(job, n_trials, own, executor))
+        smallest.append(_smallest(job, power, n_trials))
         bar.update(1)
     bar.close()
-    power, least = pd.DataFrame(rows), pd.DataFrame(smallest)
-    return TrialPower(power, least, _sentences(least, scatter, per_seal, by_log, pool, n_trials))
+    least = pd.DataFrame(smallest)
+    return TrialPower(pd.DataFrame(rows), least, _sentences(least, jobs[0], n_trials))
 
 
 @dataclass(frozen=True)
@@ -157,6 +162,16 @@ class _Job:
     by_log: bool
     scatter: Scatter
     pool: np.ndarray | None  # (logs, 2, per_seal)
+
+    @property
+    def sd(self) -> float:
+        """Of ln drying time or ln surface coefficient, between pieces of a log."""
+        s = self.scatter
+        return s.drying_time_sd if self.outcome == "drying_time" else s.surface_coefficient_sd
+
+    def n_pieces(self, n_logs: int) -> int:
+        """Of both seals."""
+        return (2 if self.by_log else 1) * n_logs * self.per_seal
 
 
 def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, trials: int) -> None:
@@ -197,20 +212,11 @@ def _outcomes(pool: pd.DataFrame | None, outcome: str) -> np.ndarray | None:
     return (values if outcome == "crack_hazard" else np.log(values)).reshape(-1, 2, per)
 
 
-def _bar(total: int, progress: bool) -> Any:
-    from tqdm import tqdm
-
-    return tqdm(total=total, disable=not progress, desc="trials", unit="design")
-
-
-def _row(
-    job: _Job, n_logs: int, trials: int, seed: np.random.SeedSequence, executor: Executor | None
-) -> dict[str, object]:
-    power = _power(job, n_logs, trials, seed, executor)
-    pieces = (2 if job.by_log else 1) * n_logs * job.per_seal
+def _row(job: _Job, power: Power, n_logs: int, trials: int) -> dict[str, object]:
     return {
         "outcome": job.outcome, "ratio": job.ratio, "n_logs": n_logs, "per_seal": job.per_seal,
-        "n_pieces": pieces, "power": power, "mc_error": mc_error(power, trials),
+        "n_pieces": job.n_pieces(n_logs), "power": power(n_logs),
+        "mc_error": mc_error(power(n_logs), trials),
         "closed_form": np.nan if job.pool is not None else closed_form(job, n_logs),
         "test": _test_name(job),
     }  # fmt: skip
@@ -229,7 +235,7 @@ def mc_error(power: float, trials: int) -> float:
 
 
 def _power(
-    job: _Job, n_logs: int, trials: int, seed: np.random.SeedSequence, executor: Executor | None
+    job: _Job, trials: int, seed: np.random.SeedSequence, executor: Executor | None, n_logs: int
 ) -> float:
     sizes = [CHUNK] * (trials // CHUNK) + ([trials % CHUNK] if trials % CHUNK else [])
     entropy = np.ravel(np.asarray(seed.entropy)).tolist()
@@ -247,10 +253,8 @@ def _seen(task: tuple[_Job, int, int, np.random.SeedSequence]) -> int:
     rng = np.random.default_rng(seed)
     outcome = _drawn(job, n_logs, trials, rng)  # (trials, logs, 2, per_seal)
     if job.outcome == "crack_hazard":
-        p = _p_of_cracks(outcome, job.by_log)
-        return int((p < 0.05).sum())
-    test = _paired if job.by_log else _two_sample
-    return int(test(outcome).sum())
+        return int((_p_of_cracks(outcome, job.by_log) < 0.05).sum())
+    return int((_paired if job.by_log else _two_sample)(outcome).sum())
 
 
 def _drawn(job: _Job, n_logs: int, trials: int, rng: np.random.Generator) -> np.ndarray:
@@ -265,24 +269,18 @@ def _drawn(job: _Job, n_logs: int, trials: int, rng: np.random.Generator) -> np.
         ln_rate = centre + rng.normal(0, s.crack_log_sd, shape[:2])[..., None, None]
         ln_rate = ln_rate + np.log(job.ratio) * np.array([0.0, 1.0])[:, None]
         return (rng.random(shape) < -np.expm1(-np.exp(ln_rate))).astype(float)
-    sd = s.drying_time_sd if job.outcome == "drying_time" else s.surface_coefficient_sd
     effect = np.log(job.ratio) + rng.normal(0, s.seal_by_log_sd, (trials, n_logs))
-    outcome = (
-        rng.normal(0, sd, shape) + rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
-    )
+    outcome = rng.normal(0, job.sd, shape)
+    outcome += rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
     outcome[:, :, 1] += effect[..., None]
     return outcome
 
 
-_Z, _W = np.polynomial.hermite_e.hermegauss(41)
-
-
 def _log_rate(chance: float, log_sd: float) -> float:
     """ln rate at the middle of the logs whose chance of a crack, over all logs, is given."""
-    from scipy.optimize import brentq
 
     def over(centre: float) -> float:
-        return float(_W / _W.sum() @ -np.expm1(-np.exp(centre + log_sd * _Z))) - chance
+        return float(chance_over_logs(np.array([[centre]]), log_sd)[0, 0]) - chance
 
     return float(brentq(over, -30.0, 10.0))
 
@@ -290,10 +288,7 @@ def _log_rate(chance: float, log_sd: float) -> float:
 def _paired(outcome: np.ndarray) -> np.ndarray:
     """t test on the logs' differences of means, two-sided at 5 %."""
     means = outcome.mean(axis=3)
-    difference = means[..., 1] - means[..., 0]
-    n = difference.shape[1]
-    t = difference.mean(axis=1) / (difference.std(axis=1, ddof=1) / np.sqrt(n))
-    return np.abs(t) > stdtrit(n - 1, 0.975)
+    return np.asarray(ttest_rel(means[..., 1], means[..., 0], axis=1).pvalue < 0.05)
 
 
 def _halves(outcome: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -304,11 +299,7 @@ def _halves(outcome: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _two_sample(outcome: np.ndarray) -> np.ndarray:
     """t test of two samples of logs, equal variances, two-sided at 5 %."""
-    bare, sealed = _halves(outcome)
-    n = bare.shape[1]
-    pooled = (bare.var(axis=1, ddof=1) + sealed.var(axis=1, ddof=1)) / 2
-    t = (sealed.mean(axis=1) - bare.mean(axis=1)) / np.sqrt(2 * pooled / n)
-    return np.abs(t) > stdtrit(2 * n - 2, 0.975)
+    return np.asarray(ttest_ind(*_halves(outcome), axis=1).pvalue < 0.05)
 
 
 def _p_of_cracks(outcome: np.ndarray, by_log: bool) -> np.ndarray:
@@ -318,10 +309,9 @@ def _p_of_cracks(outcome: np.ndarray, by_log: bool) -> np.ndarray:
         bare, sealed = outcome[:, :, 0].sum(axis=2), outcome[:, :, 1].sum(axis=2)
         total = 2 * per
         cracked = bare + sealed
-        expected = cracked / 2
         # Variance of a hypergeometric count: margins fixed inside the log.
         variance = cracked * (total - cracked) / (4 * (total - 1))
-        score, spread = (sealed - expected).sum(axis=1), variance.sum(axis=1)
+        score, spread = (sealed - cracked / 2).sum(axis=1), variance.sum(axis=1)
     else:
         n = outcome.shape[1] // 2
         bare = outcome[:, :n, 0].sum(axis=(1, 2))
@@ -348,10 +338,8 @@ def closed_form(job: _Job, n_logs: int) -> float:
         shares = np.array([sealed, s.crack_chance])
         if size * np.minimum(shares, 1 - shares).min() < LEAST_EXPECTED:
             return np.nan  # its normal approximation does not hold
-        found = power_proportions_2indep(sealed - s.crack_chance, s.crack_chance, size)
-        return float(found.power)
-    sd = s.drying_time_sd if job.outcome == "drying_time" else s.surface_coefficient_sd
-    noise = sd**2 / job.per_seal
+        return float(power_proportions_2indep(shares[0] - shares[1], shares[1], size).power)
+    noise = job.sd**2 / job.per_seal
     if job.by_log:
         effect = np.log(job.ratio) / np.sqrt(2 * noise + s.seal_by_log_sd**2)
         return float(TTestPower().power(effect, n_logs, 0.05))
@@ -367,37 +355,24 @@ def _test_name(job: _Job) -> str:
     return "t test inside logs" if job.by_log else "t test of two samples of logs"
 
 
-def _smallest(
-    job: _Job, trials: int, seed: np.random.SeedSequence, executor: Executor | None
-) -> dict[str, object]:
+def _smallest(job: _Job, power: Power, trials: int) -> dict[str, object]:
     """The fewest logs that reach 80 %, by doubling and halving."""
     most = MOST_LOGS if job.pool is None else len(job.pool) // 2
     step = 1 if job.by_log else 2
-    known: dict[int, float] = {}
-
-    def power(logs: int) -> float:
-        if logs not in known:
-            known[logs] = _power(job, logs, trials, seed, executor)
-        return known[logs]
-
-    row: dict[str, object] = {"outcome": job.outcome, "ratio": job.ratio}
-    low, high = 2 * step, 4 * step
-    if power(low) >= WANTED:
-        high = low
-    else:
-        while power(min(high, most)) < WANTED and high < most:
-            low, high = high, 2 * high
-        high = min(high, most)
-        if power(high) < WANTED:
-            reason = f"{most} logs see it in {power(high):.0%} of trials; more were not tried"
-            return row | {"n_logs": np.nan, "n_pieces": np.nan, "power": power(high),
-                          "mc_error": mc_error(power(high), trials), "reason": reason}  # fmt: skip
-        while high - low > step:
-            middle = low + step * max((high - low) // (2 * step), 1)
-            low, high = (low, middle) if power(middle) >= WANTED else (middle, high)
-    pieces = (2 if job.by_log else 1) * high * job.per_seal
-    return row | {"n_logs": high, "n_pieces": pieces, "power": power(high),
-                  "mc_error": mc_error(power(high), trials), "reason": ""}  # fmt: skip
+    low, high = step, 2 * step
+    while power(high) < WANTED and high < most:
+        low, high = high, min(2 * high, most)
+    reason = ""
+    if power(high) < WANTED:
+        reason = f"{most} logs see it in {power(high):.0%} of trials; more were not tried"
+    while not reason and low > step and high - low > step:
+        middle = low + step * max((high - low) // (2 * step), 1)
+        low, high = (low, middle) if power(middle) >= WANTED else (middle, high)
+    return {
+        "outcome": job.outcome, "ratio": job.ratio, "n_logs": np.nan if reason else high,
+        "n_pieces": np.nan if reason else job.n_pieces(high), "power": power(high),
+        "mc_error": mc_error(power(high), trials), "reason": reason,
+    }  # fmt: skip
 
 
 _SPOKEN = {
@@ -406,13 +381,10 @@ _SPOKEN = {
 }  # fmt: skip
 
 
-def _sentences(
-    smallest: pd.DataFrame, scatter: Scatter, per_seal: int, by_log: bool,
-    pool: pd.DataFrame | None, trials: int,
-) -> tuple[str, ...]:  # fmt: skip
+def _sentences(smallest: pd.DataFrame, job: _Job, trials: int) -> tuple[str, ...]:
     said = []
-    how = "in each log" if by_log else "with each log under one seal"
-    per = f"{per_seal} piece{'s' * (per_seal > 1)} a seal {how}"
+    how = "in each log" if job.by_log else "with each log under one seal"
+    per = f"{job.per_seal} piece{'s' * (job.per_seal > 1)} a seal {how}"
     for row in smallest.to_dict("records"):
         what = f"a seal that multiplies {_SPOKEN[row['outcome']]} by {row['ratio']:g}"
         if pd.isna(row["n_logs"]):
@@ -423,6 +395,6 @@ def _sentences(
                 f"{per} ({row['n_pieces']:.0f} pieces; power {row['power']:.1%} "
                 f"+- {1.96 * row['mc_error']:.1%} from {trials} simulated trials)."
             )
-    source = "logs simulated by the drying laws" if pool is not None else scatter.source
+    source = job.scatter.source if job.pool is None else "logs simulated by the drying laws"
     said.append(f"The scatter comes from {source}; if it is larger, more logs are wanted.")
     return tuple(said)

@@ -20,6 +20,7 @@ from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.drying.forecast.passage import WITHIN_PCT
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
+from woodlab.studies.columns import check_columns, with_numbers
 from woodlab.studies.cracks import CrackStudy, crack_study
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
@@ -126,7 +127,7 @@ def seal_study(
         course=course,
         typical=typical_frame(course),
         pairs=pair_frame(pieces),
-        by_group=group_frame(of, pieces, book.pieces, list(by)),
+        by_group=group_frame(of, pieces, with_numbers(book.pieces, by), list(by)),
         terms=term_rows(fits, facts, list(dict.fromkeys(terms))),
         target_moisture_pct=of.target_pct,
         laws=words_of_laws(fits.laws),
@@ -158,10 +159,7 @@ def _check(book: RecordBook, reference: str, target: float | None, columns: Sequ
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
             "between 2 and 60, such as 16."
         )
-    for name in columns:
-        if name not in book.pieces:
-            others = ", ".join(c for c in book.pieces.columns if c != "piece")
-            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {others}.")
+    check_columns(book.pieces, columns)
 
 
 def _cannot(
@@ -201,7 +199,7 @@ def _facts(fits: DryingFits, columns: Sequence[str], weighed: int = 2) -> pd.Dat
     names = dict.fromkeys(
         ["piece", "seal", "species", "log", "place", "wall_mm", "allotted", *columns]
     )
-    table = fits.book.pieces.reset_index(drop=True)[list(names)]
+    table = with_numbers(fits.book.pieces.reset_index(drop=True)[list(names)], columns)
     count = (d.here & ~d.is_moisture)[: d.n_pieces].sum(axis=1)
     keep = (count >= weighed) & table["seal"].notna().to_numpy()
     return table.assign(

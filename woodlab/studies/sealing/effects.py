@@ -19,6 +19,7 @@ from scipy import stats
 from woodlab import words
 from woodlab.drying.core_surface import difference_draws
 from woodlab.drying.fit.results import DryingFits, words_of_laws
+from woodlab.studies.columns import log_names
 from woodlab.studies.confounding import Comparable, comparable
 from woodlab.studies.cracks import CrackStudy
 from woodlab.studies.sealing import swap
@@ -53,12 +54,6 @@ def average(ln: np.ndarray, df: float = np.inf, level: float = 0.95) -> dict[str
         "ratio": float(np.exp(mean)), "ci_lower": float(np.exp(mean - reach)),
         "ci_upper": float(np.exp(mean + reach)), "p_value": p, "df": df,
     }  # fmt: skip
-
-
-def log_names(frame: pd.DataFrame) -> pd.Series:
-    """The log of each piece; a piece with no log named counts as a log of its own."""
-    alone = "piece " + frame["piece"].astype(object)
-    return frame["log"].astype(object).where(frame["log"].notna(), alone)
 
 
 class Compared:
@@ -261,9 +256,8 @@ def decided(effects: pd.DataFrame) -> pd.DataFrame:
         for outcome, scope in zip(out["outcome"], out["scope"], strict=True)
     ]
     mine = out["outcome"] != "crack_hazard"
-    for _, family in out[mine].groupby("family"):
-        out.loc[family.index, "p_holm"] = words.holm(family["p_value"].astype(float))
-    for column in ("ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "df"):
-        out[column] = out[column].astype(float)
-    out.loc[mine, "certainty"] = [words.certainty(p) for p in out.loc[mine, "p_holm"]]
-    return out
+    found = words.judged(out[mine])
+    for column in ("p_holm", "certainty"):
+        out[column] = found[column].reindex(out.index).where(mine, out[column])
+    floats = ("ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "df")
+    return out.astype(dict.fromkeys(floats, float))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +11,8 @@ import pandas as pd
 from woodlab import words
 from woodlab.drying.fit.results import DryingFits
 from woodlab.show import Card, Column, Said, Shown, card, listed
-from woodlab.studies.cracks.counts import groups_of, wilson_interval
+from woodlab.studies.columns import groups_of
+from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.export import save_tables
 from woodlab.studies.sealing import swap
 from woodlab.studies.sealing import words as said
@@ -95,7 +95,7 @@ class SealStudy(Shown):
     cautions: tuple[str, ...] = ()
     invented: bool = False
 
-    @cached_property
+    @property
     def sentences(self) -> tuple[str, ...]:
         """Every finding in plain words."""
         if self.why:

@@ -22,14 +22,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from woodlab.drying import kernel
-from woodlab.drying.fit.courses import (
+from woodlab.drying.estimator.courses import (
     LEAST_PCT,
     MOST_PCT,
     courses_to,
     slope_at,
     yearly_level,
 )
-from woodlab.drying.fit.posterior import Posterior
+from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.passage import first_below
 from woodlab.drying.future_air import future_air

@@ -18,6 +18,7 @@ from scipy import stats
 
 from woodlab import words
 from woodlab.drying.fit.results import DryingFits
+from woodlab.studies.columns import is_number
 from woodlab.studies.confounding import MOST_INFLATION, inflation, is_estimable, why_not
 
 TERM_COLUMNS = [
@@ -35,19 +36,12 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
     frames = [_one(fits, facts, name, terms) for name in terms]
     if not frames:
         return pd.DataFrame(columns=TERM_COLUMNS)
-    out = pd.concat(frames, ignore_index=True)
-    for _, family in out.groupby("family"):
-        out.loc[family.index, "p_holm"] = words.holm(family["p_value"].astype(float))
-    out["p_holm"] = out["p_holm"].astype(float)
-    out["certainty"] = [words.certainty(p) for p in out["p_holm"]]
-    return out
+    return words.judged(pd.concat(frames, ignore_index=True))
 
 
 def _one(fits: DryingFits, facts: pd.DataFrame, name: str, terms: Sequence[str]) -> pd.DataFrame:
     used = facts[facts[name].notna()].reset_index(drop=True)
-    numeric = pd.api.types.is_numeric_dtype(used[name]) and not pd.api.types.is_bool_dtype(
-        used[name]
-    )
+    numeric = is_number(used[name])
     values = used[name].astype(float) if numeric else used[name].astype(str)
     base = [np.ones(len(used))]
     for factor in ("seal", "species"):

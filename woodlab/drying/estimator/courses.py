@@ -15,7 +15,7 @@ from woodlab.drying.fit.shelf import Shelf
 from woodlab.drying.warmth import warmth
 
 if TYPE_CHECKING:
-    from woodlab.drying.fit.posterior import Posterior
+    from woodlab.drying.estimator.posterior import Posterior
     from woodlab.drying.fit.results import DryingFits
     from woodlab.drying.future_air import FutureAir
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from woodlab.drying import kernel
-from woodlab.drying.fit.mode import Mode
-from woodlab.drying.fit.season import Season
+from woodlab.drying.estimator.mode import Mode
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.kernel import SlabCurves
 
 BURN, BETWEEN = 15, 2

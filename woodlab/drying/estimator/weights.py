@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.mode import Mode
-from woodlab.drying.fit.posterior import draw
+from woodlab.drying.estimator.mode import Mode
+from woodlab.drying.estimator.posterior import draw
+from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.records import Records
-from woodlab.drying.fit.season import Season
 from woodlab.drying.laws import LAWS, Law
 
 LEAST_WEIGHT = 0.08  # below it a law is left out: its draws would be too few to tell of it

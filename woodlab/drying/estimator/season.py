@@ -13,9 +13,9 @@ import numpy as np
 from scipy.optimize import minimize
 
 from woodlab.drying import kernel
-from woodlab.drying.fit.effects import Eliminated
-from woodlab.drying.fit.mode import Linear, Mode
-from woodlab.drying.fit.model import (
+from woodlab.drying.estimator.effects import Eliminated
+from woodlab.drying.estimator.mode import Linear, Mode
+from woodlab.drying.estimator.model import (
     MEMORY_DAYS,
     PIECE_DRY_SD,
     SeasonModel,

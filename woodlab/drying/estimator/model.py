@@ -18,8 +18,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from woodlab.drying import kernel
-from woodlab.drying.fit.effects import Components, Effects, System
-from woodlab.drying.fit.mode import Linear, Mode
+from woodlab.drying.estimator.effects import Components, Effects, System
+from woodlab.drying.estimator.mode import Linear, Mode
 from woodlab.drying.fit.records import BARE, SHAVINGS_SD, Records
 from woodlab.drying.laws import Law, Rows, Scatter
 from woodlab.drying.laws.law import START

@@ -9,27 +9,17 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.book.tables import TABLES, Column
+from woodlab.book.tables import A_ROW, TABLES, Column
 from woodlab.book.writing.as_csv import csv_text
-from woodlab.book.writing.as_xlsx import empty, fill
+from woodlab.book.writing.as_xlsx import put_below
 from woodlab.errors import WoodlabError, as_list, as_path
-from woodlab.safe_write import locked, write_file, write_folder
+from woodlab.safe_write import NOTE, locked, whole_folder, write_file
 from woodlab.wood.species import species as species_table
 
 ROWS_CHECKED = 2000  # rows below the headings that have lists and checks
 SEALS = ("none", "wax on end grain", "wax all over", "paint all over", "bag of shavings")
 
-_UNIT_WORDS = {"mm": "mm", "g": "g", "c": "C", "pct": "pct"}
 _NEEDED_FILL, _FREE_FILL = "DCE6EC", "F2F2EF"
-_ROWS = {
-    "pieces": "a piece, when it is rough-turned",
-    "weighings": "a piece on the scale",
-    "looks": "a piece looked over for cracks, also when there are none",
-    "air": "a reading of temperature and humidity where the pieces stand",
-    "offcuts": "an offcut weighed wet and again dried in an oven",
-    "rims": "a rim measured along and across the grain",
-    "witnesses": "a small block of known oven-dry mass, weighed with the pieces",
-}
 
 
 def readable_heading(column: Column) -> str:
@@ -40,10 +30,8 @@ def readable_heading(column: Column) -> str:
     >>> readable_heading(TABLES["pieces"][3])
     'wall (mm)'
     """
-    stem, _, unit = column.name.rpartition("_")
-    if column.kind == "number" and unit in _UNIT_WORDS:
-        return f"{stem.replace('_', ' ')} ({_UNIT_WORDS[unit]})"
-    return column.name.replace("_", " ")
+    words = column.name.removesuffix(column.unit).replace("_", " ").strip()
+    return f"{words} ({'C' if column.unit == 'c' else column.unit})" if column.unit else words
 
 
 def blank_book(
@@ -99,7 +87,9 @@ def blank_book(
         with locked(path):
             write_file(path, _workbook(lists, pieces))
     elif path.suffix == "":
-        write_folder(path, _folder(lists, pieces))
+        with whole_folder(path, NOTE) as folder:
+            for name, data in _folder(lists, pieces).items():
+                write_file(folder / name, data)
     else:
         raise WoodlabError(
             f"A blank book is a workbook (.xlsx) or a folder, not {path.suffix!r}. Choose a name "
@@ -132,7 +122,7 @@ def how_to(lists: dict[str, list[str]]) -> list[str]:
     ]
     for name, columns in TABLES.items():
         needed = "needed" if name in ("pieces", "weighings") else "if you can"
-        lines += [f"{name} ({needed}): a row is {_ROWS[name]}", ""]
+        lines += [f"{name} ({needed}): a row is {A_ROW[name]}", ""]
         for column in columns:
             star = " (needed)" if column.required else ""
             words = f": {', '.join(column.choices)}" if column.choices else ""
@@ -151,16 +141,11 @@ def _folder(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> dict[st
     for name, columns in TABLES.items():
         frame = pd.DataFrame(columns=[column.name for column in columns])
         if name == "pieces" and pieces is not None:
-            frame = _ordered(pieces)
+            own = [column for column in pieces.columns if column not in frame]
+            frame = pieces.reindex(columns=[*frame.columns, *own])
         files[f"{name}.csv"] = csv_text(frame).encode()
     files["how_to.txt"] = ("\n".join(how_to(lists)) + "\n").encode()
     return files
-
-
-def _ordered(pieces: pd.DataFrame) -> pd.DataFrame:
-    known = [column.name for column in TABLES["pieces"]]
-    own = [column for column in pieces.columns if column not in known]
-    return pieces.reindex(columns=[*known, *own])
 
 
 def _workbook(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> bytes:
@@ -174,7 +159,7 @@ def _workbook(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> bytes
         _checks(sheet, name, columns, lists)
     _lists_sheet(book.create_sheet("lists"), lists)
     if pieces is not None:
-        _fill(book["pieces"], _ordered(pieces))
+        put_below(book["pieces"], "pieces", pieces)
     book.active = 0
     buffer = io.BytesIO()
     book.save(buffer)
@@ -223,13 +208,7 @@ def _table_sheet(sheet: Any, columns: tuple[Column, ...]) -> None:
 
 
 def _bounds(column: Column) -> str:
-    parts = ["needed"] if column.required else []
-    if column.above is not None:
-        parts.append(f"above {column.above:g}")
-    if column.least is not None:
-        parts.append(f"at least {column.least:g}")
-    if column.most is not None:
-        parts.append(f"at most {column.most:g}")
+    parts = [*(["needed"] if column.required else []), *column.limits]
     if column.choices:
         parts.append("one of " + ", ".join(column.choices))
     return f" ({'; '.join(parts)})" if parts else ""
@@ -303,12 +282,3 @@ def _lists_sheet(sheet: Any, lists: dict[str, list[str]]) -> None:
         for row, word in enumerate(words, start=2):
             cell = sheet.cell(row, number, word)
             cell.data_type = "s"
-
-
-def _fill(sheet: Any, frame: pd.DataFrame) -> None:
-    known = {column.name: readable_heading(column) for column in TABLES["pieces"]}
-    for number, name in enumerate(frame.columns, start=1):
-        sheet.cell(1, number, known.get(name, str(name)))
-        for row, value in enumerate(frame[name], start=2):
-            if not empty(value):
-                fill(sheet.cell(row, number), value)

@@ -1,0 +1,88 @@
+"""Columns of the table `pieces` as a study takes them: numbers, names, and groups to count by."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from woodlab.errors import WoodlabError
+
+
+def log_names(frame: pd.DataFrame) -> pd.Series:
+    """The log of each row; a piece with no log named counts as a log of its own.
+
+    Examples
+    --------
+    >>> log_names(pd.DataFrame({"piece": ["A1", "A2", "x"], "log": ["A", "A", None]})).tolist()
+    ['A', 'A', 'piece x']
+    """
+    own = (frame["piece"] if "piece" in frame else frame.index.to_series()).astype(object)
+    return frame["log"].astype(object).where(frame["log"].notna(), "piece " + own.map(str))
+
+
+def is_number(values: pd.Series) -> bool:
+    """Whether a column holds numbers (true and false are names)."""
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def check_columns(pieces: pd.DataFrame, names: Iterable[str]) -> None:
+    """Raise, naming the columns that there are, where one of the names is none of them."""
+    for name in names:
+        if name not in pieces:
+            known = ", ".join(c for c in pieces.columns if c != "piece")
+            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")
+
+
+def with_numbers(pieces: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
+    """The pieces with these columns as numbers where every cell is empty or a number.
+
+    A book keeps a maker's own columns as the text that was typed.
+
+    Examples
+    --------
+    >>> pieces = pd.DataFrame({"hours": ["6", "", "4.5"], "shelf": ["A", "B", "2"]})
+    >>> with_numbers(pieces, ["hours", "shelf"]).to_dict("list")
+    {'hours': [6.0, nan, 4.5], 'shelf': ['A', 'B', '2']}
+    """
+    read = {}
+    for name in names:
+        text = pieces[name]
+        if not pd.api.types.is_string_dtype(text):
+            continue
+        number = pd.to_numeric(text, errors="coerce").astype(float)
+        filled = text.notna() & (text.astype(str).str.strip() != "")
+        if filled.any() and np.isfinite(number[filled]).all():
+            read[name] = number
+    return pieces.assign(**read)
+
+
+def wall_class(wall_mm: pd.Series) -> pd.Series:
+    """Classes of 10 mm (of 5 mm where the walls span less than 20 mm), in words.
+
+    Examples
+    --------
+    >>> wall_class(pd.Series([18.0, 41.0])).tolist()
+    ['10 to under 20 mm', '40 to under 50 mm']
+    """
+    width = 10.0 if wall_mm.max() - wall_mm.min() >= 20 else 5.0
+    low = np.floor(wall_mm / width) * width
+    return pd.Series(
+        [f"{a:g} to under {a + width:g} mm" if a == a else "not given" for a in low], wall_mm.index
+    )
+
+
+def groups_of(values: pd.Series) -> pd.Series:
+    """The values as names; numbers of more than six different values as thirds of them.
+
+    Examples
+    --------
+    >>> groups_of(pd.Series([1.0, 2, 3, 4, 5, 6, 7, 8, 9])).unique().tolist()
+    ['1 to 3', '4 to 6', '7 to 9']
+    """
+    if not is_number(values) or values.nunique() <= 6:
+        return values.astype(object).where(values.notna()).map(str, na_action="ignore")
+    third = pd.qcut(values, 3, labels=False, duplicates="drop")
+    ends = values.groupby(third).agg(["min", "max"])
+    return third.map({k: f"{a:g} to {b:g}" for k, (a, b) in ends.T.items()})
