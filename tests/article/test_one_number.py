@@ -36,7 +36,7 @@ def season(tmp_path_factory):
 def printed(season):
     record = json.loads((season[2] / "article.json").read_text(encoding="utf-8"))
     said = {}
-    for number in record["findings"]:
+    for number in record["numbers"]:
         said.setdefault(number["key"], set()).add(number["text"])
     return said
 
@@ -68,7 +68,7 @@ def test_every_number_of_the_text_has_one_form_and_a_call(season, printed):
     record = json.loads((season[2] / "article.json").read_text(encoding="utf-8"))
     text = (season[2] / "article.md").read_text(encoding="utf-8").replace("\\", "")
     box = (season[2] / "box.md").read_text(encoding="utf-8").replace("\\", "")
-    for number in record["findings"]:
+    for number in record["numbers"]:
         assert number["call"]
         assert number["text"] in text + box
         assert number["sentence"] in text + box
