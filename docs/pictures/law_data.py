@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
+from woodlab.drying.kernel import FINEST, NO_CAP, cell_depths
+from woodlab.drying.laws import law_named
+from woodlab.drying.laws.law import kernel_run
 from woodlab.drying.modes import Air, DailyAir, biot_number
-from woodlab.drying.slab import cell_widths, run_slab
 from woodlab.drying.weather import invented_air
 
 AIR_PCT = 12.0
@@ -67,12 +69,13 @@ def profiles(
     """
     names = sorted(named, key=named.__getitem__)
     days = [named[name] for name in names]
-    run = run_slab(
-        days, params, wall_mm, AIR_PCT, cells=60, steps_per_day=24, profile=True, cap=cap
-    )
-    assert run.profile_pct is not None
-    assert run.depth_mm is not None
-    depth = run.depth_mm[0]
+    known = {p.name for p in law_named("slab").parameters} | {"start_moisture_pct"}
+    values = {name: value for name, value in params.items() if name in known}
+    values["surface_m_s"] = np.minimum(values["surface_m_s"], 1e-4)  # no resistance to speak of
+    if not cap:
+        values["flux_cap_pct"] = NO_CAP
+    run = kernel_run(law_named("slab"), days, values, wall_mm, AIR_PCT, cells=True)
+    depth = cell_depths(wall_mm / 2000, int(FINEST[0]))
     across = np.concatenate([depth[::-1], wall_mm - depth])
     frames = [
         pd.DataFrame(
@@ -81,10 +84,10 @@ def profiles(
                 "days": day,
                 "across_mm": across,
                 "moisture_pct": np.concatenate([inside[::-1], inside]),
-                "mean_pct": inside @ cell_widths(60),
+                "mean_pct": mean,
             }
         )
-        for name, day, inside in zip(names, days, run.profile_pct[0], strict=True)
+        for name, day, inside, mean in zip(names, days, run.cells[0], run.mean[0], strict=True)
     ]
     return pd.concat(frames, ignore_index=True)
 

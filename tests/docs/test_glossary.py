@@ -75,28 +75,22 @@ def records(found, folder):
 
 def drying(found, book):
     found.add("book", book)
+    fits = wl.fit_drying(book, "film", draws=20)
+    found.add("fits", fits)
     for law in LAWS:
-        fits = wl.fit_drying(book, law, intervals=law == "film", progress=False)
-        found.add("fits", fits)
-        if law == "film":
-            found.add("core_to_surface", wl.core_to_surface(fits, draws=2))
-            found.add("fits.predict", fits.predict(days=[0, 60]))
-            found.add("fits.course", fits.course)
-            found.add("fits.course.frame", fits.course.frame("2025-04-01", "2025-04-02"))
-    found.add("rank_laws", wl.rank_laws(book, ["exponential", "film"], progress=False))
-    found.add("oven_dry_mass", wl.oven_dry_mass(book))
-    pooled = wl.fit_drying(book, "film", pool=True)
-    found.add("fits", pooled)
-    asked = {"target_moisture_pct": 14, "draws": 50}
-    ready = wl.forecast_ready(pooled, **asked)
+        found.add("fits", wl.fit_drying(book, law, pool=False, draws=20))
+    found.add("core_to_surface", wl.core_to_surface(fits))
+    found.add("fits.predict", fits.predict(days=[0, 60]))
+    found.add("rank_laws", wl.rank_laws(book, ["exponential", "film"]))
+    ready = wl.forecast_ready(fits, target_moisture_pct=14)
     found.add("forecast_ready", ready)
-    found.add("forecast_curves", wl.forecast_curves(pooled, ["A1"], days_ahead=9, **asked))
-    found.add("ready_by_week", wl.ready_by_week(pooled, weeks=2, **asked))
-    # As of the last day nothing is left to judge, but its draws are those at hand: half the time.
+    found.add("forecast_curves", wl.forecast_curves(fits, ["A1"], target_moisture_pct=14))
+    found.add("ready_by_week", wl.ready_by_week(fits, weeks=2))
+    # as of the last day nothing is left to judge
     last = book.weighings["on"].max()
-    found.add("past_forecasts", wl.past_forecasts(pooled, [last], **asked))
+    found.add("past_forecasts", wl.past_forecasts(fits, [last], target_moisture_pct=14))
     found.add("steady_weight", wl.steady_weight(book, ready))
-    found.add("ready_list()", wl.ready_list(pooled))
+    found.add("ready_list()", wl.ready_list(fits))
 
 
 def studies(found, few, book):
