@@ -36,7 +36,7 @@ MAY_IMPORT = {
     "week": {*SHARED, "wood", "book", "drying", "studies", "week"},
     "charts": {*SHARED, "charts"},
     # Of the pages, what counts as dry, cracked and thick: one reckoning for both.
-    "article": {*SHARED, "week", "wood", "book", "drying", "studies", "charts", "pages", "article"},
+    "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "week", "pages", "article"},
     "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "week", "pages"},
     "demo": {"errors", "wood", "book", "drying", "studies", "demo_seasons"},
     "demo_seasons": {"errors", "wood", "book", "drying", "studies", "demo"},

@@ -168,7 +168,7 @@ def article_record(book: RecordBook, story: Story, *, locale: str, paper: str) -
         "book": {"name": book.name, "sha256": book.hash},
         "setting": {"locale": locale, "paper": paper},
         "versions": {"woodlab": woodlab.__version__, **_versions()},
-        "findings": [number.as_record() for number in story.numbers],
+        "numbers": [number.as_record() for number in story.numbers],
         "figures": [
             {"key": figure.key, "caption": figure.caption, "alt": _alt(figure)}
             for figure in story.figures
