@@ -27,6 +27,8 @@ UNITS = {
     "_mm": "mm", "_g": "g", "_c": "deg C", "_pct": "%", "_days": "days", "_m2_s": "m2/s",
     "_m_s": "m/s", "_deg": "degrees", "_per_pct": "1/%",
 }  # fmt: skip
+# What gives words, or a result whose frames are another's.
+NO_FRAMES = {"add_round", "book_overview", "read_article", "table"}
 NOT_OF_THE_KIT: dict[str, str] = {}  # columns of frames that the kit does not name
 
 
@@ -213,5 +215,5 @@ def test_no_public_function_gives_a_frame_that_is_not_made_here(made):
     for name in wl.__all__:
         thing = getattr(wl, name)
         gives = inspect.signature(thing).return_annotation if inspect.isfunction(thing) else "Path"
-        if not re.search(r"Path|ndarray", str(gives)):
+        if name not in NO_FRAMES and not re.search(r"Path|ndarray", str(gives)):
             assert SHORT_NAMES.get(name, name) in heads, name
