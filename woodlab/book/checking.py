@@ -196,13 +196,15 @@ def _cell_faults(
 
 def _swallowed_rows(raw: RawTable, heading: object, one: Converted) -> list[Fault]:
     """Texts that hold whole rows: a quote was opened and not closed in the row where it stands."""
+    if not raw.quoted:
+        return []
     separators = max(len(raw.frame.columns) - 1, 2)
     swallowed = [
         code
         for code, text in enumerate(one.names)
         if isinstance(text, str)
         and "\n" in text
-        and any(line.count(mark) >= separators for line in text.split("\n")[1:] for mark in ",;\t")
+        and any(line.count(mark) == separators for line in text.split("\n")[1:] for mark in ",;\t")
     ]
     if not swallowed or one.codes is None:
         return []

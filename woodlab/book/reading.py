@@ -34,13 +34,15 @@ class RawTable:
     """One table as it stands in its file.
 
     `frame` has the headings as found, text or numbers in the cells, and the spreadsheet's row
-    number as index. `comma_decimals` is true where the file's separator leaves the comma free.
+    number as index. `comma_decimals` is true where the file's separator leaves the comma free,
+    `quoted` where texts end at a quote, so that a lost one swallows rows.
     """
 
     name: str
     frame: pd.DataFrame
     comma_decimals: bool = False
     faults: tuple[Fault, ...] = ()
+    quoted: bool = False
 
 
 def read_raw(path: Path) -> dict[str, RawTable]:
@@ -183,7 +185,7 @@ def csv_table(name: str, file: str, data: bytes | RawTable) -> RawTable:
         with suppress(ValueError, pd.errors.ParserWarning, OverflowError):
             frame = _read_at_once(name, data, headings, separator)
             if frame is not None:
-                return RawTable(name, _without_blank_rows(frame), separator != ",")
+                return RawTable(name, _without_blank_rows(frame), separator != ",", quoted=True)
     return _read_by_cell(name, file, decoded(data))
 
 
@@ -298,7 +300,7 @@ def _from_rows(
         # A table with two columns of one heading is not used; its cells are kept all the same.
         own = heading if heading not in columns else f"{heading} (column {column + 1})"
         columns[own] = pd.Series(cells, index=index, dtype=object)
-    return RawTable(name, pd.DataFrame(columns, index=index), comma_decimals, tuple(faults))
+    return RawTable(name, pd.DataFrame(columns, index=index), comma_decimals, tuple(faults), True)
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
