@@ -202,10 +202,10 @@ def settle(target: Path) -> None:
 
 def warm_up(book: wl.RecordBook) -> None:
     """Load and compile what an article of the book asks for, all but the charts."""
-    fits = wl.fit_drying(book, progress=False)
+    fits = wl.fit_drying(book)
     for ask in (
-        lambda: wl.forecast_ready(fits), lambda: wl.seal_study(book),
-        lambda: wl.crack_study(book), lambda: wl.rank_laws(book, progress=False),
+        lambda: wl.forecast_ready(fits), lambda: wl.seal_study(fits),
+        lambda: wl.crack_study(book),
     ):  # fmt: skip
         with contextlib.suppress(wl.WoodlabError):
             ask()

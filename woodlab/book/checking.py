@@ -219,7 +219,9 @@ def _shown(cell: object) -> str:
 
 
 def _is_empty(cell: object) -> bool:
-    return cell is None or cell is pd.NaT or cell is pd.NA or cell != cell
+    if cell is None or cell is pd.NaT or cell is pd.NA:
+        return True
+    return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
 
 
 def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
