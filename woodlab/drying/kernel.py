@@ -46,7 +46,7 @@ FINEST = (40, 0.25, 0.004, 1.0, 0.03, 0.3)
 GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 
 
-def _runs(first, last, of, params, pace, half_m, sums, which, start, times, counts, grid,
+def _runs(first, last, of, params, pace, half_m, sums, which, start, times, counts, grid,  # type: ignore[no-untyped-def]
           mean, surface, core, most, cells, keep):  # type: ignore[no-untyped-def]  # fmt: skip
     """Rows first to last; see `run` for the arrays. Plain loops: this is what numba compiles."""
     n = int(grid[0])
@@ -220,7 +220,11 @@ def compiled(function: Callable[..., None], signature: str, name: str) -> Callab
     temporary one (of mode 0700 and owned by the user, or somebody else could put code there),
     else not at all: a read-only installation without a home folder compiles at each start.
     """
+    from typing import cast
+
     import numba
+
+    config = cast(Any, numba.config)
 
     options: dict[str, Any] = {
         "nogil": True, "error_model": "numpy", "fastmath": {"contract", "nsz", "arcp"}
@@ -229,18 +233,18 @@ def compiled(function: Callable[..., None], signature: str, name: str) -> Callab
         return numba.njit(signature, cache=True, **options)(function)
     except (RuntimeError, OSError):  # source read-only and no home to write in
         pass
-    if not numba.config.CACHE_DIR and hasattr(os, "getuid"):
+    if not config.CACHE_DIR and hasattr(os, "getuid"):
         try:
             folder = os.path.join(tempfile.gettempdir(), f"{name}-{os.getuid()}")
             os.makedirs(folder, mode=0o700, exist_ok=True)
             info = os.lstat(folder)
             if info.st_uid == os.getuid() and not info.st_mode & 0o022:
-                numba.config.CACHE_DIR = folder
+                config.CACHE_DIR = folder
                 return numba.njit(signature, cache=True, **options)(function)
         except (OSError, RuntimeError):
             pass
         finally:
-            numba.config.CACHE_DIR = ""
+            config.CACHE_DIR = ""
     return numba.njit(signature, **options)(function)
 
 

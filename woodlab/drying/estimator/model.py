@@ -211,7 +211,7 @@ class SeasonModel:
             e.add("hygrometer", [place], 0, q + self.at[name], 0.0, hygrometer_sd)
         sd = WEAR_SD * np.sqrt(kernel.KNOT_DAYS / 100)
         for j in range(self.knots):
-            e.add("wear", [j], 0, q + self.at[f"wear {j}"], 0.0, sd)
+            e.add("wear", [str(j)], 0, q + self.at[f"wear {j}"], 0.0, sd)
         for i in self.gains:
             name = d.scales[i]
             e.add("scale", [name], 0, q + self.at[f"scale, {name}"], 0.0, GAIN_SD)

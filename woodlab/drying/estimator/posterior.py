@@ -8,6 +8,7 @@ linear in them carries no noise of the draws, and the seed moves it hardly at al
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -93,7 +94,7 @@ class Posterior:
         histories = sums.shape[1]
         kappa = self.kappa()
         chunk = max(1, _MOST_CELLS // max(d * days.shape[1], 1))
-        out = []
+        out: list[Any] = []
         for a in range(0, pick.size, chunk):
             part = pick[a : a + chunk]
             some = _some(s, part)

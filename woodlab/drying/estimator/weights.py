@@ -105,8 +105,8 @@ def later_than(records: Records, day: np.datetime64) -> np.ndarray:
 
 def held_back_day(records: Records, as_of: np.datetime64) -> np.datetime64:
     """The day up to which a law may look when it is scored: a quarter of the season before."""
-    age = (np.datetime64(as_of, "D") - records.shelf.first_day) / _DAY
-    return np.datetime64(as_of, "D") - int(np.clip(0.25 * age, 14, 42)) * _DAY
+    age = (as_of.astype("datetime64[D]") - records.shelf.first_day) / _DAY
+    return as_of.astype("datetime64[D]") - int(np.clip(0.25 * age, 14, 42)) * _DAY
 
 
 def _judges(records: Records) -> Records:
@@ -129,7 +129,7 @@ def _held_back(
     post = draw(season, mode, draws)
     curves = post.curves(d.days, post.past_sums())
     gain = np.stack([season.gain(k) for k in np.moveaxis(post.kappa(), 1, 0)], axis=1)
-    mass = np.exp(post.ln_dry)[:, :, None] * (1 + curves / 100) * gain
+    mass = np.exp(post.ln_dry)[:, :, None] * (1 + np.asarray(curves) / 100) * gain
     residual = np.where((d.here & ~d.is_moisture)[:, None], d.mass_g[:, None] - mass, 0.0)
     weight = np.where(held, 1.0, mode.weight)
     white = np.empty(residual.shape)

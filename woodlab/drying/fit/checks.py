@@ -99,13 +99,13 @@ def verdicts(parts: Sequence[Posterior], checks: pd.DataFrame) -> pd.DataFrame:
         status[at[row.piece]] = "doubtful"
         reasons[at[row.piece]].append(WORDS[row.check])
     weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
-    for i in np.flatnonzero(weighed < FEWEST):
-        status[i] = "too_few"
-        count = {0: "not weighed", 1: "one weighing"}.get(weighed[i], f"{weighed[i]} weighings")
+    for k in np.flatnonzero(weighed < FEWEST).tolist():
+        status[k] = "too_few"
+        count = {0: "not weighed", 1: "one weighing"}.get(weighed[k], f"{weighed[k]} weighings")
         whose = "its group's" if s.groups else "that of its kind by our priors"
-        reasons[i].insert(0, f"{count} since turning: the curve is {whose}")
-    for i in range(n):
-        _notes(s, i, reasons[i])
+        reasons[k].insert(0, f"{count} since turning: the curve is {whose}")
+    for k in range(n):
+        _notes(s, k, reasons[k])
     return pd.DataFrame({"status": status, "reason": ["; ".join(r) for r in reasons]})
 
 

@@ -81,7 +81,8 @@ def fit_drying(
 
     Notes
     -----
-    The model, with sources: `woodlab.drying.estimator.season`. Weighting of laws: `...estimator.weights`.
+    The model, with sources: `woodlab.drying.estimator.model`; the weights of the laws: `weights`
+    beside it.
 
     Examples
     --------

@@ -78,7 +78,8 @@ def _grid(
         asked = "days must be numbers of days since turning, such as [0, 30, 60]."
         many = isinstance(days, Iterable) and not isinstance(days, str)
         try:
-            one = np.atleast_1d(np.asarray(list(days) if many else days, dtype=float))
+            given: Any = list(days) if many else days  # type: ignore[arg-type]
+            one = np.atleast_1d(np.asarray(given, dtype=float))
         except (ValueError, TypeError) as error:
             raise WoodlabError(f"{asked[:-1]} (found {days!r:.60}).") from error
         if one.ndim != 1 or not np.isfinite(one).all():
@@ -91,7 +92,7 @@ def _grid(
         dates = start[:, None] + np.round(grid * 86400e6).astype("timedelta64[us]")
         return grid, dates, np.ones(grid.shape, dtype=bool)
     listed = not isinstance(on, str | pd.Timestamp) and isinstance(on, Iterable)
-    wanted = list(on) if listed else [on]
+    wanted: list[Any] = list(on) if listed else [on]  # type: ignore[arg-type]
     try:
         when = pd.to_datetime(pd.Series(wanted))
     except (ValueError, TypeError) as error:

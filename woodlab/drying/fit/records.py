@@ -145,7 +145,7 @@ class Records:
             parts[name] = value[:, :width] if value.ndim == 2 else value
         return replace(
             self, **parts, n_pieces=int((pick < self.n_pieces).sum()),
-            steps=tuple((where[p], *rest) for p, *rest in self.steps if p in where),
+            steps=tuple((where[s[0]], s[1], s[2], s[3]) for s in self.steps if s[0] in where),
             own_offcuts=(
                 np.array([where[int(p)] for p in self.own_offcuts[0][own]], dtype=int),
                 self.own_offcuts[1][own],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -190,7 +191,7 @@ class DryingFits(Shown):
 
         return predict_frame(self, days, on, pieces, level)
 
-    def save(self, path: str) -> None:
+    def save(self, path: str | Path) -> None:
         """Write the fits, and the book that they are of, into one file; see `load_fits`."""
         from woodlab.drying.fit.saving import save_fits
 

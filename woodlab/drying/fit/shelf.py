@@ -126,7 +126,7 @@ def read_shelf(
     history, histories = _histories(book, place_names, number, first, length)
     # a log without a place speaks for every place; named logs speak for their own
     silent = {p for p in place_names if p not in number} if len(number) > 1 else set()
-    last = min(np.datetime64(end, "D"), first + np.timedelta64(length - 1, "D"))
+    last = min(end.astype("datetime64[D]"), first + np.timedelta64(length - 1, "D"))
     day = int((last - first) / _DAY) + 1
     guessed = (fills > 1)[histories, np.arange(length)]
     unread = [

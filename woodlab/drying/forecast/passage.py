@@ -170,7 +170,7 @@ def calendar(turned: pd.Series, days: np.ndarray, way: str) -> pd.Series:
     """Whole dates of days since turning; an interval is rounded outward (`down`, `up`), so that
     rounding cannot make it too narrow. NaT where a day is infinite."""
     offset = ((turned - turned.dt.normalize()) / pd.Timedelta(days=1)).to_numpy()
-    round_ = {"near": np.round, "down": np.floor, "up": np.ceil}[way]
+    round_: Any = {"near": np.round, "down": np.floor, "up": np.ceil}[way]
     whole = round_(days + offset)
     finite = np.isfinite(whole)
     delta = pd.to_timedelta(np.where(finite, whole, 0), unit="D")

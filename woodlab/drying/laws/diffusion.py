@@ -30,7 +30,7 @@ def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, Arr
     return {kernel.LN_D: np.log(values["diffusivity_m2_s"]), **warm_column(values)}
 
 
-LAW = Law(
+LAW: Law = Law(
     "diffusion",
     (DIFFUSIVITY, WARMTH),
     lumped_moisture(lambda: LAW),

@@ -35,7 +35,7 @@ def _response(
     return constant_air(air, np.exp(-rates * times))
 
 
-LAW = Law(
+LAW: Law = Law(
     "exponential",
     (
         Parameter(

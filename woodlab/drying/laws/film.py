@@ -53,7 +53,7 @@ def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, Arr
     }
 
 
-LAW = Law(
+LAW: Law = Law(
     "film",
     (DIFFUSIVITY, SURFACE, WARMTH),
     lumped_moisture(lambda: LAW),

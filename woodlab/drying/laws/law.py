@@ -368,7 +368,7 @@ def kernel_run(
     warm = 0.0 if temp_c is None else np.broadcast_to(warmth(temp_c), courses.shape)
     rows = Rows(
         values, np.arange(len(times)), times, np.full(len(times), times.shape[1]), walls / 2000,
-        kernel.running_sums(courses, warm), which, start, grid=grid,
+        kernel.running_sums(courses, np.asarray(warm)), which, start, grid=grid,
     )  # fmt: skip
     return law.inside(rows, cells=cells)
 

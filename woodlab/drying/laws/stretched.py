@@ -29,7 +29,7 @@ def _response(
     return constant_air(air, np.exp(-share))
 
 
-LAW = Law(
+LAW: Law = Law(
     "stretched",
     (
         Parameter("tau_days", "days", 0.05, 20000.0, "time in which 63 % of the change is made"),

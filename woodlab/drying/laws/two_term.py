@@ -29,7 +29,7 @@ def _response(
     )
 
 
-LAW = Law(
+LAW: Law = Law(
     "two_term",
     (
         Parameter("tau_fast_days", "days", 0.05, 20000.0, "time constant of the fast mode"),
