@@ -74,7 +74,7 @@ def test_the_round_of_a_book_without_pieces_is_said_in_words(tmp_path, capsys):
     assert app.main(["blank", str(tmp_path / "new.xlsx")]) == 0
     capsys.readouterr()
     assert app.main(["round", str(tmp_path / "new.xlsx"), "--on", "2026-03-09"]) == 0
-    assert capsys.readouterr().out == "The book has no pieces yet.\n"
+    assert capsys.readouterr().out == "No piece is on the shelf on 9 March 2026.\n"
 
 
 def test_the_round_fits_a_window_and_says_why(tmp_path, capsys):

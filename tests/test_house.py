@@ -32,6 +32,7 @@ MAY_IMPORT = {
     "book": {*SHARED, "wood", "book"},
     "drying": {*SHARED, "wood", "book", "drying"},
     "studies": {*SHARED, "wood", "book", "drying", "studies"},
+    "round": {*SHARED, "wood", "book", "drying", "studies", "round"},
     "charts": {*SHARED, "charts"},
     "article": {*SHARED, "wood", "book", "drying", "studies", "charts", "article"},
     "pages": {*SHARED, "wood", "book", "drying", "studies", "charts", "pages"},

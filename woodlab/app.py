@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 DONE, FAILED, FAULT = 0, 1, 2
 MOST_SHOWN = 100
 # What fits beside each other in a window; the frame of `wl.shop_round` has all of it.
-ROUND_SHOWN = [
-    "piece", "place", "species", "seal", "do", "crack_risk", "last_g", "good_weights_g", "why",
-]  # fmt: skip
+ROUND_SHOWN = ["piece", "place", "species", "do", "crack", "last_g", "expect", "why"]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -110,14 +108,29 @@ def _parser() -> argparse.ArgumentParser:
     rounds = commands.add_parser("round", help="what to look at and weigh this week")
     rounds.add_argument("book", type=Path)
     rounds.add_argument("--on", metavar="DATE", help="the day of the round (default: today)")
-    rounds.add_argument("--out", type=Path, help="write the sheet as this PDF")
+    rounds.add_argument(
+        "--out", type=Path, help="a sheet to fill in and take back (.xlsx), or paper (.pdf)"
+    )
+    rounds.add_argument("--page", type=Path, help="a page to type into at the scales (.html)")
+    rounds.add_argument("--most", type=int, help="at most so many bowls, those to weigh first")
+    rounds.add_argument(
+        "--unit", choices=["g", "kg", "lboz"], help="of the weights to type (default: the book's)"
+    )
     rounds.set_defaults(run=_round)
 
-    add = commands.add_parser("add", help="add weighings or looks from a CSV file")
+    add = commands.add_parser("add", help="a filled round, or weighings or looks, into the book")
     add.add_argument("book", type=Path)
-    add.add_argument("table", choices=["weighings", "looks"])
-    add.add_argument("file", type=Path, help="a CSV file with the table's columns")
+    add.add_argument(
+        "table", nargs="?", choices=["weighings", "looks"],
+        help="of a CSV file of rows; left out for a filled round",
+    )  # fmt: skip
+    add.add_argument("file", type=Path, help="round.xlsx, the page's export, or rows as CSV")
     add.add_argument("--sure", action="store_true", help="take entries that look like slips too")
+    add.add_argument(
+        "--odd", choices=["ask", "mend", "keep", "leave"], default="ask",
+        help="of a round: what to do with every odd weight instead of asking",
+    )  # fmt: skip
+    add.add_argument("--yes", action="store_true", help="of a round: do not ask before adding")
     add.set_defaults(run=_add)
 
     demo = commands.add_parser("demo", help="write the invented season, to try things on")
@@ -191,32 +204,25 @@ def _round(options: argparse.Namespace) -> None:
     import datetime
 
     from woodlab.book.record_book import open_book
-    from woodlab.studies.shop_round import round_sheet, shop_round
+    from woodlab.round.sheets import unit_of, write_round
+    from woodlab.studies.next_season.shop_round import shop_round
 
-    on = options.on or datetime.date.today().isoformat()
-    book = open_book(options.book)
-    due = shop_round(book, on=on)
-    if not len(due):
-        print(f"Nothing is due on {on}." if len(book.pieces) else "The book has no pieces yet.")
-    elif due.attrs.get("risk_reason"):
-        print(due.attrs["risk_reason"])
-    if len(due):
-        shown = due.assign(good_weights_g=_bands(due))[ROUND_SHOWN].dropna(axis=1, how="all")
-        print(shown.to_string(index=False, na_rep="-", float_format="{:.4g}".format))
-    if options.out:
-        round_sheet(book, on=on, out=options.out)
-        print(f"Written: {options.out}")
-
-
-def _bands(due: pd.DataFrame) -> list[str]:
-    """The band in which 99 of 100 good weighings fall."""
-    return [
-        f"{low:.0f} to {high:.0f}" if low == low and high == high else "-"
-        for low, high in zip(due["lower_g"], due["upper_g"], strict=True)
-    ]
+    tour = shop_round(open_book(options.book), on=options.on or datetime.date.today().isoformat())
+    print(tour.summary())
+    if len(tour):
+        print(tour.due[ROUND_SHOWN].dropna(axis=1, how="all").to_string(
+            index=False, na_rep="-", float_format="{:.0f}".format
+        ))  # fmt: skip
+    unit = options.unit or unit_of(options.book)
+    for path in (options.out, options.page):
+        if path:
+            write_round(tour, path, most=options.most, unit=unit)
+            print(f"Written: {path}")
 
 
-def _add(options: argparse.Namespace) -> None:
+def _add(options: argparse.Namespace) -> int | None:
+    if options.table is None:
+        return _take_back(options)
     from woodlab.book.reading import read_csv_table
     from woodlab.book.writing.adding import add_looks, add_weighings
 
@@ -231,6 +237,42 @@ def _add(options: argparse.Namespace) -> None:
     append = add_weighings if options.table == "weighings" else add_looks
     append(options.book, rows, sure=options.sure)
     print(f"{len(rows)} rows added to {options.table}.")
+    return None
+
+
+def _take_back(options: argparse.Namespace) -> int | None:
+    """A filled round: its questions, what will be added, and then all of it or nothing."""
+    from woodlab.round.filled import read_filled
+    from woodlab.round.taking import answered, look_over, rows_of, write_round_rows
+
+    book, filled, asked = look_over(options.book, read_filled(options.file))
+    for question in asked:
+        print(question.said)
+        can = "mklq" if question.kind in ("swapped", "slip") else "klq"
+        answer = options.odd[0] if options.odd != "ask" else _asked(
+            "  [m]end it, [k]eep it, [l]eave it out, [q]uit?"[0 if "m" in can else 11 :], can
+        )  # fmt: skip
+        if answer == "q":
+            raise WoodlabError("Not taken; nothing was changed.")
+        filled = answered(filled, question, {"m": "mend", "k": "keep", "l": "leave"}[answer])
+    new = rows_of(book, filled)
+    print(new)
+    if not options.yes and _asked("Add all of it? [y]es, [n]o", "ynq") != "y":
+        raise WoodlabError("Not taken; nothing was changed.")
+    write_round_rows(options.book, filled, new, sure=options.sure)
+    print("Added.")
+    return None
+
+
+def _asked(text: str, choices: str) -> str:
+    """One of the choices, typed; q where there is nobody to type."""
+    while True:
+        print(f"{text} ", end="", flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            return "q"
+        if line.strip() and line.strip().casefold()[0] in choices:
+            return line.strip().casefold()[0]
 
 
 def _demo(options: argparse.Namespace) -> None:

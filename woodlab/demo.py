@@ -16,7 +16,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.tables import INVENTED
 from woodlab.drying.simulate import SeasonTruth, SimulatedSeason, simulate_season
 from woodlab.drying.weather import Climate, invented_air
-from woodlab.studies.rim_geometry import dried_rim
+from woodlab.studies.movement.rim_geometry import dried_rim
 from woodlab.wood.shrinkage import shrinkage
 
 DEMO_SEED = 20260109

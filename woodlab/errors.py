@@ -150,7 +150,7 @@ class MissingTableError(WoodlabError):
     ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
     ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
     ...     weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}))
-    >>> wl.movement_study(book)
+    >>> book.need("rims", "to see how the rims moved")
     Traceback (most recent call last):
         ...
     woodlab.errors.MissingTableError: The table 'rims' is needed to see how the rims moved, and

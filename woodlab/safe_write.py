@@ -35,7 +35,7 @@ from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError, WorkError
 
 NOTE = ".woodlab-change"
-OWN_FILES = frozenset(f"{name}.csv" for name in (*TABLES, "set_aside"))
+OWN_FILES = frozenset(f"{name}.csv" for name in (*TABLES, "set_aside", "rounds"))
 WAIT_SECONDS = 30.0
 _MOST_NOTE_BYTES = 100_000
 _TOKEN = re.compile("[0-9a-f]{16}")

@@ -171,3 +171,13 @@ class Shown:
                 ),
             ]
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Said(Shown):
+    """Sentences alone, one a line: cautions, or why there is nothing to show."""
+
+    says: tuple[str, ...]
+
+    def card(self) -> Card:
+        return Card(self.says or ("Nothing.",))

@@ -10,12 +10,12 @@ from woodlab.charts.studies import pairs as pairs_chart
 
 def test_names_of_logs_stand_where_their_lines_end_and_share_a_place_when_near():
     pairs = pd.DataFrame(
-        {"log": ["A", "A", "B", "B", "C", "C"], "days": [40.0, 100, 42, 101, 40, 60],
+        {"log": ["A", "A", "B", "B", "C", "C"], "weeks": [40.0, 100, 42, 101, 40, 60],
          "seal": ["none", "wax", "none", "wax", "none", "paint"]}
     )  # fmt: skip
     named = pairs_chart._names_at_the_end(pairs, ["none", "paint", "wax"])
     assert named[["seal", "log"]].values.tolist() == [["paint", "C"], ["wax", "A, B"]]
-    chart = pairs_chart.pairs_by_log(pairs.assign(at_least=False))
+    chart = pairs_chart.pairs_by_log(pairs.assign(predicted=False))
     assert "A, B" in json.dumps(chart.to_dict())
 
 

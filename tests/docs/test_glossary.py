@@ -14,7 +14,7 @@ from woodlab.book.glossary import book_glossary
 from woodlab.book.tables import TABLES
 from woodlab.drying.laws import LAWS
 from woodlab.drying.weather import invented_air
-from woodlab.studies.trial_pool import season_pool
+from woodlab.studies.next_season.trial_pool import season_pool
 
 ROOT = Path(__file__).resolve().parents[2]
 FOR_ALL = "many"  # in the third cell: the row holds for every frame that has the column
@@ -111,7 +111,7 @@ def studies(found, few, book):
     found.add("crack_study().thickest_wall", cracks.thickest_wall())
     found.add("crack_study().look_every", cracks.look_every([7], until_day=21))
     found.add("crack_study().look_gaps", cracks.look_gaps(until_day=14))
-    found.add("shop_round", wl.shop_round(few, on="2025-06-01", cracks=cracks))
+    found.add("shop_round()", wl.shop_round(few, on="2025-06-01", cracks=cracks))
     found.add(
         "wall_window", wl.wall_window(["sugar maple"], [200], thickest=cracks.thickest_wall())
     )

@@ -82,3 +82,15 @@ def test_seals_are_compared_where_no_piece_was_left_bare(tmp_path, capsys):
     said = run("4_sealing", folder, capsys)
     assert "There is no comparison to make" not in said
     assert "paint" in next(line for line in said.splitlines() if "surface" in line)
+
+
+def test_movement_and_the_next_season_say_what_a_book_of_three_bowls_cannot(tmp_path, capsys):
+    book = saved(tmp_path / "book")
+    said = run("6_movement", book, capsys)
+    assert said.startswith("No rim was measured, so nothing can be said of movement.")
+    assert "table rims" in said
+    assert "Nothing to draw: " in said
+    assert "Your own rims" not in said
+    said = run("7_next_season", book, capsys)
+    assert "too few pieces share a log" in said
+    assert "no bare bowls were looked at after turning" in said

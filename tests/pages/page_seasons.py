@@ -94,7 +94,7 @@ def _seals(bowls):
     by = bowls.groupby("seal", as_index=False).agg(
         n_looked=("piece", "size"), n_cracked=("crack_on", lambda on: int(on.notna().sum()))
     )
-    by = by.assign(median_days=[60.0 + 40 * k for k in range(len(by))], ci_lower=2.0, ci_upper=40.0)
+    by = by.assign(weeks=[8.0 + 6 * k for k in range(len(by))], ci_lower=2.0, ci_upper=40.0)
     return SimpleNamespace(
         effects=effects, by_seal=by.assign(crack_pct=100 * by["n_cracked"] / by["n_looked"])
     )

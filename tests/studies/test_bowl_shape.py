@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import woodlab as wl
-from woodlab.studies.bowl_shape import Bowl, dried_bowl, ellipse_distance
+from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl, ellipse_distance
 
 BOWL = Bowl(300, 120, 25, 110, "pith", 15)
 

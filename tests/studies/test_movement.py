@@ -6,9 +6,9 @@ import pytest
 from scipy.stats import binom
 
 import woodlab as wl
-from woodlab.studies.movement import _one_estimate, movement_study
-from woodlab.studies.rim_course import _median, mean_course
-from woodlab.studies.rim_moisture import DRY_DAYS, equilibrium_pct
+from woodlab.studies.movement import movement
+from woodlab.studies.movement.movement import _one_estimate
+from woodlab.studies.movement.rim_course import _median, mean_course
 
 TURNED = pd.Timestamp("2025-03-01")
 GREEN_TO_DRY = {"sugar maple": (4.8, 9.9), "black walnut": (5.5, 7.8)}  # Table 4-3
@@ -17,17 +17,31 @@ GREEN_TO_DRY = {"sugar maple": (4.8, 9.9), "black walnut": (5.5, 7.8)}  # Table 
 class KnownMoisture:
     """Stands in for drying fits: the moisture of every piece is known, with a given interval."""
 
-    def __init__(self, moisture_at_days, half_width=0.0):
-        self.moisture, self.half = moisture_at_days, half_width
+    def __init__(self, book, moisture_at_days, half_width=0.0, status="ok", n_used=5):
+        self.book, self.moisture = book, moisture_at_days
+        self.as_of = pd.Timestamp("2026-03-01")
+        # draws whose 2.5 and 97.5 % quantiles are just the half-width away
+        self.off = np.linspace(-1, 1, 41) * half_width / 0.95
+        self.pieces = pd.DataFrame(
+            {"piece": book.pieces["piece"], "status": status, "n_used": n_used}
+        )
 
-    def predict(self, *, on, pieces):
-        rows = [(piece, date) for piece in pieces for date in on]
-        frame = pd.DataFrame(rows, columns=["piece", "on"])
-        days = (frame["on"] - TURNED).dt.days
-        frame["moisture_pct"] = [self.moisture(day) for day in days]
-        frame["ci_lower_moisture_pct"] = frame["moisture_pct"] - self.half
-        frame["ci_upper_moisture_pct"] = frame["moisture_pct"] + self.half
-        return frame
+    def numbers(self, pieces):
+        return np.arange(len(pieces))
+
+    def moisture_draws(self, days, pick):
+        assert days.shape[0] == len(pick)
+        middle = np.vectorize(self.moisture)(np.round(days - 0.5))
+        return middle[:, None, :] + self.off[None, :, None]
+
+
+@pytest.fixture(autouse=True)
+def rests_at_12(monkeypatch):
+    monkeypatch.setattr(movement, "resting_pct", lambda fits: 12.0)
+
+
+def study_of(book, moisture, half_width=0.0, **more):
+    return movement.movement_study(KnownMoisture(book, moisture, half_width, **more))
 
 
 def falling(days):
@@ -69,7 +83,7 @@ def figures(study, species="sugar maple"):
 
 
 def test_clean_rims_give_back_the_shrinkage_they_were_made_with():
-    study = movement_study(book_of([1.1] * 4), KnownMoisture(falling))
+    study = study_of(book_of([1.1] * 4), falling)
     found = figures(study)
     assert found.loc["radial shrinkage", "estimate"] == pytest.approx(1.1 * 4.8)
     assert found.loc["tangential shrinkage", "estimate"] == pytest.approx(1.1 * 9.9)
@@ -82,7 +96,7 @@ def test_clean_rims_give_back_the_shrinkage_they_were_made_with():
 
 
 def test_expected_is_the_table_carried_through_the_map():
-    study = movement_study(book_of([1.0, 1.0]), KnownMoisture(falling))
+    study = study_of(book_of([1.0, 1.0]), falling)
     late = study.measured[study.measured["days"] == 330]
     np.testing.assert_allclose(late["across_shrink_pct"], late["expected_across_pct"])
     np.testing.assert_allclose(late["rise_change_mm"], late["expected_rise_mm"])
@@ -105,12 +119,23 @@ def test_species_are_kept_apart_and_compared_with_their_own_table():
     rims = pd.concat([maple.rims, walnut.rims.assign(piece="W" + walnut.rims["piece"])])
     weighings = pd.DataFrame({"piece": pieces["piece"], "on": TURNED, "mass_g": 2000.0})
     both = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings, rims=rims)
-    study = movement_study(both, KnownMoisture(falling, half_width=1.0))
+    study = study_of(both, falling, half_width=1.0)
     assert figures(study).loc["tangential shrinkage", "estimate"] == pytest.approx(1.3 * 9.9)
     found = figures(study, "black walnut").loc["tangential shrinkage"]
     assert found["estimate"] == pytest.approx(7.8)
-    assert found["table_inside"]
-    assert not figures(study).loc["tangential shrinkage", "table_inside"]
+    across = study.estimates[study.estimates["family"] == "woods, movement"].set_index("species")
+    assert across["certainty"].to_dict() == {"black walnut": "open", "sugar maple": "clear"}
+    # Holm over two woods: the smaller p doubled
+    assert across.loc["sugar maple", "p_holm"] == 2 * across.loc["sugar maple", "p_value"]
+    assert study.estimates["certainty"].isin(["", "clear", "open"]).all()
+    assert "rims of sugar maple moved more than the tables say" in study.summary()
+    assert "black walnut showed no clear departure" in study.summary()
+    # only the wood that departs lends its own shrinkage to the wall
+    assert study.own_totals("Sugar maple") == pytest.approx((1.3 * 4.8, 1.3 * 9.9))
+    assert study.own_totals("black walnut") is None
+    own = wl.rough_wall("sugar maple", 250, 100, 8, learnt=study)
+    assert own.wall_mm > wl.rough_wall("sugar maple", 250, 100, 8).wall_mm
+    assert "Your own rims of sugar maple: radial 6.2 %" in " ".join(own.sentences)
 
 
 def test_intervals_cover_the_mean_of_trees():
@@ -133,8 +158,8 @@ def test_intervals_cover_the_mean_of_trees():
 
 def test_noisy_rims_stay_within_their_interval_and_moisture_widens_it():
     book = book_of([0.9, 1.0, 1.1, 0.95, 1.05, 1.0], noise_mm=0.4, seed=7)
-    sure = figures(movement_study(book, KnownMoisture(falling)))
-    unsure = figures(movement_study(book, KnownMoisture(falling, half_width=3.0)))
+    sure = figures(study_of(book, falling))
+    unsure = figures(study_of(book, falling, half_width=3.0))
     for part, table in (("radial", 4.8), ("tangential", 9.9)):
         row, wide = (frame.loc[f"{part} shrinkage"] for frame in (sure, unsure))
         assert row["ci_lower"] < table < row["ci_upper"]
@@ -146,7 +171,7 @@ def test_noisy_rims_stay_within_their_interval_and_moisture_widens_it():
 
 
 def test_course_is_the_share_of_the_moisture_fallen_below_fibre_saturation():
-    study = movement_study(book_of([1.0] * 6), KnownMoisture(falling))
+    study = study_of(book_of([1.0] * 6), falling)
     course = study.course
     by_hand = (30 - np.minimum(course["moisture_pct"], 30)) / (30 - study.end_moisture_pct)
     # the whole is counted to the assumed 12 %, or to the last rim where that is drier
@@ -165,7 +190,7 @@ def test_course_is_the_share_of_the_moisture_fallen_below_fibre_saturation():
 
 
 def test_pieces_not_there_yet_are_counted_as_such():
-    study = movement_study(book_of([1.0] * 7, days=(0, 40, 70)), KnownMoisture(falling))
+    study = study_of(book_of([1.0] * 7, days=(0, 40, 70)), falling)
     settled = study.settled.iloc[0]
     assert settled["n_not_yet"] == settled["n_pieces"] == 7
     assert np.isnan(settled["days"])
@@ -195,58 +220,80 @@ def test_mean_course_does_not_reach_beyond_what_was_measured():
     assert np.isnan(means.loc[150, "share"])
 
 
-def test_without_curves_moisture_is_assumed_and_said():
-    class NoFits:
-        def predict(self, *, on, pieces):
-            columns = ["piece", "on", "moisture_pct"]
-            return pd.DataFrame(columns=columns).astype({"on": "datetime64[us]"})
-
-    study = movement_study(book_of([1.0] * 3), NoFits())
-    by_day = study.measured.drop_duplicates("days").set_index("days")
-    assert by_day.loc[0, "moisture_from"] == "assumed green at turning"
-    assert by_day.loc[330, "moisture_pct"] == 12
-    assert by_day.loc[330, "moisture_from"].startswith(
-        f"assumed as dry as the air after {DRY_DAYS}"
-    )
-    assert "no air logged: 12 % assumed" in by_day.loc[330, "moisture_from"]
-    assert np.isnan(by_day.loc[60, "moisture_pct"])
-    assert "not known: no drying curve" in by_day.loc[60, "reason"]
-    text = " ".join(study.sentences)
-    assert "For 6 of 15 rims the moisture was assumed" in text
-    assert "For 9 of 15 rims the moisture is not known" in text
+def test_a_curve_that_is_not_good_is_said():
+    rough = study_of(book_of([1.0] * 3), falling, status="failed checks")
+    assert (rough.measured["moisture_from"] == "drying curve (fit: failed checks)").all()
+    assert "For 15 of 15 rims the moisture does not come from a good curve" in rough.summary()
+    group = study_of(book_of([1.0] * 3), falling, n_used=0)
+    assert group.measured["moisture_from"].str.startswith("its group's drying curve").all()
 
 
-def test_end_moisture_comes_from_the_air():
-    book = book_of([1.0])
-    air = pd.DataFrame({"on": pd.date_range(TURNED, periods=50), "temp_c": 20.0, "rh_pct": 65.0})
-    with_air = wl.RecordBook.from_frames(**(book.tables() | {"air": air}))
-    pct, words = equilibrium_pct(with_air)
-    assert pct == pytest.approx(wl.equilibrium_moisture(20, 65))
-    assert words == "mean of the logged air"
+def test_p_is_that_of_a_t_test_against_the_table():
+    from scipy.stats import ttest_1samp
+
+    study = study_of(book_of([0.9, 1.0, 1.12, 1.05, 1.2]), falling)
+    dry = movement._last_dry(study.measured)
+    ratio = dry["across_shrink_pct"] / dry["expected_across_pct"]
+    row = figures(study).loc[movement.ACROSS]
+    assert row["p_value"] == pytest.approx(ttest_1samp(ratio, 1.0).pvalue, rel=1e-9)
+
+
+def finished(**more):
+    book = book_of([1.0] * 4, days=(0, 330))
+    pieces = book.pieces.assign(
+        outcome=["finished", "finished", "finished", "scrapped"],
+        ended_on=pd.Timestamp("2026-01-25"), finished_wall_mm=[8.0, 8.0, 27.0, None], **more,
+    )  # fmt: skip
+    return wl.RecordBook.from_frames(**(book.tables() | {"pieces": pieces}))
+
+
+def test_finished_walls_say_whether_the_rough_ones_sufficed():
+    study = study_of(finished(), falling)
+    walls = study.walls.set_index("piece")
+    assert walls["expected"].tolist() == ["enough", "enough", "not enough", ""]
+    assert walls.loc["P0", "moisture_pct"] == pytest.approx(falling(330), abs=0.01)
+    assert (walls["left_lower_mm"] < walls["left_mm"]).all()
+    # by another route: a wall that the dried bowl just holds needs this rough wall back
+    back = wl.dried_bowl(
+        wl.Bowl(280.0, 100.0, 28.0, 112.0, "pith", 12.0),
+        *(float(wl.shrinkage("sugar maple", falling(330)).frame.iloc[0][f"{part}_pct"])
+          for part in ("radial", "tangential", "longitudinal")),
+    )  # fmt: skip
+    assert walls.loc["P0", "left_mm"] == pytest.approx(back.round_wall_mm(), abs=1e-3)
+    text = study.summary()
+    assert "Three bowls were finished with a wall of 8 to 27 mm" in text
+    assert "for two it had expected that" in text
+    answer = wl.rough_wall("sugar maple", 250, 100, 8, learnt=study)
+    assert "the thinnest rough wall that sufficed was 28 mm" in " ".join(answer.sentences)
+
+
+def test_ends_without_measures_are_rows_with_their_reason():
+    book = finished(rim_mm=np.nan)
+    walls = study_of(book, falling).walls
+    assert (walls["reason"] == "rim_mm at turning was not noted").all()
+    assert (walls["expected"] == "").all()
 
 
 @pytest.mark.parametrize("missing", ["rim_faces", "pith_mm"])
 def test_without_its_place_in_the_log_a_rim_has_bounds_only(missing):
-    study = movement_study(book_of([1.0] * 3, **{missing: None}), KnownMoisture(falling))
+    study = study_of(book_of([1.0] * 3, **{missing: None}), falling)
     late = study.measured[study.measured["days"] == 330]
     assert late["expected_across_pct"].isna().all()
     assert (late["expected_across_lower_pct"] < late["across_shrink_pct"]).all()
     assert (late["across_shrink_pct"] < late["expected_across_upper_pct"]).all()
     assert late["reason"].str.contains("only the bounds").all()
     assert "which are missing" in figures(study).loc["radial shrinkage", "reason"]
-    assert any("cannot be told yet" in text for text in study.sentences)
+    assert any("is not known yet" in text for text in study.sentences)
 
 
 def test_a_pith_in_the_wood_is_named_and_not_reckoned_with():
-    study = movement_study(
-        book_of([1.0] * 3, rim_faces="bark", pith_mm=60.0), KnownMoisture(falling)
-    )
+    study = study_of(book_of([1.0] * 3, rim_faces="bark", pith_mm=60.0), falling)
     assert study.measured["reason"].str.contains("the pith lay in the wood").all()
     assert study.measured["expected_rise_mm"].isna().all()
 
 
 def test_one_log_gives_a_figure_without_an_interval():
-    found = figures(movement_study(book_of([1.0]), KnownMoisture(falling)))
+    found = figures(study_of(book_of([1.0]), falling))
     row = found.loc["tangential shrinkage"]
     assert row["estimate"] == pytest.approx(9.9)
     assert np.isnan(row["ci_lower"])
@@ -257,35 +304,41 @@ def test_an_unknown_species_is_a_row_with_its_reason():
     book = book_of([1.0] * 3)
     pieces = book.pieces.assign(species="teak")
     teak = wl.RecordBook.from_frames(**(book.tables() | {"pieces": pieces}))
-    study = movement_study(teak, KnownMoisture(falling))
+    study = study_of(teak, falling)
     assert study.measured["reason"].str.contains("does not know 'teak'").all()
     found = figures(study, "teak")
     assert found.loc["tangential shrinkage", "estimate"] == pytest.approx(9.9)  # its own rims
     assert np.isnan(found.loc["tangential shrinkage", "table"])
-    assert "the table has no figure" in " ".join(study.sentences)
+    assert "table has no figure" in " ".join(study.sentences)
 
 
 def test_a_late_first_rim_is_held_against_the_table_of_pieces():
-    study = movement_study(book_of([1.0] * 2, days=(60, 330)), KnownMoisture(falling))
+    study = study_of(book_of([1.0] * 2, days=(60, 330)), falling)
     assert study.measured["reason"].str.contains("counted from rim_mm at turning").all()
     assert figures(study).loc["tangential shrinkage", "estimate"] == pytest.approx(9.9)
 
 
-def test_without_rims_it_says_what_is_needed_and_nothing_is_altered():
+def test_without_rims_the_result_says_so_and_nothing_is_altered():
     book = book_of([1.0] * 2)
     before = {name: frame.copy() for name, frame in book.tables().items()}
-    movement_study(book, KnownMoisture(falling))
+    study_of(book, falling)
     for name, frame in book.tables().items():
         pd.testing.assert_frame_equal(frame, before[name])
     bare = {name: frame for name, frame in book.tables().items() if name != "rims"}
-    with pytest.raises(wl.MissingTableError, match="'rims' is needed to see how the rims moved"):
-        movement_study(wl.RecordBook.from_frames(**bare))
+    none = movement.movement_study(wl.RecordBook.from_frames(**bare))
+    assert none.why.startswith("No rim was measured")
+    assert "table rims" in none.summary()
+    assert none.estimates.empty
+    assert none.own_totals("sugar maple") is None
+    assert none.window([200.0]).empty
     with pytest.raises(wl.WoodlabError, match="level must be between"):
-        movement_study(book, level=95)
+        movement.movement_study(book, level=95)
+    with pytest.raises(wl.WoodlabError, match="movement_study needs a record book"):
+        movement.movement_study("my_book.xlsx")
 
 
 def test_window_covers_the_species_that_were_measured():
-    study = movement_study(book_of([1.0] * 2), KnownMoisture(falling))
+    study = study_of(book_of([1.0] * 2), falling)
     frame = study.window([200.0, 300.0])
     assert frame["species"].unique().tolist() == ["sugar maple"]
     assert frame["rim_mm"].tolist() == [200, 300]

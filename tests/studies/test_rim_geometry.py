@@ -6,7 +6,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 import woodlab as wl
-from woodlab.studies.rim_geometry import carry, carry_back, strains_from_rim
+from woodlab.studies.movement.rim_geometry import carry, carry_back, strains_from_rim
 
 strains = st.floats(-3, 14)
 faces = st.sampled_from(["pith", "bark"])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 import woodlab as wl
 from woodlab.errors import WoodlabError
-from woodlab.studies.trial_plan import trial_plan
+from woodlab.studies.next_season.trial_plan import trial_plan
 
 SEALS = ["none", "wax", "paint"]
 
@@ -132,8 +132,11 @@ def test_what_cannot_be_planned_is_told(frame, seals, said):
 @pytest.mark.parametrize(
     ("counts", "said"),
     [
-        ([1], "1 piece of 1 log is allotted by lot inside it: 1 none, 0 wax, 0 paint."),
-        ([3, 3], "6 pieces of 2 logs are allotted by lot inside each log: 2 none, 2 wax, 2 paint."),
+        ([1], "One piece of one log is allotted by lot inside it: 1 none, 0 wax, 0 paint."),
+        (
+            [3, 3],
+            "Six pieces of two logs are allotted by lot inside each log: 2 none, 2 wax, 2 paint.",
+        ),
     ],
 )
 def test_one_is_not_told_as_many(counts, said):
@@ -147,5 +150,5 @@ def test_one_is_not_told_as_many(counts, said):
 
 def test_blanks_of_no_log_are_not_said_to_be_allotted_inside_logs():
     plan = trial_plan(blanks([4]).assign(log=None), SEALS[:2], seed=3, draws=20)
-    assert plan.sentences[0].startswith("4 pieces are allotted by lot: ")
+    assert plan.sentences[0].startswith("Four pieces are allotted by lot: ")
     assert not any("0 of the 0" in said or "of 0 logs" in said for said in plan.sentences)

@@ -8,8 +8,8 @@ import pytest
 from scipy.stats import binom
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.trial_pool import Scatter, season_pool
-from woodlab.studies.trial_power import (
+from woodlab.studies.next_season.trial_pool import Scatter, season_pool
+from woodlab.studies.next_season.trial_power import (
     _halves,
     _p_of_cracks,
     _paired,
@@ -143,7 +143,7 @@ def test_the_smallest_number_reaches_80_percent_and_one_less_does_not():
 
 def test_cracks_come_with_the_chance_that_was_stated():
     """Averaged over logs, whatever their scatter; seen through the power's own draws."""
-    from woodlab.studies.trial_power import _drawn, _Job
+    from woodlab.studies.next_season.trial_power import _drawn, _Job
 
     job = _Job("crack_hazard", 1.0, 2, True, Scatter(crack_chance=0.3, crack_log_sd=0.8), None)
     drawn = _drawn(job, 10, 2000, np.random.default_rng(1))
@@ -180,3 +180,37 @@ def test_what_cannot_be_simulated_is_told(effects, options, said):
 def test_the_monte_carlo_error_is_never_zero():
     assert mc_error(0.0, 1000) == pytest.approx(np.sqrt(0.001 * 0.999 / 1000))
     assert mc_error(0.5, 10_000) == pytest.approx(0.005)
+
+
+def test_scatter_read_from_draws_is_that_of_the_pieces(monkeypatch):
+    """Draws that scatter as pieces do: 0.12 inside logs, 0.25 between; seal and wall taken off."""
+    from types import SimpleNamespace
+
+    from woodlab.drying.forecast import passage
+    from woodlab.studies.next_season.trial_pool import _within_and_between
+
+    rng = np.random.default_rng(5)
+    logs, per, draws = 60, 6, 40
+    n = logs * per
+    wall, sealed = rng.uniform(20, 34, n), np.tile([0, 1], n // 2)
+    log = np.repeat(np.arange(logs), per)
+    ln = (
+        np.log(wall)[:, None] * 1.5 + 0.3 * sealed[:, None]
+        + rng.normal(0, 0.25, (logs, draws))[log] + rng.normal(0, 0.12, (n, draws))
+    )  # fmt: skip
+    pieces = pd.DataFrame(
+        {"piece": [f"P{i}" for i in range(n)], "log": [f"L{i}" for i in log],
+         "species": "white ash", "seal": np.where(sealed, "wax", "none"), "wall_mm": wall}
+    )  # fmt: skip
+    fits = SimpleNamespace(
+        book=SimpleNamespace(pieces=pieces), pieces=pd.DataFrame({"status": ["ok"] * n})
+    )
+    found = SimpleNamespace(passage_days=np.exp(ln))
+    monkeypatch.setattr(passage, "passages", lambda *a, **k: found)
+    within, between, count = _within_and_between(fits)
+    assert count == n
+    assert within == pytest.approx(0.12, rel=0.05)
+    assert between == pytest.approx(0.25, rel=0.10)
+    # the means over the draws would have told a sixth of it
+    found.passage_days = np.exp(ln).mean(axis=1, keepdims=True)
+    assert _within_and_between(fits)[0] < 0.05

@@ -13,9 +13,9 @@ from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
-    from woodlab.drying.results import DryingFits
+    from woodlab.drying.fit.results import DryingFits
     from woodlab.studies.cracks import CrackStudy
-    from woodlab.studies.movement import MovementStudy
+    from woodlab.studies.movement.movement import MovementStudy
     from woodlab.studies.sealing import SealStudy
 
 BARE = "none"
@@ -29,13 +29,16 @@ class Asked:
 
     @cached_property
     def fits(self) -> DryingFits:
-        """One first-order curve a piece."""
-        return wl.fit_drying(self.book, law="exponential")
+        """The season's one fit."""
+        return wl.fit_drying(self.book)
 
     @cached_property
     def sealing(self) -> SealStudy:
         """Sealed against bare pieces."""
-        return wl.seal_study(self.book, reference=BARE)
+        study = wl.seal_study(self.book, reference=BARE)
+        if study.why:
+            raise WoodlabError(f"{study.why} {study.would_help}")
+        return study
 
     @cached_property
     def cracks(self) -> CrackStudy:
@@ -48,7 +51,10 @@ class Asked:
     @cached_property
     def movement(self) -> MovementStudy:
         """Rims against the table."""
-        return wl.movement_study(self.book, self.fits)
+        study = wl.movement_study(self.fits)
+        if study.why:
+            raise WoodlabError(study.why)
+        return study
 
     @cached_property
     def ready(self) -> pd.DataFrame:

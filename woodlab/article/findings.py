@@ -164,7 +164,7 @@ class Part:
         return self.told or tuple(
             found.sentence
             for found in self.findings
-            if found.sentence and found.certainty != "cannot tell"
+            if found.sentence and found.certainty not in ("cannot tell", "open", "nothing")
         )
 
     def finding(self, key: str) -> Finding | None:

@@ -17,6 +17,7 @@ from typing import Any
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
+    "quiet": ["drawn"],
     "theme": ["use_charts", "themed", "series_encoding", "panel_px"],
     "saving": ["save_chart"],
     "intervals": ["interval_chart"],
@@ -24,11 +25,12 @@ _HOMES: dict[str, list[str]] = {
     "drying": ["drying_curves", "residuals"],
     "ready": ["ready_list", "ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
     "notebook.listing": ["SortableList"],
+    "notebook.drawn": ["drawn"],
     "pictures.glance": ["season_at_a_glance"],
     "pictures.life": ["life_of_a_bowl"],
     "pictures.counts": ["cracks_as_counts"],
     "pictures.inside": ["inside_the_wall"],
-    "studies.sealing": ["curves_by_seal", "seal_ratios", "days_against_cracks"],
+    "studies.sealing": ["curves_by_seal", "seal_ratios", "weeks_against_cracks"],
     "studies.pairs": ["pairs_by_log"],
     "studies.cracks": [
         "crack_rate_chart", "crack_ratios", "whole_fraction_chart", "risk_by_wall_chart",

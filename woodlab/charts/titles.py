@@ -80,6 +80,11 @@ def certainties(effects: pd.DataFrame) -> pd.Series:
     )
 
 
+def this_season(effects: pd.DataFrame) -> pd.DataFrame:
+    """The rows about the season's own pieces; those of a season to come are left out."""
+    return effects[effects["scope"] == "this season"] if "scope" in effects else effects
+
+
 def fitting(*choices: str) -> str:
     """The first wording of at most ten words, with a capital.
 

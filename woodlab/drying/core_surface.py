@@ -9,9 +9,9 @@ import pandas as pd
 
 from woodlab.drying.fit.courses import courses_to
 from woodlab.drying.fit.results import DryingFits, checked_fits
+from woodlab.drying.kernel import FINER  # coarse young steps would miss the peak
 from woodlab.errors import WoodlabError
 
-FINER = (24, 0.5, 0.01, 2.0, 0.06, 0.5)  # the young steps matter: coarse ones miss the peak
 MOST_DRAWS = 60
 _DAY = np.timedelta64(1, "D")
 

@@ -41,6 +41,7 @@ NO_CAP = 1e9
 # of the wall, most [days], share of the age, and the first step in units of the outer cell's time.
 FINE = (16, 1.0, 0.015, 4.0, 0.15, 1.0)
 COARSE = (11, 2.5, 0.03, 5.0, 0.15, 1.0)
+FINER = (24, 0.5, 0.01, 2.0, 0.06, 0.5)
 FINEST = (40, 0.25, 0.004, 1.0, 0.03, 0.3)
 GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 

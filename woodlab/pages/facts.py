@@ -92,12 +92,13 @@ def gather(
     day = pd.Timestamp(ready["as_of"].iloc[0])
     bowls = bowls_of(ready, book, day)
     life = _life(bowls)
-    seals, cracks = _asked(lambda: wl.seal_study(book)), _asked(lambda: wl.crack_study(book))
-    due = _asked(lambda: wl.shop_round(book, on=f"{day:%Y-%m-%d}"))
+    seals, cracks = _asked(lambda: wl.seal_study(fits)), _asked(lambda: wl.crack_study(book))
+    seals = None if seals is None or seals.why else seals
+    due = _asked(lambda: wl.shop_round(fits, on=f"{day:%Y-%m-%d}").due)
     return Facts(
         book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
         curves=_curves(fits, bowls, life, as_of), air=_air(book), seals=seals, cracks=cracks,
-        movement=_asked(lambda: wl.movement_study(book)), walls=_walls(book),
+        movement=_asked(lambda: wl.movement_study(fits)), walls=_walls(book),
         round=due if due is not None else pd.DataFrame(columns=["piece", "do"]),
         profiles=_profiles(fits, book, bowls), life=life,
     )  # fmt: skip

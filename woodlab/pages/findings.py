@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
-from woodlab.charts.titles import Claim, certainties, fitting
+from woodlab.charts.titles import Claim, certainties, fitting, this_season
 from woodlab.pages.facts import READY, Facts
 
 LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
@@ -46,6 +46,7 @@ def sealing(facts: Facts) -> Finding:
     best = None
     if effects is not None and len(effects):
         reference = str(effects["reference"].iloc[0])
+        effects = this_season(effects)
         effects = effects.assign(sure=certainties(effects))
         slow = effects[effects["outcome"] == "drying_time"].dropna(subset=["ratio"])
         times = dict(zip(slow["seal"], slow["ratio"], strict=True))

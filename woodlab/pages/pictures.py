@@ -31,7 +31,7 @@ def draw(facts: Facts, folder: Path) -> dict[str, Figure]:
         ("season", "The season at a glance", "4_sealing.html",
          lambda size: charts.season_at_a_glance(facts.bowls, facts.curves, seals, size=size)),
         ("bargain", "What sealing cost, and what it saved", "4_sealing.html",
-         lambda size: charts.days_against_cracks(facts.seals.by_seal, seals, size=size)),
+         lambda size: charts.weeks_against_cracks(facts.seals.by_seal, seals, size=size)),
         ("cracks", "What cracked", "5_cracks.html",
          lambda size: charts.cracks_as_counts(facts.bowls, cracks, size=size)),
         ("life", "One bowl from turning to today", "2_drying_curves.html",

@@ -2,12 +2,12 @@
 
 Where a thing is; the first of each line is where a study begins:
 
-    sealing          sealing, seal_curves, seal_effects, seal_cracks, seal_frames, seal_words
+    sealing          sealing/: swap, effects, terms, study, words
     cracks           cracks/: study, intervals, counts, design, likelihood, frailty, hazard,
                      effects, risk, looking, words
-    movement         movement, rim_rows, rim_moisture, rim_course; geometry and the wall to leave:
-                     rim_geometry, bowl_shape, rough_wall, wall_window
-    next season      trial_plan, trial_power, trial_pool
-    this week        shop_round, expected_weight
-    for several      comparison, mixed, randomisation, confounding, export, cautions, printing
+    movement         movement/: movement, rim_rows, rim_course, own_walls; geometry and the wall to
+                     leave: rim_geometry, bowl_shape, least_rough, rough_wall, wall_window
+    next season      next_season/: trial_plan, trial_power, trial_pool; this week: shop_round;
+                     printing
+    for several      confounding, export, cautions, season_fits
 """

@@ -11,8 +11,8 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.safe_write import write_file
 from woodlab.errors import WoodlabError
+from woodlab.safe_write import locked, write_file
 
 
 def tables_of(study: Any) -> dict[str, pd.DataFrame]:
@@ -68,7 +68,8 @@ def save_tables(
             for name, frame in tables.items():
                 plain(frame).to_excel(workbook, sheet_name=name[:31], index=False)
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_file(path, held.getvalue())
+        with locked(path):
+            write_file(path, held.getvalue())
         return path
     if path.suffix:
         raise WoodlabError(
@@ -78,7 +79,9 @@ def save_tables(
     path.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
         text = plain(frame).to_csv(index=False, lineterminator="\n")
-        write_file(path / f"{name}.csv", text.encode("utf-8"))
+        file = path / f"{name}.csv"
+        with locked(file):
+            write_file(file, text.encode("utf-8"))
     return path
 
 

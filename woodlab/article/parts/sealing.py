@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -13,11 +13,16 @@ from woodlab.article.findings import Figure, Finding, Part, first_sentence, writ
 from woodlab.article.forms import Forms
 from woodlab.article.parts.season import allotted_at_random, seal_name
 from woodlab.article.plain import short_name
-from woodlab.article.words import Certainty, certainty_of_ratio
+from woodlab.article.words import ALIKE, Certainty
 from woodlab.book.record_book import RecordBook
 
 CALL = 'wl.seal_study(book, reference="none").effects'
-_HOLM = 0.05
+THIS = "this season"
+# Decided once, after Holm's correction, by the study; see `words.certainty`.
+_CERTAINTY = {
+    "clear": Certainty.CLEAR, "likely": Certainty.LIKELY, "open": Certainty.CANNOT_TELL,
+    "nothing": Certainty.CANNOT_TELL,
+}  # fmt: skip
 
 # How an outcome is spoken of: above 1, below 1, alike, what cannot be told, and its unit.
 _WORDS = {
@@ -40,7 +45,7 @@ _WORDS = {
         "cracks were{} rarer than in bare pieces",
         "cracks were{} about as frequent as in bare pieces",
         "whether cracks are rarer than in bare pieces",
-        "times the risk",
+        "times the rate",
     ),
 }
 
@@ -48,17 +53,24 @@ _WORDS = {
 def sealing_part(asked: Asked, forms: Forms) -> Part:
     """Ratios of sealed to bare pieces: drying time, evenness of moisture, cracks."""
     book, study = asked.book, asked.sealing
-    effects = study.effects[study.effects["outcome"].isin(_WORDS)]
+    effects = study.effects[
+        study.effects["outcome"].isin(_WORDS) & (study.effects["scope"] == THIS)
+    ]
+    seals = study.by_seal.set_index("seal").to_dict("index")
     findings, told, untold = [], [], []
     for outcome in _WORDS:
         rows = effects[effects["outcome"] == outcome]
-        made = [_finding(row, forms) for row in rows.to_dict("records")]
+        made = [_finding(row, forms, seals) for row in rows.to_dict("records")]
         known = [found for found in made if found is not None]
         findings += known
         told += _told(outcome, known, forms)
         untold += _untold(outcome, known, rows, forms)
     if any(found.where["outcome"] == "drying_time" for found in findings):
-        told.insert(0, f"Drying time runs from turning to {study.target_moisture_pct:g} % moisture")
+        told.insert(
+            0,
+            f"Drying time runs from turning to {study.target_moisture_pct:.1f} % moisture; "
+            "weeks are the average, had all pieces of the season had the one seal",
+        )
     return Part(
         findings=tuple(findings),
         told=tuple(told),
@@ -66,20 +78,22 @@ def sealing_part(asked: Asked, forms: Forms) -> Part:
         unknown=tuple(_by_reason(untold, forms)),
         to_try=_to_try(book, findings),
         method=(
-            "Sealed and bare pieces were compared inside their logs, with species and wall held "
-            "equal; with several seals a difference counts as clear only if it stays so after "
-            "Holm's correction for the number of comparisons.",
+            "Every draw of the one fit of the season was run under each seal, on the same pieces "
+            "in the same air; with several seals a difference counts as clear only if it stays so "
+            "after Holm's correction for the number of comparisons.",
         ),
     )
 
 
-def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
+def _finding(
+    row: dict[str, Any], forms: Forms, seals: Mapping[str, dict[str, Any]]
+) -> Finding | None:
     ratio, lower, upper = (float(row[name]) for name in ("ratio", "ci_lower", "ci_upper"))
     if not (math.isfinite(lower) or math.isfinite(upper)):
         return None
-    word = certainty_of_ratio(ratio, lower, upper)
-    if word is Certainty.CLEAR and float(row.get("p_holm", math.nan)) >= _HOLM:
-        word = Certainty.LIKELY
+    word = _CERTAINTY[row["certainty"]]
+    if word is Certainty.CANNOT_TELL and lower >= ALIKE[0] and upper <= ALIKE[1]:
+        word = Certainty.ALIKE
     outcome, seal = str(row["outcome"]), str(row["seal"])
     more, less, alike, whether, unit = _WORDS[outcome]
     if not math.isfinite(ratio) and lower <= 0:
@@ -93,22 +107,38 @@ def _finding(row: dict[str, Any], forms: Forms) -> Finding | None:
         Certainty.CANNOT_TELL: whether,
     }[word]
     numbers = _numbers(form, unit, int(row["n_pieces"]), int(row["n_logs"]), forms)
+    counts = _counts(row, seals)
+    numbers = f"{counts} ({numbers})" if counts else numbers
     name = short_name(seal)
     end = " we cannot tell" if word is Certainty.CANNOT_TELL else ""
     short = ""
     if int(row["n_logs"]) == 1:
         pass  # what one tree shows is told below, with its log, and is no headline
     elif word is Certainty.CLEAR and outcome == "drying_time" and form["text"]:
-        short = f"Under {name}, drying took {form['text']} times as long as with bare pieces"
-        short += f" ({form['span']})"
+        short = f"Under {name}, drying took {counts or form['text'] + ' times as long'}"
     elif word is Certainty.CLEAR and outcome == "crack_hazard":
-        short = f"Under {name}, {claim} ({_known(form, unit)})"
+        short = f"Under {name}, {claim} ({counts or _known(form, unit)})"
     return Finding(
         key=f"sealing.{outcome}.{seal}", value=ratio, ci_lower=lower, ci_upper=upper,
         unit="ratio", n_pieces=int(row["n_pieces"]), n_logs=int(row["n_logs"]), call=CALL,
-        where={"outcome": outcome, "seal": seal}, certainty=word.value, **form,
+        where={"outcome": outcome, "seal": seal, "scope": THIS}, certainty=word.value, **form,
         sentence=f"{claim} under {name}{end}: {numbers}", short=short,
     )  # fmt: skip
+
+
+def _counts(row: dict[str, Any], seals: Mapping[str, dict[str, Any]]) -> str:
+    """Weeks under the seal and without it, or cracked of looked at: what stands before a ratio."""
+    mine, other = seals.get(row["seal"]), seals.get(row["reference"])
+    if mine is None or other is None:
+        return ""
+    if row["outcome"] == "drying_time" and math.isfinite(mine["weeks"]):
+        return f"{mine['weeks']:.0f} weeks on average, {other['weeks']:.0f} with bare pieces"
+    if row["outcome"] == "crack_hazard" and mine["n_looked"] and other["n_looked"]:
+        return (
+            f"{mine['n_cracked']:.0f} of {mine['n_looked']:.0f} cracked, "
+            f"{other['n_cracked']:.0f} of {other['n_looked']:.0f} bare ones"
+        )
+    return ""
 
 
 def _known(form: dict[str, Any], unit: str) -> str:

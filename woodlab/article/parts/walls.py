@@ -13,10 +13,9 @@ from woodlab.article.asked import BARE, Asked
 from woodlab.article.findings import Figure, Finding, Part, first_sentence, written
 from woodlab.article.forms import Forms
 from woodlab.article.plain import short_name
-from woodlab.article.words import Certainty, certainty_of_ratio
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
-from woodlab.studies.wall_window import wall_window
+from woodlab.studies.movement.wall_window import wall_window
 
 FINISHED_WALL_MM = 8.0
 HEIGHT_SHARE = 0.4
@@ -100,11 +99,11 @@ def _thickest(
     told = []
     if findings:
         walls = [
-            f"{found.text} mm in {short_name(found.where['species'])} ({found.span or 'no bound'}; "
-            f"{forms.count(found.n_pieces, 'piece')})"
+            f"{found.text} mm in {short_name(found.where['species'])} "
+            f"({forms.count(found.n_pieces, 'piece')})"
             for found in findings
         ]
-        told = [f"For bare walls up to {forms.listed(walls)}, {what}"]
+        told = [f"For bare walls up to {forms.listed(walls)} we can say that {what}"]
     open_ones = [short_name(name) for name in bare["species"][bare["wall_mm"].isna()]]
     silent = (
         [f"up to which bare wall {what} the data cannot say in {forms.listed(open_ones)}"]
@@ -115,7 +114,8 @@ def _thickest(
 
 
 def _limit(row: dict[str, Any], forms: Forms) -> Finding:
-    value, lower, upper = (float(row[name]) for name in ("wall_mm", "ci_lower", "ci_upper"))
+    # already the wall at which the upper limit of the risk reaches the level: no range of its own
+    value, lower, upper = float(row["wall_mm"]), math.nan, math.nan
     form = written(forms, value, lower, upper)
     species = str(row["species"])
     return Finding(
@@ -136,32 +136,28 @@ def _moved(asked: Asked, forms: Forms) -> tuple[list[Finding], list[str], list[s
     findings = [_move(row, forms) for row in rows.to_dict("records")]
     if not findings:
         return [], [], ["whether rims moved as the tables say: no species has enough rims for it"]
+    sure = rows.set_index("species")["certainty"]
     groups: dict[str, list[str]] = {}
     for found in findings:
-        name = short_name(found.where["species"])
-        numbers = f"{name} ({found.text}, {found.span}; {forms.count(found.n_pieces, 'piece')})"
-        way = found.certainty
-        if way in (Certainty.CLEAR.value, Certainty.LIKELY.value):
-            way = "more" if found.value > 1 else "less"
-        if found.certainty == Certainty.LIKELY.value:
-            way = Certainty.CANNOT_TELL.value  # the table's figure is inside the interval
-        groups.setdefault(way, []).append(numbers)
-    words = {
-        "more": "moved more than the tables say",
-        "less": "moved less than the tables say",
-        Certainty.ALIKE.value: "moved as the tables say, within a tenth",
-    }
+        species = found.where["species"]
+        numbers = f"{short_name(species)} ({found.text}, {found.span}; "
+        numbers += f"{forms.count(found.n_pieces, 'piece')})"
+        way = "more" if found.value > 1 else "less"
+        said = {
+            "clear": f"moved {way} than the tables say",
+            "likely": f"probably moved {way} than the tables say",
+            "open": "showed no clear departure from the tables",
+        }.get(sure[species], "")
+        groups.setdefault(said, []).append(numbers)
     told = [
-        f"Across the grain, rims of {forms.listed(names)} {words[word]}; the figures are measured "
-        "over expected"
-        for word, names in groups.items()
-        if word in words
+        f"Across the grain, rims of {forms.listed(names)} {said}; the figures are measured over "
+        "expected"
+        for said, names in groups.items()
+        if said
     ]
-    unsure = groups.get(Certainty.CANNOT_TELL.value, [])
-    unknown = [
-        f"whether rims of {forms.listed(unsure)} moved otherwise than the tables say: 1, no "
-        "difference, lies inside each of these intervals of measured over expected"
-    ]
+    unsure = groups.get("", [])
+    unknown = [f"whether rims of {forms.listed(unsure)} moved as the tables say: one log is too "
+               "few"]  # fmt: skip
     return findings, told, unknown if unsure else []
 
 
@@ -173,7 +169,7 @@ def _move(row: dict[str, Any], forms: Forms) -> Finding:
         unit="ratio", n_pieces=int(row["n_pieces"]), n_logs=int(row["n_logs"]),
         call="wl.movement_study(book).estimates",
         where={"species": row["species"], "figure": _RATIO},
-        certainty=certainty_of_ratio(value, lower, upper).value, **form,
+        certainty=str(row["certainty"]), **form,
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from woodlab.charts.axes import need
 from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, order_of_seals, role
 from woodlab.charts.pictures.marks import CRACK, GAP, GLUED, days, dry_mark, marked, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
-from woodlab.charts.titles import Claim, certainties, fitting
+from woodlab.charts.titles import Claim, certainties, fitting, this_season
 
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
@@ -102,7 +102,8 @@ def season_at_a_glance(
         f"{int((bowls['p_ready_now'] >= READY).sum())} of {len(bowls)} bowls are dry enough"
     )
     if effects is not None:
-        slower = effects[(effects["outcome"] == "drying_time") & effects["ratio"].notna()]
+        slower = this_season(effects)
+        slower = slower[(slower["outcome"] == "drying_time") & slower["ratio"].notna()]
         slower = slower.assign(sure=certainties(slower))
         slower = slower[slower["seal"].isin(seals)].sort_values("ratio")
         if len(slower):

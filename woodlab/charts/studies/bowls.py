@@ -149,8 +149,8 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     Parameters
     ----------
     window : DataFrame
-        Of `woodlab.studies.wall_window.wall_window`. A species that cannot be reckoned is named
-        in the alt text and not drawn.
+        Of `wall_window`. A species that cannot be computed is named in the alt text and not
+        drawn.
     size : as for `themed`
 
     Returns

@@ -13,25 +13,25 @@ from woodlab.charts.theme import COLOURS, INK, WIDTH_PX, Size, themed
 from woodlab.charts.titles import fitting
 from woodlab.errors import WoodlabError
 
-_AT_LEAST = "not reached, or not known when: at least so long"
+_AT_LEAST = "not there yet: as predicted"
 _MOST_NAMED = 8  # logs; more names would overlap
 
 
 def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "column") -> Any:
-    """Days to the target under each seal, the pieces of a log joined by a line.
+    """Weeks to the target under each seal, the pieces of a log joined by a line.
 
     Parameters
     ----------
     pairs : DataFrame
-        Of a `SealStudy`: `log`, `seal`, `days` [d], `at_least` (True where that day is not
-        reached, or not known: a triangle).
+        Of a `SealStudy`: `log`, `seal`, `weeks`, `predicted` (True where a piece is not
+        there yet: a triangle).
     reference : str
         The seal that stands first.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: seals side by side, days on a logarithmic axis; up to eight logs are named.
+    LayerChart: seals side by side, weeks on a logarithmic axis; up to eight logs are named.
 
     Raises
     ------
@@ -42,13 +42,13 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     --------
     >>> import pandas as pd
     >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
-    ...                       "days": [100.0, 60.0, 150.0, 80.0],
-    ...                       "at_least": [False, False, True, False]})
+    ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
+    ...                       "predicted": [False, False, True, False]})
     >>> chart = pairs_by_log(pairs, reference="none")
     >>> chart.to_dict()["layer"][0]["encoding"]["x"]["sort"]
     ['none', 'oil']
     >>> chart.description
-    'Days to the target by seal, 2 logs each a line. Medians: none: 70 days; oil: 125 days.'
+    'Weeks to the target by seal, 2 logs each a line. Medians: none: 10 weeks; oil: 18 weeks.'
     """
     if not len(pairs):
         raise WoodlabError(
@@ -57,7 +57,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     order = order_of_seals({reference, *pairs["seal"]})
     order = [reference, *(seal for seal in order if seal != reference)]
     order = [name for name in order if (pairs["seal"] == name).any()]
-    frame = pairs.assign(kind=np.where(pairs["at_least"], _AT_LEAST, "reached"))
+    frame = pairs.assign(kind=np.where(pairs["predicted"], _AT_LEAST, "reached"))
     x = altair.X(
         "seal:N", title=None, sort=order,
         axis=altair.Axis(
@@ -69,7 +69,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         scale=altair.Scale(padding=0.25, type="point"),
     )  # fmt: skip
     y = altair.Y(
-        "days:Q", title="Days to the target (logarithmic)",
+        "weeks:Q", title="Weeks to the target (logarithmic)",
         scale=altair.Scale(type="log", nice=False, padding=12, zero=False),
         axis=altair.Axis(tickCount=5, format="d"),
     )  # fmt: skip
@@ -86,7 +86,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
             ),
             legend=altair.Legend(title=None, labelLimit=260),
         ),
-        tooltip=["log:N", "seal:N", altair.Tooltip("days:Q", format=".0f"), "kind:N"],
+        tooltip=["log:N", "seal:N", altair.Tooltip("weeks:Q", format=".0f"), "kind:N"],
     )
     named = (
         altair.Chart(_names_at_the_end(frame, order))
@@ -95,17 +95,17 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     )
     logs = frame["log"].nunique()
     longer = "; ".join(
-        f"{name}: {frame.loc[frame['seal'] == name, 'days'].median():.0f} days" for name in order
+        f"{name}: {frame.loc[frame['seal'] == name, 'weeks'].median():.0f} weeks" for name in order
     )
-    alt = f"Days to the target by seal, {logs} logs each a line. Medians: {longer}."
+    alt = f"Weeks to the target by seal, {logs} logs each a line. Medians: {longer}."
     layers = [lines, points, named] if logs <= _MOST_NAMED else [lines, points]
-    medians = frame.groupby("seal")["days"].median()
+    medians = frame.groupby("seal")["weeks"].median()
     says = fitting(
-        f"Within a log: {order[0]} {medians[order[0]]:.0f} days, "
+        f"Within a log: {order[0]} {medians[order[0]]:.0f} weeks, "
         f"{order[-1]} {medians[order[-1]]:.0f}",
         f"{logs} logs held two seals or more",
     )
-    sub = "Days to the target by seal; a line joins the bowls of one log."
+    sub = "Weeks to the target by seal; a line joins the bowls of one log."
     return themed(altair.layer(*layers), alt=alt, says=says, sub=sub, size=size)
 
 
@@ -113,12 +113,12 @@ def _names_at_the_end(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
     """Each log's name where its line ends; names that would lie upon each other share a place."""
     place = frame["seal"].map({name: position for position, name in enumerate(order)})
     ends = frame.assign(place=place).sort_values("place").groupby("log").tail(1)
-    ends = ends.sort_values(["place", "days"], ignore_index=True)
-    whole = np.log(frame["days"].max() / frame["days"].min())
-    apart = (ends["place"].diff() != 0) | (np.log(ends["days"]).diff() > 0.06 * whole)
+    ends = ends.sort_values(["place", "weeks"], ignore_index=True)
+    whole = np.log(frame["weeks"].max() / frame["weeks"].min())
+    apart = (ends["place"].diff() != 0) | (np.log(ends["weeks"]).diff() > 0.06 * whole)
     rows = ends.groupby(apart.cumsum()).agg(
         seal=("seal", "first"),
-        days=("days", "median"),
+        weeks=("weeks", "median"),
         log=("log", lambda names: ", ".join(map(str, names))),
     )
     return rows.reset_index(drop=True)

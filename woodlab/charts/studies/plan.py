@@ -143,7 +143,8 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     Parameters
     ----------
     frame : DataFrame
-        As made by `shop_round`: `piece`, `last_g`, `expected_g`, `lower_g`, `upper_g` [g].
+        `due` of a `shop_round`, or the round itself: `piece`, `last_g`, `expected_g`, `lower_g`,
+        `upper_g` [g].
     most : int
         How many pieces at most, from the top of the frame.
 
@@ -166,6 +167,7 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     Expected change in weight of 2 pieces, most urgent first; the middle piece -1.5 %, bands from
     -4 to 0 %.
     """
+    frame = getattr(frame, "due", frame)
     rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
     if rows.empty:
         raise WoodlabError("No piece of the round has an expected weight to draw.")

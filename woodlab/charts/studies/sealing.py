@@ -22,7 +22,7 @@ from woodlab.charts.theme import (
     panel_px,
     themed,
 )
-from woodlab.charts.titles import Claim, certainties, fitting
+from woodlab.charts.titles import Claim, certainties, fitting, this_season
 from woodlab.errors import WoodlabError
 
 _OUTCOMES = {
@@ -31,6 +31,7 @@ _OUTCOMES = {
     "core_to_surface": "core-to-surface difference",
     "crack_hazard": "cracks",
 }
+NEXT_SEASON = "next season"
 _SAVED = Claim(
     more="Slower drying went with more cracks",
     less="Slower drying saved bowls from cracking",
@@ -132,7 +133,8 @@ def curves_by_seal(
 def _slower(effects: pd.DataFrame | None, typical: pd.DataFrame, seals: list[str]) -> str:
     """What the surest seal cost in time; without a study, the medians of first and last seal."""
     if effects is not None:
-        slow = effects[(effects["outcome"] == "drying_time") & effects["ratio"].notna()]
+        slow = this_season(effects)
+        slow = slow[(slow["outcome"] == "drying_time") & slow["ratio"].notna()]
         slow = slow.assign(sure=certainties(slow)).sort_values("ratio", ascending=False)
         for row in slow.itertuples():
             name, longer = words.bowls(row.seal), words.longer(row.ratio)
@@ -219,7 +221,9 @@ def seal_ratios(
     rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
     frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
     frame = frame.assign(
-        label=[f"{_OUTCOMES.get(r.outcome, r.outcome)}, {r.seal}" for r in frame.itertuples()],
+        label=[
+            f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}" for r in frame.itertuples()
+        ],
         text=[_ratio_words(r) for r in frame.itertuples()],
     )
     other = words.bowls(str(frame["reference"].iloc[0]))
@@ -232,6 +236,10 @@ def seal_ratios(
     )  # fmt: skip
 
 
+def _when(row: Any) -> str:
+    return "" if getattr(row, "scope", "this season") == "this season" else f" {NEXT_SEASON}"
+
+
 def _ratio_words(row: Any) -> str:
     if np.isfinite(row.ratio):
         return f"{words.two(row.ratio)} times ({row.n_pieces} bowls)"
@@ -242,15 +250,16 @@ def _ratio_words(row: Any) -> str:
     return f"{bound} times ({row.n_pieces} bowls)"
 
 
-def days_against_cracks(
+def weeks_against_cracks(
     by_seal: pd.DataFrame, effects: pd.DataFrame | None = None, *, size: Size = "column"
 ) -> Any:
-    """Sealing's bargain: days to the target against the share of bowls that cracked.
+    """Sealing's bargain: weeks to the target against the share of bowls that cracked.
 
     Parameters
     ----------
     by_seal : DataFrame
-        Of a `SealStudy`: `seal`, `median_days` [d], `crack_pct`, `ci_lower`, `ci_upper` [%],
+        Of a `SealStudy`: `seal`, `weeks` (average to the target), `crack_pct`, `ci_lower`,
+        `ci_upper` [%],
         `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.
@@ -258,7 +267,7 @@ def days_against_cracks(
 
     Returns
     -------
-    LayerChart: a point a seal, its name beside it, with its exact 95 % interval upward.
+    LayerChart: a point a seal, its name beside it, with the 95 % interval of its share.
 
     Raises
     ------
@@ -268,15 +277,15 @@ def days_against_cracks(
     Examples
     --------
     >>> import pandas as pd
-    >>> by_seal = pd.DataFrame({"seal": ["none", "wax"], "median_days": [60.0, 140.0],
+    >>> by_seal = pd.DataFrame({"seal": ["none", "wax"], "weeks": [8.0, 20.0],
     ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
     ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
-    >>> print(days_against_cracks(by_seal).description)
-    Days to the target against cracks, by seal. none: 60 days, 5 of 10 cracked (19 to 81 %); wax:
-    140 days, 1 of 10 cracked (0 to 44 %).
+    >>> print(weeks_against_cracks(by_seal).description)
+    Weeks to the target against cracks, by seal. none: 8 weeks, 5 of 10 cracked (19 to 81 %); wax:
+    20 weeks, 1 of 10 cracked (0 to 44 %).
     """
-    need(by_seal, "seal", "median_days", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
-    frame = by_seal[by_seal["median_days"].notna() & by_seal["crack_pct"].notna()]
+    need(by_seal, "seal", "weeks", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
+    frame = by_seal[by_seal["weeks"].notna() & by_seal["crack_pct"].notna()]
     if not len(frame):
         raise WoodlabError(
             "no seal has both a time to the target and looks for cracks, so there is no trade-off "
@@ -285,9 +294,9 @@ def days_against_cracks(
     seals = order_of_seals(frame["seal"])
     looks = {s: (c, SHAPES[k % len(SHAPES)]) for k, (s, c) in
              enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
-    most = 1.1 * float(frame["median_days"].max())
+    most = 1.1 * float(frame["weeks"].max())
     x = altair.X(
-        "median_days:Q", title="Days to the target, median of bowls", axis=altair.Axis(tickCount=7),
+        "weeks:Q", title="Weeks to the target, average", axis=altair.Axis(tickCount=7),
         scale=altair.Scale(domain=[0, most], nice=False),
     )  # fmt: skip
     top = min(100.0, 10 * np.ceil(float(frame["ci_upper"].max()) / 10) + 20)
@@ -298,7 +307,7 @@ def days_against_cracks(
     layers = []
     for row in frame.to_dict("records"):
         colour, shape = looks[str(row["seal"])]
-        one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["median_days"] / most
+        one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
         said = [*textwrap.wrap(words.opened(words.bowls(row["seal"])), 28),
                 f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
@@ -312,11 +321,11 @@ def days_against_cracks(
             .encode(y=altair.Y("ci_upper:Q", **y)),
         ]  # fmt: skip
     told = "; ".join(
-        f"{r.seal}: {r.median_days:.0f} days, {r.n_cracked} of {r.n_looked} cracked "
+        f"{r.seal}: {r.weeks:.0f} weeks, {r.n_cracked} of {r.n_looked} cracked "
         f"({r.ci_lower:.0f} to {r.ci_upper:.0f} %)"
         for r in frame.itertuples()
     )
-    slow = frame.sort_values("median_days")
+    slow = frame.sort_values("weeks")
     a, b = slow.iloc[0], slow.iloc[-1]
     says = fitting(f"{b['n_cracked']} of {b['n_looked']} slowest bowls cracked, "
                    f"{a['n_cracked']} of {a['n_looked']} fastest")  # fmt: skip
@@ -330,17 +339,17 @@ def days_against_cracks(
             says = _SAVED.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
     return themed(
         altair.layer(*layers).properties(height=240),
-        alt=f"Days to the target against cracks, by seal. {told}.", says=says,
-        sub="Bowls that cracked [%], with exact 95 % interval, against median days to the target."
+        alt=f"Weeks to the target against cracks, by seal. {told}.", says=says,
+        sub="Bowls that cracked [%], with 95 % interval, against average weeks to the target."
         + _without(by_seal),
         size=size,
     )  # fmt: skip
 
 
 def _without(by_seal: pd.DataFrame) -> str:
-    """The seals that have no median yet, which a picture of medians leaves out."""
-    rows = by_seal[by_seal["median_days"].isna() & by_seal["crack_pct"].notna()]
+    """The seals without a number of weeks, which the picture leaves out."""
+    rows = by_seal[by_seal["weeks"].isna() & by_seal["crack_pct"].notna()]
     told = "; ".join(
         f"{words.bowls(r.seal)}, {r.n_cracked} of {r.n_looked} cracked" for r in rows.itertuples()
     )
-    return f" Not drawn, fewer than half dry so far: {told}." if told else ""
+    return f" Not drawn, time not known: {told}." if told else ""

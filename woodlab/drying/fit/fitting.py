@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.checks import check_frame, verdicts
@@ -34,7 +35,6 @@ HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
 MOST_DRAWS, LEAST_DRAWS, MOST_RUNS = 300, 100, 60_000
 LEAST_ASKED = 20
-LEAST_PART = 60  # draws of a law: fewer would not show its spread
 _DAY = np.timedelta64(1, "D")
 
 
@@ -91,6 +91,14 @@ def fit_drying(
     >>> (fits.pieces.set_index("piece")["surface_m_s"] * 1e9).round(-1).to_dict()
     {'A1': 0.0, 'A3': 40.0, 'B2': 40.0}
     """
+    # many small matrices: threads of the algebra would only wait for one another
+    with threadpool_limits(1, "blas"):
+        return _fitted(book, law, pool, experience, as_of, fixed, draws, seed)
+
+
+def _fitted(  # type: ignore[no-untyped-def]
+    book, law, pool, experience, as_of, fixed, draws, seed
+) -> DryingFits:
     book = checked_book(book)
     laws = _laws(law, pool)
     day = as_of_day(book, as_of)

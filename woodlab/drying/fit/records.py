@@ -193,7 +193,8 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, as_of=_last_day(book, until), names=np.array(names, dtype=object), n_pieces=len(pieces), species=species,
+        book=book, as_of=_last_day(book, until), names=np.array(names, dtype=object),
+        n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],

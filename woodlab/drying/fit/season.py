@@ -43,6 +43,7 @@ LOG_OFFCUT, OWN_OFFCUT = Scatter(0.05, 0.5, 0.3), Scatter(0.04, 0.5, 0.2)
 ALONE_SD = 0.4  # of a piece's parameters about its group's prior, where there is no group
 SLIP_G, DRIFT_PCT = (0.8, 0.8), (0.1, 0.8)  # median and spread of ln
 SETTLED_SD = 0.05  # a piece nearer to its mode than so many standard deviations is there
+NEAR_SD = 0.3  # near enough to stop where steps gain nothing more
 UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
 GAIN = 0.05  # of ln posterior in a step, below which there is nothing more to be had
 MOST_STEP = 0.8  # of ln of a parameter, in one step
@@ -113,6 +114,7 @@ class Season:
         hygrometer_sd: float = HYGROMETER_SD, held_back: np.ndarray | None = None,
     ) -> None:  # fmt: skip
         self.d, self.law, self.groups = records, law, groups
+        self.quick = held_back is not None  # only to be scored: no tempering, no finest grid
         self.blind = records.suspect if held_back is None else records.suspect | held_back
         self.held = dict(held or {})
         own = law.of_piece if groups else law.of_piece or law.free
@@ -343,7 +345,7 @@ class Season:
         One number added to all moistures of a season is nearly free: start moisture, oven-dry
         mass, saturation and offset take it up together. What information there is along that
         direction is a small difference of large slopes, so the steps are small (SMALL of the usual
-        ones), and the draws are made on the finest grid: on a coarse one the offset would look
+        ones), and the draws are made on a finer grid: on a coarse one the offset would look
         known twice as well as it is.
         """
         d, q = self.d, len(self.local)
@@ -647,7 +649,7 @@ class Season:
     def fit(self, start: Mode | None = None) -> Mode:
         """To the joint mode, what is shared tempered; from `start` where another fit was before."""
         mode = self.climb(start)
-        if not self.common:
+        if not self.common or self.quick:
             return mode
         linear = self.tempered(self.linearised(mode, self._final_slopes(mode)), mode)
         beta, _, _ = self._within_bounds(
@@ -666,7 +668,7 @@ class Season:
             self.system = whole
 
     def _final_slopes(self, mode: Mode) -> np.ndarray:
-        grid = kernel.FINEST if self.law.kernel_columns is not None else kernel.FINE
+        grid = kernel.FINE if self.quick else kernel.FINER
         return self.slopes(mode.u, self.kappa(mode.beta), grid)
 
     def climb(self, start: Mode | None = None, most: int = 40) -> Mode:
@@ -681,7 +683,8 @@ class Season:
                 mode = replace(mode, defect=fine - self.moisture(mode.u, kappa))
             # slopes change little near the mode: there they are kept for a step
             if slopes is None or it < 6 or it % 2 == 0 or refused:
-                slopes = self.slopes(mode.u, kappa)
+                grid = kernel.COARSE if it < 3 and start is None else kernel.FINE
+                slopes = self.slopes(mode.u, kappa, grid)
             linear = self.linearised(mode, slopes)
             if it in errors_at:
                 mode = self._error_sizes(mode, linear)
@@ -697,7 +700,10 @@ class Season:
             spread = np.maximum(left.spread()[:, : len(self.local)], 0.01)
             away = (np.abs(aim[2] - mode.u) / spread).max(axis=1)
             mode, gained = self._line_search(mode, *aim)
-            settled = bool((away < SETTLED_SD).all()) or (gained < GAIN and calm)
+            near = float((away < NEAR_SD).mean()) > 0.95
+            settled = bool((away < SETTLED_SD).all()) or (
+                gained < GAIN and calm and (near or it > 14)
+            )
             calm, refused = gained < GAIN, gained == 0.0
             mode = replace(
                 mode, iterations=it + 1, away=away,

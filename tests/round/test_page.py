@@ -1,0 +1,61 @@
+"""The page typed into in a real browser at 390 px, no network: reloaded, saved, taken back."""
+
+import pytest
+
+import woodlab as wl
+from woodlab.round.sheets import write_round
+from woodlab.round.taking import add_round
+
+from .conftest import EVIL, MARKS, inside
+
+pytestmark = pytest.mark.browser
+
+
+def test_typed_with_enter_reloaded_mended_saved_and_taken_back(browser, tour, folder, tmp_path):
+    file = write_round(tour, tmp_path / "round.html")
+    weights = inside(tour)
+    context = browser.new_context(
+        viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True,
+        accept_downloads=True,
+    )  # fmt: skip
+    page = context.new_page()
+    troubles, asked = [], []
+    page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("dialog", lambda dialog: (troubles.append(dialog.message), dialog.accept()))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(file.as_uri())
+    page.click("#go-look")
+    seen = []
+    for i in range(len(MARKS)):
+        mark = page.text_content("#mark")
+        seen.append(mark)
+        if mark == "B1":  # Enter says nothing of a crack that is known
+            assert "open, 12 mm on 15 March" in page.text_content("#known")
+        wrong = weights[mark] / 10 if i == 1 else weights[mark]  # a slip of the decimal point
+        page.fill("#w", f"{wrong:g}")
+        page.keyboard.press("Enter")
+        if i == 1:
+            assert "slip of the decimal point" in page.text_content("#ask-text")
+            page.click("#ask-ways button >> nth=0")  # puts it right and goes on
+        if i == 4:
+            page.reload()
+    assert sorted(seen) == sorted(MARKS)
+    assert EVIL in seen  # shown as text; nothing ran
+    if page.is_visible("#finish"):
+        page.click("#finish")
+    assert "B1" in page.text_content("#left")
+    with page.expect_download() as download:
+        page.click("#save")
+    export = tmp_path / "export.csv"
+    download.value.save_as(export)
+    width = page.evaluate("document.documentElement.scrollWidth")
+    context.close()
+    assert troubles == []
+    assert all(url.startswith(("file:", "blob:")) for url in asked)
+    assert width <= 390
+    add_round(folder, export)
+    after = wl.open_book(folder)
+    added = after.weighings[after.weighings["on"] == "2026-03-22"]
+    assert dict(zip(added["piece"], added["mass_g"], strict=True)) == weights
+    looks = after.looks[after.looks["on"] == "2026-03-22"]
+    assert set(looks["piece"]) == set(MARKS) - {"B1"}

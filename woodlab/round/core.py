@@ -1,0 +1,227 @@
+"""What the page, the sheet and the way back share: the round, its units, its odd values."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from woodlab import words
+from woodlab.book.writing.adding import LEAST_LEFT
+
+FORMAT = "woodlab-round-2"
+CRACKS = ("none", "still", "new")
+ENDS = ("finished", "scrapped", "given away")
+ACTIONS = ("none", "glued", "resealed", *ENDS)
+UNITS = {"g": 1.0, "kg": 1000.0, "lboz": 453.59237}
+G_PER_OZ = 453.59237 / 16
+SLIPS = (10, 0.1, 100, 0.01, 1000, 0.001)
+CLOSEST = 2  # of the bowls that a weight would fit, as many are named
+
+
+@dataclass(frozen=True)
+class Band:
+    """The weights expected of a bowl [g]; None where a side is not known."""
+
+    lower_g: float | None
+    upper_g: float | None
+
+    def fits(self, grams: float) -> bool:
+        """Inside the band; a bowl with an upper limit only fits nothing for certain."""
+        if self.lower_g is None or self.upper_g is None:
+            return False
+        return self.lower_g <= grams <= self.upper_g
+
+    def is_odd(self, grams: float) -> bool:
+        low = -math.inf if self.lower_g is None else self.lower_g
+        return not low <= grams <= (math.inf if self.upper_g is None else self.upper_g)
+
+    def misses_by_little(self, grams: float) -> bool:
+        """Outside by less than half the band's width: more likely the weather than another bowl."""
+        if self.lower_g is None or self.upper_g is None:
+            return False
+        half = (self.upper_g - self.lower_g) / 2
+        return self.lower_g - half < grams < self.upper_g + half
+
+    def text(self, unit: str) -> str:
+        if self.upper_g is None:
+            return "not known"
+        if self.lower_g is None:
+            return f"up to {weight_text(self.upper_g, unit)}"
+        if unit == "lboz":
+            low, high = (weight_text(g, unit) for g in (self.lower_g, self.upper_g))
+            if low.split(" lb ")[0] == high.split(" lb ")[0]:
+                return f"{low.removesuffix(' oz')}–{high.split(' lb ')[1]}"
+            return f"{low}–{high}"
+        low = weight_text(self.lower_g, unit, named=False)
+        return f"{low}–{weight_text(self.upper_g, unit)}"
+
+
+@dataclass(frozen=True)
+class Bowl:
+    """A line of the round. Its fields are the page's data."""
+
+    mark: str
+    wood: str
+    seal: str
+    place: str
+    do: str
+    note: str
+    last_g: float | None
+    last_on: str
+    expected_g: float | None
+    lower_g: float | None
+    upper_g: float | None
+    known: bool  # a crack, open or glued
+    crack_mm: float | None
+
+    @property
+    def band(self) -> Band:
+        return Band(self.lower_g, self.upper_g)
+
+
+@dataclass(frozen=True)
+class Round:
+    """A round to fill in. `id` is of the day, the unit and the marks: the same round made twice is
+    the same, and figures that a phone still holds are never taken up under another unit or list."""
+
+    id: str
+    on: str
+    book: str
+    unit: str
+    bowls: tuple[Bowl, ...]
+
+
+def round_of(tour: Any, most: int | None, unit: str) -> Round:
+    """The most urgent bowls of a `ShopRound`, those to weigh first, in shelf order."""
+    due = tour.due
+    if most is not None:
+        weighed = due[due["do"].str.contains("weigh")]
+        due = pd.concat([weighed, due.drop(weighed.index)]).head(most)
+    bowls = [_bowl(row) for row in due.to_dict("records")]
+    order = {mark: i for i, mark in enumerate(words.in_order(b.mark for b in bowls))}
+    bowls.sort(key=lambda b: (b.place, order[b.mark]))
+    on = f"{tour.on:%Y-%m-%d}"
+    marks = "\0".join([tour.book_name or "", on, unit, *(b.mark for b in bowls)])
+    identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
+    return Round(identity, on, tour.book_name or "the book", unit, tuple(bowls))
+
+
+def _bowl(row: dict[str, Any]) -> Bowl:
+    def number(key: str) -> float | None:
+        return None if pd.isna(row[key]) else round(float(row[key]), 2)
+
+    def text(value: Any) -> str:
+        return "" if not isinstance(value, str) else value
+
+    low, last = number("lower_g"), number("last_g")
+    # A young curve's band may reach down to nothing; below half of the last weight the book itself
+    # takes a figure for a slip, so the question is asked at the scales.
+    if low is not None and last is not None:
+        low = max(low, round(LEAST_LEFT * last, 2))
+    known = row["crack"] if row["crack"] not in ("none seen", "not looked at") else ""
+    mm = number("last_crack_mm") or None
+    return Bowl(
+        str(row["piece"]), text(row["species"]), text(row["seal"]), text(row["place"]), row["do"],
+        known, last, "" if pd.isna(row["last_on"]) else f"{row['last_on']:%Y-%m-%d}",
+        number("expected_g"), low, number("upper_g"), bool(known), mm if known else None,
+    )  # fmt: skip
+
+
+def grams_of(text: object, unit: str, ounces: object = "") -> float | None:
+    """Typed text in grams; None for nothing typed; NaN for what is no weight.
+
+    Examples
+    --------
+    >>> grams_of("1,480", "kg"), grams_of("4", "lboz", "8"), grams_of("", "g")
+    (1480.0, 2041.165665, None)
+    """
+    typed = [str(part or "").strip() for part in (text, ounces)]
+    if not any(typed):
+        return None
+    parts = [_number(part) if part else 0.0 for part in typed]
+    if math.isnan(sum(parts)):
+        return math.nan
+    total = parts[0] * UNITS[unit] + (parts[1] * G_PER_OZ if unit == "lboz" else 0.0)
+    return total if total > 0 else math.nan
+
+
+def _number(text: str) -> float:
+    text = text.replace(",", ".")
+    return float(text) if re.fullmatch(r"[0-9]+\.?[0-9]*|\.[0-9]+", text) else math.nan
+
+
+def weight_text(grams: float | None, unit: str, named: bool = True) -> str:
+    """A weight as it is read off the scale.
+
+    Examples
+    --------
+    >>> weight_text(1480.0, "g"), weight_text(1480.0, "kg"), weight_text(2041.2, "lboz")
+    ('1480 g', '1.480 kg', '4 lb 8.0 oz')
+    """
+    if grams is None:
+        return ""
+    if unit == "lboz":
+        ounces = round(grams / G_PER_OZ * 10) / 10
+        return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
+    text = f"{grams / 1000:.3f}" if unit == "kg" else f"{grams:.{0 if grams >= 100 else 1}f}"
+    return f"{text} {unit}" if named else text
+
+
+@dataclass(frozen=True)
+class Question:
+    """A weight outside its band, and what it may be: `kind` is `swapped`, `slip`, `other` or
+    `odd`; `other` names the second bowl, `grams` the weight without its slip."""
+
+    mark: str
+    kind: str
+    said: str
+    other: str = ""
+    grams: float | None = None
+
+
+def questions(
+    bands: Mapping[str, Band], weights: Mapping[str, float], unit: str = "g"
+) -> list[Question]:
+    """Weights outside their bands, each with what it may be; a swapped pair is told once.
+
+    Examples
+    --------
+    >>> bands = {"A1": Band(950, 1000), "A2": Band(1900, 2000)}
+    >>> [(q.mark, q.kind, q.other) for q in questions(bands, {"A1": 1950.0, "A2": 980.0})]
+    [('A1', 'swapped', 'A2')]
+    >>> [(q.kind, q.grams) for q in questions(bands, {"A1": 97.0})]
+    [('slip', 970.0)]
+    """
+    asked: list[Question] = []
+    paired: set[str] = set()
+    odd = [m for m, g in weights.items() if m in bands and bands[m].is_odd(g)]
+    for mark in odd:
+        band, grams = bands[mark], weights[mark]
+        if mark in paired:
+            continue
+        said = f"{mark}: {weight_text(grams, unit)}, expected {band.text(unit)}"
+        swap = next((o for o in odd if o != mark and o not in paired
+                     and bands[o].fits(grams) and band.fits(weights[o])), None)  # fmt: skip
+        slip = next((grams * f for f in SLIPS if band.fits(grams * f)), None)
+        fits = [o for o in bands if o != mark and o not in weights and bands[o].fits(grams)]
+        if swap:
+            paired |= {mark, swap}
+            said += (
+                f"; {swap} has {weight_text(weights[swap], unit)}: each fits the other. Swapped?"
+            )
+            asked.append(Question(mark, "swapped", said, swap))
+        elif slip:
+            said += f". A slip of the decimal point: {weight_text(slip, unit)}?"
+            asked.append(Question(mark, "slip", said, grams=round(slip, 3)))
+        elif fits and not band.misses_by_little(grams):
+            said += f". It would fit {' or '.join(fits[:CLOSEST])}, which has none."
+            asked.append(Question(mark, "other", said, fits[0]))
+        else:
+            asked.append(Question(mark, "odd", f"{said}. Wrong bowl, wrong scale, wax fallen off?"))
+    return asked

@@ -1,0 +1,96 @@
+"""A round to carry: a workbook or a page to fill in, or paper."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from pathlib import Path
+
+from woodlab.book.reading import cells_of_sheet, decoded, separator_of
+from woodlab.book.writing.saving import file_of
+from woodlab.errors import WoodlabError
+from woodlab.round.core import UNITS, Round, round_of
+from woodlab.safe_write import locked, write_file
+from woodlab.studies.next_season.shop_round import ShopRound
+
+
+def write_round(
+    tour: ShopRound, path: str | Path, *, most: int | None = None, unit: str = "g"
+) -> Path:
+    """Write a round to fill in.
+
+    Parameters
+    ----------
+    tour : ShopRound
+        From `shop_round`.
+    path : path
+        Ends in .xlsx (a sheet to fill in, taken back by `add_round`), .html (a page to type into
+        at the scales, without a network; its export is taken back likewise) or .pdf (paper).
+    most : int, optional
+        At most so many bowls, those to weigh first.
+    unit : {"g", "kg", "lboz"}
+        Of the weights to type: grams, kilograms, pounds and ounces.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    WoodlabError
+        If nothing is due, or the path or the unit is not one of these.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3"]).until("2025-04-09")
+    >>> tour = wl.shop_round(wl.fit_drying(book, law="exponential"), on="2025-04-10")
+    >>> folder = pathlib.Path(tempfile.mkdtemp())
+    >>> wl.write_round(tour, folder / "round.html", most=40).name
+    'round.html'
+    """
+    path = Path(path)
+    kind = path.suffix.casefold()
+    if unit not in UNITS:
+        raise WoodlabError(f"unit = {unit!r} is not known. Choose from: {', '.join(UNITS)}.")
+    if most is not None and most < 1:
+        raise WoodlabError(f"most must be 1 or more (found {most!r}).")
+    if not len(tour):
+        raise WoodlabError("Nothing is due this week, so there is no round to write.")
+    if kind == ".pdf":
+        return tour.sheet(path)
+    made = round_of(tour, most, unit)
+    with locked(path):
+        write_file(path, _bytes_of(made, path))
+    return path
+
+
+def _bytes_of(made: Round, path: Path) -> bytes:
+    from woodlab.round.page import page
+    from woodlab.round.workbook import workbook
+
+    kind = path.suffix.casefold()
+    if kind == ".xlsx":
+        return workbook(made)
+    if kind in (".html", ".htm"):
+        return page(made).encode()
+    raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
+
+
+def unit_of(path: str | Path) -> str:
+    """The unit in the heading of a book's weights: `g`, `kg` or `lboz`."""
+    path = Path(path)
+    if path.is_dir():
+        text = decoded(file_of(path, "weighings").read_bytes())
+        first = io.StringIO(text, newline="")
+        heads = next(csv.reader(first, delimiter=separator_of(text.split("\n", 1)[0])), [])
+    else:
+        cells = cells_of_sheet(path, "weighings")
+        heads = [] if cells is None else list(cells.columns)
+    for head in heads:
+        found = re.search(r"mass\W*_?\W*(kg|lb|oz|g)\b", str(head).casefold())
+        if found:
+            return found[1] if found[1] in ("g", "kg") else "lboz"
+    return "g"

@@ -1,0 +1,167 @@
+"""The least rough bowl that still holds a finished one after drying: surfaces carried back."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from woodlab.errors import WoodlabError
+from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
+from woodlab.studies.movement.rim_geometry import carry_back, facing
+
+# Wood cut away beside the pith where no distance is given (common practice, no source).
+CLEAR_OF_PITH_MM = 10.0
+
+SPARE_MM = 0.05  # added before rounding up to 0.1 mm: more than sampling the surfaces can miss
+
+Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the rough rim plane
+
+
+def least_rough(
+    finished: Bowl, strains: pd.DataFrame, rim_faces: str, pith_mm: float | None
+) -> Bowl:
+    """The least rough bowl that holds `finished` for every mixture of the rows of `strains`.
+
+    Parameters
+    ----------
+    finished : Bowl
+        Its own `rim_faces` and `pith_mm` do not count.
+    strains : DataFrame
+        Rows of `radial_pct`, `tangential_pct`, `longitudinal_pct`.
+    rim_faces, pith_mm
+        As in `rough_wall`.
+    """
+    if pith_mm is not None and not (np.isfinite(pith_mm) and pith_mm >= 0):
+        raise WoodlabError(
+            f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
+            "would lie in the wood. Type the distance of the rim plane from the pith, or leave "
+            "it out."
+        )
+    faces = float(facing(rim_faces))
+    if faces > 0 or pith_mm is not None:
+        pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
+    else:
+        pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
+        for _ in range(4):  # the height to clear hardly depends on the place in the log
+            (_, depth), _ = _green_points(finished, strains, faces, pith)
+            pith = _up(depth.max()) + CLEAR_OF_PITH_MM
+    return _wrapped(_green_points(finished, strains, faces, pith), finished, rim_faces, pith)
+
+
+def _green_points(
+    finished: Bowl, strains: pd.DataFrame, faces: float, pith: float
+) -> tuple[Points, Points]:
+    """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
+    down = np.sin(np.linspace(0, np.pi / 2, 72))  # coarser ones were seen to miss 0.1 mm
+    hollow = finished.height_mm - finished.wall_mm
+    outer, outer_depth = finished.outer_radius(finished.height_mm * down), finished.height_mm * down
+    inner, inner_depth = finished.inner_radius(hollow * down), hollow * down
+    # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
+    # a little inside its edge, where the side and the foot are equally far.
+    spread = np.linspace(0, 1, 60)
+    outer = np.append(outer, finished.foot_mm / 2 * spread)
+    outer_depth = np.append(outer_depth, np.full(60, finished.height_mm))
+    inner = np.append(inner, inner[-1] * spread)
+    inner_depth = np.append(inner_depth, np.full(60, hollow))
+    turn = np.linspace(0, np.pi / 2, 9)
+    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
+    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
+    found: tuple[list[Points], list[Points]] = ([], [])
+    for radial, tangential in _trees(strains):
+        level = _flat_level(finished.rim_mm, faces, pith, radial, tangential)
+        for kind, radius, depth, shrunk in (
+            (0, outer, outer_depth, along.min()),
+            (1, inner, inner_depth, along.max()),
+        ):
+            y = pith + faces * (level + depth)[:, None]
+            x, y = carry_back(radius[:, None] * np.cos(turn), y, radial, tangential)
+            z = radius[:, None] * np.sin(turn) / shrunk
+            found[kind].append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
+    outside, inside = (
+        (np.concatenate([r for r, _ in part]), np.concatenate([u for _, u in part]))
+        for part in found
+    )
+    return outside, inside
+
+
+def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
+    """The corners of what the two shrinkages may be, their middle, and where they meet.
+
+    Where they are equal the rim stays flat, and which part of it is lowest changes over.
+    """
+    radial, tangential = strains["radial_pct"], strains["tangential_pct"]
+    sides = [(part.min(), part.max()) for part in (radial, tangential)]
+    meet = [
+        (end, end)
+        for part, other in (sides, sides[::-1])
+        for end in part
+        if other[0] < end < other[1]
+    ]
+    middle = (radial.median(), tangential.median())
+    return list(dict.fromkeys([*product(*sides), middle, *meet]))
+
+
+def _flat_level(
+    rim_mm: float, faces: float, pith: float, radial: float, tangential: float
+) -> float:
+    """Depth (from the green rim plane) at which the finished rim lies just within dried wood."""
+    x = rim_mm / 2 * np.linspace(0, 1, 25)
+    level = 0.0
+    for _ in range(40):
+        _, y = carry_back(x, pith + faces * level, radial, tangential)
+        above = float((faces * (y - pith)).min())
+        level -= above * (1 - radial / 100)
+        if abs(above) < 1e-9:
+            break
+    return level
+
+
+def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
+    """The bowl of our family with the thinnest wall around the points."""
+    (radius, depth), inside = points
+    inner_radius, inner_depth = _foremost(*inside)
+    height = _up(depth.max())
+    if rim_faces != "pith" and pith < height:
+        raise WoodlabError(
+            f"the rim faces the bark and its plane is {pith:g} mm from the pith, but the rough "
+            f"bowl must be {height:g} mm high: the pith would lie in its wood. Turn it farther "
+            "out in the log, lower, or with the rim to the pith."
+        )
+    below = depth > 1e-9
+
+    def around(half: float) -> tuple[float, float]:
+        """Rim and foot of the rough bowl of this half rim, the foot as narrow as may be."""
+        bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
+        share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
+        rim = _up(2 * half)
+        return rim, min(_up(max(rim * share, finished.foot_mm)), rim)
+
+    def wall(half: float) -> float:
+        rim, foot = around(half)
+        drop = ellipse_drop(rim, height, foot)
+        side = ellipse_distance(inner_radius, inner_depth, rim / 2, drop)
+        return float(np.minimum(side, height - inner_depth).max())
+
+    # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
+    halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
+    best = int(np.argmin([wall(half) for half in halves]))
+    finer = np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9)
+    half = min(finer, key=wall)
+    rim, foot = around(half)
+    return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
+
+
+def _foremost(radius: np.ndarray, depth: np.ndarray) -> Points:
+    """The points that no other one lies both within and above: the cover is greatest at one."""
+    depth = np.maximum(depth, 0)
+    order = np.lexsort((radius, depth))
+    radius, depth = radius[order], depth[order]
+    foremost = np.append(True, radius[1:] < np.minimum.accumulate(radius)[:-1])
+    return radius[foremost], depth[foremost]
+
+
+def _up(size: float) -> float:
+    """Rounded up, with something to spare."""
+    return round(float(np.ceil(round((size + SPARE_MM) * 10, 6))) / 10, 1)

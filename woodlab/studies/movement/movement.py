@@ -1,0 +1,375 @@
+"""How far rims moved, against what the tables say, and when they stopped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from woodlab import words
+from woodlab.book.record_book import expect_book
+from woodlab.drying.fit.courses import yearly_level
+from woodlab.errors import WoodlabError
+from woodlab.show import Card, Column, Shown, card
+from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.export import save_tables
+from woodlab.studies.movement.movement_words import (
+    ACROSS,
+    VERDICTS,
+    course_sentences,
+    moisture_sentences,
+    percent,
+    shrinkage_sentences,
+    verdict_sentences,
+)
+from woodlab.studies.movement.own_walls import COLUMNS as WALL_COLUMNS
+from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
+from woodlab.studies.movement.rim_course import (
+    COURSE_COLUMNS,
+    mean_course,
+    movement_course,
+    settled_after,
+)
+from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
+from woodlab.studies.movement.wall_window import wall_window
+from woodlab.studies.season_fits import season_fits
+from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
+
+# A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
+# is below fibre saturation too, and the straight line from green to dry holds on average (ours).
+DRY_ENOUGH_PCT = 20.0
+# A rim whose moisture is so ill known that its shrinkage could be out by this much says nothing.
+MOST_MOISTURE_ERROR_PCT = 30.0
+
+FAMILY = "woods, movement"
+_FIGURES = {  # figure -> (column of the rows, unit)
+    "radial shrinkage": ("radial_pct", "%"),
+    "tangential shrinkage": ("tangential_pct", "%"),
+    "longitudinal shrinkage": ("longitudinal_pct", "%"),
+    ACROSS: ("across_ratio", "ratio"),
+    "rise, measured/expected": ("rise_ratio", "ratio"),
+}
+ESTIMATE_COLUMNS = [
+    "species", "figure", "table", "estimate", "ci_lower", "ci_upper", "unit", "n_pieces",
+    "n_logs", "p_value", "family", "p_holm", "certainty", "method", "reason",
+]  # fmt: skip
+MEASURE = (
+    "Measure a rim along and across the grain, and how far the pith line stands above the sides, "
+    "at turning and every month or two: table rims."
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class MovementStudy(Shown):
+    """Measured against expected movement of a book's rims. Made by `movement_study`.
+
+    Attributes
+    ----------
+    measured : DataFrame
+        One row a measured rim: `piece`, `species`, `log`, `on`, `days` since turning,
+        `moisture_pct` with its interval and `moisture_from`; `round_mm`, `round_moisture_pct`
+        (the rim it is counted from); `along_mm`, `across_mm`, `rise_mm`; `along_shrink_pct`,
+        `across_shrink_pct`, `rise_change_mm` since then; the same by the table, with the ends
+        for 95 % of trees (`expected_*`); `radial_pct`, `tangential_pct`, `longitudinal_pct`
+        (shrinkage green to oven-dry that this rim implies), `moisture_error_pct` (half the width
+        that the moisture's interval gives them, in percent of them), `reason`.
+    estimates : DataFrame
+        One row a species and figure: `species`, `figure`, `table`, `estimate`, `ci_lower`,
+        `ci_upper`, `unit`, `n_pieces`, `n_logs`, `p_value` (against the table's figure),
+        `family`, `p_holm`, `certainty`, `method`, `reason`. Whether a wood moves as the tables
+        say is decided once, on `across the grain, measured/expected`, with Holm's correction over
+        the woods; the other figures have no verdict of their own. A figure that cannot be
+        estimated is NaN with a reason.
+    course : DataFrame
+        One row a rim after the first: `piece`, `species`, `on`, `days`, `moisture_pct`, `share`
+        of the whole movement done, `share_lower`, `share_upper` (reading error), `whole_from`,
+        `reason`.
+    mean_course : DataFrame
+        `days`, mean `share` over pieces, `ci_lower`, `ci_upper`, `n_pieces`.
+    settled : DataFrame
+        When nine tenths were done: `species` ("all" first), `days` (median), `ci_lower`,
+        `ci_upper`, `n_pieces`, `n_not_yet`, `reason`.
+    walls : DataFrame
+        Pieces that have ended: did the rough wall suffice? See `own_walls.finished_walls`.
+    end_moisture_pct : float
+        The moisture that the whole movement is counted to: the mean equilibrium moisture at the
+        pieces over the year to come, from the fits.
+    level : float
+        Of the intervals.
+    why, would_help : str
+        Empty, or why the book cannot answer and what would help.
+    notes, cautions : tuple of str
+    """
+
+    measured: pd.DataFrame
+    estimates: pd.DataFrame
+    course: pd.DataFrame
+    mean_course: pd.DataFrame
+    settled: pd.DataFrame
+    walls: pd.DataFrame
+    end_moisture_pct: float
+    level: float
+    why: str
+    would_help: str
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The findings in sentences, each with its counts or range."""
+        if self.why:
+            return (self.why, self.would_help, *self.notes)
+        found = (
+            *verdict_sentences(self.estimates),
+            *shrinkage_sentences(self.estimates, self.level),
+        )
+        return (*found, *self.notes)
+
+    def card(self) -> Card:
+        """Which woods moved otherwise than the tables say, when they settled, the walls left."""
+        if self.why:
+            return Card(self.sentences)
+        wide = self.estimates.set_index(["species", "figure"])
+        rows = self.estimates[self.estimates["figure"] == ACROSS]
+
+        def own(part: str) -> Any:
+            def text(row: Any) -> str:
+                found = wide.loc[(row.species, f"{part} shrinkage")]
+                said = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
+                return said + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
+
+            return text
+
+        columns = [
+            Column("wood", lambda r: r.species, False),
+            Column("across, measured/expected", lambda r: words.two(r.estimate)),
+            Column(f"{percent(self.level)} range", lambda r: words.between(r.ci_lower, r.ci_upper)),
+            Column("radial [%] (table)", own("radial")),
+            Column("tangential [%] (table)", own("tangential")),
+            Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
+            Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
+        ]
+        return card(
+            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
+            caption="Movement of rims against the species table", needs=["estimate"],
+            name="species",
+            more=("study.measured", "study.estimates", "study.course", "study.settled",
+                  "study.walls", "study.sentences", "study.cautions"),
+        )  # fmt: skip
+
+    def own_totals(self, species: str) -> tuple[float, float] | None:
+        """Radial and tangential shrinkage green to oven-dry [%] by the book's own rims, of a wood
+        that departs from the table clearly or likely; else None, and the table's hold."""
+        rows = self.estimates[self.estimates["species"].str.casefold() == species.casefold()]
+        rows = rows.set_index("figure")
+        if not len(rows) or rows.loc[ACROSS, "certainty"] not in ("clear", "likely"):
+            return None
+        radial, tangential = (
+            float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
+        )
+        return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
+
+    def save_tables(self, path: str | Path) -> Path:
+        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
+        return save_tables(self, path)
+
+    def window(
+        self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
+    ) -> pd.DataFrame:
+        """`wall_window` for the species measured here.
+
+        Parameters
+        ----------
+        rims_mm, thickest, wall_mm
+            As in `woodlab.studies.movement.wall_window.wall_window`.
+        """
+        names = sorted(self.measured["species"].unique())
+        return wall_window(names, rims_mm, thickest=thickest, wall_mm=wall_mm)
+
+
+def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
+    """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
+
+    Parameters
+    ----------
+    fits_or_book : DryingFits or RecordBook
+        With the table `rims`. A book is fitted by `fit_drying`; the moisture of each piece at
+        its rims is read from the fits.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    MovementStudy
+        Shows itself; `estimates` (a row a species and figure), the courses and `walls` as frames.
+        A book without rims gives a result that says so.
+
+    Raises
+    ------
+    WoodlabError
+        If `level` is not between 0.5 and 1, or neither a book nor fits are given.
+
+    Notes
+    -----
+    A rim's two measures across and up give its two strains (`strains_from_rim`), these and the
+    two moistures the shrinkage green to oven-dry. The last rim of each piece counts, if below
+    20 % moisture, where the core is below fibre saturation too: the drier, the less an error of
+    the moisture matters. Pieces of one log are averaged; logs (pieces where no log is named) are
+    the units of a t interval, which is widened by the mean half-width that the moistures' own
+    intervals give. The p value is that of the same t against the table's figure; Holm (1979)
+    corrects the woods' ratios across the grain. The map is derived in `rim_geometry`; the table's
+    figures are the Wood Handbook's (`woodlab.shrinkage`); the 20 % is a choice of ours.
+
+    Examples
+    --------
+    >>> import pandas as pd, woodlab as wl
+    >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
+    >>> fits = wl.fit_drying(book, law="exponential")
+    >>> wl.movement_study(fits).measured[["piece", "days"]].round().head(2)
+      piece  days
+    0    A1   0.0
+    1    A1  49.0
+    >>> bare = wl.RecordBook.from_frames(pieces=book.pieces, weighings=book.weighings)
+    >>> wl.movement_study(bare).why
+    'No rim was measured, so nothing can be said of movement.'
+    """
+    if not 0.5 < level < 1:
+        raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
+    book = expect_book(fits_or_book, "movement_study")
+    if not len(book.rims):
+        gone = book.pieces["outcome"].notna().any() if "outcome" in book.pieces else False
+        walls = finished_walls(book, season_fits(fits_or_book)) if gone else None
+        return _silent("No rim was measured, so nothing can be said of movement.", walls, level)
+    fits = season_fits(fits_or_book)
+    end_pct = resting_pct(fits)
+    rows = rim_rows(book, fits)
+    estimates = _estimates(rows, level)
+    course = movement_course(rows, estimates, end_pct)
+    means = mean_course(course, level)
+    settled = settled_after(course, level)
+    walls = finished_walls(book, fits)
+    notes = (
+        *course_sentences(means, settled, end_pct, level),
+        *wall_sentences(walls),
+        *moisture_sentences(rows),
+    )
+    return MovementStudy(
+        rows, estimates, course, means, settled, walls, end_pct, level, "", "", notes,
+        _cautions(),
+    )  # fmt: skip
+
+
+def resting_pct(fits: Any) -> float:
+    """Mean equilibrium moisture at the pieces over the year to come [%], over all draws."""
+    return float(yearly_level(fits, np.datetime64(fits.as_of, "D")).mean())
+
+
+def _cautions() -> tuple[str, ...]:
+    return (
+        f"The table's figures are means of a species: {SCATTER_SOURCE}.",
+        "The geometry takes the bowl for a wedge of log free of the pith, evenly moist, without "
+        "cracks, knots or reaction wood.",
+        CRACKED_WOOD,
+        DUST,
+    )
+
+
+def _silent(why: str, walls: pd.DataFrame | None, level: float) -> MovementStudy:
+    def empty(columns: list[str]) -> pd.DataFrame:
+        return pd.DataFrame(columns=columns)
+
+    return MovementStudy(
+        empty(ROW_COLUMNS), empty(ESTIMATE_COLUMNS), empty(COURSE_COLUMNS),
+        mean_course(empty(COURSE_COLUMNS), level), settled_after(empty(COURSE_COLUMNS), level),
+        empty(WALL_COLUMNS) if walls is None else walls, np.nan, level, why, MEASURE,
+        () if walls is None else tuple(wall_sentences(walls)), _cautions(),
+    )  # fmt: skip
+
+
+def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
+    dry = _last_dry(rows)
+    for part, measured in (("across", "across_shrink_pct"), ("rise", "rise_change_mm")):
+        expected = dry[f"expected_{part}_{'pct' if part == 'across' else 'mm'}"]
+        sure = expected.abs() > (1.0 if part == "across" else 1.0)  # else a ratio says nothing
+        dry[f"{part}_ratio"] = (dry[measured] / expected).where(sure)
+    out = []
+    for species in sorted(rows["species"].unique()):
+        table = green_to_dry(species)
+        mine = dry[dry["species"] == species]
+        known = {
+            "radial shrinkage": float(table.radial_pct),
+            "tangential shrinkage": float(table.tangential_pct),
+            "longitudinal shrinkage": LONGITUDINAL_PCT,
+        }
+        for figure, (column, unit) in _FIGURES.items():
+            row = _one_estimate(mine, column, level)
+            expected = known.get(figure, 1.0)
+            head = {"species": species, "figure": figure, "table": expected, "unit": unit}
+            out.append(head | row | {"p_value": _p_value(row, expected, level)})
+    frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
+    asked = frame["figure"] == ACROSS
+    frame["family"] = np.where(asked, FAMILY, "")
+    frame["p_holm"] = np.nan
+    frame.loc[asked, "p_holm"] = words.holm(frame.loc[asked, "p_value"])
+    frame["certainty"] = ""
+    frame.loc[asked, "certainty"] = [words.certainty(p) for p in frame.loc[asked, "p_holm"]]
+    return frame
+
+
+def _p_value(row: dict[str, Any], table: float, level: float) -> float:
+    """Two-sided p of the table's figure, by the t whose interval the row holds."""
+    reach = (row["ci_upper"] - row["ci_lower"]) / 2
+    if not np.isfinite([reach, table]).all():
+        return np.nan
+    off = abs(row["estimate"] - table)
+    if reach < 1e-9:  # all rims alike, their moistures known: made-up records
+        return 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
+    df = row["n_logs"] - 1
+    return float(2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, df), df))
+
+
+def _last_dry(rows: pd.DataFrame) -> pd.DataFrame:
+    """The last rim of each piece, where it is dry enough and its moisture well enough known.
+
+    The last, not the one of least moisture: that would pick the moistures that are too low by
+    error.
+    """
+    dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
+    dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)]
+    return dry.sort_values("on").drop_duplicates("piece", keep="last").sort_index().copy()
+
+
+def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, Any]:
+    """Mean of a figure over logs with its interval; NaN and a reason where it cannot be told."""
+    good = rows[rows[column].notna()]
+    pieces = good.groupby("piece")[[column, "moisture_error_pct"]].mean()
+    log = good.drop_duplicates("piece").set_index("piece")["log"].reindex(pieces.index)
+    unit = log.astype(object).where(log.notna(), pieces.index.to_series()).to_numpy()
+    logs = pieces[column].groupby(unit).mean()
+    n = len(logs)
+    out: dict[str, Any] = {
+        "estimate": float(logs.mean()) if n else np.nan,
+        "ci_lower": np.nan,
+        "ci_upper": np.nan,
+        "n_pieces": len(pieces),
+        "n_logs": n,
+        "method": "",
+        "reason": "",
+    }
+    if n >= 2:
+        spread = stats.t.ppf(0.5 + level / 2, n - 1) * logs.std(ddof=1) / np.sqrt(n)
+        shared = abs(float(logs.mean())) * float(pieces["moisture_error_pct"].mean()) / 100
+        reach = float(np.hypot(spread, 0.0 if np.isnan(shared) else shared))
+        out["ci_lower"], out["ci_upper"] = out["estimate"] - reach, out["estimate"] + reach
+        out["method"] = "t over logs, widened by the moisture's interval"
+    elif n == 1:
+        out["reason"] = "one log (or one piece) only: nothing to take an interval from"
+    elif not len(rows):
+        out["reason"] = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
+    else:
+        out["reason"] = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
+    return out

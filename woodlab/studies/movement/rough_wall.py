@@ -1,0 +1,329 @@
+"""The wall to leave on a rough bowl, so that a round finished one still fits after drying."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from woodlab import words
+from woodlab.errors import WoodlabError, as_number
+from woodlab.show import Card, Shown
+from woodlab.studies.cautions import CRACKED_WOOD, DUST
+from woodlab.studies.movement.bowl_shape import (
+    FOOT_SHARE,
+    Bowl,
+    DriedBowl,
+    dried_bowl,
+)
+from woodlab.studies.movement.least_rough import least_rough
+from woodlab.wood.moisture import FIBRE_SATURATION_PCT
+from woodlab.wood.shrinkage import (
+    LONGITUDINAL_PCT,
+    SCATTER_CV_PCT,
+    SCATTER_SOURCE,
+    green_to_dry,
+    strain_between,
+)
+
+if TYPE_CHECKING:
+    from woodlab.studies.movement.movement import MovementStudy
+
+
+@dataclass(frozen=True)
+class WallMargin:
+    """How dry the finished bowl gets, and how far a tree may differ from the table.
+
+    Attributes
+    ----------
+    dry_moisture_pct : float
+        Moisture at finishing [%]; 8 suits heated rooms (common practice, no source).
+    share : float
+        Share of trees whose radial shrinkage lies under the upper limit allowed for (the same
+        share lies above the lower limit); likewise the tangential.
+    scatter_cv_pct : float
+        Coefficient of variation of shrinkage between trees of one species [%].
+    scatter_source : str
+        Where that figure is from.
+    totals_pct : tuple of float, optional
+        Radial and tangential shrinkage green to oven-dry [%] from your own measures, instead of
+        the table's.
+
+    Raises
+    ------
+    WoodlabError
+        If `share` is not from 0.5 to below 1, or `scatter_cv_pct` not from 0 to below 60.
+
+    Examples
+    --------
+    A tree of one in twenty shrinks a quarter more than the table says, or more than that:
+
+    >>> [round(factor, 2) for factor in WallMargin().factors]
+    [0.75, 1.25]
+    >>> just_as_the_table = WallMargin(scatter_cv_pct=0)
+    >>> [round(rough_wall("sugar maple", 250, 100, 8, margin=margin).wall_mm)
+    ...  for margin in (WallMargin(), just_as_the_table)]
+    [17, 14]
+    """
+
+    dry_moisture_pct: float = 8.0
+    share: float = 0.95
+    scatter_cv_pct: float = SCATTER_CV_PCT
+    scatter_source: str = SCATTER_SOURCE
+    totals_pct: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.5 <= self.share < 1:
+            raise WoodlabError(
+                f"share must be at least 0.5 and below 1 (found {self.share!r}). Type 0.95 for "
+                "nineteen trees in twenty."
+            )
+        if not 0 <= self.scatter_cv_pct < 60:
+            raise WoodlabError(
+                f"scatter_cv_pct must be between 0 and 60 (found {self.scatter_cv_pct!r}). "
+                "Type it in percent: 15 for 15 %."
+            )
+
+    @property
+    def factors(self) -> tuple[float, float]:
+        """Lower and upper limit of a tree's shrinkage, as parts of the species' mean."""
+        reach = float(norm.ppf(self.share)) * self.scatter_cv_pct / 100
+        return max(1 - reach, 0.0), 1 + reach
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class RoughWall(Shown):
+    """What to turn, and what that is based on. Made by `rough_wall`.
+
+    Attributes
+    ----------
+    wall_mm : float
+        Smallest rough wall, margin included [mm].
+    mean_wall_mm : float
+        The same for a tree that shrinks just as the table says.
+    tenth_mm : float
+        A tenth of the rough rim (common practice, no source).
+    rough, finished : Bowl
+        The bowl to turn now, and the one to be had from it.
+    strains : DataFrame
+        Radial, tangential and longitudinal shrinkage between the two moistures [%]: rows
+        `lower`, `mean`, `upper`.
+    species, source, status, reason : str
+        Of the shrinkage; `reason` says how a name was read.
+    margin : WallMargin
+    sentences, cautions : tuple of str
+    """
+
+    wall_mm: float
+    mean_wall_mm: float
+    tenth_mm: float
+    rough: Bowl
+    finished: Bowl
+    strains: pd.DataFrame
+    species: str
+    source: str
+    status: str
+    reason: str
+    margin: WallMargin
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def card(self) -> Card:
+        """The wall to leave, what margin is in it, and what was finished here before."""
+        sizes = self.strains.to_dict("index")
+        rows = tuple(
+            (tree, *(f"{sizes[tree][f'{part}_pct']:.1f}" for part in ("radial", "tangential")))
+            for tree in ("lower", "mean", "upper")
+        )
+        return Card(
+            (*self.sentences, self.cautions[0].split(". ")[0] + "."),
+            ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
+            "Shrinkage allowed for, between the two moistures",
+            ("answer.rough", "answer.dried()", "answer.strains", "answer.cautions"),
+        )  # fmt: skip
+
+    def dried(self, tree: str = "mean") -> DriedBowl:
+        """The rough bowl after drying, of a `lower`, `mean` or `upper` tree."""
+        of = self.strains.to_dict("index")[tree]
+        return dried_bowl(
+            self.rough, of["radial_pct"], of["tangential_pct"], of["longitudinal_pct"]
+        )
+
+
+def rough_wall(
+    species: str,
+    rim_mm: float,
+    height_mm: float,
+    wall_mm: float,
+    *,
+    rim_faces: str = "pith",
+    pith_mm: float | None = None,
+    foot_mm: float | None = None,
+    moisture_pct: float = FIBRE_SATURATION_PCT,
+    margin: WallMargin | None = None,
+    learnt: MovementStudy | None = None,
+) -> RoughWall:
+    """The smallest rough wall from which a round finished bowl can be had after drying.
+
+    Parameters
+    ----------
+    species : str
+        As makers write it.
+    rim_mm, height_mm, wall_mm : float
+        The finished bowl: outside diameter of its rim, height, wall [mm].
+    rim_faces : {"pith", "bark"}
+        Which way the rim looks.
+    pith_mm : float, optional
+        Distance of the rough rim plane from the pith [mm]. Without it the pith lies 10 mm outside
+        the wood: before the rim, or below the foot.
+    foot_mm : float, optional
+        Diameter of the finished foot [mm]; 0.4 of the rim unless given.
+    moisture_pct : float
+        Moisture at turning [%]; green from fibre saturation up.
+    margin : WallMargin, optional
+        Moisture at finishing, scatter between trees, own shrinkages.
+    learnt : MovementStudy, optional
+        Of your own book. Where its rims show that the wood departs from the table, clearly or
+        likely, their shrinkage is taken; what walls sufficed in its finished bowls is said.
+
+    Returns
+    -------
+    RoughWall
+
+    Raises
+    ------
+    WoodlabError
+        If the species is not known (and `margin.totals_pct` not given), the measures make no
+        bowl, the pith would lie in the wood, or the wood would not dry.
+
+    Notes
+    -----
+    The finished bowl is set into the dried one at the level where its rim has just become flat,
+    on the same axis, and every point of its surface is carried back through the map of
+    `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
+    family in `bowl_shape` is laid: height and rim first, then the wall, the same everywhere.
+    That is done for five trees at once (mean, and both shrinkages at their lower and upper
+    limits). Drying stress, cracks, knots and a pith that wanders are not in it.
+
+    The method is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
+    the rim is common practice, no source.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> answer = wl.rough_wall("sugar maple", 250, 100, 8, rim_faces="pith")
+    >>> round(answer.wall_mm), round(answer.mean_wall_mm), round(answer.tenth_mm)
+    (17, 14, 27)
+    """
+    margin = margin or WallMargin()
+    rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
+    finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
+    table = green_to_dry(species)
+    if learnt is not None and margin.totals_pct is None:
+        margin = replace(margin, totals_pct=learnt.own_totals(species))
+    totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
+    if not np.all(np.isfinite(totals)):
+        raise WoodlabError(
+            f"{table.reason}. Your own go in as WallMargin(totals_pct=(radial, tangential))."
+        )
+    strains = _strains(totals, moisture_pct, margin)
+    faces = str(rim_faces).strip().casefold()
+    rough = least_rough(finished, strains, faces, pith_mm)
+    mean = least_rough(finished, strains.loc[["mean"]], faces, pith_mm)
+    own = margin.totals_pct is not None
+    answer = RoughWall(
+        wall_mm=rough.wall_mm,
+        mean_wall_mm=mean.wall_mm,
+        tenth_mm=rough.rim_mm / 10,
+        rough=rough,
+        finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
+        strains=strains,
+        species=species,
+        source="own figures" if own else table.source,
+        status="" if own else table.status,
+        reason="" if own else table.reason,
+        margin=margin,
+        sentences=(),
+        cautions=(CRACKED_WOOD, DUST),
+    )
+    said = _sentences(answer, moisture_pct)
+    return replace(answer, sentences=(*said, *_learnt_sentences(answer, learnt)))
+
+
+def _finished(rim_mm: float, height_mm: float, wall_mm: float, foot_mm: float | None) -> Bowl:
+    foot = FOOT_SHARE * rim_mm if foot_mm is None else foot_mm
+    finished = Bowl(rim_mm, height_mm, wall_mm, foot)
+    if wall_mm >= min(rim_mm / 2, height_mm):
+        raise WoodlabError(
+            f"a wall of {wall_mm:g} mm leaves no hollow in a bowl {rim_mm:g} mm across and "
+            f"{height_mm:g} mm high. Type the finished wall, in mm."
+        )
+    return finished
+
+
+def _strains(totals: tuple[float, float], moisture_pct: float, margin: WallMargin) -> pd.DataFrame:
+    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
+        raise WoodlabError(
+            f"the wood would not dry from {moisture_pct:g} % at turning to "
+            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
+            "first above the second."
+        )
+    lower, upper = margin.factors
+    rows = {}
+    for tree, factor in (("lower", lower), ("mean", 1.0), ("upper", upper)):
+        shrunk = [
+            strain_between(total, margin.dry_moisture_pct, moisture_pct)
+            for total in (totals[0] * factor, totals[1] * factor, LONGITUDINAL_PCT)
+        ]
+        rows[tree] = shrunk
+    columns = ["radial_pct", "tangential_pct", "longitudinal_pct"]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).astype(float)
+
+
+def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
+    rough, finished, margin = answer.rough, answer.finished, answer.margin
+    lower, upper = margin.factors
+    green = moisture_pct >= FIBRE_SATURATION_PCT
+    start = "green" if green else f"at {moisture_pct:g} % moisture"
+    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    by = "the table" if margin.totals_pct is None else "your own shrinkage"
+    return (
+        f"For a finished bowl of {answer.species} {finished.rim_mm:g} mm across, "
+        f"{finished.height_mm:g} mm high, wall {finished.wall_mm:g} mm, turned {start} with the "
+        f"rim to the {rough.rim_faces}: leave a wall of at least {answer.wall_mm:.1f} mm on a "
+        f"rough bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
+        f"By the mean of {by} alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
+        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of that "
+        f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
+        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
+        f"the geometry asks for {against}.",
+    )
+
+
+def _learnt_sentences(answer: RoughWall, learnt: MovementStudy | None) -> list[str]:
+    """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
+    if learnt is None:
+        return []
+    out = []
+    own = answer.margin.totals_pct
+    table = "no clear departure from the table, so the table's shrinkage is taken"
+    said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else table
+    if (learnt.estimates["species"].str.casefold() == answer.species.casefold()).any():
+        out.append(f"Your own rims of {answer.species}: {said}.")
+    done = learnt.walls[
+        (learnt.walls["species"].str.casefold() == answer.species.casefold())
+        & (learnt.walls["outcome"] == "finished")
+        & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
+    ]
+    if len(done):
+        least = done.sort_values("wall_mm").iloc[0]
+        out.append(
+            f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
+            f"{'was' if len(done) == 1 else 'were'} finished with {answer.finished.wall_mm:g} mm "
+            f"or more; the thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
+            f"({least['rim_mm']:.0f} mm across)."
+        )
+    return out

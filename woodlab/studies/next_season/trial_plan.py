@@ -1,0 +1,327 @@
+"""A plan for next season's trial: seals allotted by lot inside each log, walls and sizes balanced.
+
+Many allotments are drawn, each as even inside each log as its pieces allow; one is taken at random
+among the few that balance wall and rim best. Drawing lots anew until the groups are alike is
+rerandomisation (Morgan and Rubin 2012, Annals of Statistics 40(2), 1263-1282); it stays a lottery,
+and a test that knows it may only be sharper than one that does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.errors import WoodlabError
+from woodlab.show import Card, Column, Shown, card
+from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
+
+CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
+SIZES = ("wall_mm", "rim_mm")
+# Kept of the allotments drawn; the fewer, the better the balance and the less chance.
+BEST_SHARE = 0.05
+# Group means that differ by more than this share of a standard deviation are told. Common
+# practice in trials, no source.
+NOTED_IMBALANCE = 0.25
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TrialPlan(Shown):
+    """Which piece gets which seal. Made by `trial_plan`; the same seed gives the same plan.
+
+    Attributes
+    ----------
+    plan : DataFrame
+        One row a piece: `piece`, `log`, `species`, `wall_mm`, `rim_mm`, `seal`, `allotted`
+        (`random`), then the other columns of the blanks.
+    balance : DataFrame
+        One row a seal: `seal`, `n_pieces`, `n_logs`, and for each size `mean_*`, `off_*` (the
+        mean's distance from that of all, in standard deviations between pieces).
+    imbalance : float
+        The largest `off_*`, without its sign; NaN where no size is given.
+    seed, draws : int
+    sentences, cautions : tuple of str
+    """
+
+    plan: pd.DataFrame
+    balance: pd.DataFrame
+    imbalance: float
+    seed: int
+    draws: int
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+    def card(self) -> Card:
+        """How the seals were allotted and balanced; a row a piece."""
+        columns = [
+            Column("piece", lambda r: r.piece, False),
+            Column("log", lambda r: r.log if isinstance(r.log, str) else "", False),
+            Column("wood", lambda r: r.species, False),
+            Column("wall [mm]", lambda r: _whole(r.wall_mm)),
+            Column("rim [mm]", lambda r: _whole(r.rim_mm)),
+            Column("seal", lambda r: r.seal, False),
+        ]
+        return card(
+            [*self.sentences, self.cautions[0].split(". ")[0] + "."], self.plan, columns,
+            caption="Which piece gets which seal",
+            more=("plan.plan", "plan.balance", 'plan.sheet("plan.pdf")',
+                  'plan.pieces("2027-01-10")', "plan.cautions"),
+        )  # fmt: skip
+
+    def pieces(self, turned_on: str | pd.Timestamp) -> pd.DataFrame:
+        """Rows for the table `pieces` of a book, saying that the seals were allotted at random.
+
+        Fits `wl.blank_book(path, pieces=...)`; mend `turned_on` and `wall_mm` as you turn.
+        """
+        day = pd.Timestamp(turned_on)
+        if pd.isna(day):
+            raise WoodlabError("turned_on is no date. Type it as 2026-11-20.")
+        rows = self.plan.drop(columns=[c for c in SIZES if self.plan[c].isna().all()])
+        if "wall_mm" not in rows:
+            raise WoodlabError(
+                "The plan has no walls, which the table pieces needs. Give wall_mm in the blanks."
+            )
+        return rows.assign(turned_on=day)
+
+    def sheet(self, path: str | Path, *, paper: str = "a4") -> Path:
+        """Print the plan as a PDF, to tick off at the bench.
+
+        Raises
+        ------
+        WoodlabError
+            If `path` does not end in .pdf.
+        """
+        columns = (
+            SheetColumn("log", 1.0, longest=14), SheetColumn("mark", 1.0, longest=14),
+            SheetColumn("wood", 1.8, longest=26), SheetColumn("wall (mm)", 0.8, "right"),
+            SheetColumn("rim (mm)", 0.8, "right"), SheetColumn("SEAL", 2.0, longest=36),
+            SheetColumn("turned on", 1.3), SheetColumn("sealed", 0.8), SheetColumn("note", 2.2),
+        )  # fmt: skip
+        rows = [
+            [row["log"] if isinstance(row["log"], str) else "", row["piece"], row["species"],
+             _whole(row["wall_mm"]), _whole(row["rim_mm"]), row["seal"], "", "", ""]
+            for row in self.plan.to_dict("records")
+        ]  # fmt: skip
+        sheet = Sheet(
+            title="Trial plan: which piece gets which seal",
+            above=("The lot decided, not the looks of the wood: keep to it, and where a piece must "
+                   "be left out, write so. Seal all pieces of a log on one day.",),
+            columns=columns, rows=rows, below=(*self.sentences, *self.cautions[-1:]),
+            footer=f"seed {self.seed}, best of {self.draws} draws", row_mm=7.0, paper=paper,
+        )  # fmt: skip
+        return print_sheet(sheet, path)
+
+
+def _whole(value: float) -> str:
+    return "" if pd.isna(value) else f"{value:.0f}"
+
+
+def trial_plan(
+    blanks: pd.DataFrame, seals: Sequence[str], *, seed: int, draws: int = 2000
+) -> TrialPlan:
+    """Allot seals to blanks by lot, inside each log, balanced on wall and rim.
+
+    Parameters
+    ----------
+    blanks : DataFrame
+        A row a blank: `species`, and if known `log`, `piece` (the mark; made from the log where
+        absent), `wall_mm`, `rim_mm` [mm]. Other columns are carried. Blanks of no log are a
+        group by species.
+    seals : sequence of str
+        The seals to compare, `none` among them if bare pieces are.
+    seed : int
+        The same seed gives the same plan.
+    draws : int
+        Allotments drawn; one is taken at random among the best twentieth.
+
+    Returns
+    -------
+    TrialPlan
+
+    Raises
+    ------
+    WoodlabError
+        If there are fewer than two seals, one is named twice, or a mark stands twice.
+
+    Notes
+    -----
+    Source: rerandomisation, Morgan and Rubin (2012), Annals of Statistics 40(2), 1263-1282; the
+    twentieth is ours.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> blanks = pd.DataFrame({"log": list("AAAABBBB"), "species": "white ash",
+    ...                        "wall_mm": [20, 22, 28, 30, 21, 24, 26, 33]})
+    >>> plan = trial_plan(blanks, ["none", "wax"], seed=1)
+    >>> plan.plan.groupby(["log", "seal"]).size().unique().tolist(), plan.plan["piece"].iloc[0]
+    ([2], 'A1')
+    """
+    seals = _checked_seals(seals)
+    frame = _checked_blanks(blanks)
+    if draws < 1:
+        raise WoodlabError(f"draws must be 1 or more (found {draws}).")
+    block = _blocks(frame)
+    rng = np.random.default_rng(seed)
+    sizes = _standard_sizes(frame)
+    lots = np.array([_one_lot(block, len(seals), rng) for _ in range(draws)])
+    scores = np.array([_distance(lot, sizes, len(seals)) for lot in lots])
+    best = np.argsort(scores, kind="stable")[: max(1, int(np.ceil(BEST_SHARE * draws)))]
+    lot = lots[rng.choice(best)]
+    plan = frame.assign(seal=np.array(seals, dtype=object)[lot], allotted="random")
+    first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
+    plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
+    balance, imbalance = _balance(plan, seals, sizes)
+    said = _sentences(plan, balance, imbalance, seals, draws)
+    return TrialPlan(plan, balance, imbalance, seed, draws, said)
+
+
+def _checked_seals(seals: Sequence[str]) -> list[str]:
+    names = [str(seal).strip() for seal in ([] if isinstance(seals, str) else seals)]
+    if len(names) < 2:
+        raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
+    if len(set(map(str.casefold, names))) < len(names) or not all(names):
+        raise WoodlabError(f"A seal is empty or stands twice in {names}. Name each once.")
+    return names
+
+
+def _checked_blanks(blanks: pd.DataFrame) -> pd.DataFrame:
+    if not isinstance(blanks, pd.DataFrame):
+        raise WoodlabError(
+            "The blanks are a table (DataFrame): a row a blank, with the column species (and log, "
+            "wall_mm, rim_mm if known)."
+        )
+    if not len(blanks):
+        raise WoodlabError("There are no blanks to plan for. Give a row a blank.")
+    if "species" not in blanks:
+        raise WoodlabError(
+            "The blanks need the column species (and log, wall_mm, rim_mm if known)."
+        )
+    frame = blanks.reset_index(drop=True).drop(columns=["seal", "allotted"], errors="ignore")
+    for name in SIZES:
+        frame[name] = pd.to_numeric(frame[name]) if name in frame else np.nan
+        if (frame[name] <= 0).any():
+            raise WoodlabError(f"{name} must be above 0; row {int((frame[name] <= 0).idxmax())}.")
+    if "log" not in frame:
+        frame["log"] = None
+    frame["log"] = frame["log"].astype("str").where(frame["log"].notna())
+    if "piece" not in frame:
+        stem = frame["log"].fillna("P")
+        frame["piece"] = stem + (frame.groupby(stem).cumcount() + 1).astype("str")
+    frame["piece"] = frame["piece"].astype("str")
+    twice = frame.loc[frame["piece"].duplicated(), "piece"]
+    if len(twice):
+        raise WoodlabError(f"The mark {twice.iloc[0]!r} stands twice. Give each blank its own.")
+    return frame
+
+
+def _blocks(frame: pd.DataFrame) -> np.ndarray:
+    names = frame["log"].fillna("\0" + frame["species"].astype("str"))
+    return pd.factorize(names)[0]
+
+
+def _standard_sizes(frame: pd.DataFrame) -> np.ndarray:
+    """Wall and rim, each centred and scaled; a size not given, or all alike, counts for nothing."""
+    columns = []
+    for name in SIZES:
+        values = frame[name].to_numpy(dtype=float)
+        spread = np.nanstd(values) if np.isfinite(values).sum() > 1 else 0.0
+        if spread > 0:
+            columns.append(np.nan_to_num((values - np.nanmean(values)) / spread))
+    return np.column_stack(columns) if columns else np.zeros((len(frame), 0))
+
+
+def _one_lot(block: np.ndarray, n_seals: int, rng: np.random.Generator) -> np.ndarray:
+    """One allotment: inside each log as even as can be; what is left over goes round in turn."""
+    lot = np.empty(block.size, dtype=int)
+    extra = np.zeros(n_seals)
+    for b in rng.permutation(block.max() + 1):
+        at = np.flatnonzero(block == b)
+        whole, left = divmod(at.size, n_seals)
+        order = np.lexsort((rng.random(n_seals), extra))[:left]
+        extra[order] += 1
+        lot[at] = rng.permutation(np.concatenate([np.tile(np.arange(n_seals), whole), order]))
+    return lot
+
+
+def _distance(lot: np.ndarray, sizes: np.ndarray, n_seals: int) -> float:
+    """Sum over seals of n times the squared distance of the mean sizes from those of all."""
+    counts = np.bincount(lot, minlength=n_seals)
+    total = 0.0
+    for column in sizes.T:
+        sums = np.bincount(lot, weights=column, minlength=n_seals)
+        total += float(np.sum(sums**2 / np.maximum(counts, 1)))
+    return total
+
+
+def _balance(plan: pd.DataFrame, seals: list[str], sizes: np.ndarray) -> tuple[pd.DataFrame, float]:
+    rows, largest = [], np.nan
+    spread = {name: plan[name].std(ddof=0) for name in SIZES}
+    for seal in seals:
+        own = plan[plan["seal"] == seal]
+        row: dict[str, object] = {
+            "seal": seal, "n_pieces": len(own), "n_logs": own["log"].nunique()
+        }  # fmt: skip
+        for name in SIZES:
+            off = (own[name].mean() - plan[name].mean()) / spread[name] if spread[name] else np.nan
+            row[f"mean_{name}"], row[f"off_{name.removesuffix('_mm')}_sd"] = own[name].mean(), off
+            largest = np.fmax(largest, abs(off))
+        rows.append(row)
+    return pd.DataFrame(rows), float(largest)
+
+
+def _sentences(
+    plan: pd.DataFrame, balance: pd.DataFrame, imbalance: float, seals: list[str], draws: int
+) -> tuple[str, ...]:
+    logs = plan["log"].dropna()
+    counts = plan.groupby("log")["seal"].nunique()
+    whole = int((counts == len(seals)).sum())
+    groups = ", ".join(f"{row.n_pieces} {row.seal}" for row in balance.itertuples())
+    loose = len(plan) - logs.size
+    if logs.size:
+        said = [
+            f"{words.count(logs.size, 'piece')} of {words.count(logs.nunique(), 'log')} "
+            f"{'is' if logs.size == 1 else 'are'} allotted by lot inside "
+            f"{'it' if logs.nunique() == 1 else 'each log'}"
+            f"{f', with {loose} of no log' if loose else ''}: {groups}."
+        ]
+    else:
+        said = [
+            f"{words.count(loose, 'piece')} {'is' if loose == 1 else 'are'} allotted by lot: "
+            f"{groups}."
+        ]
+    if not whole and len(counts):
+        said.append(
+            f"No log has a piece for every one of the {len(seals)} seals, so each compares some "
+            "of them, or none."
+        )
+    elif whole < len(counts):
+        said.append(
+            f"Only {whole} of the {len(counts)} logs have a piece for every one of the "
+            f"{len(seals)} seals; the others compare some of them."
+        )
+    if loose:
+        said.append(
+            f"{words.count(loose, 'piece')} of no log {'is' if loose == 1 else 'are'} allotted "
+            "within the species: differences between trees weaken the comparison."
+        )
+    if pd.isna(imbalance):
+        said.append("No sizes were given, or all are alike, so nothing was balanced on them.")
+    elif imbalance > NOTED_IMBALANCE:
+        said.append(
+            f"Walls or rims stay out of balance: a group's mean is {imbalance:.2f} standard "
+            "deviations from that of all. Let the comparison allow for wall and rim."
+        )
+    else:
+        said.append(
+            f"Walls and rims are balanced: no group's mean is further than {imbalance:.2f} "
+            f"standard deviations from that of all (one of the best twentieth of {draws} draws)."
+        )
+    if balance["n_pieces"].min() < 2:
+        said.append("A seal has fewer than two pieces, so nothing can be learnt of its scatter.")
+    return tuple(words.opened(text) for text in said)

@@ -1,0 +1,209 @@
+"""`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another.
+
+swap      the one fit run under another seal, this season and in one to come
+effects   ratios, intervals, p, Holm, certainty
+terms     the maker's own columns
+study     the result and its frames
+words     sentences and cautions
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from woodlab.book.record_book import RecordBook
+from woodlab.drying.fit.fitting import fit_drying
+from woodlab.drying.fit.results import DryingFits, words_of_laws
+from woodlab.drying.forecast.passage import WITHIN_PCT
+from woodlab.errors import WoodlabError
+from woodlab.show import listed
+from woodlab.studies.cracks import CrackStudy, crack_study
+from woodlab.studies.sealing import words as said
+from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
+from woodlab.studies.sealing.study import (
+    SealStudy,
+    group_frame,
+    no_answer,
+    pair_frame,
+    piece_frame,
+    seal_frame,
+    typical_frame,
+)
+from woodlab.studies.sealing.terms import term_rows
+
+__all__ = ["SealStudy", "seal_study"]
+WEIGH = "Weigh every piece each week for its first two months, then every fortnight."
+
+
+def seal_study(
+    fits_or_book: DryingFits | RecordBook,
+    reference: str = "none",
+    *,
+    target_moisture_pct: float | None = None,
+    by: Sequence[str] = (),
+    terms: Sequence[str] = (),
+    seed: int = 1,
+) -> SealStudy:
+    """Compare each seal of a season with a reference, by the season's one fit.
+
+    Every draw of the fit is run under both seals, piece by piece: drying times, core-to-surface
+    differences and weeks are those of the same pieces in the same air. Where seal and species,
+    place, wall or log cannot be told apart, or a seal has one piece, the row says so and has no
+    number.
+
+    Parameters
+    ----------
+    fits_or_book : DryingFits or RecordBook
+        Fits from `fit_drying(book)`; a book is fitted first.
+    reference : str
+        The seal compared against: `none`, or the name of another.
+    target_moisture_pct : float, optional
+        Moisture [%] to which drying is timed; by default that of the ready list, two points above
+        the equilibrium moisture of the year to come, for each piece its own.
+    by : sequence of str
+        Columns of `pieces` to answer for group by group: `study.by_group`. The seal's effect is
+        that of the season; what differs are the group's walls, woods and air.
+    terms : sequence of str
+        Columns of `pieces` that the surface coefficient may depend on: `study.terms`.
+    seed : int
+        For the season to come.
+
+    Returns
+    -------
+    SealStudy
+        A book that cannot answer gives a study whose `summary()` says why and what would help.
+
+    Raises
+    ------
+    WoodlabError
+        If the reference or a column is not in the book, or the target is not usable.
+
+    Notes
+    -----
+    The method, its limits and how well its intervals hold: docs/sealing.md.
+
+    Examples
+    --------
+    White ash of the invented season, bare and waxed all over:
+
+    >>> import woodlab as wl
+    >>> demo = wl.demo_book()
+    >>> ash = demo.pieces.query("species == 'white ash' and seal in ['none', 'wax all over']")
+    >>> fits = wl.fit_drying(demo.only(pieces=ash["piece"].tolist()), law="slab")
+    >>> effects = wl.seal_study(fits).effects
+    >>> ratio = effects.query("scope == 'this season'").set_index("outcome")["ratio"]
+    >>> bool(ratio["drying_time"] > 1.5), bool(ratio["surface_coefficient"] < 0.2)
+    (True, True)
+    """
+    book = fits_or_book.book if isinstance(fits_or_book, DryingFits) else fits_or_book
+    _check(book, reference, target_moisture_pct, [*by, *terms])
+    told = said.cautions(book, reference)
+    why = _cannot(fits_or_book, book, reference)
+    if why:
+        return no_answer(reference, *why, told)
+    fits = fits_or_book if isinstance(fits_or_book, DryingFits) else fit_drying(book)
+    book = fits.book
+    facts = _facts(fits, [*by, *terms])
+    seals = sorted(name for name in facts["seal"].unique() if name != reference)
+    if reference not in set(facts["seal"]) or not seals:
+        return no_answer(
+            reference, "Too few pieces were weighed twice, so no two seals can be compared.",
+            WEIGH, told,
+        )  # fmt: skip
+    of = Compared(fits, facts, reference, seals, target_moisture_pct, WITHIN_PCT, seed)
+    cracks = _cracks(book, reference)
+    rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
+    used = cracks.first.used
+    cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
+    pieces, course = piece_frame(fits, target_moisture_pct, WITHIN_PCT, cracked)
+    return SealStudy(
+        effects=decided(pd.concat(rows, ignore_index=True)),
+        by_seal=seal_frame(of, pieces),
+        pieces=pieces,
+        course=course,
+        typical=typical_frame(course),
+        pairs=pair_frame(pieces),
+        by_group=group_frame(of, pieces, book.pieces, list(by)),
+        terms=term_rows(fits, facts, list(dict.fromkeys(terms))),
+        target_moisture_pct=of.target_pct,
+        laws=words_of_laws(fits.laws),
+        reference=reference,
+        cautions=told,
+        invented=bool(getattr(book, "invented", False)),
+    )
+
+
+def _cracks(book: RecordBook, reference: str) -> CrackStudy:
+    """The crack study of the same book: the one place where cracks are compared."""
+    return crack_study(book, reference=reference)
+
+
+def _check(book: RecordBook, reference: str, target: float | None, columns: Sequence[str]) -> None:
+    if not isinstance(book, RecordBook):
+        raise WoodlabError(
+            f"seal_study takes fits or a record book, not {type(book).__name__}. Pass "
+            "wl.fit_drying(book)."
+        )
+    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
+    if reference not in known and reference != "none":
+        raise WoodlabError(
+            f"No piece has the seal {reference!r} to compare with. The book has: "
+            f"{', '.join(known) or 'none at all'}. Type one of them as `reference`."
+        )
+    if target is not None and not 2 <= target <= 60:
+        raise WoodlabError(
+            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
+            "between 2 and 60, such as 16."
+        )
+    for name in columns:
+        if name not in book.pieces:
+            others = ", ".join(c for c in book.pieces.columns if c != "piece")
+            raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {others}.")
+
+
+def _cannot(
+    fits_or_book: DryingFits | RecordBook, book: RecordBook, reference: str
+) -> tuple[str, str] | None:
+    """Why the book cannot answer, and what would help; None where it may."""
+    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
+    if not known:
+        return (
+            "The book does not say how any piece was sealed.",
+            "Write it in the column `seal` of the table `pieces` (`none`: left bare).",
+        )
+    if len(known) == 1:
+        return (
+            f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
+            "Seal some pieces of the next log and leave some bare, by lot.",
+        )
+    if reference not in known:
+        return (
+            "No piece was left bare, so no seal can be compared with bare wood.",
+            f"Compare seals with one another: type reference={known[0]!r} (the book has "
+            f"{listed(known)}).",
+        )
+    if not len(book.weighings):
+        return "Nothing was weighed, so nothing can be said of drying.", WEIGH
+    if isinstance(fits_or_book, DryingFits) and not fits_or_book.pool:
+        return (
+            "These fits are of single pieces, each by itself: they hold no effect of a seal.",
+            "Pass wl.fit_drying(book), which pools the season.",
+        )
+    return None
+
+
+def _facts(fits: DryingFits, columns: Sequence[str], weighed: int = 2) -> pd.DataFrame:
+    """The pieces weighed at least so often, with their row numbers in the fits."""
+    d = fits.records
+    names = dict.fromkeys(
+        ["piece", "seal", "species", "log", "place", "wall_mm", "allotted", *columns]
+    )
+    table = fits.book.pieces.reset_index(drop=True)[list(names)]
+    count = (d.here & ~d.is_moisture)[: d.n_pieces].sum(axis=1)
+    keep = (count >= weighed) & table["seal"].notna().to_numpy()
+    return table.assign(
+        row=np.arange(len(table)), wall_mm=table["wall_mm"].fillna(table["wall_mm"].median())
+    )[keep].reset_index(drop=True)

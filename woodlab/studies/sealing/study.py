@@ -1,0 +1,300 @@
+"""`SealStudy`: what sealing did, and the frames behind its charts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.drying.fit.results import DryingFits
+from woodlab.show import Card, Column, Said, Shown, card, listed
+from woodlab.studies.cracks.counts import groups_of, wilson_interval
+from woodlab.studies.export import save_tables
+from woodlab.studies.sealing import swap
+from woodlab.studies.sealing import words as said
+from woodlab.studies.sealing.effects import EFFECT_COLUMNS, NEXT, THIS, Compared, average
+from woodlab.studies.sealing.terms import TERM_COLUMNS
+
+PIECE_COLUMNS = [
+    "piece", "seal", "species", "log", "wall_mm", "place", "allotted", "weeks", "weeks_lower",
+    "weeks_upper", "reached", "surface_m_s", "cracked", "status", "reason",
+]  # fmt: skip
+SEAL_COLUMNS = [
+    "seal", "n_pieces", "n_reached", "weeks", "weeks_lower", "weeks_upper", "weeks_to_come",
+    "core_to_surface_pct", "n_looked", "n_cracked", "crack_pct", "ci_lower", "ci_upper",
+]  # fmt: skip
+COURSE_COLUMNS = ["piece", "seal", "days", "moisture_pct"]
+TYPICAL_COLUMNS = ["seal", "days", "moisture_pct", "n_pieces"]
+PAIR_COLUMNS = ["log", "seal", "weeks", "predicted", "n_pieces"]
+GROUP_COLUMNS = [
+    "by", "group", "seal", "reference", "n_pieces", "n_reference", "ratio", "ci_lower", "ci_upper",
+    "weeks", "weeks_reference", "n_looked", "n_cracked", "reason",
+]  # fmt: skip
+STEP_DAYS, OWN_DRAWS = 7, 60
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SealStudy(Shown):
+    """What sealing did. Made by `seal_study`; never altered.
+
+    Attributes
+    ----------
+    effects : DataFrame
+        One row for each outcome, seal and scope: `outcome`, `seal`, `reference`, `ratio` (NaN
+        where it cannot be told), `ci_lower`, `ci_upper` (95 %), `p_value`, `n_pieces`, `n_logs`
+        (of the two seals, where both occur), `method`, `p_holm` (adjusted within `family`),
+        `certainty` (`clear`, `likely`, `open`, `nothing`: decided here), `scope` (`this season`,
+        and of drying time also `a season to come`), `df`, `reason` (why there is no number, or
+        what to know of it).
+    by_seal : DataFrame
+        One row a seal: `seal`, `n_pieces`, `n_reached` (at the target by the last day), `weeks`
+        (average to the target had all of the season's pieces had this seal: geometric mean) with
+        `weeks_lower`, `weeks_upper` (95 %), `weeks_to_come` (in a season to come),
+        `core_to_surface_pct` (average largest difference), `n_looked`, `n_cracked`, `crack_pct`,
+        `ci_lower`, `ci_upper` (Wilson, 95 %).
+    pieces : DataFrame
+        One row a piece: what it is, `weeks` to the target under its own seal (median of the
+        draws) with `weeks_lower`, `weeks_upper` (90 %), `reached`, `surface_m_s`, `cracked` (NaN:
+        never looked at), `status`, `reason` of the fit.
+    course, typical : DataFrame
+        `piece`, `seal`, `days`, `moisture_pct` of the fit; and the median of each seal's pieces
+        while at least half of them are on record.
+    pairs : DataFrame
+        `log`, `seal`, `weeks` (geometric mean of its pieces), `predicted` (a piece was not there
+        yet), `n_pieces`: logs that hold more than one seal.
+    by_group : DataFrame
+        For the columns asked for in `by`: drying under each seal of the group's own pieces.
+    terms : DataFrame
+        For the columns asked for in `terms`: `term`, `level`, `reference`, `ratio` of the surface
+        coefficient with its limits, `p_value`, `p_holm`, `certainty`, `n_pieces`, `reason`.
+    target_moisture_pct : float
+        Mean of the pieces' targets.
+    laws, reference : str
+    why, would_help : str
+        Empty, or why the book cannot answer and what would help.
+    cautions : tuple of str
+    """
+
+    effects: pd.DataFrame
+    by_seal: pd.DataFrame
+    pieces: pd.DataFrame
+    course: pd.DataFrame
+    typical: pd.DataFrame
+    pairs: pd.DataFrame
+    by_group: pd.DataFrame
+    terms: pd.DataFrame
+    target_moisture_pct: float
+    laws: str
+    reference: str
+    why: str = ""
+    would_help: str = ""
+    cautions: tuple[str, ...] = ()
+    invented: bool = False
+
+    @cached_property
+    def sentences(self) -> tuple[str, ...]:
+        """Every finding in plain words."""
+        if self.why:
+            return (self.why, self.would_help)
+        return tuple(s for s in (*said.sentences(self), said.would_settle(self)) if s)
+
+    def card(self) -> Card:
+        """Counts and weeks under each seal, then how sure; a row a seal."""
+        made_up = ["These records are invented."] if self.invented else []
+        if self.why:
+            return Card((self.why, self.would_help, *made_up))
+        time = self.effects.query("outcome == 'drying_time' and scope == @THIS").set_index("seal")
+        crack = self.effects.query("outcome == 'crack_hazard'").set_index("seal")
+        rows = self.by_seal.assign(
+            ratio=self.by_seal["seal"].map(time["ratio"]),
+            reason=self.by_seal["seal"].map(time["reason"]).fillna(""),
+            sure=self.by_seal["seal"].map(time["certainty"]),
+            crack_sure=self.by_seal["seal"].map(crack["certainty"]),
+        )
+        headline = self._headline(time)
+        lines = [s for s in self.sentences if s not in headline]
+        return card(
+            [headline, *lines, *made_up], rows,
+            [Column("seal", lambda r: r.seal, False),
+             Column("bowls", lambda r: f"{r.n_pieces}"),
+             Column(f"weeks to {self.target_moisture_pct:.1f} %", lambda r: said.weeks(r.weeks)),
+             Column("95 % range", lambda r: f"{said.weeks(r.weeks_lower)} to "
+                    f"{said.weeks(r.weeks_upper)}"),
+             Column("drying", lambda r: "" if not np.isfinite(r.ratio) else
+                    words.longer(r.ratio) + f" ({r.sure})", False),
+             Column("cracked", lambda r: f"{r.n_cracked} of {r.n_looked}" if r.n_looked else ""),
+             Column("cracks", lambda r: r.crack_sure if isinstance(r.crack_sure, str) else "",
+                    False)],
+            caption=f"Each seal on all of the season's pieces; against {self.reference}",
+            needs=["weeks"], name="seal",
+            more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
+                  "study.to_bear_in_mind", "study.save_tables(path)"),
+        )  # fmt: skip
+
+    def _headline(self, time: pd.DataFrame) -> str:
+        sure = time[time["certainty"].isin(["clear", "likely"])]
+        slower, n = sure[sure["ratio"] > 1], len(self.pieces)
+        if not len(sure):
+            return f"Among {words.count(n)}, no seal clearly changed how long drying takes."
+        table = self.by_seal.set_index("seal")
+        bare = said.weeks(table.loc[self.reference, "weeks"])
+        each = listed(f"{said.weeks(table.loc[s, 'weeks'])} {said.under(s)}" for s in sure.index)
+        verb = "slowed drying" if len(slower) == len(sure) else "changed how long drying takes"
+        probably = "Sealing" if (sure["certainty"] == "clear").any() else "Sealing probably"
+        return (
+            f"{probably} {verb}: on average {bare} weeks {said.under(self.reference)} to "
+            f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
+        )
+
+    @property
+    def to_bear_in_mind(self) -> Said:
+        """The cautions, one a line."""
+        return Said(self.cautions)
+
+    def save_tables(self, path: str | Path) -> Path:
+        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
+        return save_tables(self, path)
+
+
+def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
+    """A study that says why it cannot answer."""
+
+    def empty(columns: list[str]) -> pd.DataFrame:
+        return pd.DataFrame(columns=columns)
+
+    return SealStudy(
+        empty(EFFECT_COLUMNS), empty(SEAL_COLUMNS), empty(PIECE_COLUMNS), empty(COURSE_COLUMNS),
+        empty(TYPICAL_COLUMNS), empty(PAIR_COLUMNS), empty(GROUP_COLUMNS), empty(TERM_COLUMNS),
+        np.nan, "", reference, why, would_help, cautions,
+    )  # fmt: skip
+
+
+def piece_frame(
+    fits: DryingFits, target_pct: float | None, within_pct: float, cracked: pd.Series
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """`SealStudy.pieces` and `SealStudy.course`, from fewer draws of every piece."""
+    every = np.arange(fits.records.n_pieces)
+    few = swap.fewer(fits, every, OWN_DRAWS)
+    runs = swap.this_season(few, every, target_pct, within_pct)
+    low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
+    d = few.records
+    day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
+    now = np.maximum(day - d.shelf.start + 0.5, 0)[: len(every)]
+    pieces = fits.book.pieces.reset_index(drop=True)
+    frame = pieces[["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]].assign(
+        weeks=middle, weeks_lower=low, weeks_upper=high, reached=7 * middle <= now,
+        surface_m_s=fits.pieces.get("surface_m_s", np.nan),
+        cracked=pieces["piece"].map(cracked).astype(float),
+        status=fits.pieces["status"].to_numpy(), reason=fits.pieces["reason"].to_numpy(),
+    )  # fmt: skip
+    days = np.arange(0.0, now.max(initial=0.0) + 1, STEP_DAYS)
+    level = np.median(few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1)
+    at = np.nonzero(days[None] <= now[:, None])
+    course = pd.DataFrame(
+        {
+            "piece": frame["piece"].to_numpy()[at[0]], "seal": frame["seal"].to_numpy()[at[0]],
+            "days": days[at[1]], "moisture_pct": level[at],
+        }
+    )  # fmt: skip
+    return frame[PIECE_COLUMNS], course
+
+
+def typical_frame(course: pd.DataFrame) -> pd.DataFrame:
+    """Median moisture of each seal's pieces by day, while half of them are on record.
+
+    Examples
+    --------
+    >>> course = pd.DataFrame({"piece": list("aab"), "seal": "wax", "days": [0.0, 1.0, 0.0],
+    ...                        "moisture_pct": [60.0, 50.0, 70.0]})
+    >>> typical_frame(course)[["days", "moisture_pct"]].values.tolist()
+    [[0.0, 65.0], [1.0, 50.0]]
+    """
+    if not len(course):
+        return pd.DataFrame(columns=TYPICAL_COLUMNS)
+    whole = course.groupby("seal")["piece"].nunique()
+    table = course.groupby(["seal", "days"], as_index=False).agg(
+        moisture_pct=("moisture_pct", "median"), n_pieces=("piece", "nunique")
+    )
+    enough = 2 * table["n_pieces"] >= table["seal"].map(whole)
+    return table.loc[enough, TYPICAL_COLUMNS].reset_index(drop=True)
+
+
+def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
+    """Weeks by log and seal, of the logs that hold more than one seal.
+
+    Examples
+    --------
+    >>> pieces = pd.DataFrame({"log": ["A", "A", "B"], "seal": ["none", "wax", "wax"],
+    ...                        "weeks": [6.0, 17.0, 13.0], "reached": [True, False, True]})
+    >>> pair_frame(pieces).round(6)[["seal", "weeks", "predicted"]].values.tolist()
+    [['none', 6.0, False], ['wax', 17.0, True]]
+    """
+    known = pieces[pieces["log"].notna() & pieces["seal"].notna()]
+    both = known.groupby("log")["seal"].transform("nunique") > 1
+    rows = [
+        [log, seal, float(np.exp(np.log(own["weeks"]).mean())), not own["reached"].all(), len(own)]
+        for (log, seal), own in known[both].groupby(["log", "seal"])
+    ]
+    return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+
+
+def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
+    """`SealStudy.by_seal`."""
+    rows = []
+    for seal in [of.reference, *of.seals]:
+        own = pieces[pieces["seal"] == seal]
+        looked = own["cracked"].notna()
+        hits, total = int(own["cracked"].sum()), int(looked.sum())
+        low, high = wilson_interval(hits, total)
+        row: dict[str, object] = dict.fromkeys(SEAL_COLUMNS, np.nan)
+        row |= {
+            "seal": seal, "n_pieces": len(own), "n_reached": int(own["reached"].sum()),
+            "n_looked": total, "n_cracked": hits,
+            "crack_pct": 100 * hits / total if total else np.nan, "ci_lower": 100 * low,
+            "ci_upper": 100 * high, "core_to_surface_pct": (
+                np.exp(np.log(of.core[seal]).mean()) if seal in of.core else np.nan
+            ),
+        }  # fmt: skip
+        if seal in of.days[THIS]:
+            ln, coming = of.ln_weeks(seal), of.ln_weeks(seal, NEXT)
+            reach = 1.96 * ln.std(ddof=1)
+            row |= {
+                "weeks": np.exp(ln.mean()), "weeks_lower": np.exp(ln.mean() - reach),
+                "weeks_upper": np.exp(ln.mean() + reach), "weeks_to_come": np.exp(coming.mean()),
+            }  # fmt: skip
+        rows.append(row)
+    return pd.DataFrame(rows, columns=SEAL_COLUMNS)
+
+
+def group_frame(
+    of: Compared, pieces: pd.DataFrame, book: pd.DataFrame, by: list[str]
+) -> pd.DataFrame:
+    """`SealStudy.by_group`: the group's own pieces run under both seals, and counted."""
+    rows = []
+    for name in by:
+        groups = groups_of(book[name].reset_index(drop=True))
+        picked = groups.iloc[of.pick]
+        for group in sorted(groups.dropna().unique()):
+            inside = (picked == group).to_numpy()
+            for seal in of.seals:
+                mine = pieces[(groups == group).to_numpy() & (pieces["seal"] == seal)]
+                other = pieces[(groups == group).to_numpy() & (pieces["seal"] == of.reference)]
+                row: dict[str, object] = dict.fromkeys(GROUP_COLUMNS, np.nan)
+                row |= {
+                    "by": name, "group": group, "seal": seal, "reference": of.reference,
+                    "n_pieces": len(mine), "n_reference": len(other),
+                    "n_looked": int(mine["cracked"].notna().sum()),
+                    "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal].reason,
+                }  # fmt: skip
+                if not row["reason"] and inside.any():
+                    ln = [np.log(of.days[THIS][s][inside] / 7).mean(axis=0)
+                          for s in (seal, of.reference)]  # fmt: skip
+                    told = average(ln[0] - ln[1], of.df(seal))
+                    row |= {k: told[k] for k in ("ratio", "ci_lower", "ci_upper")}
+                    row |= {"weeks": np.exp(ln[0].mean()), "weeks_reference": np.exp(ln[1].mean())}
+                rows.append(row)
+    return pd.DataFrame(rows, columns=GROUP_COLUMNS)

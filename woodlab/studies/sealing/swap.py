@@ -1,0 +1,254 @@
+"""The one fit run under another seal: the same pieces this season, new ones in one to come.
+
+In a draw of the fit a piece's law has ln parameters u; where they differ by seal, the draw has an
+effect beta for each. Under another seal the piece keeps what is its own (wood, log, wall, the
+scatter of its own coating) and changes that effect:
+
+    u(other) = u(own) + beta(other) - beta(own)
+
+and the wear of seals, if any, begins or ends. Everything asked of the moved draws (days to the
+target, difference between core and surface) is then what the same piece would have done in the
+same air, by the same fit that every other answer of the season is read from.
+
+A season to come draws new logs and pieces from the fit's own scatters, new weather, and turns them
+on the same dates of the year, all up to a month earlier or later.
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from woodlab.drying import kernel
+from woodlab.drying.fit.courses import (
+    LEAST_PCT,
+    MOST_PCT,
+    courses_to,
+    slope_at,
+    yearly_level,
+)
+from woodlab.drying.fit.posterior import Posterior
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.forecast.passage import first_below
+from woodlab.drying.future_air import future_air
+from woodlab.drying.kernel import running_sums
+from woodlab.drying.warmth import warmth
+
+MOST_PIECES, MOST_RUNS = 48, 4800  # of one seal: what a season's fifth of a minute allows
+LEAST_DRAWS, MOST_DRAWS = 100, 200
+RUN_DAYS = 800
+TURNED_DAYS = 30  # a season to come begins so many days earlier or later, at most
+GRID = np.r_[np.arange(0.0, 120.0, 2.5), np.arange(120.0, RUN_DAYS + 1.0, 5.0)]
+_DAY = np.timedelta64(1, "D")
+
+
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """The pieces of a season, ready to be run under any seal; made by `this_season`, `to_come`.
+
+    Attributes
+    ----------
+    parts : tuple of Posterior
+        Draws by law, of p pieces.
+    sums : tuple of ndarray
+        The air of each draw.
+    target_pct : ndarray, (p, d)
+    pick : ndarray, (p,)
+        The pieces' row numbers in the fits.
+    """
+
+    parts: tuple[Posterior, ...]
+    sums: tuple[np.ndarray, ...]
+    target_pct: np.ndarray
+    pick: np.ndarray
+
+    def days(self, seal: str) -> np.ndarray:
+        """Days from turning to the target under a seal, (p, d); `RUN_DAYS` where it takes longer.
+
+        A seal of `own` leaves each piece as it is.
+        """
+        out = np.full(self.target_pct.shape, np.inf)
+        first = 0
+        for part, air in zip(self.parts, self.sums, strict=True):
+            mine = slice(first, first + part.count)
+            first += part.count
+            moved = part if seal == "own" else under(part, seal)
+            # a few draws over the whole time say how long each piece has to be run
+            few = moved.keep(np.arange(0, part.count, 8))
+            every = np.arange(len(out))
+            pilot = _passed(few, air[::8], every, RUN_DAYS, self.target_pct[:, mine][:, ::8])
+            horizon = np.minimum(1.3 * pilot.max(axis=1) + 20, RUN_DAYS)
+            for third in np.array_split(np.argsort(horizon), 3):
+                if third.size:
+                    goal = self.target_pct[third, mine]
+                    out[third, mine] = _passed(moved, air, third, horizon[third].max(), goal)
+            late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1) & (horizon < RUN_DAYS))
+            if late.size:
+                goal = self.target_pct[late, mine]
+                out[late, mine] = _passed(moved, air, late, RUN_DAYS, goal)
+        return np.clip(out, 1.0, RUN_DAYS)
+
+
+def _passed(
+    part: Posterior, air: np.ndarray, pick: np.ndarray, until: float, goal: np.ndarray
+) -> np.ndarray:
+    """Days to the goal of some pieces, (p, d); infinity where it takes longer than `until`."""
+    days = GRID[: np.searchsorted(GRID, until) + 1]
+    rows = np.repeat(days[None], len(pick), axis=0)
+    level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
+    return first_below(rows, level, goal)
+
+
+def standard_pieces(fits: DryingFits) -> np.ndarray:
+    """The pieces that ratios and weeks are averaged over: all that were weighed twice or more, or
+    of a large season as many as time allows, spread over woods and walls: what a seal does to
+    drying time depends on these."""
+    d = fits.records
+    n = d.n_pieces
+    pick = np.flatnonzero((d.here & ~d.is_moisture)[:n].sum(axis=1) >= 2)
+    if pick.size > MOST_PIECES:
+        order = pick[np.lexsort((d.half_m[pick], d.of_species[pick]))]
+        at = np.linspace(0, order.size - 1, MOST_PIECES).round().astype(int)
+        pick = np.sort(order[at])
+    return pick
+
+
+def fewer(fits: DryingFits, pick: np.ndarray, most: int | None = None) -> DryingFits:
+    """The fits of some pieces, with `most` draws or as many as time allows; draws stay in their
+    pairs."""
+    most = most or int(np.clip(MOST_RUNS // max(pick.size, 1), LEAST_DRAWS, MOST_DRAWS))
+    parts, kept, at = [], [], 0
+    for part in fits.parts:
+        pairs = part.count // 2
+        wanted = int(np.clip(round(most * part.count / fits.n_draws / 2), 1, pairs))
+        chosen = np.linspace(0, pairs - 1, wanted).round().astype(int)
+        which = (2 * chosen[:, None] + np.arange(2)).ravel()
+        kept.append(at + which)
+        at += part.count
+        parts.append(_of_pieces(part.keep(which), pick))
+    keep = np.concatenate(kept)
+    air = replace(
+        fits.air, equilibrium_pct=fits.air.equilibrium_pct[keep], temp_c=fits.air.temp_c[keep]
+    )
+    return replace(fits, parts=tuple(parts), air=air)
+
+
+def _of_pieces(part: Posterior, pick: np.ndarray) -> Posterior:
+    """Draws of some of the pieces."""
+    season, system = copy.copy(part.season), part.season.system
+    season.d = part.season.d.take(pick)
+    season.system = replace(
+        system, x=system.x[pick], mid=system.mid[pick], own_sd=system.own_sd[pick],
+        of_log=system.of_log[pick],
+    )  # fmt: skip
+    return replace(part, season=season, u=part.u[pick], ln_dry=part.ln_dry[pick])
+
+
+def seal_columns(part: Posterior) -> dict[int, dict[str, int]]:
+    """Column of beta of each seal, by the coordinate of u that it adds to."""
+    names = {effect: i for i, effect in enumerate(part.season.effects)}
+    seals = part.season.d.seals
+    return {
+        j: {seal: names[f"seal, {p.name}", seal] for seal in seals}
+        for j, p in enumerate(part.season.own)
+        if all((f"seal, {p.name}", seal) in names for seal in seals)
+    }
+
+
+def under(part: Posterior, seal: str) -> Posterior:
+    """The same draws of the same pieces, had all of them had this seal from turning on."""
+    season, d = copy.copy(part.season), part.season.d
+    to = list(d.seals).index(seal)
+    u = part.u.copy()
+    for j, column in seal_columns(part).items():
+        effect = part.beta[:, [column[name] for name in d.seals]]
+        u[..., j] += effect[:, to][None] - effect[:, d.of_seal].T
+    same = d.of_seal == to
+    season.d = replace(d, of_seal=np.full(d.n, to), sealed_at=np.where(same, d.sealed_at, 0.0))
+    return replace(part, season=season, u=u)
+
+
+def fits_under(fits: DryingFits, seal: str) -> DryingFits:
+    """Fits whose draws are of the same pieces under one seal."""
+    return replace(fits, parts=tuple(under(part, seal) for part in fits.parts))
+
+
+def this_season(
+    fits: DryingFits, pick: np.ndarray, target_pct: float | None, within_pct: float
+) -> Runs:
+    """These pieces in the air that they had, and from now on in the air drawn for each draw.
+
+    `fits` are those of `fewer`; `target_pct` None: so many points above the equilibrium of the
+    year to come, in each draw its own, as the ready list has it.
+    """
+    day = np.datetime64(fits.as_of, "D")
+    shelf = fits.records.shelf
+    last = shelf.first_day + (int(shelf.start.max(initial=0)) + RUN_DAYS + 2) * _DAY
+    if target_pct is None:
+        target = yearly_level(fits, day + _DAY) + within_pct
+    else:
+        target = np.full((pick.size, fits.n_draws), target_pct)
+    return Runs(fits.parts, tuple(courses_to(fits, last)), target, pick)
+
+
+def to_come(
+    fits: DryingFits, pick: np.ndarray, target_pct: float | None, within_pct: float, seed: int
+) -> Runs:
+    """Pieces like these, of new logs, in another year, for each draw one.
+
+    Notes
+    -----
+    The weather is drawn by `woodlab.drying.future_air`; the bias of the log and the offset of the
+    wood stay those of the draw, since shop and woods stay the same.
+    """
+    rng = np.random.default_rng([seed, 19])
+    shelf = fits.records.shelf
+    day = np.datetime64(fits.as_of, "D")
+    after = min(day, shelf.log_end) if shelf.has_air else day
+    begin = shelf.first_day + int(shelf.start.min(initial=0)) * _DAY
+    years = int(np.ceil(((day + (TURNED_DAYS + 1) * _DAY) - begin) / _DAY / 365.25))
+    ahead = int((begin - after) / _DAY + round(365.25 * max(years, 1))) - 1
+    spread = int(np.ceil(np.ptp(shelf.start))) if shelf.start.size else 0
+    length = spread + RUN_DAYS + 2
+    drawn = future_air(
+        fits.book.air, after, ahead + TURNED_DAYS + length + 1, draws=fits.n_draws, seed=seed + 7
+    )
+    moved = ahead + rng.integers(-TURNED_DAYS, TURNED_DAYS + 1, fits.n_draws)
+    window = moved[:, None] + np.arange(length)
+    level = np.take_along_axis(drawn.equilibrium_pct, window[:, None], axis=2)
+    warm = np.take_along_axis(warmth(drawn.temp_c), window[:, None], axis=2)
+    parts, sums, targets, at = [], [], [], 0
+    for part in fits.parts:
+        mine = slice(at, at + part.count)
+        at += part.count
+        new = _new_pieces(part, rng)
+        bias = part.bias()[..., None]
+        here = np.clip(level[mine] - bias * slope_at(shelf, level[mine]), LEAST_PCT, MOST_PCT)
+        place = shelf.place_of[:, -1]
+        heat = warm[mine] if shelf.has_air else np.zeros(here.shape)
+        parts.append(new)
+        sums.append(running_sums(here[:, place], heat[:, place]))
+        yearly = here[:, :, :365].mean(axis=2)[:, place[shelf.history]].T
+        targets.append(yearly + new.shift_pct() + within_pct)
+    target = np.concatenate(targets, axis=1)
+    if target_pct is not None:
+        target = np.full(target.shape, target_pct)
+    return Runs(tuple(parts), tuple(sums), target, pick)
+
+
+def _new_pieces(part: Posterior, rng: np.random.Generator) -> Posterior:
+    """Draws of pieces of new logs: the same walls and woods, their own numbers drawn anew."""
+    season, system = copy.copy(part.season), part.season.system
+    d, q, count = season.d, system.q, part.count
+    _, of_log = np.unique(system.of_log, return_inverse=True)
+    exists = np.array([c is not None for c in system.components.log])
+    log_sd = np.where(exists, part.sds[:, :q], 0.0)
+    logs = log_sd * rng.standard_normal((int(of_log.max(initial=0)) + 1, count, q))
+    own_sd = np.hypot(part.sds[:, q : 2 * q], system.own_sd[:, None, :])
+    own = own_sd * rng.standard_normal((d.n, count, q))
+    u = system.mid[:, None] + np.einsum("nqe,de->ndq", system.x[:, :q], part.beta)
+    start = d.shelf.start - np.floor(d.shelf.start.min(initial=0))
+    season.d = replace(d, shelf=replace(d.shelf, start=start), sealed_at=np.zeros(d.n))
+    return replace(part, season=season, u=u + logs[of_log] + own)

@@ -1,0 +1,179 @@
+"""The sealing study in plain words: counts first, then weeks, then how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from woodlab import words
+from woodlab.book.record_book import RecordBook
+from woodlab.show import listed
+from woodlab.studies import cautions as shop
+from woodlab.studies.sealing.effects import NEXT, THIS
+
+if TYPE_CHECKING:
+    from woodlab.studies.sealing.study import SealStudy
+
+_QUESTIONS = {
+    "drying_time": "whether drying takes longer",
+    "surface_coefficient": "how much less moisture passes through the surface",
+    "core_to_surface": "whether the wall stays more evenly moist",
+    "crack_hazard": "whether cracks are rarer",
+}
+
+
+def under(seal: str) -> str:
+    return "bare" if seal == "none" else f"under {seal}"
+
+
+def weeks(value: float) -> str:
+    """Whole weeks from four on, else to a half: '2.5', '14'."""
+    return f"{value:.0f}" if value >= 4 else f"{round(2 * value) / 2:g}"
+
+
+def sentences(study: SealStudy) -> tuple[str, ...]:
+    """Weeks and cracks of each seal; then the mechanism; then what cannot be said, and why."""
+    said = [_seal_sentence(study, seal) for seal in study.by_seal["seal"]
+            if seal != study.reference]  # fmt: skip
+    said += [_mechanism(study)]
+    return tuple(s for s in [*said, *_untold(study.effects)] if s)
+
+
+def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) -> dict[str, Any]:
+    rows = effects.query("outcome == @outcome and seal == @seal and scope == @scope")
+    return rows.iloc[0].to_dict() if len(rows) else {}
+
+
+def _seal_sentence(study: SealStudy, seal: str) -> str:
+    """'23 painted bowls against 21 bare: about 29 weeks on average to 14.8 %, 15 bare ...'"""
+    table = study.by_seal.set_index("seal")
+    mine, other = table.loc[seal], table.loc[study.reference]
+    parts = []
+    time = row_of(study.effects, "drying_time", seal)
+    if np.isfinite(time.get("ratio", np.nan)):
+        coming = row_of(study.effects, "drying_time", seal, NEXT)
+        claim = time_words(time)
+        parts.append(
+            f"{claim}: about {weeks(mine['weeks'])} weeks on average to "
+            f"{study.target_moisture_pct:.1f} %, {weeks(other['weeks'])} weeks "
+            f"{under(study.reference)} (times {words.between(time['ci_lower'], time['ci_upper'])} "
+            f"for these pieces, {words.between(coming['ci_lower'], coming['ci_upper'])} in another "
+            "year)"
+        )
+    crack = row_of(study.effects, "crack_hazard", seal)
+    if mine["n_looked"] and other["n_looked"]:
+        counts = (
+            f"{int(mine['n_cracked'])} of {int(mine['n_looked'])} cracked, "
+            f"{int(other['n_cracked'])} of {int(other['n_looked'])} {under(study.reference)}"
+        )
+        parts.append(f"{counts}{crack_words(crack)}")
+    if not parts:
+        return ""
+    head = words.opened(words.bowls(seal, int(mine["n_pieces"])))
+    against = words.bowls(study.reference, int(other["n_pieces"]))
+    one = ", all of one log, and another log may differ" if time.get("n_logs") == 1 else ""
+    return f"{head} against {against}{one}: {'; '.join(parts)}."
+
+
+def time_words(row: dict[str, Any]) -> str:
+    """'drying took nearly twice as long', 'probably ...', '... is not clear'."""
+    if row["certainty"] not in ("clear", "likely"):
+        return "whether drying took longer is not clear"
+    probably = "probably " if row["certainty"] == "likely" else ""
+    return f"drying {probably}took {words.longer(row['ratio'])}"
+
+
+def crack_words(row: dict[str, Any]) -> str:
+    """What may be said of the counts beside it."""
+    sure = row.get("certainty")
+    if sure not in ("clear", "likely"):
+        return " (whether the seal made the difference we cannot tell)"
+    ratio = row["ratio"] if np.isfinite(row["ratio"]) else row["ci_upper"]
+    way = "less" if ratio < 1 else "more"
+    return f" ({'probably ' if sure == 'likely' else ''}{way} often)"
+
+
+def _mechanism(study: SealStudy) -> str:
+    """Core and surface: the reason for sealing, in points of moisture."""
+    told = study.effects.query("outcome == 'core_to_surface' and certainty in ['clear', 'likely']")
+    table = study.by_seal.set_index("seal")["core_to_surface_pct"]
+    if not len(told) or not np.isfinite(table.get(study.reference, np.nan)):
+        return ""
+    each = listed(f"{table[seal]:.0f} points {under(seal)}" for seal in told["seal"])
+    return (
+        "By the fit the middle of the wall was at most wetter than its surface by "
+        f"{table[study.reference]:.0f} points {under(study.reference)}, by {each} (averages; it is "
+        "never measured)."
+    )
+
+
+def _untold(effects: pd.DataFrame) -> Iterable[str]:
+    """Rows without a number: one sentence for each reason."""
+    silent = effects[effects["ci_lower"].isna() | effects["ci_upper"].isna()]
+    by_reason: dict[str, tuple[list[str], list[str]]] = {}
+    for row in silent.to_dict("records"):
+        seals, outcomes = by_reason.setdefault(str(row["reason"]).rstrip("."), ([], []))
+        seals.append(row["seal"])
+        outcomes.append(row["outcome"])
+    for reason, (seals, outcomes) in by_reason.items():
+        asked = listed(_QUESTIONS[name] for name in dict.fromkeys(outcomes))
+        whom = listed(under(seal) for seal in dict.fromkeys(seals))
+        yield words.opened(f"we cannot say {asked} {whom}: {reason}.")
+
+
+def would_settle(study: SealStudy) -> str:
+    """What would answer the comparisons that are open."""
+    mine = study.effects.query("outcome == 'drying_time' and scope == @THIS")
+    open_ones = mine[~mine["certainty"].isin(["clear", "likely"])]
+    if not len(open_ones):
+        return ""
+    return (
+        f"What would settle {listed(open_ones['seal'])}: at least six pieces of each seal and six "
+        f"{under(study.reference)}, from the same logs and with like walls, the seals drawn by lot."
+    )
+
+
+def cautions(book: RecordBook, reference: str) -> tuple[str, ...]:
+    """What to bear in mind of this book, and the shop's cautions about wax and cracked wood."""
+    said = []
+    lot = book.pieces["allotted"] == "random"
+    if not lot.all():
+        said.append(
+            f"The book does not say that the seals of {words.count(int((~lot).sum()), 'piece')} "
+            "were drawn by lot. If the maker chose (the wet ones, the good ones), the difference "
+            "is partly the choice. Draw by lot, and write `random` in the column `allotted`."
+        )
+    nameless = int(book.pieces["log"].isna().sum())
+    if nameless:
+        said.append(
+            f"{words.opened(words.count(nameless, 'piece'))} without a named log: each counts as a "
+            "log of its own. If some are from one tree, the intervals are too narrow."
+        )
+    middle = book.pieces.groupby("seal")["turned_on"].median()
+    apart = (middle - middle.get(reference, middle.median())).dt.days
+    said += [
+        f"Pieces under {name} were turned {abs(days)} days {'later' if days > 0 else 'earlier'} "
+        f"than those under {reference} (medians)."
+        for name, days in apart.items()
+        if abs(days) > 30 and name != reference
+    ]
+    again = set(book.weighings.loc[book.weighings["event"] == "resealed", "piece"])
+    if len(book.looks):
+        again |= set(book.looks.loc[book.looks["action"] == "resealed", "piece"])
+    if again:
+        said.append(
+            f"{words.opened(words.count(len(again), 'piece'))} resealed later "
+            f"({listed(words.in_order(again), most=5)}): each counts under the seal written in "
+            "the table `pieces`."
+        )
+    said.append(
+        "In thick walls a seal slows drying less, since there the wood itself holds the moisture "
+        "back: averages are over the walls of this season."
+    )
+    said.append(
+        "A season to come is taken to be in the same store, with the seal put on in the same way."
+    )
+    return (*said, shop.HOT_WAX, shop.CRACKED_WOOD, shop.FINISH, shop.ADVICE)
