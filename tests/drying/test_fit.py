@@ -474,14 +474,14 @@ def test_a_loggers_rows_are_thinned_and_it_says_so_in_little_memory():
 
 def test_memory_grows_no_faster_than_pieces():
     peaks = []
-    for n in (20, 60):
+    for n in (12, 36):
         book = book_of(masses("film", n), tables={"air": weather()})
         tracemalloc.start()
         fit(book)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 3.6 * peaks[0]
-    assert peaks[1] < 200e6
+    assert peaks[1] < 150e6
 
 
 @pytest.mark.parametrize("law", ["slab", "film"])
@@ -528,7 +528,7 @@ def test_a_parameter_can_be_held(plain):
 # No impossible number
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     law=st.sampled_from(["slab", "film", "two_period", "exponential", "diffusion"]),
@@ -544,7 +544,8 @@ def test_no_number_is_impossible(seed, law, pool, kind, with_air, wall):
     start = rng.uniform(300, 2000, (n, 1))
     shape = {
         "drying": np.exp(-days / rng.uniform(5, 200)) * 0.4 + 0.6, "flat": np.ones(days.size),
-        "rising": 1 + days / 400, "one": np.ones(days.size), "noise": rng.uniform(0.3, 1, days.size),
+        "rising": 1 + days / 400, "one": np.ones(days.size),
+        "noise": rng.uniform(0.3, 1, days.size),
     }[kind]  # fmt: skip
     mass = np.round(start * shape, 1)
     book = book_of(
