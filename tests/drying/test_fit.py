@@ -155,8 +155,10 @@ def test_pieces_never_weighed_or_once_have_rows_and_reasons():
 def test_a_search_that_does_not_settle_reaches_the_status(plain, monkeypatch):
     book = plain[0]
     assert (pieces_of(plain[3])["status"] == "ok").all()
-    settled = Season.fit
-    monkeypatch.setattr(Season, "fit", lambda self, start=None: settled(self, start, most=1))
+    climb = Season.climb
+    monkeypatch.setattr(
+        Season, "climb", lambda self, start=None, most=1: climb(self, start, most=1)
+    )
     fits = fit(book)
     assert not fits.laws["converged"].any()
     rows = fits.pieces
