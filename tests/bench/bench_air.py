@@ -1,4 +1,4 @@
-"""How well the air to come is foretold: its mean over weeks, against what came.
+"""How well the future air is predicted: its mean over weeks, against what came.
 
 Run by hand: `python tests/bench/bench_air.py --climates 60`. Climates of `season_truths`, a log of
 a year and some months, and the means of the equilibrium moisture over three stretches of the days
@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from woodlab.drying.air_to_come import air_to_come
 
+from woodlab.drying.future_air import future_air
 from woodlab.wood.humidity import equilibrium_moisture
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -39,7 +39,7 @@ def one(seed, spells):
     came = level(table)[known:]
     after = np.datetime64(first, "D") + np.timedelta64(known - 1, "D")
     log = table.head(known).assign(place=None)
-    ours = air_to_come(log, after, 200, draws=300, seed=seed).equilibrium_pct[:, 0]
+    ours = future_air(log, after, 200, draws=300, seed=seed).equilibrium_pct[:, 0]
     best = np.array([level(weather.again(rng, known).table())[known:] for _ in range(60)])
     rows = []
     for a, b in STRETCHES:

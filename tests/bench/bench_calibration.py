@@ -16,15 +16,14 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from types import SimpleNamespace
 from unittest import mock
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import curve_fit
-from woodlab.drying.air_to_come import AirToCome
 
-from woodlab.drying.forecast import forecast_ready
+import woodlab as wl
+from woodlab.drying.future_air import FutureAir
 from woodlab.drying.simulate import Schedule, SeasonTruth, _daily_equilibrium, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.wood.humidity import equilibrium_moisture
@@ -104,7 +103,7 @@ def draw_simulated(truth, seed, pieces):
 
 
 def told_air(weather, knowing):
-    """What stands in for `air_to_come` when the true climate or the very days to come are told."""
+    """What is used instead of `future_air` when the true climate or the very future is told."""
 
     def told(air, after, days, *, draws, seed, monthly=None):
         known = (pd.Timestamp(after) - weather.first).days + 1
@@ -118,7 +117,7 @@ def told_air(weather, knowing):
             rows.append(both[:, known : known + days])
         drawn, temp = np.array(rows)[:, :, None, :].transpose(1, 0, 2, 3)
         mean = drawn[:, :, :365].mean(axis=(0, 2))
-        return AirToCome(after + np.timedelta64(1, "D"), drawn, temp, mean, f"told the {knowing}")
+        return FutureAir(after + np.timedelta64(1, "D"), drawn, temp, mean, f"told the {knowing}")
 
     return told
 
@@ -133,12 +132,12 @@ def one_season(truth, seed, pieces, draws, above=2.0, floor=True, knowing=None, 
     clock = time.process_time()
     with contextlib.ExitStack() as told:
         if knowing:
-            where = "woodlab.drying.season_draws.air_to_come"
+            where = "woodlab.drying.fit.fitting.future_air"
             told.enter_context(mock.patch(where, told_air(season.weather, knowing)))
-        frame = forecast_ready(
-            SimpleNamespace(book=book), as_of, None if relative else target, within_pct=above,
-            draws=draws, seed=seed,
-        )  # fmt: skip
+        fits = wl.fit_drying(book, as_of=as_of, draws=draws, seed=seed)
+        frame = wl.forecast_ready(
+            fits, target_moisture_pct=None if relative else target, within_pct=above
+        )
     spent = time.process_time() - clock
     usual = usual_way(book, as_of, target)
     rows = []
