@@ -279,15 +279,12 @@ def article(tmp_path_factory):
         for piece, half in zip(pieces["piece"], (12, 40, 15, 50), strict=True)
         for day in days
     ]  # fmt: skip
-    book = wl.RecordBook.from_frames(pieces=pieces, weighings=pd.DataFrame(rows))
-    with pytest.MonkeyPatch.context() as patch:
-        for slow in ("forecast_ready", "seal_study"):
-
-            def refused(*_, **__):
-                raise wl.WoodlabError("not asked for here")
-
-            patch.setattr(wl, slow, refused)
-        folder = wl.write_article(book, tmp_path_factory.mktemp("a") / "article", ("html",))
+    looks = pd.DataFrame(
+        {"piece": ["A1", "A2", "B1", "B2"], "on": "2026-03-01", "crack_mm": [9, 0, 0, 0]}
+    )
+    book = wl.RecordBook.from_frames(pieces=pieces, weighings=pd.DataFrame(rows), looks=looks)
+    fits = wl.fit_drying(book, law="slab", draws=40)
+    folder = wl.write_article(fits, tmp_path_factory.mktemp("a") / "article", ("html",))
     return folder / "article.html"
 
 

@@ -295,7 +295,7 @@ def _table(facts: Facts, say: Say) -> Table | None:
     heads += ["Cracked"] if looked else []
     rows = []
     for seal, row in table.iterrows():
-        name = "None" if seal == "none" else capital(say.noun(str(seal)))
+        name = "Bare" if seal == "none" else capital(say.noun(str(seal)))
         cells = [name, say.n(row["n_pieces"], f"season.bowls.{seal}", PIECES, figures=True)]
         if timed:
             known = np.isfinite(row["weeks"])

@@ -24,6 +24,7 @@ from woodlab.drying.estimator.model import (
 # Estimates of our own.
 # Slip [g], drift [% of oven-dry mass] and its memory [days]: median and spread of ln.
 ERROR_PRIOR = ((0.8, 0.8), (0.1, 0.8), (MEMORY_DAYS, 1.2))
+LOGGER_DAYS = 0.5
 SETTLED_SD = 0.05  # a piece nearer to its mode than so many standard deviations is there
 NEAR_SD = 0.3  # near enough to stop where steps gain nothing more
 UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
@@ -84,18 +85,23 @@ class Season(SeasonModel):
                 return float(out + 0.5 * (((ln - np.log(middle)) / spread) ** 2).sum())
 
             start = np.log([mode.slip_g, mode.drift_pct, mode.memory_days])
+            # the drift's memory is told only by a logger: weighings every few hours
+            gaps = np.diff(d.days[pick], axis=1)[d.here[pick][:, 1:]]
+            free = 3 if np.median(gaps) < LOGGER_DAYS else 2
             found = minimize(
-                loss,
-                start,
+                lambda x: loss(np.r_[x, start[free:]]),
+                start[:free],
                 method="Nelder-Mead",
                 options={
                     "xatol": 0.02,
                     "fatol": 0.02,
                     "maxfev": 100,
-                    "initial_simplex": start + np.vstack([np.zeros(3), 0.5 * np.eye(3)]),
+                    "initial_simplex": start[:free]
+                    + np.vstack([np.zeros(free), 0.5 * np.eye(free)]),
                 },
             )
-            slip, drift, memory = np.exp(np.clip(found.x, -6, 5))
+            sizes = np.r_[found.x, start[free:]]
+            slip, drift, memory = np.exp(np.clip(sizes, -6, 5))
         else:
             slip, drift, memory = mode.slip_g, mode.drift_pct, mode.memory_days
         dry = np.exp(mode.ln_dry)[:, None]

@@ -89,8 +89,9 @@ def fit_drying(
     >>> import woodlab as wl
     >>> book = wl.demo_book().only(pieces=["A1", "A3", "B2"])
     >>> fits = wl.fit_drying(book, law="slab", as_of="2025-06-01")
-    >>> (fits.pieces.set_index("piece")["surface_m_s"] * 1e9).round(-1).to_dict()
-    {'A1': 0.0, 'A3': 40.0, 'B2': 40.0}
+    >>> surface = fits.pieces.set_index("piece")["surface_m_s"]  # A1 is waxed all over
+    >>> bool(surface["A1"] < surface["A3"] / 4)
+    True
     """
     # many small matrices: threads of the algebra would only wait for one another
     with threadpool_limits(1, "blas"):
