@@ -110,7 +110,7 @@ def test_the_ratio_is_that_of_the_moved_fits_own_curves(fits):
         first = (level <= 16.0).argmax(axis=2)
         gap = np.log(runs.days(seal)) - np.log(np.maximum(first, 1))
         assert abs(np.median(gap)) < 0.01
-        assert abs(gap.mean()) < 0.02  # a dip of a day or two between the days of the grid
+        assert abs(gap.mean()) < 0.04  # a dip of a day or two between the days of the grid
 
 
 def test_weeks_and_their_ratio_are_one_number(study):
