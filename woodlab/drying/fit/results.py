@@ -17,7 +17,7 @@ from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.records import Records
 from woodlab.drying.laws.law import START
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Column, Shown, card
+from woodlab.show import Card, Column, Shown, card, listed
 
 if TYPE_CHECKING:
     from woodlab.drying.future_air import FutureAir
@@ -241,13 +241,7 @@ def checked_fits(fits: Any) -> DryingFits:
 def words_of_laws(laws: pd.DataFrame) -> str:
     """'slab (80 %) and film (20 %)', by weight."""
     kept = laws[laws["weight"] > 0].sort_values("weight", ascending=False)
-    return words_list([f"{row.law} ({100 * row.weight:.0f} %)" for row in kept.itertuples()])
-
-
-def words_list(items: list[str]) -> str:
-    from woodlab.show import listed
-
-    return listed(items)
+    return listed([f"{row.law} ({100 * row.weight:.0f} %)" for row in kept.itertuples()])
 
 
 # ---- frames of a fit

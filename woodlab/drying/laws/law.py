@@ -393,6 +393,6 @@ def constant_air(air: Air, remaining: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return remaining, level * (1 - remaining)
 
 
-def hours_per_half(tau_days: np.ndarray, half_m: np.ndarray) -> np.ndarray:
+def ln_surface_of(tau_days: np.ndarray, half_m: np.ndarray) -> np.ndarray:
     """Ln of the surface coefficient [m/s] that empties the wall with the time constant."""
     return np.log(half_m / (tau_days * SECONDS_PER_DAY))

@@ -29,7 +29,7 @@ from woodlab.drying.laws.law import (
     Scatter,
     as_daily,
     broadcast,
-    hours_per_half,
+    ln_surface_of,
 )
 from woodlab.drying.laws.slab import WARMTH, warm_column
 from woodlab.drying.modes import Air
@@ -73,7 +73,7 @@ def _step(m: np.ndarray, air: np.ndarray, critical: np.ndarray, h: np.ndarray) -
 
 def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, ArrayLike]:
     return {
-        kernel.LN_S: hours_per_half(values["tau_days"], half_m),
+        kernel.LN_S: ln_surface_of(values["tau_days"], half_m),
         kernel.CAP: values["critical_pct"],
         **warm_column(values),
     }
