@@ -251,7 +251,7 @@ def _read_by_cell(name: str, file: str, text: str) -> RawTable:
             f"{file} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
             "right file? Open it in a spreadsheet program and save it again as CSV."
         ) from error
-    return _from_rows(name, rows, comma_decimals=separator != ",")
+    return replace(_from_rows(name, rows), comma_decimals=separator != ",", quoted=True)
 
 
 def is_blank(cell: object) -> bool:
@@ -265,9 +265,7 @@ def is_blank(cell: object) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
-def _from_rows(
-    name: str, rows: Sequence[Sequence[object]], comma_decimals: bool = False
-) -> RawTable:
+def _from_rows(name: str, rows: Sequence[Sequence[object]]) -> RawTable:
     """A raw table from rows of cells, the first of them the headings."""
     headings = ["" if is_blank(cell) else str(cell).strip() for cell in (rows[0] if rows else ())]
     while headings and not headings[-1]:
@@ -300,7 +298,7 @@ def _from_rows(
         # A table with two columns of one heading is not used; its cells are kept all the same.
         own = heading if heading not in columns else f"{heading} (column {column + 1})"
         columns[own] = pd.Series(cells, index=index, dtype=object)
-    return RawTable(name, pd.DataFrame(columns, index=index), comma_decimals, tuple(faults), True)
+    return RawTable(name, pd.DataFrame(columns, index=index), faults=tuple(faults))
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
