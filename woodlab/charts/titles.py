@@ -56,6 +56,24 @@ class Claim:
             return fitting(self.more if rises else self.less)
         return fitting(self.likely_more if rises else self.likely_less)
 
+    def of(self, row: pd.Series | None, ratio: str = "ratio") -> str:
+        """The wording for the row of a study's effects that `surest` found; without one, `open`."""
+        if row is None:
+            return fitting(self.open)
+        return self.said(row[ratio], row["sure"], row["ci_lower"], row["ci_upper"])
+
+
+def surest(effects: pd.DataFrame) -> pd.Series | None:
+    """The row that is clear, else the one that is likely, with how `sure` it is; the first of its
+    kind."""
+    if not len(effects):
+        return None
+    sure = effects.assign(sure=certainties(effects))
+    for kind in ("clear", "likely"):
+        if (sure["sure"] == kind).any():
+            return sure[sure["sure"] == kind].iloc[0]
+    return None
+
 
 def certainties(effects: pd.DataFrame) -> pd.Series:
     """The certainty of each row of a study's `effects`: its own column, or made from its p-values.
