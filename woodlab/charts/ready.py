@@ -50,6 +50,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     frame, as_of = dated.head(most), forecast["as_of"].iloc[0]
     left_out = len(forecast) - len(frame)
     far = max([as_of, *frame["ready_on"]]) + pd.Timedelta(days=120)
+    far = min(far, max(as_of, frame["latest_on"].fillna(far).max()) + pd.Timedelta(days=7))
     open_end = frame["latest_on"].isna() | (frame["latest_on"] > far)
     frame = frame.assign(open_end=open_end, shown_to=frame["latest_on"].where(~open_end, far))
     frame = frame[["piece", "seal", "ready_on", "earliest_on", "shown_to", "open_end"]]
@@ -57,7 +58,9 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     x = partial(across, ends=(start - (far - start) * 0.08, far), tickCount=6)  # room for marks
     look = series_encoding("seal", "Seal", mark="point", domain=order_of_seals(frame["seal"]),
                            size=size)  # fmt: skip
-    today = altair.Chart(pd.DataFrame({"as_of": [as_of], "says": ["as of"]})).encode(x=x("as_of:T"))
+    today = altair.Chart(
+        pd.DataFrame({"as_of": [as_of], "says": [f"as of {words.day(as_of)}"]})
+    ).encode(x=x("as_of:T"))
     # at the foot: above the panel it would lie upon the legend
     foot = today.encode(y=altair.value("height"), text="says:N")
     layers = [
@@ -209,30 +212,32 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
         frame[f"{name}_d"] = (frame[f"{name}_on"] - frame["turned_out_on"]).dt.days
     frame["kind"] = frame["held"].astype(bool).map({True: "held", False: "missed"})
     most = float(frame[["ready_d", "earliest_d"]].abs().to_numpy().max()) * 1.15 + 3
-    frame["to_d"] = frame["latest_d"].fillna(most).clip(upper=most)
+    frame["open_end"] = ~(frame["latest_d"] <= most)
+    frame["to_d"] = frame["latest_d"].where(~frame["open_end"], most)
     least = float(min(frame[["earliest_d", "ready_d"]].min().min(), -7))
     ends = (least - 0.12 * (most - least), most)  # room for the marks
     x = partial(across, title="Forecast minus outcome [days]", ends=ends)
     zero = altair.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
-    layers = {}
+    kinds = {"held": (role("waiting"), "circle"), "missed": (role("cracked"), "diamond")}
+    look = {
+        name: channel("kind:N", legend=None, scale=altair.Scale(
+            domain=list(kinds), range=[kind[k] for kind in kinds.values()]))
+        for k, (name, channel) in enumerate((("color", altair.Color), ("shape", altair.Shape)))
+    }  # fmt: skip
+    layers, columns = {}, ["piece", "earliest_d", "ready_d", "to_d", "kind", "open_end"]
     for made_on, own in frame.groupby("as_of"):
         own = own.sort_values(["ready_d", "piece"])
-        kinds = ["held", "missed"]
-        colour = altair.Scale(domain=kinds, range=[role("waiting"), role("cracked")])
-        shape = altair.Scale(domain=kinds, range=["circle", "diamond"])
         inside = int((own["kind"] == "held").sum())
         layers[f"Forecast on {words.day(made_on)}: {inside} of {len(own)} inside"] = [
             zero.encode(x=x("ready_d:Q")),
-            *rows(own[["piece", "earliest_d", "ready_d", "to_d", "kind"]], x, "earliest_d:Q",
-                  "ready_d:Q", "to_d:Q", color=altair.Color("kind:N", legend=None, scale=colour),
-                  shape=altair.Shape("kind:N", legend=None, scale=shape)),
-        ]  # fmt: skip
+            *rows(own[columns], x, "earliest_d:Q", "ready_d:Q", "to_d:Q", **look),
+        ]
     missed = frame.loc[frame["kind"] == "missed", "piece"]
     return themed(
         panels(layers, height=altair.Step(13), size=size, axis_px=12), size=size,
         says=f"{len(frame) - len(missed)} of {len(frame)} bowls came out inside their forecast's "
         "interval",
         sub="Forecast minus outcome [days], a row a bowl: left of the line, it took longer than "
-        "forecast. Dot: median; bar: interval; diamond: missed.",
+        "forecast. Dot: median; bar: interval, open where it ends in an arrow; diamond: missed.",
         alt=f"Outside: {listed(missed)}." if len(missed) else "None was outside.",
     )  # fmt: skip

@@ -14,7 +14,6 @@ from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.theme import Size, themed
 
 _NO_SERIES = "unknown"
-_TOP_PCT = 130.0  # slips of the decimal point are drawn at the top, not to scale
 _AIR = {
     "temp_c": "Temperature [°C]", "rh_pct": "Relative humidity [%]",
     "moisture_pct": "Equilibrium moisture [%]",
@@ -60,14 +59,18 @@ def weighings_overview(
     frame = weighings[["piece", "on", "mass_g"]].merge(
         pieces[["piece", "species", "seal"]], on="piece", how="left"
     )
-    frame = frame.fillna({"species": _NO_SERIES, "seal": _NO_SERIES}).sort_values("on")
+    frame = frame.fillna({"species": _NO_SERIES, "seal": _NO_SERIES}).sort_values(
+        "on", kind="stable"
+    )
     frame["odd"] = _doubted(frame, doubts)
     by_piece = frame.groupby("piece")["mass_g"].transform("first")
     good = frame[~frame["odd"]].groupby("piece")["mass_g"].first()
     frame["part_pct"] = 100 * frame["mass_g"] / frame["piece"].map(good).fillna(by_piece)
-    top = min(max(105.0, float(frame["part_pct"].max())), _TOP_PCT)
-    frame["shown_pct"] = frame["part_pct"].clip(upper=top)
-    low = max(0.0, 10 * float(np.floor(frame["shown_pct"].min() / 10)))
+    # what is in doubt may be far off: it is drawn at the edge of what the others need
+    sure = frame.loc[~frame["odd"], "part_pct"] if not frame["odd"].all() else frame["part_pct"]
+    low = 10 * float(np.floor(sure.min() / 10)) - 10
+    top = 10 * float(np.ceil(sure.max() / 10)) + 10
+    frame["shown_pct"] = frame["part_pct"].clip(low, top)
     seals = order_of_seals(frame["seal"])
     x = across("on:T", tickCount=4 if len(seals) > 1 else 7)
     y = upward("shown_pct:Q", "Weight [% of the first]", (low, top))
@@ -75,15 +78,16 @@ def weighings_overview(
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own = frame[frame["seal"] == seal]
         base = altair.Chart(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
-        odd = altair.Chart(own[own["odd"]]).encode(x=x, y=y)
+        ringed = own[own["odd"]]
+        odd = altair.Chart(ringed).encode(x=x, y=y)
+        name = altair.Chart(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
         n = own["piece"].nunique()
         named = words.opened(words.bowls(seal, n))
         layers[named if seal != _NO_SERIES else f"{n} without a seal noted"] = [
             base.mark_line(strokeWidth=1, color=colour, opacity=0.7).encode(detail="piece:N"),
             base.mark_point(size=9, color=colour),
             odd.mark_point(filled=False, size=120, strokeWidth=2, color=role("cracked")),
-            *written(odd.encode(text="piece:N"), align="left", dx=9, fontWeight="bold",
-                     color=role("cracked")),
+            *written(name, align="left", dx=9, fontWeight="bold", color=role("cracked")),
         ]  # fmt: skip
     n, total = int(frame["odd"].sum()), len(frame)
     woods = ", ".join(
@@ -101,21 +105,30 @@ def weighings_overview(
         f"Weight [% of each bowl's first] against the date, a line a bowl: {woods}. Ringed and "
         "named: compare with the paper."
     )
-    if float(frame["part_pct"].max()) > top:
-        sub += " Weights beyond the top are drawn at it."
+    if not frame["part_pct"].between(low, top).all():
+        sub += " Weights beyond an edge are drawn at it."
     chart = panels(layers, columns=2, size=size, axis_px=52)
     return themed(chart, alt=told, says=says, sub=sub, size=size)
 
 
 def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
+    """The weighings in doubt: a doubt says `before then now`, as short as numbers are shown."""
     if doubts is None or not len(doubts):
         return pd.Series(False, index=frame.index)
     ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
-    # A doubt says `before then now`, as short as numbers are shown: `now` is ringed.
-    last = ours["value"].astype(str).str.split(" then ").str[-1]
-    masses = pd.to_numeric(last, errors="coerce").map("{:g}".format)
-    keys = frame["piece"].astype(str) + "\n" + frame["mass_g"].map("{:g}".format)
-    return keys.isin(ours["piece"].astype(str) + "\n" + masses)
+    said = {
+        (str(piece), *(f"{float(part):g}" for part in str(value).split(" then ")))
+        for piece, value in zip(ours["piece"], ours["value"], strict=True)
+    }
+    now = frame["mass_g"].map("{:g}".format)
+    before = now.groupby(frame["piece"]).shift()
+    return pd.Series(
+        [
+            (str(piece), b, n) in said or (str(piece), n) in said
+            for piece, b, n in zip(frame["piece"], before, now, strict=True)
+        ],
+        index=frame.index,
+    )
 
 
 def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:

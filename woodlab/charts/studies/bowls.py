@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import partial
 from typing import Any
 
@@ -50,10 +51,10 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     y = upward("along_mm:Q", "Along the grain [mm]", (-reach, reach))
     widths = frame.groupby(["scale", "state"], sort=False)["across_mm"].max() * 2
     told = "; ".join(f"{a}, {b}: {width:.1f} mm across" for (a, b), width in widths.items())
-    true = widths.xs(frame["scale"].iloc[0])
+    green, dried = _true(widths.xs(frame["scale"].iloc[0]), frame["scale"].iloc[0])
     return themed(
         _outlines(frame, "scale", x, y, 1.0, size), alt=f"{told}.", size=size,
-        says=f"Rim across the grain: {true.max():.0f} mm green, {true.min():.0f} mm dried",
+        says=f"Rim across the grain: {green:.0f} mm green, {dried:.0f} mm dried",
         sub="The rim from above [mm], across and along the grain, before and after drying.",
     )  # fmt: skip
 
@@ -87,12 +88,20 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     high = frame.groupby(["cut", "state"], sort=False)["height_mm"].max()
     told = "; ".join(f"{cut}, {state}: {top:.1f} mm high" for (cut, state), top in high.items())
     cut = str(high.index[0][0])
-    scale = f", {frame['scale'].iloc[0]}" if "scale" in frame else ""
+    scale = str(frame["scale"].iloc[0]) if "scale" in frame else "true to scale"
+    green, dried = _true(high[cut], scale)
     return themed(
         _outlines(frame, "cut", x, y, top / (2 * reach), size), alt=f"{told}.", size=size,
-        says=f"Cut {cut}: {high[cut].max():.0f} mm high green, {high[cut].min():.0f} dried",
-        sub=f"Sections through the bowl's axis [mm], before and after drying{scale}.",
+        says=f"Cut {cut}: {green:.0f} mm high green, {dried:.0f} dried",
+        sub=f"Sections through the bowl's axis [mm], before and after drying, {scale}.",
     )  # fmt: skip
+
+
+def _true(drawn: pd.Series, scale: str) -> tuple[float, float]:
+    """Green and dried as they are, where the movement is drawn so many times as large."""
+    times = re.search(r"([\d.]+) times", scale)
+    green, dried = float(drawn["green"]), float(drawn["dried"])
+    return green, green + (dried - green) / (float(times[1]) if times else 1.0)
 
 
 def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float, size: Size) -> Any:
@@ -170,8 +179,8 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
 
 
 def _window(frame: pd.DataFrame, top: float) -> list[Any]:
-    x = across("rim_mm:Q", "Finished rim [mm]", (frame["rim_mm"].min(), frame["rim_mm"].max()),
-               tickCount=5)  # fmt: skip
+    low, high = frame["rim_mm"].min(), frame["rim_mm"].max()
+    x = across("rim_mm:Q", "Finished rim [mm]", (low, high), tickCount=4)
     y = partial(upward, title="Rough wall [mm]", ends=(0, top), scale={"clamp": True})
     one = altair.Chart(frame.drop_duplicates("rim_mm")).encode(x=x)
     layers = [
@@ -179,6 +188,11 @@ def _window(frame: pd.DataFrame, top: float) -> list[Any]:
         one.mark_line(color=COLOURS[2], strokeWidth=3).encode(y=y("thinnest_mm:Q")),
         one.mark_line(color=FAINT_INK, strokeDash=list(DASHES[2])).encode(y=y("tenth_mm:Q")),
     ]
+    right = altair.Chart(frame[frame["rim_mm"] == high].head(1)).encode(x=x)
+    for field, said in (("middle", "too thin to true up"), ("tenth_mm", "a tenth of the rim")):
+        at = right.transform_calculate(middle="datum.thinnest_mm / 2").encode(y=y(f"{field}:Q"))
+        layers += written(at.encode(text=altair.value(said)), align="right", dx=-4, fontSize=11,
+                          dy=0 if field == "middle" else 16)  # fmt: skip
     known = frame[frame["thickest_mm"].notna()]
     # an end beyond the walls that were tried is not known: the band runs off the panel
     known = known.fillna({"thickest_lower_mm": 0.0, "thickest_upper_mm": top})

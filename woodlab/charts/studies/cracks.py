@@ -61,12 +61,11 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
         **{name: 100 * frame[name] for name in ("share", "ci_lower", "ci_upper")},
     )
     most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
-    ends = [most, least] if len(frame) > 1 else [most]
-    pair = [f"{r['n_cracked']} of {r['n_pieces']} {named(r['group'])}" for r in ends]
-    short = [f"{r['n_cracked']} of {r['n_pieces']} {words.sealed(r['group'])}" for r in ends]
+    short = {"seal": words.sealed, "species": partial(words.wood, among=frame["group"])}
+    ends = [f"{r['text']} {short.get(by, str)(r['group'])}"
+            for r in ([most, least] if len(frame) > 1 else [most])]  # fmt: skip
     every = f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked"
-    says = fitting(f"{pair[0]} cracked{''.join(f', {rest}' for rest in pair[1:])}",
-                   f"Cracked: {', '.join(short)}" if by == "seal" else "", every)  # fmt: skip
+    says = fitting(f"Cracked: {', '.join(ends)}", every)
     return interval_chart(
         frame, title="Bowls that cracked [%]", says=says, estimate="share",
         in_order=by == "wall", size=size,
@@ -236,7 +235,7 @@ def risk_by_wall_chart(
             *(altair.Chart(dots[dots["own"] == here])
               .mark_point(size=34, filled=here, color=colour, strokeWidth=1.5)
               .encode(x=x, y=y("height:Q"), tooltip=tooltip)
-              for here, colour in ((True, COLOURS[0]), (False, COLOURS[2]))),
+              for here, colour in ((True, COLOURS[0]), (False, FAINT_INK))),
         ]  # fmt: skip
         first, last = own.iloc[0], own.iloc[-1]
         told.append(f"{name}: {first['risk']:.0%} at {first['wall_mm']:.0f} mm, "
@@ -288,7 +287,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     chance, gap = partial(upward, format=".1%"), upward
     short = gaps["longest_gap_days"].iloc[0]
     layers = {
-        "Chance of a first crack in that week, with 95 % interval": spans(
+        "Chance of a first crack in that week": spans(
             base, chance, "ci_lower:Q", "chance:Q", "ci_upper:Q"),
         "Longest gap between looks [days]": [
             *spans(base, gap, "even_gap_lower_days:Q", "even_gap_days:Q", "even_gap_upper_days:Q"),
@@ -301,7 +300,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         says=f"The likeliest week for a first crack is week "
         f"{gaps.loc[gaps['chance'].idxmax(), 'week']:.0f}",
         sub="Above: chance of a first crack, by week since turning [%]. Below: longest gap between "
-        "looks [days].",
+        "looks [days]. Bars: 95 % intervals.",
         alt=f"Chance of a first crack: {first['chance']:.1%} in week 1, {last['chance']:.1%} in "
         f"week {last['week']:.0f}. Longest gap between looks that keeps 100 pieces within the "
         f"accepted unseen days: {first['even_gap_days']:.0f} days in week 1, "

@@ -78,7 +78,7 @@ def power_chart(power: pd.DataFrame) -> Any:
     >>> power = pd.DataFrame({"outcome": "drying_time", "ratio": 1.25, "n_logs": [4, 12],
     ...                       "power": [0.40, 0.85], "mc_error": 0.01})
     >>> power_chart(power).description
-    'Drying time x 1.25: 85 % chance with 12 logs. drying time x 1.25: 85 % with 12 logs.'
+    '12 logs: 85 % chance to see drying time x 1.25. drying time x 1.25: 85 % with 12 logs.'
     """
     need(power, "outcome", "ratio", "n_logs", "power", "mc_error")
     frame = power[["n_logs"]].assign(
@@ -96,7 +96,7 @@ def power_chart(power: pd.DataFrame) -> Any:
     look = series_encoding("effect", "", mark="point", domain=effects, legend=False)
     base = altair.Chart(frame).encode(x=x)
     layers = [
-        *level(80, y, "percent", "80 %", dx=-2, align="right"),
+        *level(80, y, "percent"),
         base.mark_rule(strokeWidth=2).encode(y=y("low:Q"), y2="high:Q", color=look["color"]),
         *lines(frame, x, y("percent:Q"), "effect", names=effects),
         base.mark_point(size=60).encode(y=y("percent:Q"), **look),
@@ -104,10 +104,13 @@ def power_chart(power: pd.DataFrame) -> Any:
     last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
     told = [f"{r.effect}: {r.percent:.0f} % with {words.tally(r.n_logs, 'log')}"
             for r in last.itertuples()]  # fmt: skip
-    says = told[0].replace("%", "% chance")
+    one = frame[frame["effect"] == effects[0]].sort_values("n_logs")
+    enough = one[one["percent"] >= 80]
+    best, only = (enough.iloc[0], "") if len(enough) else (one.iloc[-1], "only ")
+    chance = f"{words.tally(int(best['n_logs']), 'log')}: {only}{best['percent']:.0f} % chance"
     return themed(
         altair.layer(*layers), alt=f"{'; '.join(told)}.",
-        says=fitting(says, says.partition(": ")[2]),
+        says=fitting(f"{chance} to see {effects[0]}", chance),
         sub="Chance to see an effect of this size [%], by logs. Upright bars: simulation error, "
         "95 %.",
     )  # fmt: skip
@@ -151,7 +154,7 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
         zero.encode(x=x("expected:Q")),
         *rows(part, x, "lower:Q", "expected:Q", "upper:Q", color=altair.value(COLOURS[0])),
     ]
-    middle = part["expected"].median()
+    middle = round(part["expected"].median(), 1) + 0.0  # no minus before a zero
     return themed(
         altair.layer(*layers).properties(height=altair.Step(16)),
         says=f"{part['piece'].iloc[0]} first; the middle bowl should change {middle:.1f} %",

@@ -21,7 +21,7 @@ from woodlab.charts.titles import Claim, certainties, fitting, surest, this_seas
 _OUTCOMES = {
     "drying_time": "drying time",
     "surface_coefficient": "surface coefficient",
-    "core_to_surface": "core-to-surface difference",
+    "core_to_surface": "core to surface",
     "crack_hazard": "cracks",
 }
 _SAVED = Claim(
@@ -176,13 +176,12 @@ def seal_ratios(
         "column `reason`.",
     )
     seals = order_of_seals(frame["seal"])
-    frame = frame.sort_values("seal", key=lambda s: s.map(seals.index)).sort_values(
-        "outcome", key=lambda s: s.map(wanted.index), kind="stable"
-    )
-    later = frame["scope"] != "this season" if "scope" in frame else pd.Series(False, frame.index)
+    later = frame["scope"] != "this season" if "scope" in frame else False
+    place = frame["outcome"].map(wanted.index) * 1000 + frame["seal"].map(seals.index)
+    frame = frame.assign(later=later, place=place).sort_values(["place", "later"])
     frame["label"] = [
-        f"{_OUTCOMES.get(r.outcome, r.outcome)}{' next season' if next_year else ''}, {r.seal}"
-        for r, next_year in zip(frame.itertuples(), later, strict=True)
+        f"{_OUTCOMES.get(r.outcome, r.outcome)}{' next season' if r.later else ''}, {r.seal}"
+        for r in frame.itertuples()
     ]
     frame["text"] = [f"{_times(r)} times ({r.n_pieces} bowls)" for r in frame.itertuples()]
     other = words.bowls(str(frame["reference"].iloc[0]))
