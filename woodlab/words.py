@@ -203,8 +203,8 @@ def two(value: float) -> str:
         return ""
     if value == 0:
         return "0"
-    digits = int(np.floor(np.log10(abs(value))))
-    return f"{round(value, 1 - digits):.{max(0, 1 - digits)}f}"
+    value = float(f"{value:.2g}")
+    return f"{value:.{max(0, 1 - int(np.floor(np.log10(abs(value)))))}f}"
 
 
 def between(lower: float, upper: float) -> str:

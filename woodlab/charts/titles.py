@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +74,31 @@ def surest(effects: pd.DataFrame) -> pd.Series | None:
         if (sure["sure"] == kind).any():
             return sure[sure["sure"] == kind].iloc[0]
     return None
+
+
+def slower(effects: pd.DataFrame | None, seals: Iterable[str]) -> str:
+    """What the slowest of these seals cost in time this season; nothing where no study tells."""
+    if effects is None:
+        return ""
+    rows = this_season(effects)
+    rows = rows[(rows["outcome"] == "drying_time") & rows["ratio"].notna()]
+    rows = rows.assign(sure=certainties(rows))
+    rows = rows[rows["seal"].isin(list(seals))].sort_values("ratio")
+    if not len(rows):
+        return ""
+    row = rows.iloc[-1]
+    claim = Claim(
+        more=fitting(
+            f"{words.seal_noun(row['seal'])} {words.slowed(row['ratio'])}",
+            "Sealed bowls dry slower than bare ones",
+        ),
+        less="Sealed bowls dry sooner than bare ones",
+        likely_more="Sealed bowls probably dry slower than bare ones",
+        likely_less="Sealed bowls probably dry sooner than bare ones",
+        alike="Bare and sealed bowls dry equally fast",
+        open="Do sealed bowls dry slower? Too few to tell",
+    )
+    return claim.of(row)
 
 
 def certainties(effects: pd.DataFrame) -> pd.Series:

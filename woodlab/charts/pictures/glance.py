@@ -13,7 +13,7 @@ from woodlab.charts.blocks import across, need, upward
 from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, order_of_seals, role
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
-from woodlab.charts.titles import Claim, certainties, this_season
+from woodlab.charts.titles import slower
 
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
@@ -21,14 +21,6 @@ _COLOURS = [role("paper"), *(pair[0] for pair in MOISTURE)]
 # one scale for all panels: what is concatenated shares its colours
 _CLASS = altair.Color("step:O", legend=None, scale=altair.Scale(
     domain=list(range(len(_COLOURS))), range=_COLOURS))  # fmt: skip
-_SOONER = Claim(
-    more="Bare bowls dry sooner than sealed ones",
-    less="Sealed bowls dry sooner than bare ones",
-    likely_more="Bare bowls probably dry sooner than sealed ones",
-    likely_less="Sealed bowls probably dry sooner than bare ones",
-    alike="Bare and sealed bowls dry equally fast",
-    open="Do sealed bowls dry slower? Too few to tell",
-)
 
 
 def season_at_a_glance(
@@ -85,13 +77,8 @@ def season_at_a_glance(
         x = months("at:T", (start, end), narrow=narrow, shown=seal == seals[-1])
         panels.append(altair.layer(*_rows(own, bars, x, step, end)).properties(
             width=width, height=step * len(own), title=heading(told[-1])))  # fmt: skip
-    title = f"{int((bowls['p_ready_now'] >= READY).sum())} of {len(bowls)} bowls are dry enough"
-    if effects is not None:
-        slower = this_season(effects)
-        slower = slower[(slower["outcome"] == "drying_time") & slower["ratio"].notna()]
-        slower = slower.assign(sure=certainties(slower))
-        slower = slower[slower["seal"].isin(seals)].sort_values("ratio")
-        title = _SOONER.of(slower.iloc[-1]) if len(slower) else title
+    dry = int((bowls["p_ready_now"] >= READY).sum())
+    title = slower(effects, seals) or f"{dry} of {len(bowls)} bowls are dry enough"
     return themed(
         altair.vconcat(*panels, spacing=7), says=title, size=size,
         alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",

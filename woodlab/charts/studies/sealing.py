@@ -12,11 +12,22 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import DAYS, across, apart, level, need, panels, tip, upward, written
+from woodlab.charts.blocks import (
+    DAYS,
+    across,
+    apart,
+    columns_of,
+    level,
+    need,
+    panels,
+    tip,
+    upward,
+    written,
+)
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, SHAPES, WIDTH_PX, Size, themed
-from woodlab.charts.titles import Claim, certainties, fitting, surest, this_season
+from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
 
 _OUTCOMES = {
     "drying_time": "drying time",
@@ -96,41 +107,16 @@ def curves_by_seal(
                     f"in {last['days']:.0f} days")  # fmt: skip
     aim = f" The dashed line is the target, {target_moisture_pct:.3g} %." if target_moisture_pct \
         else ""  # fmt: skip
-    columns = 2 if len(seals) in (1, 2, 4) else 3
-    return themed(
-        panels(layers, columns=columns, height=150, size=size, axis_px=50),
-        alt=f"Medians: {'; '.join(told)}.{aim}", says=_slower(effects, typical, seals), size=size,
-        sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
-    )  # fmt: skip
-
-
-def _slower(effects: pd.DataFrame | None, typical: pd.DataFrame, seals: list[str]) -> str:
-    """What the surest seal cost in time; without a study, the medians of first and last seal."""
-    if effects is not None:
-        slow = this_season(effects)
-        slow = slow[(slow["outcome"] == "drying_time") & slow["ratio"].notna()]
-        slow = slow.assign(sure=certainties(slow)).sort_values("ratio", ascending=False)
-        for row in slow.itertuples():
-            longer = words.longer(row.ratio)
-            claim = Claim(
-                more=fitting(f"{words.bowls(row.seal)} took {longer} to dry",
-                             "Sealed bowls took longer than bare ones"),
-                less="Sealed bowls dried sooner than bare ones",
-                likely_more="Sealed bowls probably took longer than bare ones",
-                likely_less="Sealed bowls probably dried sooner than bare ones",
-                open="Does sealing slow drying? Too few bowls to tell",
-                alike="Sealed and bare bowls dried equally fast",
-            )  # fmt: skip
-            said = claim.said(row.ratio, row.sure, row.ci_lower, row.ci_upper)
-            if longer in said or row.seal == slow["seal"].iloc[-1]:
-                return said
     day = typical.groupby("seal")["days"].max().min()
     near = typical[typical["days"] <= day].groupby("seal")["moisture_pct"].last()
-    named = [
-        f"{words.sealed(seal)} {near[seal]:.0f} %" for seal in dict.fromkeys((seals[0], seals[-1]))
-    ]
-    return fitting(f"After {day:.0f} days: {', '.join(named)}",
-                   f"Moisture by seal over {day:.0f} days")  # fmt: skip
+    named = [f"{words.sealed(s)} {near[s]:.0f} %" for s in dict.fromkeys((seals[0], seals[-1]))]
+    medians = fitting(f"After {day:.0f} days: {', '.join(named)}",
+                      f"Moisture by seal over {day:.0f} days")  # fmt: skip
+    return themed(
+        panels(layers, columns=columns_of(len(seals)), height=150, size=size, axis_px=50),
+        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians, size=size,
+        sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
+    )  # fmt: skip
 
 
 def seal_ratios(
