@@ -1,5 +1,6 @@
 """The theme: colours that part for everyone, sizes that hold, alt text that must be there."""
 
+import base64
 import struct
 import xml.etree.ElementTree as ElementTree
 
@@ -88,12 +89,15 @@ def test_a_chart_in_a_notebook_is_live_and_still_and_no_text_of_it_is_markup():
     )
     shown = theme.rendered(chart.to_dict())
     assert shown[theme.LIVE]["data"] == chart.to_dict()["data"]
-    still = shown["image/svg+xml"]
-    assert "<script" not in still
-    assert "<img" not in still
-    assert 'aria-label="&quot;&gt;&lt;script&gt;' in still
-    assert "prefers-color-scheme:dark" in still
-    ElementTree.fromstring(still)
+    still = shown["text/markdown"]
+    assert 'alt="&quot;&gt;&lt;script&gt;' in still
+    assert still.count("<") == 1
+    svg = base64.b64decode(still.partition("base64,")[2].partition('"')[0]).decode()
+    assert "<script" not in svg
+    assert "<img" not in svg
+    assert 'aria-label="&quot;&gt;&lt;script&gt;' in svg
+    assert "prefers-color-scheme:dark" in svg
+    ElementTree.fromstring(svg)
 
 
 def test_an_alt_text_begins_with_the_title():

@@ -7,6 +7,9 @@ again what colour says.
 
 from __future__ import annotations
 
+import base64
+import html
+import re
 from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
@@ -273,11 +276,22 @@ def use_charts() -> None:
 
 
 def rendered(spec: dict[str, Any], **_: Any) -> dict[str, Any]:
-    """The Altair renderer: a chart for JupyterLab, its still picture, its alt text."""
+    """The Altair renderer: a chart for JupyterLab; for all else its still picture, its alt text.
+
+    The picture is Markdown because JupyterLab takes that after its Vega, and every exporter keeps
+    the alt text of it.
+    """
     from woodlab.charts.saving import page_svg
 
     live = {**spec, "usermeta": {"embedOptions": _BUTTONS}}
-    return {LIVE: live, "image/svg+xml": page_svg(spec), "text/plain": spec.get("description", "")}
+    svg, alt = page_svg(spec), spec.get("description", "")
+    wide = re.search(r'\bwidth="([\d.]+)"', svg)
+    body = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    still = (
+        f'<img width="{wide[1] if wide else ""}" alt="{html.escape(alt, quote=True)}" '
+        f'src="data:image/svg+xml;base64,{body}">'
+    )
+    return {LIVE: live, "text/markdown": still, "text/plain": alt}
 
 
 def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:

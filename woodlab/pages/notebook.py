@@ -5,14 +5,15 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Iterable
-from html import escape
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
+from woodlab.charts.theme import LIVE
+
 FRONT = ("index.html", "Front page")
 SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
-MOST_LINES = 160_000  # a picture of more characters is kept as points, so that a page stays light
+MOST_LINES = 210_000  # characters of a picture
 _SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
 # The paths of a machine in what a library printed: none belongs on a page that is passed on.
 _PATHS = re.compile(
@@ -73,8 +74,8 @@ def _title(made: Any) -> str:
 def _still(output: Any) -> None:
     """Charts as their still pictures, tables that scroll inside themselves, no script."""
     data = output.get("data", {})
-    if "image/svg+xml" in data:
-        data["text/html"] = _picture("".join(data.pop("image/svg+xml")), data["text/plain"])
+    if LIVE in data:
+        data["text/html"] = _picture("".join(data["text/markdown"]))
     elif "text/html" in data:
         text = _SCRIPT.sub("", "".join(data["text/html"]))
         if "<table" in text and "wl-show" not in text:
@@ -92,21 +93,18 @@ def _name(path: re.Match[str]) -> str:
     return re.split(r"[/\\]", path[0])[-1]
 
 
-def _picture(svg: str, alt: str) -> str:
-    """A chart with its alt text: as lines or, where there are very many, as points."""
+def _picture(img: str) -> str:
+    """A chart's still picture; one of very many lines as points, so that the page stays light."""
     import vl_convert
 
-    found = re.search(r'<svg [^>]*\bwidth="([\d.]+)"', svg)
-    width = float(found[1]) if found else 0.0
-    kind, body = "svg+xml", svg.encode("utf-8")
-    if len(body) > MOST_LINES:
-        kind, body = "png", vl_convert.svg_to_png(svg, scale=1.6)
-    picture = f"data:image/{kind};base64,{base64.b64encode(body).decode('ascii')}"
-    said, title = (escape(text, quote=True) for text in (alt, alt.partition(". ")[0]))
-    return (
-        f'<div class="wl-pic{" small" if width <= SMALL_PX else ""}" tabindex="0" role="group" '
-        f'aria-label="{title}"><img width="{width:.0f}" alt="{said}" src="{picture}"></div>'
-    )
+    width, alt, body = re.findall(r'width="([^"]*)"|alt="([^"]*)"|base64,([^"]*)"', img)
+    if len(body[2]) > MOST_LINES:
+        svg = base64.b64decode(body[2]).decode("utf-8")
+        png = base64.b64encode(vl_convert.svg_to_png(svg, scale=1.6)).decode("ascii")
+        img = img.replace(f"svg+xml;base64,{body[2]}", f"png;base64,{png}")
+    small = " small" if float(width[0]) <= SMALL_PX else ""
+    said = alt[1].partition(". ")[0]  # escaped already
+    return f'<div class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}">{img}</div>'
 
 
 def _folded(made: Any) -> None:
