@@ -38,7 +38,7 @@ def test_a_claim_is_worded_by_its_certainty_alone(ratio, sure, ends, said):
 
 
 def test_the_studys_own_certainty_comes_before_p_values():
-    frame = pd.DataFrame({"p_value": [0.001], "p_holm": [0.001], "certainty": ["open"]})
+    frame = pd.DataFrame({"p_value": [0.001], "certainty": ["open"]})
     assert certainties(frame).tolist() == ["open"]
     assert certainties(frame.drop(columns="certainty")).tolist() == ["clear"]
 
@@ -52,7 +52,7 @@ def test_p_values_are_corrected_within_their_family():
 
 
 def test_few_events_are_never_likely():
-    frame = pd.DataFrame({"p_holm": [0.1, 0.1], "n_cracked": [4, 5]})
+    frame = pd.DataFrame({"p_value": [0.1, 0.1], "outcome": ["a", "b"], "n_cracked": [4, 5]})
     assert certainties(frame).tolist() == ["open", "likely"]
 
 

@@ -192,10 +192,8 @@ def series_encoding(
 ) -> dict[str, Any]:
     """Colour with shape and/or dash for a field that names a series; seals keep their own.
 
-    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
-    `domain` (the names in order) to keep a series' look the same from chart to chart, and in
-    layers: give it to each, the legend to the points and the points first (`legend=False` for
-    lines and areas after them), and the legend shows colours and shapes as one.
+    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. In layers,
+    give each the same `domain`, and a legend to the first alone: it then shows them as one.
 
     Parameters
     ----------
@@ -204,8 +202,8 @@ def series_encoding(
     mark : {"point", "line", "both", "area"}
         `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
     domain : sequence of str, optional
-        The names of the series, in their order; those of the data unless given. Of the field
-        `seal` the order is the kit's, from open to closed, and each has its own colour.
+        The names of the series, in order; those of the data unless given. Seals have an order and
+        colours of their own, in every chart.
     legend : bool
         False where the series are labelled directly.
     size : {"column", "page"}
@@ -278,8 +276,7 @@ def use_charts() -> None:
 def rendered(spec: dict[str, Any], **_: Any) -> dict[str, Any]:
     """The Altair renderer: a chart for JupyterLab; for all else its still picture, its alt text.
 
-    The picture is Markdown because JupyterLab takes that after its Vega, and every exporter keeps
-    the alt text of it.
+    The picture is Markdown: JupyterLab takes that after its Vega, and exporters keep its alt text.
     """
     from woodlab.charts.saving import page_svg
 

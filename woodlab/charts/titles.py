@@ -102,26 +102,11 @@ def slower(effects: pd.DataFrame | None, seals: Iterable[str]) -> str:
 
 
 def certainties(effects: pd.DataFrame) -> pd.Series:
-    """The certainty of each row of a study's `effects`: its own column, or made from its p-values.
-
-    Without a column `certainty`, from `p_holm`; without that, from `p_value` corrected by Holm
-    within the rows of one `outcome` or kind of term.
-    """
-    if "certainty" in effects:
-        return effects["certainty"].fillna("nothing").astype(str)
-    p = effects.get("p_holm")
-    if p is None:
-        family = next((effects[c] for c in ("outcome", "kind") if c in effects), None)
-        if family is None and "term" in effects:
-            family = effects["term"].str.split(":").str[0]
-        groups = effects["p_value"].groupby(family if family is not None else 0)
-        p = groups.transform(words.holm)
-    events = effects["n_cracked"] if "n_cracked" in effects else pd.Series(np.inf, effects.index)
-    return pd.Series(
-        [words.certainty(a, b) for a, b in zip(p, events.fillna(np.inf), strict=True)],
-        effects.index,
-        dtype=object,
-    )
+    """The certainty of each row of a study's `effects`: its own column, or made from `p_value`."""
+    if "certainty" not in effects:
+        events = effects["n_cracked"].fillna(np.inf) if "n_cracked" in effects else None
+        effects = words.judged(effects.assign(family=effects.get("outcome", "all")), events)
+    return effects["certainty"].fillna("nothing").astype(str)
 
 
 def this_season(effects: pd.DataFrame) -> pd.DataFrame:
