@@ -37,7 +37,7 @@ LEAST_PCT = 0.5  # of the width: less is not worth the walk
 HOW = {
     "witness": "dry a small block of wood to its oven-dry mass, lay it among the pieces, and note "
     "its weighings in the table `witnesses`",
-    "hygrometer": "leave it for a day in a closed jar over wet table salt (docs/calibration.md) and "
+    "hygrometer": "leave it a day in a closed jar over wet table salt (docs/calibration.md) and "
     "correct its log",
     "shavings": "drill or turn some shavings from the middle of the wall, weigh them at once and "
     "oven-dry, and note both in the table `offcuts` with the day",
