@@ -16,7 +16,7 @@ from woodlab.charts.blocks import (
     across,
     band,
     columns_of,
-    day,
+    each,
     level,
     need,
     panels,
@@ -226,11 +226,10 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
             *level(own["target_moisture_pct"].iloc[0], y, "moisture_pct"),
         ]
     last = curves[curves["part"] == "to come"].groupby("piece", sort=False).tail(1)
-    told = "; ".join(
-        f"{row.piece} ends at {row.moisture_pct:.0f} % ({row.lower_pct:.0f} to "
-        f"{row.upper_pct:.0f}) on {day(row.on)}"
-        for row in last.itertuples()
+    form = (
+        "{piece} ends at {moisture_pct:.0f} % ({lower_pct:.0f} to {upper_pct:.0f}) on {on:%Y-%m-%d}"
     )
+    told = each(last, form)
     there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum())
     goal = curves["target_moisture_pct"].median()
     says = (
@@ -242,4 +241,4 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         "enough."
     )
     chart = panels(layers, columns=3, height=210, size=size, axis_px=46)
-    return themed(chart, alt=f"{told}.", says=says, sub=sub, size=size)
+    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub, size=size)

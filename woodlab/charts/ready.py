@@ -9,7 +9,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, day, lines, need, panels, rows, upward, written
+from woodlab.charts.blocks import across, day, each, lines, need, panels, rows, upward, written
 from woodlab.charts.colours import order_of_seals, role
 from woodlab.charts.lists import SortableList
 from woodlab.charts.theme import INK, Size, series_encoding, themed
@@ -152,7 +152,7 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     ...                       "week_ending": pd.to_datetime(["2026-05-03", "2026-05-10"]),
     ...                       "expected": [3.2, 5.9], "lower": [2, 4], "upper": [5, 8]})
     >>> ready_counts(weeks).description
-    '6 of 12 bowls ready by 10 May 2026. all: 6 (4 to 8) of 12 pieces by 2026-05-10.'
+    '6 of 12 bowls ready by 10 May 2026. all: 6 (4 to 8) of 12 by 2026-05-10.'
     """
     need(weeks, "group", "expected", "lower", "upper")
     names = list(dict.fromkeys(weeks["group"]))
@@ -167,14 +167,11 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
         *lines(weeks, x, y("expected:Q"), "group", names=names),
     ]
     last = weeks.groupby("group", sort=False).tail(1)
-    told = "; ".join(
-        f"{row.group}: {row.expected:.0f} ({row.lower:.0f} to {row.upper:.0f}) of {row.n_pieces} "
-        f"pieces by {day(row.week_ending)}"
-        for row in last.itertuples()
-    )
+    count = "{expected:.0f} ({lower:.0f} to {upper:.0f}) of {n_pieces}"
+    told = each(last, f"{{group}}: {count} by {{week_ending:%Y-%m-%d}}")
     some, every = last[["expected", "n_pieces"]].sum()
     return themed(
-        altair.layer(*layers), alt=f"{told}.", size=size,
+        altair.layer(*layers), alt=f"{'; '.join(told)}.", size=size,
         says=f"{some:.0f} of {every:.0f} bowls ready by {words.day(until)}",
         sub="Expected number of bowls dry enough at the end of each week, with its interval.",
     )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, day, lines, need, panels, tip, tips, upward, written
+from woodlab.charts.blocks import across, day, each, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.theme import Size, themed
 
@@ -159,7 +159,7 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
         x=across("count:Q", "Entries in doubt [count]", tickMinStep=1),
     )
     chart = base.mark_bar(height=14) + base.mark_text(dx=5, align="left").encode(text="count:Q")
-    told = "; ".join(f"{row.place} {row.count}" for row in frame.itertuples(index=False))
+    told = "; ".join(each(frame, "{place} {count}"))
     return themed(
         chart.properties(height=altair.Step(24)), size=size,
         alt=f"By table and column: {told}." if n else "No entry in doubt.",
