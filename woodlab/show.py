@@ -1,8 +1,8 @@
 """How a result shows itself: some sentences, one table, and the names of what else it holds.
 
 A frozen result inherits `Shown` and writes one method, `card()`. Everything else (HTML for
-JupyterLab and the pages, Markdown, plain text, `summary()`) is made from that card, so that they
-cannot disagree. The HTML has no script and takes its colours from the theme around it.
+JupyterLab and the pages, plain text, `summary()`) is made from that card, so that they cannot
+disagree. The HTML has no script and takes its colours from the theme around it.
 Declare results `@dataclass(frozen=True, eq=False, repr=False)`, or the dataclass writes its own
 repr.
 """
@@ -124,51 +124,32 @@ class Shown:
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
         if shown.rows:
-            longest = [max(len(row[k]) for row in shown.rows) for k in range(len(shown.headings))]
-            kind = [
-                "n" if n else "wl-wide" if long > 32 else "wl-one"
-                for n, long in zip(shown.numeric, longest, strict=True)
+            wide = [
+                max(len(cell) for cell in column) > 32 for column in zip(*shown.rows, strict=True)
             ]
-            head = "".join(
-                f'<th scope="col" class="{k}">{text(h)}</th>'
-                for h, k in zip(shown.headings, kind, strict=True)
-            )
+            kinds = ["n" if n else "wl-wide" if w else "wl-one"
+                     for n, w in zip(shown.numeric, wide, strict=True)]  # fmt: skip
+
+            def row(cells: tuple[str, ...], tags: list[str]) -> str:
+                made = (f'<{tag} class="{kind}">{text(cell)}</{tag[:2]}>'
+                        for tag, kind, cell in zip(tags, kinds, cells, strict=True))  # fmt: skip
+                return f"<tr>{''.join(made)}</tr>"
+
+            n = len(kinds)
+            head = row(shown.headings, ['th scope="col"'] * n)
             body = "".join(
-                "<tr>"
-                + "".join(
-                    f'<th scope="row" class="{k}">{text(cell)}</th>'
-                    if i == 0
-                    else f'<td class="{k}">{text(cell)}</td>'
-                    for i, (cell, k) in enumerate(zip(row, kind, strict=True))
-                )
-                + "</tr>"
-                for row in shown.rows
+                row(cells, ['th scope="row"'] + ["td"] * (n - 1)) for cells in shown.rows
             )
             named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
+            label = text(shown.caption or "".join(shown.says[:1]) or "table")
             out.append(
-                '<div class="wl-scroll" tabindex="0" role="region" '
-                f'aria-label="{text(shown.caption or "".join(shown.says[:1]) or "table")}">'
-                f"<table>{named}<thead><tr>{head}</tr></thead>"
-                f"<tbody>{body}</tbody></table></div>"
+                f'<div class="wl-scroll" tabindex="0" role="region" aria-label="{label}">'
+                f"<table>{named}<thead>{head}</thead><tbody>{body}</tbody></table></div>"
             )
         if shown.more:
             names = ", ".join(f"<code>{text(name)}</code>" for name in shown.more)
             out.append(f'<p class="wl-more">more: {names}</p>')
-        return "".join(out).replace(' class=""', "") + "</div>"
-
-    def _repr_markdown_(self) -> str:
-        shown = self.card()
-        safe = lambda cell: cell.replace("|", "\\|").replace("\n", " ")  # noqa: E731
-        parts = [*(f"**{said}**" for said in shown.says[:1]), *shown.says[1:]]
-        if shown.rows:
-            lines = [shown.headings, [("--:" if n else ":--") for n in shown.numeric], *shown.rows]
-            parts += [
-                *([f"*{shown.caption}*"] if shown.caption else []),
-                "\n".join("| " + " | ".join(map(safe, line)) + " |" for line in lines),
-            ]
-        if shown.more:
-            parts.append("more: " + ", ".join(f"`{m}`" for m in shown.more))
-        return "\n\n".join(parts)
+        return "".join(out) + "</div>"
 
     def __repr__(self) -> str:
         shown = self.card()

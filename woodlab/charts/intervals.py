@@ -85,8 +85,8 @@ def interval_chart(
         open_high=frame["ci_upper"] > high,
     )  # fmt: skip
     how: dict[str, Any] = {"scale": {"type": "log", "clamp": True}, "format": "~g"} if log else {}
-    x: Any = partial(across, title=title, ends=(low, high), values=ticks[:: max(1, len(ticks) // 8)],
-                **how)  # fmt: skip
+    shown = ticks[:: max(1, len(ticks) // 8)]
+    x: Any = partial(across, title=title, ends=(low, high), values=shown, **how)
     base = altair.Chart(frame).encode(
         y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
         tooltip=[tip("label:N", "what"), tip(f"{estimate}:Q", "estimate", ".3g"),
