@@ -91,15 +91,13 @@ def curves_by_seal(
     layers, told = {}, []
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own, middle = (frame[frame["seal"] == seal] for frame in (course, typical))
-        each, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
+        bowl, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
                         for frame in (own, middle))  # fmt: skip
-        target = [] if target_moisture_pct is None else level(target_moisture_pct, y,
-                                                              "moisture_pct")  # fmt: skip
         layers[words.opened(words.bowls(seal, own["piece"].nunique()))] = [
-            each.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
+            bowl.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
             .encode(detail="piece:N", tooltip=tooltip),
             median.mark_line(strokeWidth=3.5, color=colour),
-            *target,
+            *(level(target_moisture_pct, y, "moisture_pct") if target_moisture_pct else []),
         ]  # fmt: skip
         first, last = middle.iloc[0], middle.iloc[-1]
         told.append(f"{seal}: from {first['moisture_pct']:.0f} % to {last['moisture_pct']:.0f} % "
@@ -292,17 +290,18 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     )  # fmt: skip
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
+    pairs = pairs.assign(place=pairs["seal"].map(order.index))
     base = altair.Chart(pairs).encode(x=x, y=y)
     layers = [
         base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
-        .encode(detail="log:N", order="seal:N", tooltip=["log:N"]),
+        .encode(detail="log:N", order="place:Q", tooltip=["log:N"]),
         base.mark_point(size=60, stroke=COLOURS[0], strokeWidth=1.5).encode(
             fill=altair.condition("datum.predicted", altair.value(PAPER), altair.value(COLOURS[0])),
             tooltip=["log:N", "seal:N", tip("weeks:Q", "weeks", ".0f"), "predicted:N"]),
     ]  # fmt: skip
     logs = pairs["log"].nunique()
     if logs <= _MOST_NAMED:
-        ends = pairs.sort_values("seal", key=lambda s: s.map(order.index)).groupby("log").tail(1)
+        ends = pairs.sort_values("place").groupby("log").tail(1)
         ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
             lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
         layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
