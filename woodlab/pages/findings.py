@@ -11,12 +11,11 @@ import pandas as pd
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.pictures.counts import THICK, wall_effect
-from woodlab.charts.titles import Claim, certainties, fitting, this_season
+from woodlab.charts.titles import Claim, certainties, fitting, surest, this_season
 from woodlab.pages.facts import Facts
 from woodlab.studies.sealing.words import weeks as whole_weeks
 
 LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
-_RANK = {"clear": 0, "likely": 1, "open": 2, "nothing": 3}
 THICK_MM = 30
 _THAN = "bowls cracked than bare ones"
 
@@ -48,14 +47,14 @@ def sealing(facts: Facts) -> Finding:
     by_seal = {row["seal"]: row for row in table}
     bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
     of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
-    effects = pd.DataFrame(columns=["outcome"]) if study is None else this_season(study.effects)
-    cracks = effects[effects["outcome"] == "crack_hazard"]
-    cracks = cracks[cracks["seal"].isin(by_seal)] if len(cracks) else cracks
-    if not len(cracks) or cracks["reference"].iloc[0] not in by_seal:
+    cracks = pd.DataFrame()
+    if study is not None:
+        cracks = this_season(study.effects)
+        known = cracks["seal"].isin(by_seal) & cracks["reference"].isin(by_seal)
+        cracks = cracks[(cracks["outcome"] == "crack_hazard") & known]
+    best = surest(cracks)
+    if best is None:
         return Finding("seals", "Does sealing save bowls? This book cannot tell", "Open", **of)
-    cracks = cracks.assign(sure=certainties(cracks))
-    cracks = cracks.assign(rank=cracks["sure"].map(_RANK)).sort_values(["rank", "p_value"])
-    best = cracks.iloc[0]
     own, bare = by_seal[str(best["seal"])], by_seal[str(best["reference"])]
     claim = Claim(
         more=fitting(f"More {own['name']} cracked than {bare['name']}", f"More sealed {_THAN}"),
@@ -76,7 +75,7 @@ def sealing(facts: Facts) -> Finding:
     price = f"{cost}, on average; {dry}." if cost else f"{dry}."
     says = [("Gain", f"{words.opened(counts)}."), ("Price", words.opened(price))]
     return Finding(
-        "seals", claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"]),
+        "seals", claim.of(best),
         LEVELS[str(best["sure"])], says, short="; ".join(s for s in (counts, cost) if s), **of,
     )  # fmt: skip
 
@@ -105,7 +104,7 @@ def cracking(facts: Facts) -> Finding:
     title = fitting(words.of_all(int(cracked.sum()), len(bowls), "cracked"))
     level, row = "Counted", wall_effect(effects)
     if row is not None:
-        title = THICK.said(row["hazard_ratio"], row["sure"], row["ci_lower"], row["ci_upper"])
+        title = THICK.of(row, "hazard_ratio")
         level = LEVELS[str(row["sure"])]
     says = [("Walls", "; ".join(f"{label}: {k} of {n} cracked" for label, k, n, _ in bars) + ".")]
     by = bowls.assign(cracked=cracked).groupby("species")["cracked"].agg(["sum", "size", "mean"])
