@@ -15,6 +15,7 @@ from woodlab.errors import WoodlabError
 
 MM_PER_PX = 0.25
 Look = Literal["light", "dark", "grey"]
+_PLACES = re.compile(r' (?:d|transform|[xyr][12]?|c[xy]|width|height)="[^"]*"')
 
 
 def save_chart(
@@ -83,6 +84,8 @@ def page_svg(chart: Any) -> str:
     itself where the screen is."""
     spec = chart if isinstance(chart, dict) else _spec(chart)
     head, _, rest = chart_svg(spec).partition(">")
+    # coordinates to a hundredth of a pixel: a page of several pictures stays under 1 MB
+    rest = _PLACES.sub(lambda part: re.sub(r"(\.\d\d)\d+", r"\1", part[0]), rest)
     alt = html.escape(spec.get("description", ""), quote=True)
     return f'{head} role="img" aria-label="{alt}">{colours.dark_style()}{rest}'
 

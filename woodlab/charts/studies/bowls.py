@@ -151,15 +151,17 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     top = 1.15 * float(drawn[["thinnest_mm", "tenth_mm", "thickest_mm"]].max().max())
     groups = dict(tuple(drawn.groupby("species", sort=False)))
     layers = {str(name): _window(own, top) for name, own in groups.items()}
-    rows = drawn.drop_duplicates(["species", "rim_mm", "seal"])
+    rows = drawn[drawn["rim_mm"].isin([drawn["rim_mm"].min(), drawn["rim_mm"].max()])]
     rows = rows.assign(least=np.ceil(rows["thinnest_mm"].astype(float)), at_most=[
         f", {r.seal} at most {r.thickest_mm:.0f} mm" if pd.notna(r.thickest_mm) else ""
         for r in rows.itertuples()])  # fmt: skip
+    rows = rows.drop_duplicates(["species", "rim_mm", "at_most"])
     form = "{species}, finished {rim_mm:.0f} mm: leave {least:.0f} mm or more{at_most}"
     alt = f"Rough wall: {'; '.join(each(rows, form))}."
-    sealed = any(drawn["seal"])
-    if not sealed:
-        alt += " The thickest wall by cracks is not known: no crack study."
+    known = drawn["thickest_mm"].notna().any()
+    if not known:
+        why = "too few cracks" if any(drawn["seal"]) else "no crack study"
+        alt += f" The thickest wall by cracks is not known: {why}."
     missing = [name for name in window["species"].unique() if name not in groups]
     if missing:
         alt += f" Not computed: {', '.join(missing)}."
@@ -170,7 +172,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
         f"{drawn['rim_mm'].max():.0f} mm. Shaded: too thin to true up to a round bowl, margin "
         "included; dotted: a tenth of the rim."
     )
-    if sealed:
+    if known:
         sub += " Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
     chart = panels(layers, columns=3, height=190, size=size, axis_px=52)
     return themed(chart, alt=alt, says=says, sub=sub, size=size)
