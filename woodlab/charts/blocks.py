@@ -194,8 +194,3 @@ def columns_of(count: int) -> int:
 def each(frame: pd.DataFrame, form: str) -> list[str]:
     """Words for each row, its columns put into `form`: '{piece} at {wall_mm:.0f} mm'."""
     return [form.format(**row) for row in frame.to_dict("records")]
-
-
-def day(stamp: Any) -> str:
-    """A day in an alt text: 2026-06-20."""
-    return f"{stamp:%Y-%m-%d}"

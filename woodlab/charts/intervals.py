@@ -35,9 +35,8 @@ def interval_chart(
     Parameters
     ----------
     frame : DataFrame
-        `label`, the column named by `estimate`, `ci_lower`, `ci_upper`; the largest estimate is
-        on top. A row without an estimate is drawn as its interval alone, an end that is open (0
-        or infinite ratio, or cut off) as an arrow. `text` (optional) is written after the label.
+        `label`, the column named by `estimate`, `ci_lower`, `ci_upper`, and `text` (optional) to
+        write after the label. An end that is open (0 or infinite ratio, or cut off) is an arrow.
     title : str
         Of the axis, with its unit in brackets.
     says : str
@@ -50,7 +49,7 @@ def interval_chart(
         A logarithmic axis where the ends span more than sixfold, as ratios may; cut at a
         thousandfold.
     in_order : bool
-        Rows keep the frame's order, where they have one of their own.
+        Rows keep the frame's order; else the largest estimate is on top.
     size : as for `themed`
 
     Returns

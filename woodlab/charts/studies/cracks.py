@@ -116,8 +116,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
 def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = "page") -> Any:
     """The share still whole against days since turning, a panel a group.
 
-    Level stretches are lines, with their 95 % band; between them the looks leave open when it
-    fell: a gap, crossed by a thin dotted line.
+    Level stretches have their 95 % band; where the looks leave open when it fell, it is dotted.
 
     Parameters
     ----------

@@ -117,10 +117,7 @@ def curves_by_seal(
 
 
 def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
-    """Each ratio to the reference with its 95 % interval, on one logarithmic axis.
-
-    An end that is open has an arrow. Rows without an interval are left out; their reasons are in
-    the table.
+    """Each ratio to the reference with its 95 % interval; rows without one are left out.
 
     Parameters
     ----------
@@ -135,8 +132,6 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Examples
     --------
-    No crack under wax sets a bound on one side, and is told as one:
-
     >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
