@@ -43,6 +43,7 @@ _NOTE = Column("note", "text", meaning="anything else, in your own words")
 
 EVENTS = ("sealed", "trimmed", "glued", "resealed")
 ACTIONS = ("none", "glued", "resealed", "scrapped")
+CHECKED = ("over salt",)
 OUTCOMES = ("finished", "scrapped", "given away")
 NOT_SAID = "not said"  # what an empty species or seal is called
 INVENTED = "(invented)"  # ends the name of every place in a book that is made up
@@ -147,7 +148,13 @@ TABLES: dict[str, tuple[Column, ...]] = {
             meaning="relative humidity; empty = not read",
         ),  # fmt: skip
         Column("place", "text", meaning="where it was measured"),
-    ),
+        Column(
+            "checked",
+            "choice",
+            choices=CHECKED,
+            meaning="the hygrometer was checked over salt, and the log corrected",
+        ),
+    ),  # fmt: skip
     "offcuts": (
         Column("wet_g", "number", required=True, above=0, most=20000, meaning="mass when cut"),
         Column("oven_dry_g", "number", required=True, above=0, most=20000, meaning="oven-dry mass"),
