@@ -45,9 +45,10 @@ from woodlab.season import SeasonOptions, run_season
 book, out, when = sys.argv[1:]
 swap = safe._swap_in
 def killed(partial, target):
-    if when != "before":
+    last = when != "never" and str(target) == out  # and not the article in it
+    if not last or when == "after":
         swap(partial, target)
-    if when != "never":
+    if last:
         os.kill(os.getpid(), signal.SIGKILL)
 safe._swap_in = killed
 run_season(book, out, SeasonOptions(notebooks=(), progress=False))
