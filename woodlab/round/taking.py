@@ -6,10 +6,6 @@ fitted here, and taking a round back is quick; the book's own checks of new rows
 
 from __future__ import annotations
 
-import csv
-import io
-import shutil
-import tempfile
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
@@ -19,17 +15,14 @@ from typing import Any
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.reading import cells_of_csv, cells_of_sheet
+from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
-from woodlab.book.writing.adding import add_looks, add_weighings
-from woodlab.book.writing.as_xlsx import bytes_of, sheet_of, whole_workbook
-from woodlab.book.writing.ending import write_ends
-from woodlab.book.writing.saving import file_of
+from woodlab.book.writing.adding import put_rows
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.round.core import ENDS, Question, questions, weight_text
 from woodlab.round.filled import Filled, Line, read_filled
-from woodlab.safe_write import behind, locked, write_file, write_files
+from woodlab.safe_write import behind, locked
 from woodlab.show import Card, Shown
 
 LEDGER = "rounds"  # rounds.csv in a folder, a sheet of that name in a workbook
@@ -274,7 +267,7 @@ def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
 
 
 def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step: tried on a copy, then moved in under the lock.
+    """All rows and the list of rounds as one step.
 
     Raises
     ------
@@ -285,46 +278,27 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
         raise WoodlabError("There is nothing in this round to add: no weight, no look, no end.")
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),
              str(len(new.weighings)), str(len(new.looks)), filled.sha256]  # fmt: skip
-    with tempfile.TemporaryDirectory() as folder, locked(path):
+    with locked(path):
         earlier = ledger(path)
         if any(row["round_id"] == filled.id for row in earlier):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
-        copy = Path(folder) / path.name
-        if path.is_dir():
-            shutil.copytree(path, copy, ignore=shutil.ignore_patterns(".*"))
-        else:
-            shutil.copy(path, copy)
-        if len(new.weighings):
-            add_weighings(copy, new.weighings.dropna(axis=1, how="all"), sure=sure)
-        if len(new.looks):
-            add_looks(copy, new.looks.dropna(axis=1, how="all"), sure=sure)
-        if len(new.ends):
-            write_ends(copy, {r.piece: (r.ended_on, r.outcome) for r in new.ends.itertuples()})
-        open_book(copy, set_aside=True)
-        if path.is_dir():
-            tables = [file_of(copy, name) for name in ("weighings", "looks", "pieces")]
-            changed = {file.name: file.read_bytes() for file in tables if file.is_file()}
-            rows = [*([row[name] for name in LEDGER_HEADS] for row in earlier), entry]
-            buffer = io.StringIO(newline="")
-            csv.writer(buffer, lineterminator="\n").writerows([LEDGER_HEADS, *rows])
-            write_files(path, changed | {f"{LEDGER}.csv": buffer.getvalue().encode()})
-        else:
-            book = whole_workbook(copy)
-            sheet = sheet_of(book, LEDGER)
-            if not earlier:
-                for at, name in enumerate(LEDGER_HEADS, 1):
-                    sheet.cell(1, at, name)
-            sheet.append(entry)
-            write_file(path, bytes_of(book))
+        taken = [[row[name] for name in LEDGER_HEADS] for row in earlier]
+        put_rows(
+            path,
+            {
+                table: frame.dropna(axis=1, how="all")
+                for table, frame in (("weighings", new.weighings), ("looks", new.looks))
+                if len(frame)
+            },
+            {row.piece: (row.ended_on, row.outcome) for row in new.ends.itertuples()},
+            {LEDGER: pd.DataFrame([*taken, entry], columns=LEDGER_HEADS)},
+            sure=sure,
+        )
 
 
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
-    if path.is_dir():
-        file = file_of(path, LEDGER)
-        cells = cells_of_csv(file) if file.is_file() else None
-    else:
-        cells = cells_of_sheet(path, LEDGER)
+    cells = cells_of(path, LEDGER)
     return [] if cells is None else cells.astype(object).to_dict("records")
 
 
