@@ -62,21 +62,21 @@ def too_few_looks(first: FirstCracks) -> pd.DataFrame:
     """
     found = first.used.loc[first.used["cracked"], "by_days"]
     late = float(found.quantile(LATE_SHARE)) if len(found) else 0.0
-    rows = []
-    for piece in first.pieces[~first.pieces["cracked"]].itertuples():
-        reason, last = piece.reason, f"last looked at on day {piece.after_days:.0f}"
-        if piece.status == "used" and piece.n_looks < LEAST_LOOKS:
-            reason = "looked at once only"
-        elif piece.status == "used" and piece.after_days < late:
-            reason = f"{last}; by day {late:.0f} four in five of the cracks had been found"
-        elif piece.status == "used" and piece.after_days < WATCH_DAYS:
-            reason = (
-                f"{last}; wood goes on cracking for {WATCH_DAYS:.0f} days and more (common "
-                "practice, no source)"
-            )
-        if reason:
-            rows.append([piece.piece, piece.n_looks, piece.after_days, reason])
-    return pd.DataFrame(rows, columns=["piece", "n_looks", "last_look_days", "reason"])
+    rows = first.pieces[~first.pieces["cracked"]]
+    last = [f"last looked at on day {day:.0f}" for day in rows["after_days"]]
+    why = [
+        (rows["status"] != "used", rows["reason"]),
+        (rows["n_looks"] < LEAST_LOOKS, "looked at once only"),
+        (rows["after_days"] < late,
+         [f"{one}; by day {late:.0f} four in five of the cracks had been found" for one in last]),
+        (rows["after_days"] < WATCH_DAYS,
+         [f"{one}; wood goes on cracking for {WATCH_DAYS:.0f} days and more (common practice, no "
+          "source)" for one in last]),
+    ]  # fmt: skip
+    holds, texts = zip(*why, strict=True)
+    reason = np.select([np.array(x) for x in holds], [np.array(x, object) for x in texts], "")
+    table = rows[["piece", "n_looks"]].assign(last_look_days=rows["after_days"], reason=reason)
+    return table[reason != ""].reset_index(drop=True)
 
 
 def _groups(frame: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[str, str, pd.Series]]:

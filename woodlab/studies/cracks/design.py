@@ -78,13 +78,13 @@ class Design:
     Attributes
     ----------
     parts : tuple of Factor and Number
-    kept : array of int
+    kept : tuple of int
         Which of the columns are in the fit: a column that the others determine is left out, which
         changes no estimable contrast.
     """
 
     parts: tuple[Factor | Number, ...]
-    kept: np.ndarray | None = None
+    kept: tuple[int, ...] = ()
 
     @cached_property
     def slices(self) -> dict[str, slice]:
@@ -112,24 +112,20 @@ class Design:
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The columns that are in the fit."""
-        return self.fixed(frame)[:, self.kept]
+        return self.fixed(frame)[:, list(self.kept)]
 
     def for_pieces(self, used: pd.DataFrame) -> Design:
         """The same with the columns that these pieces can tell apart."""
         rest = np.flatnonzero(~self.pooled)
         told = rest[independent_columns(self.fixed(used)[:, rest])]
-        return replace(self, kept=np.sort(np.r_[told, np.flatnonzero(self.pooled)]))
-
-    def place(self, term: Term) -> int:
-        """The term's column in the fit."""
-        return int(np.searchsorted(self.kept, term.at))  # type: ignore[arg-type]
+        return replace(self, kept=tuple(sorted([*told, *np.flatnonzero(self.pooled)])))
 
     def prior(self, sd: float, more: int) -> np.ndarray | None:
         """Precision of levels that scatter by sd, as seen from one of them; `more` free columns.
 
         Differences from one of K independent levels have the covariance sd^2 (I + 11').
         """
-        own = np.r_[self.pooled[self.kept], np.zeros(more, bool)]
+        own = np.r_[self.pooled[list(self.kept)], np.zeros(more, bool)]
         if not own.any():
             return None
         count = own.sum() + 1

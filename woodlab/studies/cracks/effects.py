@@ -95,7 +95,7 @@ def _untellable(used: pd.DataFrame, design: Design, fixed: np.ndarray, term: Ter
 
 def _ratio(model: HazardModel, term: Term) -> tuple[list[float], str]:
     """Ratio, limits and p by profile likelihood; or why there is none."""
-    fit, column = model.fit, model.design.place(term)
+    fit, column = model.fit, model.design.kept.index(term.at)
     try:
         if not fit.converged:
             raise WoodlabError("the fit did not converge")
@@ -170,7 +170,7 @@ def with_core(
     note = f"{lost} pieces without a drying curve are left out" if lost else ""
     row = [ASKED, *numbers, len(used), n_cracked, why or note]
     both = fit_hazard(first, Design((number, *design.parts)), alone.course, misses, draws=16)
-    added = [both.design.place(term) for term in _terms(both, "wall", "seal")]
+    added = [both.design.kept.index(term.at) for term in _terms(both, "wall", "seal")]
     statistic, p_value = both.fit.test(*added) if added else (np.nan, np.nan)
     said = f"{len(added)} degrees of freedom" if added else "wall and seal do not vary beside it"
     beside = [BESIDE, statistic, np.nan, np.nan, p_value, len(used), n_cracked, said]

@@ -91,13 +91,13 @@ class HazardModel:
 
     @cached_property
     def typical(self) -> np.ndarray:
-        """The columns of the book's average piece, shape (1, p)."""
-        return self.design.columns(self.used).mean(axis=0, keepdims=True)
+        """ln rate of the book's average piece from an average log, shape (1 + k, 1)."""
+        return self.log_rate(self.design.columns(self.used).mean(axis=0, keepdims=True))
 
     @property
     def gamma(self) -> np.ndarray:
         """The course's parameters, estimate and draws."""
-        p = len(self.design.kept)  # type: ignore[arg-type]
+        p = len(self.design.kept)
         return self.theta[:, p : p + self.course.df]
 
     def log_rate(self, columns: np.ndarray) -> np.ndarray:

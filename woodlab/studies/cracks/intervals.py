@@ -260,6 +260,11 @@ class Misses:
         over = np.maximum(np.asarray(length_mm, dtype=float) - self.smallest_mm, 0.0)
         return np.minimum(np.exp(-over / self.scale_mm), MOST_MISSED)
 
+    @property
+    def typical(self) -> float:
+        """That one look overlooks a crack as long as the middle one at first find."""
+        return float(self.chance(self.typical_mm))
+
     def frame(self, lengths_mm: Sequence[float] = (2, 5, 10, 20, 40)) -> pd.DataFrame:
         """`length_mm`, `missed` (a share of looks), its limits, `n_seen`, `n_missed`."""
         length = np.asarray(lengths_mm, dtype=float)

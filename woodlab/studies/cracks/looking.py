@@ -25,15 +25,6 @@ LONGEST_GAP_DAYS = 60
 _GRID = 24
 
 
-def _log_rate(model: HazardModel, first: int | None = None) -> np.ndarray:
-    return model.log_rate(model.typical)[:first, 0]
-
-
-def _missed(model: HazardModel) -> float:
-    """How often a look overlooks a crack as long as the middle one at first find."""
-    return float(model.misses.chance(model.misses.typical_mm))
-
-
 def _unseen(
     model: HazardModel, start: float, gap: float, first: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -45,12 +36,12 @@ def _unseen(
     """
     edges = np.linspace(start, start + gap, _GRID + 1)
     middle = (edges[1:] + edges[:-1]) / 2
-    rate = _log_rate(model, first)[:, None] + model.gamma[:first] @ model.course.basis(middle).T
+    rate = model.typical[:first] + model.gamma[:first] @ model.course.basis(middle).T
     total = np.cumsum(np.exp(rate) * np.diff(edges), axis=1)
     opened = -np.diff(np.exp(-total), axis=1, prepend=1.0)
     chance = opened.sum(axis=1)
     days = (opened @ (edges[-1] - middle)) / np.maximum(chance, 1e-300)
-    missed = _missed(model)
+    missed = model.misses.typical
     return np.where(chance > 0, days, gap / 2) + gap * missed / (1 - missed), chance
 
 
@@ -62,7 +53,7 @@ def _until(model: HazardModel, until_day: float) -> float:
 
 def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float) -> pd.DataFrame:
     """What looking every so many days would have meant; see `CrackStudy.look_every`."""
-    until, missed, rows = _until(model, until_day), _missed(model), []
+    until, missed, rows = _until(model, until_day), model.misses.typical, []
     for gap in gaps_days:
         if not gap > 0:
             raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
@@ -91,7 +82,7 @@ def look_gaps(
         end = float(min(start + 7.0, model.last_days))
         if week > 1 and end - start < 3.5:
             break  # the last days are no week
-        total = _log_rate(model) + model.course.log_integral(start, end, model.gamma)
+        total = model.typical[:, 0] + model.course.log_integral(start, end, model.gamma)
         chance, lower, upper = told(-np.expm1(-np.exp(total)))
         unseen = [float(_unseen(model, start, gap, first=1)[0][0]) for gap in gaps]
         even = [_longest(unseen, piece_days / (100 * x * 7 / (end - start)))

@@ -80,26 +80,24 @@ def refusals(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
 
 
 def _not_tried(model: HazardModel, row: dict) -> str:
-    for part in model.design.parts:
-        name, value = part.column, row[part.column]
-        if isinstance(part, Factor):
-            if value is None or str(value) not in part.levels:
-                known = ", ".join(sorted(part.levels))
-                return f"no piece with {name} {value!r} was looked at (there are: {known})"
-            continue
-        label, unit = ("walls", " mm") if name == "wall_mm" else (f"{name} ", "")
-        if not np.isfinite(float(value)):
-            return "the wall is not given" if name == "wall_mm" else f"{name} is not given"
-        low, high = model.used[name].min(), model.used[name].max()
-        if not low - 1e-9 <= float(value) <= high + 1e-9:
-            return f"{label} of {value:g}{unit} were never tried (only {low:g} to {high:g}{unit})"
-    low, high = _walls_of(model.used, row["species"])
-    if not low - 1e-9 <= float(row["wall_mm"]) <= high + 1e-9:
-        own = model.used.loc[model.used["species"] == row["species"], "wall_mm"]
-        return (
-            f"walls of {row['wall_mm']:g} mm were never tried in {row['species']} (only "
-            f"{own.min():g} to {own.max():g} mm)"
-        )
+    for name, factor in model.design.factors.items():
+        if row[name] is None or str(row[name]) not in factor.levels:
+            known = ", ".join(sorted(factor.levels))
+            return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
+    for name in model.design.numbers:
+        own, value, what, unit, where = model.used[name], float(row[name]), name, "", ""
+        low, high = own.min(), own.max()
+        if name == "wall_mm":
+            low, high = _walls_of(model.used, row["species"])
+            own = own[model.used["species"] == row["species"]]
+            what, unit, where = "walls", " mm", f" in {row['species']}"
+        if not np.isfinite(value):
+            return f"{'the wall' if unit else name} is not given"
+        if not low - 1e-9 <= value <= high + 1e-9:
+            return (
+                f"{what} of {value:g}{unit} were never tried{where} (only {own.min():g} to "
+                f"{own.max():g}{unit})"
+            )
     return ""
 
 
