@@ -115,8 +115,8 @@ def _round(options: argparse.Namespace) -> None:
 
     from woodlab.book.record_book import open_book
     from woodlab.round.sheets import write_round
-    from woodlab.studies.next_season.shop_round import shop_round
     from woodlab.week.ready import fits_for
+    from woodlab.week.shop_round import shop_round
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
