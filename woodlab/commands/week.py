@@ -160,9 +160,15 @@ def _take_back(options: argparse.Namespace) -> int | None:
     book, filled, asked = look_over(options.book, read_filled(options.file))
     for question in asked:
         print(question.said)
-        can = "mklq" if question.kind in ("swapped", "slip") else "klq"
+        mended = question.kind in ("swapped", "slip") or (
+            question.kind == "unknown" and question.other
+        )
+        ways = {"m": "[m]end it" if mended else "",
+                "k": "[k]eep it" if question.kind != "unknown" else "",
+                "l": "[l]eave it out", "q": "[q]uit"}  # fmt: skip
+        can = {key: way for key, way in ways.items() if way}
         answer = options.odd[0] if options.odd != "ask" else ask(
-            "  [m]end it, [k]eep it, [l]eave it out, [q]uit?"[0 if "m" in can else 11 :], can
+            f"  {', '.join(can.values())}?", "".join(can)
         )  # fmt: skip
         if answer == "q":
             raise WoodlabError("Not taken; nothing was changed.")
