@@ -97,8 +97,8 @@ def weighings_overview(
     told = (
         f"{words.tally(total, 'weighing')} of {woods}, "
         f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, between "
-        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: {', '.join(seals)}."
-        f" {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
+        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
+        f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
     )
     says = f"{n or 'None'} of {total:,} weights {'look' if n > 1 else 'looks'} odd"
     sub = (
