@@ -40,7 +40,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     ...     "earliest_on": pd.to_datetime(["2026-05-20", "2026-06-15", "2026-06-20"]),
     ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-09-01", None])})
     >>> print(ready_dates(forecast, most=1).description)
-    1 of 3 bowls is due within four weeks. As of 1 May 2026, 1 piece by the median on 21 May,
+    1 of 3 bowls is due within four weeks. As of 1 May 2026, 1 piece, by the median 21 May,
     each with its 90 % interval. 2 pieces are not shown.
     """
     dated = forecast[forecast["ready_on"].notna()].sort_values(["ready_on", "piece"])
@@ -78,8 +78,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
         altair.layer(*layers).properties(height=altair.Step(step)),
         says=f"{due} of {len(forecast)} bowls {'is' if due == 1 else 'are'} due within four weeks",
         sub=sub, size=size,
-        alt=f"As of {words.day(as_of)}, {words.tally(len(frame))} by the median on {when}, each "
-        f"with its {level} interval. {unseen}.",
+        alt=f"As of {words.day(as_of)}, {words.tally(len(frame))}, by the median {when}, each "
+        f"with its {level} interval.{f' {unseen}.' if left_out else ''}",
     )  # fmt: skip
 
 
