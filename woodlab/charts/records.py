@@ -117,7 +117,10 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
         return pd.Series(False, index=frame.index)
     ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
     said = {
-        (str(piece), *(f"{float(part):g}" for part in str(value).split(" then ")))
+        (
+            str(piece),
+            *(f"{pd.to_numeric(n, errors='coerce'):g}" for n in str(value).split(" then ")),
+        )
         for piece, value in zip(ours["piece"], ours["value"], strict=True)
     }
     now = frame["mass_g"].map("{:g}".format)
