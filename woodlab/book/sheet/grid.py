@@ -38,6 +38,12 @@ class Grid:
     hidden: frozenset[tuple[int, int]] = frozenset()
     shown: dict[tuple[int, int], str] = field(default_factory=dict)
     turned: bool = False
+    tabs: tuple[tuple[str, int], ...] = ()  # sheets that stand below one another, and since where
+
+    def tab(self, r: int) -> tuple[str, int]:
+        """The sheet that a row comes from, and the row there."""
+        name, start = next((t for t in reversed(self.tabs) if t[1] <= r), (self.name, 0))
+        return name, r - start
 
     @property
     def filled(self) -> list[tuple[int, int]]:
@@ -63,7 +69,8 @@ class Grid:
 
     def address(self, r: int, c: int) -> str:
         """How the spreadsheet names a cell: `C7`."""
-        return f"{column_letter(r)}{c + 1}" if self.turned else f"{column_letter(c)}{r + 1}"
+        row = self.tab(r)[1]
+        return f"{column_letter(r)}{c + 1}" if self.turned else f"{column_letter(c)}{row + 1}"
 
     def origin(self, r: int, c: int) -> tuple[int, int]:
         """Where the text of a merged cell stands."""
@@ -89,6 +96,25 @@ class Grid:
         if isinstance(cell, float) and cell.is_integer():
             cell = int(cell)
         return str(cell).strip()
+
+
+def stacked(grids: Sequence[Grid], width: int) -> Grid:
+    """Sheets below one another; the column `width` says in every row from which sheet it comes."""
+    cells: list[list[object]] = []
+    tabs, moved = [], {name: {} for name in ("copied", "lost", "hidden", "shown")}
+    for grid in grids:
+        start = len(cells)
+        tabs.append((grid.name, start))
+        cells += [[*row, *[None] * (width - len(row)), grid.name.strip()] for row in grid.cells]
+        for name, to in moved.items():
+            places = getattr(grid, name)
+            of = places if isinstance(places, dict) else dict.fromkeys(places)
+            to |= {(r + start, c): value for (r, c), value in of.items()}
+    copied = frozenset(moved["copied"]) | {(r, width) for r in range(len(cells))}
+    return Grid(
+        "", cells, None, copied, moved["lost"], frozenset(moved["hidden"]), moved["shown"],
+        tabs=tuple(tabs),
+    )  # fmt: skip
 
 
 def column_letter(column: int) -> str:

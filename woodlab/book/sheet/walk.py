@@ -49,6 +49,7 @@ class Choices:
     dates: str | None = None
     decimal: str | None = None
     year: int | None = None
+    weeks: str | None = None
 
 
 class Fate(NamedTuple):
@@ -126,7 +127,10 @@ class Walk:
         written: dict[Place, Written] = {
             at: found for at in places if (found := find_date(self.cell(at))) is not None
         }
-        stamps, notes = settle_dates(list(written.values()), self.choices.dates, self.choices.year)
+        asked = self.choices
+        stamps, notes = settle_dates(
+            list(written.values()), asked.dates, asked.year, asked.weeks
+        )  # fmt: skip
         self.notes += notes
         return dict(zip(written, stamps, strict=True))
 
@@ -141,7 +145,8 @@ class Walk:
         else:
             unit = None
         masses = {slot: self._mass(slot, unit) for slot in slots if slot.meaning == "mass"}
-        days = {slot: self._days.get(slot.date) if slot.date else None for slot in slots}
+        turned = next((slot.at for slot in slots if slot.meaning == "turned_on"), None)
+        days = {slot: self._day(slot.date, mark, turned) for slot in slots}
         trouble = _unreadable(mark) or self._stands_already(mark, label, masses, days, seen)
         used = False
         for slot in slots:
@@ -163,9 +168,20 @@ class Walk:
         elif trouble:
             self.unused(label, trouble, mark)
 
+    def _day(self, at: Place | None, mark: str, turned: Place | None) -> Day:
+        """The day in a cell; weeks counted from turning follow that of the piece."""
+        day = self._days.get(at) if at else None
+        if isinstance(day, pd.Timedelta):
+            start = self._days.get(turned) if turned else None
+            start = start or self.pieces.get(mark, {}).get("turned_on")
+            day = start + day if isinstance(start, pd.Timestamp) else None
+        return day
+
     def _without_day(self, slot: Slot, mark: str) -> None:
         assert slot.date is not None
-        if slot.date in self._days:
+        if isinstance(self._days.get(slot.date), pd.Timedelta):
+            why = "its week is counted from turning: add the day on which it was turned"
+        elif slot.date in self._days:
             why = "no such day in the calendar stands over it"
             self.unused(slot.date, "no such day in the calendar")
         else:
