@@ -138,10 +138,7 @@ def _choice(cell: object, choices: tuple[str, ...]) -> Read:
 def as_day(value: object, where: str) -> pd.Timestamp:
     """A day that a user gave as text, a date or a time stamp, read by the rules of the book.
 
-    Raises
-    ------
-    WoodlabError
-        If it is none.
+    Raises WoodlabError if it is none.
 
     Examples
     --------

@@ -46,10 +46,7 @@ class RawTable:
 def read_raw(path: Path) -> dict[str, RawTable]:
     """The tables that a folder of CSV files or a workbook has.
 
-    Raises
-    ------
-    WoodlabError
-        If nothing stands at `path`, or it is neither a folder nor a workbook, or is damaged.
+    Raises WoodlabError if nothing stands at `path`, or it is no book or damaged.
     """
     if path.is_dir():
         found = steady(path, lambda moved: _contents(path, moved))
@@ -91,10 +88,7 @@ def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | Fa
 def _contents_of(name: str, file: Path) -> bytes | Fault:
     """What is in a table's file, or why it cannot be read.
 
-    Raises
-    ------
-    WoodlabError
-        If it is too large.
+    Raises WoodlabError if it is too large.
     """
     if file.is_symlink() and not file.exists():
         why = f"{file.name} is a link to a file that is not there"
@@ -146,10 +140,7 @@ def read_csv_table(name: str, file: Path) -> RawTable:
 
     A file that is there and cannot be read gives a table of one fault.
 
-    Raises
-    ------
-    WoodlabError
-        If the file is too large or cannot be read as CSV at all.
+    Raises WoodlabError if the file is too large or cannot be read as CSV at all.
     """
     return _csv_table(name, file.name, _contents_of(name, file))
 
@@ -285,10 +276,7 @@ def file_of(folder: Path, table: str) -> Path:
 def cells_of(path: Path, table: str) -> pd.DataFrame | None:
     """The cells of any table of a book as text, None where empty; None if there is no such table.
 
-    Raises
-    ------
-    RecordError
-        If its rows do not fit its headings.
+    Raises RecordError if its rows do not fit its headings.
     """
     if path.is_dir():
         file = file_of(path, table)

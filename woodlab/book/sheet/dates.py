@@ -178,11 +178,8 @@ def settle_dates(
     12 in one of its dates. Weeks of the calendar are their Mondays; with `weeks` = `turning` they
     are the time since a piece was turned.
 
-    Raises
-    ------
-    WoodlabError
-        If it can be read both ways, or the sheet contradicts itself or `order`, or the
-        year is missing; the message says what to type.
+    Raises WoodlabError if it can be read both ways, or the sheet contradicts itself or `order`, or
+    the year is missing; the message says what to type.
 
     Examples
     --------

@@ -136,10 +136,7 @@ def column_letter(column: int) -> str:
 def read_grids(path: Path) -> list[Grid]:
     """Every sheet of a workbook that holds anything, or the one sheet of a text file.
 
-    Raises
-    ------
-    WoodlabError
-        If there is no file, or it cannot be read.
+    Raises WoodlabError if there is no file, or it cannot be read.
     """
     if not path.is_file():
         raise WoodlabError(

@@ -144,10 +144,7 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
 def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
     """The layout of a sheet that makes sense of its weights; None when there is none.
 
-    Raises
-    ------
-    WoodlabError
-        If two layouts fit, or no bowl is named; the message says what to type.
+    Raises WoodlabError if two layouts fit, or no bowl is named; the message says what to type.
     """
     if not grid.cells or not grid.cells[0]:
         return None

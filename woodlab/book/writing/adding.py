@@ -154,10 +154,8 @@ def put_rows(
     `ends` gives by piece the day and what became of it. `replaced` are tables of other kinds,
     written with them. The rows come back as the book has them.
 
-    Raises
-    ------
-    RecordError, WoodlabError
-        As `add_weighings` does, and if a piece is not in the book or has ended already.
+    Raises RecordError, WoodlabError as `add_weighings` does, and if a piece is not in the book or
+    has ended already.
     """
     book = open_book(path, set_aside=True)
     added = {table: _checked(book, table, frame, sure) for table, frame in rows.items()}

@@ -133,10 +133,7 @@ def places(
 def changed_csv(data: bytes, table: str, change: Change) -> bytes:
     """A CSV file's bytes with a change in them, in the file's own columns, units and hand.
 
-    Raises
-    ------
-    WoodlabError
-        If the file holds a character that cannot be read, which would be lost.
+    Raises WoodlabError if the file holds a character that cannot be read, which would be lost.
 
     Examples
     --------

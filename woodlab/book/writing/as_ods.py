@@ -51,10 +51,7 @@ def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
 def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
     """The bytes of a workbook with the tables of `contents` in it, and no other records.
 
-    Raises
-    ------
-    WoodlabError
-        If what stands at `path` cannot be kept.
+    Raises WoodlabError if what stands at `path` cannot be kept.
     """
     try:
         check_claims(path)

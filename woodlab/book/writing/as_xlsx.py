@@ -91,11 +91,8 @@ def changed_workbook(
 ) -> bytes:
     """The bytes of a workbook with changes in some sheets, and with other sheets replaced.
 
-    Raises
-    ------
-    WoodlabError
-        If the workbook is not .xlsx, or holds what cannot be carried over: charts, macros,
-        formulas in a table (their results would be gone until a spreadsheet program reckons).
+    Raises WoodlabError if the workbook is not .xlsx, or holds what cannot be carried over: charts,
+    macros, formulas in a table (their results would be gone until a spreadsheet program reckons).
     """
     if path.suffix.casefold() != ".xlsx":
         raise WoodlabError(

@@ -113,10 +113,7 @@ def _put(
     `new` is a workbook, or what changes in a folder by table; None takes a table away. Numbers
     that changed their unit may differ in the last digit, unless `exactly`.
 
-    Raises
-    ------
-    WoodlabError
-        Naming the first cell that would be read as something else.
+    Raises WoodlabError, naming the first cell that would be read as something else.
     """
     if wanted is not None:
         with tempfile.TemporaryDirectory() as trial:
