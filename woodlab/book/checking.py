@@ -250,7 +250,7 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
 def _unknown(table: CheckedTable, known: set[str], faulty: set[str]) -> list[Fault]:
     named = table.frame["piece"].dropna()
     strange = named[~named.isin(known)]
-    said = {}
+    said: dict[str, tuple[str, str]] = {}
     for name in strange.unique():
         hint = _hint(name, known) if len(said) < MOST_HINTS else ""
         said[name] = (

@@ -216,28 +216,17 @@ _INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
 def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
     """Raise when half of the weights without a unit are too small, or too large, for a bowl.
 
-    `bare` has each number with the cell that it stands in. What is usual of a rough bowl stands
-    in `book/doubts.py`, which asks about single rows.
+    `bare` has each number with the cell that it stands in; single rows are doubts of the book.
     """
-    if not bare:
+    if not bare or n_weights > 2 * len(bare):
         return
-    numbers = np.array([number for number, _ in bare])
-    middle = float(np.median(numbers))
     least, most = USUAL["mass_g"]
-    if least <= middle * scale_to("g", unit) <= most or n_weights > 2 * len(bare):
-        return
-    fits = [
-        other for other in ("g", "kg", "lb", "oz")
-        if other != unit and 5 * least <= middle * scale_to("g", other) <= most
-    ]  # fmt: skip
-    if not fits:
+    middle = float(np.median([number for number, _ in bare]))
+    if least <= middle * scale_to("g", unit) <= most:
         return
     number, at = min(bare, key=lambda one: abs(one[0] - middle))
-    makes = ", ".join(f"in {o} it is {number * scale_to('g', o):.0f} g" for o in fits)
-    raise WoodlabError(
-        f"Half of the weights cannot be in {unit}: {number:g} in {at}; {makes}. "
-        f"{give('mass_unit', *fits)}"
-    )
+    fits = _fits(middle, "g", unit, ("g", "kg", "lb", "oz"), (5 * least, most))
+    _ask("Half of the weights", "g", unit, fits, number, f"{number:g} in {at}", "mass_unit")
 
 
 def ask_lengths(
@@ -249,29 +238,36 @@ def ask_lengths(
     """
     for name, unit in units.items():
         cells = [row[name] for row in pieces.values() if row.get(name) is not None]
-        numbers = np.array([value for cell in cells if (value := _number(cell)) is not None])
+        numbers = [value for cell in cells if (value := _number(cell)) is not None]
         inches = any(isinstance(cell, str) and _INCHES.search(cell) for cell in cells)
         named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
-        if named or not (len(numbers) or inches):
+        if named or not (numbers or inches):
             continue
-        middle = float(np.median(numbers)) if len(numbers) else 1.0
+        middle = float(np.median(numbers)) if numbers else 1.0
         least, most = USUAL.get(name, (0.0, np.inf))
-        fits_now = least <= middle * scale_to("mm", unit) <= most
-        if fits_now and not (inches and unit != "in"):
+        if least <= middle * scale_to("mm", unit) <= most and (not inches or unit == "in"):
             continue
-        order = ["in", "cm", "mm"] if inches or mass_unit in ("lb", "oz") else ["cm", "in", "mm"]
-        fits = [
-            other for other in order
-            if other != unit and least <= middle * scale_to("mm", other) <= most
-        ]  # fmt: skip
+        order = ("in", "cm", "mm") if mass_unit in ("lb", "oz") else ("cm", "in", "mm")
+        fits = _fits(middle, "mm", unit, order, (least, most))
         if inches:
             fits = ["in"] if unit != "in" else []
-        if not fits:
-            continue
-        makes = ", ".join(f"in {o} {middle:g} is {middle * scale_to('mm', o):.0f} mm" for o in fits)
+        _ask(name[:-3], "mm", unit, fits, middle, ", ".join(map(str, cells[:3])), "length_unit")
+
+
+def _fits(
+    middle: float, own: str, unit: str, others: tuple[str, ...], usual: tuple[float, float]
+) -> list[str]:
+    scaled = {other: middle * scale_to(own, other) for other in others if other != unit}
+    return [other for other, value in scaled.items() if usual[0] <= value <= usual[1]]
+
+
+def _ask(
+    what: str, own: str, unit: str, fits: list[str], number: float, shown: str, option: str
+) -> None:
+    if fits:
+        makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
         raise WoodlabError(
-            f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}; {makes}. "
-            f"{give('length_unit', *fits)}"
+            f"{what} cannot be in {unit}: {shown}; {', '.join(makes)}. {give(option, *fits)}"
         )
 
 

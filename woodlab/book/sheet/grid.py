@@ -101,7 +101,8 @@ class Grid:
 def stacked(grids: Sequence[Grid], width: int) -> Grid:
     """Sheets below one another; the column `width` says in every row from which sheet it comes."""
     cells: list[list[object]] = []
-    tabs, moved = [], {name: {} for name in ("copied", "lost", "hidden", "shown")}
+    tabs: list[tuple[str, int]] = []
+    moved: dict[str, dict] = {name: {} for name in ("copied", "lost", "hidden", "shown")}
     for grid in grids:
         start = len(cells)
         tabs.append((grid.name, start))

@@ -125,8 +125,8 @@ def with_weeks(grid: Grid) -> Grid:
                     if typed is not None and not re.fullmatch(r"[0-5]?\d", number):
                         break
                     if typed is not None:
-                        cells[y][x] = Week(number)
-                        cells[y][x].word = folded(cell).strip(" .:")
+                        cells[y][x] = week = Week(number)
+                        week.word = folded(cell).strip(" .:")
     return replace(grid, cells=cells)
 
 

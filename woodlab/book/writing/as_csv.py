@@ -168,8 +168,8 @@ def changed_csv(data: bytes, table: str, change: Change) -> bytes:
     for row in [headings, *rows, *new]:
         # the writer forgets to quote a bare carriage return
         quoting = csv.QUOTE_ALL if any("\r" in cell for cell in row) else csv.QUOTE_MINIMAL
-        writer = csv.writer(buffer, delimiter=separator, lineterminator=newline, quoting=quoting)
-        writer.writerow(row)
+        shape = {"delimiter": separator, "lineterminator": newline, "quoting": quoting}
+        csv.writer(buffer, **shape).writerow(row)  # type: ignore[arg-type]
     whole = buffer.getvalue()
     if "\ufffd" in whole:
         raise WoodlabError(

@@ -88,15 +88,18 @@ def change_book(
             for name, value in cells.items():
                 frame.loc[at[row], name] = value
         wanted[table] = below(frame, change.below) if len(change.below) else frame
+    new: bytes | Mapping[str, bytes | None]
     if path.is_dir():
-        new: bytes | dict[str, bytes | None] = _as_csv(dict(replaced or {}))
+        files = _as_csv(dict(replaced or {}))
         for table, change in changes.items():
             there = file_of(path, table)
             data = there.read_bytes() if there.is_file() else b""
-            if data.strip():
-                new[table] = changed_csv(data, table, change)
-            else:
-                new[table] = csv_text(change.below).encode()
+            files[table] = (
+                changed_csv(data, table, change)
+                if data.strip()
+                else csv_text(change.below).encode()
+            )
+        new = files
     else:
         new = as_xlsx.changed_workbook(path, changes, dict(replaced or {}))
     _put(path, new, replace(book, **wanted), exactly=False)
