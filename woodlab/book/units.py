@@ -24,11 +24,12 @@ _SCALES: dict[str, dict[str, float]] = {
 _WORDS = {
     "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
     "g": "g gr gm gms gram grams gramme grammes gramm",
-    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm",
+    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm kilogramme kilogrammes",
     "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
     "c": "c \u00b0c", "f": "f \u00b0f", "pct": "% pct percent",
 }  # fmt: skip
 _UNIT_OF = {word: unit for unit, words in _WORDS.items() for word in words.split()}
+MASS_WORDS = {word: unit for word, unit in _UNIT_OF.items() if unit in _SCALES["g"]}
 _IN_FRACTIONS = ("in", "ft", "lb", "oz")  # nobody writes fractions of the others
 
 

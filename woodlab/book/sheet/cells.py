@@ -14,7 +14,7 @@ import numpy as np
 from woodlab.book.doubts import USUAL
 from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
 from woodlab.book.tables import TABLES
-from woodlab.book.units import scale_to
+from woodlab.book.units import MASS_WORDS, Unread, read_quantity, scale_to
 from woodlab.errors import WoodlabError
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
@@ -23,9 +23,7 @@ MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.i
 _GROUP = "[ \u00a0\u2009\u202f'\u2019]"
 _FRACTIONS = {"\u00bc": ".25", "\u00bd": ".5", "\u00be": ".75"}
 _NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)"
-_PART = re.compile(
-    rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I
-)
+_PART = re.compile(rf"\s*(?:{_NUMBER})(?:\s+\d/\d+)?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I)
 # `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
 _COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
 _NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
@@ -98,7 +96,7 @@ def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass
 def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mass:
     """`cracked, 1380 g`: a mass after the words counts where it names its unit."""
     numbers = list(re.finditer(rf"(?:{_NUMBER})\s*(?P<unit>[a-z]+)", text, re.I))
-    named = [one for one in numbers if folded(one["unit"]) in vocabulary("unit")]
+    named = [one for one in numbers if folded(one["unit"]) in MASS_WORDS]
     if len(named) != 1:
         return words
     mass = _from_text(named[0][0], unit, decimal)
@@ -106,78 +104,64 @@ def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mas
 
 
 def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
-    units_known = vocabulary("unit")
-    parts, position = [], 0
+    position = parts = 0
     while (part := _PART.match(text, position)) and part.end() > position:
-        word = folded(part["unit"])
-        if word and word not in units_known:  # the number stands alone, and words follow
-            parts.append((part, ""))
+        parts += 1
+        position = part.end()
+        if folded(part["unit"]) not in ("", *MASS_WORDS):  # the number is bare, and words follow
             position = part.start("unit")
             break
-        parts.append((part, units_known.get(word, "")))
-        position = part.end()
     said, note = Said(), None
-    if parts and (rest := text[position:].strip()):
+    if rest := text[position:].strip():
         said, note = read_words(rest), re.sub(r"^[\s*,;:(\[-]+|[\s)\]*]+$", "", rest) or None
         apart = re.match(r"[*,;:(\[]|-\s", rest)
         if (not said.known and not apart) or _COUNTED.match(folded(rest)):
-            parts = []
+            parts = 0
     if not parts:
         return Mass(why="not a weight, nor words that are known")
-    units = [found for _, found in parts]
-    if len(parts) == 2 and units in (["lb", "oz"], ["lb", ""]):
-        units = ["lb", "oz"]
-        ounces = max(_values(parts[1][0], decimal), default=0.0)
-        if parts[1][0]["number"][0] in "+-" or ounces >= 16:
-            return Mass(why="after pounds, ounces run from 0 to 15")
-    elif len(parts) != 1:
-        return Mass(why="several numbers in one cell")
-    factors = [scale_to("g", found or unit) for found in units]
-    choices = [_values(part, decimal) for part, _ in parts]
-    if not all(choices):
-        return Mass(why="not a number")
-    readings = [0.0]
-    for values, factor in zip(choices, factors, strict=True):
-        readings = [so_far + value * factor for so_far in readings for value in values]
-    possible = [round(value, 9) for value in readings if 0 < value <= MOST_G]
+    readings, named = [], ""
+    for plain in _plain(text[:position], decimal):
+        try:
+            value, named = read_quantity(plain, "g", unit)
+        except Unread as error:
+            remedy = error.trouble[1].rstrip(".")
+            several = "several numbers in one cell" if parts > 1 else "not a number"
+            return Mass(why=remedy if remedy.startswith("After") else several)
+        readings.append(value)
+    possible = [value for value in readings if 0 < value <= MOST_G]
     usual = [value for value in possible if value >= USUAL["mass_g"][0]]
-    if units[0] and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
+    if named and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
         possible = usual
     if len(possible) > 1:
         return Mass(why="two readings", readings=tuple(possible))
+    if not readings:
+        return Mass(why="not a number")
     mass = possible[0] if possible else readings[0]
-    return _bounded(Mass(mass, said=said, note=note, bare=not units[0]))
+    return _bounded(Mass(mass, said=said, note=note, bare=not named))
 
 
-def _values(part: re.Match[str], decimal: str | None) -> list[float]:
-    """What the number of a part may be: one value, or two where its sign can mean both."""
-    number = re.sub(_GROUP, "", part["number"])
-    more = int(part["top"]) / int(part["bottom"]) if part["top"] and int(part["bottom"]) else 0.0
-    signs = [sign for sign in number if sign in ".,"]
-    as_decimal = number.replace(",", ".")
-    as_whole = re.sub("[.,]", "", number)
-    if len(signs) == 0:
-        return [float(number) + more]
-    if len(signs) > 1:
-        return [value + more for value in _grouped(number, signs)]
-    grouped = _GROUPED_OR_DECIMAL.fullmatch(number) and number == part["number"]
-    if not grouped or decimal == signs[0]:
-        return [float(as_decimal) + more]
-    if decimal is not None:
-        return [float(as_whole) + more]
-    return [float(as_decimal) + more, float(as_whole) + more]
+def _plain(text: str, decimal: str | None) -> list[str]:
+    """A text with its numbers written plainly: one way, two where a sign can mean both, or none."""
+    ways, at = [""], 0
+    for number in re.finditer(_NUMBER, text):
+        between = text[at : number.start()]
+        ways = [way + between + one for way in ways for one in _forms(number[0], decimal)]
+        at = number.end()
+    return [way + text[at:] for way in ways]
 
 
-def _grouped(number: str, signs: list[str]) -> list[float]:
-    """`1.480,5` and `1,480.5` say themselves which sign is which; `1.480.500` groups."""
-    last = signs[-1]
-    head, tail = number.rsplit(last, 1)
-    if last in head:  # all of them group
-        ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{last}\d{{3}})+", number)
-        return [float(number.replace(last, ""))] if ok else []
-    group = signs[0]
-    ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{group}\d{{3}})+", head)
-    return [float(f"{head.replace(group, '')}.{tail}")] if ok else []
+def _forms(written: str, decimal: str | None) -> list[str]:
+    number = re.sub(_GROUP, "", written)
+    signs = re.findall("[.,]", number)
+    if len(signs) > 1:  # `1.480,5` and `1,480.5` say which sign is which; `1.480.500` groups
+        head, tail = (number, "") if len(set(signs)) == 1 else number.rsplit(signs[-1], 1)
+        if not re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{signs[0]}\d{{3}})+", head):
+            return []
+        return [f"{head.replace(signs[0], '')}.{tail or 0}"]
+    point, whole = number.replace(",", "."), re.sub("[.,]", "", number)
+    if not _GROUPED_OR_DECIMAL.fullmatch(number) or number != written or decimal in signs:
+        return [point]
+    return [point, whole] if decimal is None else [whole]
 
 
 def decimal_sign(cell: object) -> str | None:
