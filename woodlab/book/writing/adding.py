@@ -144,15 +144,16 @@ def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:
 def put_rows(
     path: Path,
     rows: Mapping[str, pd.DataFrame],
-    ends: Mapping[str, tuple[str, str]] | None = None,
+    ends: pd.DataFrame | None = None,
     replaced: Mapping[str, pd.DataFrame] | None = None,
     *,
     sure: bool,
 ) -> dict[str, pd.DataFrame]:
     """Rows of several tables and ends of pieces into a book whose lock is held, as one step.
 
-    `ends` gives by piece the day and what became of it. `replaced` are tables of other kinds,
-    written with them. The rows come back as the book has them.
+    `ends` has `piece`, `ended_on`, `outcome`, and `finished_wall_mm` where it was measured.
+    `replaced` are tables of other kinds, written with them. The rows come back as the book has
+    them.
 
     Raises RecordError, WoodlabError as `add_weighings` does, and if a piece is not in the book or
     has ended already.
@@ -165,7 +166,8 @@ def put_rows(
     }
     cells: dict[int, dict[str, object]] = {}
     pieces = book.pieces.assign(row=book._rows["pieces"]).set_index("piece")
-    for piece, (day, outcome) in (ends or {}).items():
+    for end in [] if ends is None else ends.to_dict("records"):
+        piece = end.pop("piece")
         if piece not in pieces.index:
             raise WoodlabError(
                 f"The piece {piece!r} was not found as such in the table pieces. Type its end "
@@ -173,8 +175,9 @@ def put_rows(
             )
         if pd.notna(before := pieces.at[piece, "outcome"]):
             raise WoodlabError(f"{piece} has ended already: {before}.")
-        end = {"ended_on": as_day(day, "ended_on"), "outcome": outcome}
-        cells[int(pieces.at[piece, "row"])] = end
+        end["ended_on"] = as_day(end["ended_on"], "ended_on")
+        known = {name: value for name, value in end.items() if pd.notna(value)}
+        cells[int(pieces.at[piece, "row"])] = known
     if cells:
         changes["pieces"] = Change(cells)
     change_book(path, book, changes, replaced)
