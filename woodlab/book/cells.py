@@ -131,7 +131,7 @@ def _choice(cell: object, choices: tuple[str, ...]) -> Read:
         return text, trouble, ""
     if str(text).casefold() in choices:
         return str(text).casefold(), None, ""
-    words = f"{', '.join(choices[:-1])} or {choices[-1]}"
+    words = " or ".join(filter(None, (", ".join(choices[:-1]), choices[-1])))
     return None, ("not one of the words of this column", f"Type {words}."), ""
 
 
