@@ -61,10 +61,11 @@ def _by_unique(cells: pd.Series, one: Callable[[object], Read], dtype: str) -> C
     """Convert each distinct cell once: a million weighings have a few hundred dates."""
     odd: dict[object, object] = {}
     if isinstance(cells.dtype, pd.CategoricalDtype):
-        cells = cells.astype(object)
-    if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
-        cells = cells.map(lambda cell: _stand_in(cell, odd))
-    codes, distinct = pd.factorize(cells)
+        codes, distinct = cells.cat.codes.to_numpy(), cells.cat.categories
+    else:
+        if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
+            cells = cells.map(lambda cell: _stand_in(cell, odd))
+        codes, distinct = pd.factorize(cells)
     read = [one(odd.get(cell, cell)) for cell in distinct.tolist()]
     values = pd.Series([*(value for value, _, _ in read), None], dtype=dtype).array
     missing = np.array([*(value is None for value, _, _ in read), True])[codes]
@@ -74,11 +75,12 @@ def _by_unique(cells: pd.Series, one: Callable[[object], Read], dtype: str) -> C
     for code, (_, _, remark) in enumerate(read):
         if remark:
             remarked.setdefault(remark, []).append(code)
+    remarks = {remark: np.flatnonzero(np.isin(codes, of)) for remark, of in remarked.items()}
     return Converted(
         pd.Series(values.take(codes), index=cells.index, copy=False),
         {int(i): bad[int(codes[i])] for i in at},
         missing,
-        {remark: np.flatnonzero(np.isin(codes, of)) for remark, of in remarked.items()},
+        {remark: at for remark, at in remarks.items() if len(at)},
     )
 
 

@@ -40,7 +40,8 @@ class CheckedTable:
     @property
     def good(self) -> pd.DataFrame:
         """The rows without a fault of their own."""
-        return self.frame.drop(index={fault.row for fault in self.faults} & {*self.frame.index})
+        bad = self.frame.index.isin([fault.row for fault in self.faults])
+        return self.frame[~bad] if bad.any() else self.frame
 
 
 def check_table(raw: RawTable) -> CheckedTable:
@@ -84,7 +85,10 @@ def check_table(raw: RawTable) -> CheckedTable:
             faults.append(_missing_column(raw, column))
         kind = (_KINDS.get(column.kind, "str"), column.default)
         if kind not in nothing:
-            nothing[kind] = pd.Series([kind[1]] * len(rows), index=rows, dtype=kind[0])
+            one = pd.Series([column.default], dtype=kind[0]).array
+            nothing[kind] = pd.Series(
+                one.take(np.zeros(len(rows), dtype=np.intp)), index=rows, copy=False
+            )
         values[column.name] = nothing[kind]
     if raw.name == "looks":
         faults += _say_crack(raw, values, found)
@@ -329,7 +333,7 @@ def kept_and_set_aside(
         whole = of_rows.get(None, []) + of_rows.get(1, [])
         index = table.frame.index
         bad = index[index.isin([*of_rows]) | table.spoiled]
-        kept[name] = table.frame.drop(index=bad)
+        kept[name] = table.frame.drop(index=bad) if len(bad) else table.frame
         cells = table.raw.loc[bad].astype(object)
         for row, found in zip(bad, cells.itertuples(index=False, name=None), strict=True):
             told = of_rows.get(row, whole)

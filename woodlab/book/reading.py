@@ -15,12 +15,14 @@ import pandas as pd
 
 from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.tables import TABLES, would_hold
+from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
+csv.field_size_limit(MOST_CSV_BYTES)
 _OWN_SHEET = (
     "If it is a sheet of your own, a row a piece and a column a weighing: `woodlab from-sheet` "
     "makes a book of it."
@@ -168,7 +170,8 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
                 warnings.simplefilter("error", pd.errors.ParserWarning)
                 rows = pd.read_csv(
                     io.BytesIO(plain), sep=separator, header=None, names=range(columns),
-                    index_col=False, dtype=object, keep_default_na=False, na_values=[""],
+                    index_col=False, dtype=_kinds(name, text, separator, columns),
+                    keep_default_na=False, na_values=[""],
                     skip_blank_lines=False,
                 )  # fmt: skip
             return _raw_table(name, rows, **how)
@@ -176,7 +179,6 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
             if "EOF inside string" in str(error):
                 plain += b'"'  # a quote that is never closed: the rule for swallowed rows tells it
                 continue
-            csv.field_size_limit(MOST_CSV_BYTES)
             longest = max(map(len, csv.reader(io.StringIO(text, newline=""), delimiter=separator)))
             if longest <= columns:
                 raise WoodlabError(
@@ -184,6 +186,17 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
                     "spreadsheet program and save it again as CSV."
                 ) from error
             columns = longest
+
+
+def _kinds(table: str, text: str, separator: str, columns: int) -> dict[int, object]:
+    """Text for every column. Where many cells are alike the parser finds the distinct ones; that
+    it makes no numbers of these (1.1 of 1.10) is owed to the heading, which is read among them."""
+    known = TABLES.get(table, ()) if table != "pieces" else ()
+    start = io.StringIO(text[:1_000_000], newline="")
+    heads = next(csv.reader(start, delimiter=separator), [])
+    matches = [match_heading(heading, known) for heading in heads[:columns]]
+    many = [at for at, match in enumerate(matches) if match and match.column.name != "note"]
+    return {at: "category" if at in many else object for at in range(columns)}
 
 
 def separator_of(text: str) -> str:
@@ -287,7 +300,7 @@ def cells_of(path: Path, table: str) -> pd.DataFrame | None:
         return None
     if raw.faults:
         raise RecordError(raw.faults)
-    return raw.frame.map(str, na_action="ignore")
+    return raw.frame.astype(object).map(str, na_action="ignore")
 
 
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:

@@ -248,7 +248,6 @@ def _text(path: Path) -> Grid:
         separator, text = head[4], "\n" + rest
     else:
         separator = _separator(text)
-    csv.field_size_limit(10_000_000)
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     except csv.Error as error:
