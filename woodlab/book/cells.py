@@ -22,6 +22,25 @@ from woodlab.errors import WoodlabError
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 EXACT_INTEGERS = 2**53  # beyond it a spreadsheet's number has lost digits of what was typed
 
+
+def empty(cell: object) -> bool:
+    """Whether a cell of a frame holds nothing at all."""
+    if cell is None or cell is pd.NaT or cell is pd.NA:
+        return True
+    return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
+
+
+def is_blank(cell: object) -> bool:
+    """Whether nothing can be seen in a cell: it is empty, or holds blanks.
+
+    Examples
+    --------
+    >>> is_blank(None), is_blank("  "), is_blank(0)
+    (True, True, False)
+    """
+    return empty(cell) or (isinstance(cell, str) and not cell.strip())
+
+
 # Of one cell: its value, what is wrong with it, and a remark such as the unit that it names.
 Read = tuple[object, Trouble | None, str]
 
@@ -101,9 +120,7 @@ def _stand_in(cell: object, odd: dict[object, object]) -> object:
 
 
 # Control characters, and the mark that stands for what could not be decoded.
-_UNREADABLE = re.compile(
-    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]"
-)
+UNREADABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]")
 
 
 def _text(cell: object) -> Read:
@@ -122,7 +139,7 @@ def _text(cell: object) -> Read:
     text = str(cell).strip()
     if not text:
         return None, None, ""
-    if _UNREADABLE.search(text):
+    if UNREADABLE.search(text):
         return None, ("the text holds a character that cannot be read", "Type the text anew."), ""
     return text, None, remark
 

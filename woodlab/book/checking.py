@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import Converted, convert
+from woodlab.book.cells import Converted, convert, empty
 from woodlab.book.doubts import folded, with_hidden
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column, column_of
@@ -65,8 +65,8 @@ def check_table(raw: RawTable) -> CheckedTable:
             headings[column.name], found[column.name] = heading, one
             remarks += _remarks(raw, column, unit, one)
             if column.required and not column.gaps and len(troubles) < one.missing.sum():
-                empty = ("is empty", f"Type {column.meaning}.")
-                troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
+                lacking = ("is empty", f"Type {column.meaning}.")
+                troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), lacking) | troubles
         if raw.quoted and (column is None or column.kind == "text"):
             troubles = troubles | _swallowed_rows(one.values, len(raw.frame.columns))
         faults += _cell_faults(raw, heading, troubles)
@@ -188,7 +188,7 @@ def _cell_faults(
     positions = sorted(troubles)
     cells = raw.frame[heading].iloc[positions] if positions else pd.Series()
     return [
-        Fault(raw.name, row, str(heading), "" if _empty(cell) else str(cell)[:80], *troubles[at])
+        Fault(raw.name, row, str(heading), "" if empty(cell) else str(cell)[:80], *troubles[at])
         for at, (row, cell) in zip(positions, cells.items(), strict=True)
     ]
 
@@ -210,12 +210,6 @@ def _swallowed_rows(texts: pd.Series, columns: int) -> dict[int, tuple[str, str]
             for mark in ",;\t"
         )
     }
-
-
-def _empty(cell: object) -> bool:
-    if cell is None or cell is pd.NaT or cell is pd.NA:
-        return True
-    return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
 
 
 def _missing_column(raw: RawTable, column: Column) -> Fault:
@@ -341,7 +335,7 @@ def kept_and_set_aside(
             as_found = {
                 str(heading): str(cell)
                 for heading, cell in zip(cells.columns, found, strict=True)
-                if not _empty(cell)
+                if not empty(cell)
             }
             text = json.dumps(as_found, ensure_ascii=False)
             aside.append([name, row, told[0].column, told[0].value, reason, text])

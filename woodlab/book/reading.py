@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from woodlab.book.cells import is_blank
 from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.tables import TABLES, would_hold
 from woodlab.book.units import match_heading
@@ -203,17 +204,6 @@ def separator_of(text: str) -> str:
     """The sign that parts the headings, looked for outside quotes."""
     head = re.split(r"[\r\n]", text, maxsplit=1)[0]
     return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
-
-
-def is_blank(cell: object) -> bool:
-    """Whether nothing stands in a cell.
-
-    Examples
-    --------
-    >>> is_blank(None), is_blank("  "), is_blank(0)
-    (True, True, False)
-    """
-    return cell is None or cell != cell or (isinstance(cell, str) and not cell.strip())
 
 
 def _raw_table(name: str, rows: pd.DataFrame, **how: bool) -> RawTable:

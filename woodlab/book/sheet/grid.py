@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from woodlab.book.cells import is_blank
 from woodlab.book.claims import workbook
-from woodlab.book.reading import WORKBOOKS, decoded, is_blank
+from woodlab.book.reading import WORKBOOKS, decoded
 from woodlab.errors import WoodlabError
 
 SEPARATORS = ("\t", ";", ",", "|")

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from woodlab.book.cells import empty
 from woodlab.book.reading import decoded, encoding_of, separator_of
 from woodlab.book.tables import TABLES
 from woodlab.book.units import Match, match_heading
@@ -73,11 +74,6 @@ def iso(day: pd.Timestamp) -> str:
     """ISO 8601 text of a date, with the time only where it is not midnight."""
     clock = "" if day == day.normalize() else "T%H:%M:%S.%f" if day.microsecond else "T%H:%M:%S"
     return day.strftime(f"%Y-%m-%d{clock}")
-
-
-def empty(value: object) -> bool:
-    """Whether a cell of a frame holds nothing."""
-    return value is None or value is pd.NaT or value is pd.NA or value != value
 
 
 def _quoted(heading: str) -> str:

@@ -14,9 +14,10 @@ from xml.sax.saxutils import quoteattr
 
 import pandas as pd
 
+from woodlab.book.cells import empty
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.writing.as_csv import empty, iso
+from woodlab.book.writing.as_csv import iso
 from woodlab.errors import WoodlabError
 
 _URN = "urn:oasis:names:tc:opendocument:xmlns"

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from woodlab.book.cells import UNREADABLE
 from woodlab.book.claims import LAST_COLUMN, LAST_ROW
 from woodlab.book.reading import cells_of, file_of
 from woodlab.book.record_book import RecordBook, open_book
@@ -206,7 +207,7 @@ def _readable(value: object) -> object:
     """A cell of a row that was set aside, with what no file can hold written out."""
     if not isinstance(value, str):
         return value
-    return as_xlsx.UNWRITABLE.sub(lambda found: f"\\x{ord(found[0]):02x}", value)
+    return UNREADABLE.sub(lambda found: f"\\x{ord(found[0]):02x}", value)
 
 
 def _compare(path: Path, wanted: RecordBook, exactly: bool) -> None:
