@@ -14,11 +14,10 @@ import numpy as np
 
 from woodlab.book.sheet.cells import read_mass
 from woodlab.book.sheet.dates import Week, Written, find_date
-from woodlab.book.sheet.grid import Grid, column_letter
+from woodlab.book.sheet.grid import Grid, Place, column_letter
 from woodlab.book.sheet.words import Heading, folded, heading, is_total, vocabulary
 
 LAYOUTS = ("pieces-down", "dates-down", "log")
-Place = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -248,7 +247,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
             for c, (meaning, unit, why) in kinds.items():
                 if why:
                     reasons[r, c] = reasons[block.line, c] = why
-                elif grid.cells[r][c] is not None and (r, c) not in grid.copied:
+                elif grid.cells[r][c] is not None and not grid.of((r, c)).copied:
                     told, of = (own.meaning, own.unit or unit) if own.meaning else (meaning, unit)
                     slots.append(Slot((r, c), told, at, (block.line, c), of))
             turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)

@@ -305,7 +305,7 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
             grid.address(*at),
             str(grid.cells[at[0]][at[1]])[:80],
             *fate,
-            at in grid.hidden,
+            grid.of(at).hidden,
         ]
         for grid, at, fate in cells
     ]
@@ -323,8 +323,8 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
 def _by_place(walk: Walk, at: Place) -> Fate:
     """What became of a cell that no slot has used."""
     layout = walk.layout
-    if at in walk.grid.lost:
-        return Fate("not used", why=walk.grid.lost[at])
+    if lost := walk.grid.of(at).lost:
+        return Fate("not used", why=lost)
     if at in layout.headings:
         return Fate("heading")
     why = layout.reasons.get(at)

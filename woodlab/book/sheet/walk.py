@@ -190,8 +190,8 @@ class Walk:
         self.unused(slot.at, why, mark)
 
     def _mass(self, slot: Slot, of_mark: str | None) -> Mass:
-        if slot.at in self.grid.lost:
-            return Mass(why=self.grid.lost[slot.at])
+        if lost := self.grid.of(slot.at).lost:
+            return Mass(why=lost)
         unit = slot.unit or of_mark or self.choices.mass_unit or "g"
         cell = self.cell(slot.at)
         if slot.ounces and self.cell(slot.ounces) is not None:
@@ -315,8 +315,8 @@ class Walk:
     def _of_piece(self, slot: Slot, mark: str) -> bool:
         """A cell that says something of the piece itself: its wood, its wall, its turning."""
         name, value = slot.meaning, self.cell(slot.at)
-        if slot.at in self.grid.lost:
-            return self.unused(slot.at, self.grid.lost[slot.at], mark)
+        if lost := self.grid.of(slot.at).lost:
+            return self.unused(slot.at, lost, mark)
         read: object = value
         if name.endswith("_on"):
             value = self._days.get(slot.at)
