@@ -35,19 +35,19 @@ def test_a_tab_a_bowl_with_what_is_known_of_it_above(tmp_path):
         tmp_path,
         A1=[["Holz", "Esche"], ["gedreht", FIRST], ["Wand (cm)", 2.5], *head,
             [FIRST, 1480], [SECOND, 1400, "Riss am Rand"]],
-        A2=[["Holz", "Eiche"], *head, [SECOND, 1600]],
+        A2=[["Holz", "Eiche"], ["Wand (mm)", 30], *head, [SECOND, 1600]],
         Plan=[["Wachs kaufen"]],
     )  # fmt: skip
     made = wl.read_sheet(path)
     assert weights(made) == {("A1", "2026-03-09"): 1480, ("A1", "2026-03-16"): 1400,
                              ("A2", "2026-03-16"): 1600}  # fmt: skip
     assert made.book.pieces["species"].tolist() == ["Esche", "Eiche"]
-    assert made.book.pieces["wall_mm"].iloc[0] == 25
+    assert made.book.pieces["wall_mm"].tolist() == [25, 30]
     assert made.book.looks[["piece", "where"]].values.tolist() == [["A1", "rim"]]
     ledger = made.ledger.set_index(["sheet", "cell"])
-    assert len(ledger) == len(made.ledger) == 22
+    assert len(ledger) == len(made.ledger) == 24
     assert not ledger.index.duplicated().any()
-    assert ledger.loc[("A2", "B4"), ["use", "piece"]].tolist() == ["weight", "A2"]
+    assert ledger.loc[("A2", "B5"), ["use", "piece"]].tolist() == ["weight", "A2"]
     assert ledger.loc[("Plan", "A1"), "why"] == "stands in another sheet"
     assert "2 sheets hold days and weights of one bowl each" in made.why
 

@@ -16,7 +16,7 @@ from woodlab.book.sheet.grid import Grid, read_grids
 from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout, with_weeks
 from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
-from woodlab.book.sheet.walk import Choices, Fate, Walk
+from woodlab.book.sheet.walk import Fate, Walk
 from woodlab.book.sheet.words import give, heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError, as_path
@@ -104,7 +104,7 @@ def read_sheet(
             raise WoodlabError(f"{option} is {value!r}. {give(option, *known)}")
     grids = [with_weeks(grid) for grid in read_grids(path)]
     found = _chosen(grids, path.name, tab, layout)
-    walk = Walk(found, Choices(mass_unit, length_unit, dates, decimal, year, weeks))
+    walk = Walk(found, mass_unit, length_unit, dates, decimal, year, weeks)
     used = {name for name, _ in found.grid.tabs} or {found.grid.name}
     others = [grid for grid in grids if grid.name not in used]
     return _made(walk, path, others)
@@ -196,7 +196,7 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     looks = pd.DataFrame(walk.looks, columns=column_names("looks"))
     weighings = pd.DataFrame(walk.weighings, columns=column_names("weighings"))
     units = {
-        slot.meaning: slot.unit or walk.choices.length_unit or "mm"
+        slot.meaning: slot.unit or walk.length_unit or "mm"
         for slot in walk.layout.slots
         if slot.meaning.endswith("_mm")
     }
@@ -221,7 +221,7 @@ def _mass_unit(walk: Walk) -> str:
     """The unit that the book's file is kept in: that of most weights of the sheet."""
     named = Counter(slot.unit for slot in walk.layout.slots if slot.meaning == "mass")
     most = named.most_common(1)[0][0] if named else None
-    return walk.choices.mass_unit or most or "g"
+    return walk.mass_unit or most or "g"
 
 
 def _days_of_turning(walk: Walk, entries: pd.DataFrame) -> None:

@@ -40,18 +40,6 @@ def _unreadable(text: str) -> str:
     return next(iter(convert(pd.Series([text], dtype=object), None).troubles.values()), ("",))[0]
 
 
-@dataclass(frozen=True)
-class Choices:
-    """What the maker was asked and has answered; None: found, or the usual."""
-
-    mass_unit: str | None = None
-    length_unit: str | None = None
-    dates: str | None = None
-    decimal: str | None = None
-    year: int | None = None
-    weeks: str | None = None
-
-
 class Fate(NamedTuple):
     """What became of a cell."""
 
@@ -64,10 +52,18 @@ class Fate(NamedTuple):
 
 @dataclass
 class Walk:
-    """The entries of a sheet, each with the cell that it came from (`at`)."""
+    """The entries of a sheet, each with the cell that it came from (`at`).
+
+    `mass_unit` to `weeks` are what the maker was asked; None: found, or the usual.
+    """
 
     layout: Layout
-    choices: Choices
+    mass_unit: str | None
+    length_unit: str | None
+    dates: str | None
+    decimal: str | None
+    year: int | None
+    weeks: str | None
     notes: list[str] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
     fates: dict[Place, Fate] = field(default_factory=dict)
@@ -81,14 +77,14 @@ class Walk:
         self.notes += self.layout.notes
         self._bare: list[tuple[float, str]] = []
         self._days = self._stamps()
-        self._decimal = self.choices.decimal or self._decimal_shown()
+        self._decimal = self.decimal or self._decimal_shown()
         lines: dict[Place, list[Slot]] = defaultdict(list)
         for slot in self.layout.slots:
             lines[slot.label].append(slot)
         seen: dict[str, tuple[int, dict[Day, float]]] = {}
         for label, slots in lines.items():
             self._line(label, slots, seen)
-        unit = self.choices.mass_unit or "g"
+        unit = self.mass_unit or "g"
         ask_masses(self._bare, unit, len(self.weighings))
         if self._bare:
             low, high = min(self._bare)[0], max(self._bare)[0]
@@ -127,10 +123,7 @@ class Walk:
         written: dict[Place, Written] = {
             at: found for at in places if (found := find_date(self.cell(at))) is not None
         }
-        asked = self.choices
-        stamps, notes = settle_dates(
-            list(written.values()), asked.dates, asked.year, asked.weeks
-        )  # fmt: skip
+        stamps, notes = settle_dates(list(written.values()), self.dates, self.year, self.weeks)
         self.notes += notes
         return dict(zip(written, stamps, strict=True))
 
@@ -192,7 +185,7 @@ class Walk:
     def _mass(self, slot: Slot, of_mark: str | None) -> Mass:
         if lost := self.grid.of(slot.at).lost:
             return Mass(why=lost)
-        unit = slot.unit or of_mark or self.choices.mass_unit or "g"
+        unit = slot.unit or of_mark or self.mass_unit or "g"
         cell = self.cell(slot.at)
         if slot.ounces and self.cell(slot.ounces) is not None:
             cell = f"{self.grid.text(*slot.at)} lb {self.grid.text(*slot.ounces)} oz"
@@ -266,7 +259,7 @@ class Walk:
         if size and not isinstance(cell, bool):
             unit = _INCH.get(folded(size[2]), folded(size[2])) if size[2] else slot.unit
             length = float(size[1].replace(",", "."))
-            length *= scale_to("mm", unit or self.choices.length_unit or "mm")
+            length *= scale_to("mm", unit or self.length_unit or "mm")
             said = Said("yes" if length else "no", length)
         elif not said.crack:
             said = Said(yes_or_no(cell) or vocabulary("whole").get(folded(text).strip(" .!"), ""))
@@ -331,6 +324,12 @@ class Walk:
             value = read = self.grid.text(*slot.at)
             if name == "seal":
                 value = read = {"no": "none", "yes": "sealed"}.get(yes_or_no(value), value)
+        if (
+            slot.unit
+            and name in NUMBERS
+            and not re.search(r"[^\W\d_]|[\"\u2033\u201d]", str(value))
+        ):
+            value = f"{value} {slot.unit}"  # another tab may have another unit
         row = self.pieces.setdefault(mark, {"piece": mark})
         if (mark, name) in self.source and str(row.get(name)) != str(value):
             first = self.grid.address(*self.source[mark, name])
