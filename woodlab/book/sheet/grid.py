@@ -12,8 +12,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
+from openpyxl.utils import get_column_letter
+
 from woodlab.book.cells import is_blank
-from woodlab.book.claims import workbook
+from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.reading import WORKBOOKS, decoded
 from woodlab.errors import WoodlabError
 
@@ -74,8 +76,8 @@ class Grid:
 
     def address(self, r: int, c: int) -> str:
         """How the spreadsheet names a cell: `C7`."""
-        row = self.tab(r)[1]
-        return f"{column_letter(r)}{c + 1}" if self.turned else f"{column_letter(c)}{row + 1}"
+        row, column = (c, r) if self.turned else (self.tab(r)[1], c)
+        return f"{get_column_letter(column + 1)}{row + 1}"
 
     def origin(self, r: int, c: int) -> tuple[int, int]:
         """Where the text of a merged cell stands."""
@@ -87,7 +89,7 @@ class Grid:
 
     def line(self, r: int) -> str:
         """How the spreadsheet names a line: `row 7`, or `column C` of a turned one."""
-        return f"column {column_letter(r)}" if self.turned else f"row {r + 1}"
+        return f"column {get_column_letter(r + 1)}" if self.turned else f"row {r + 1}"
 
     def text(self, r: int, c: int) -> str | None:
         """A cell as a mark or a word: 12.0 is `12`, true is `TRUE`, a number as it is shown."""
@@ -115,22 +117,6 @@ def stacked(grids: Sequence[Grid], width: int) -> Grid:
         cells += [[*row, *[None] * (width - len(row)), grid.name.strip()] for row in grid.cells]
     odd |= {(r, width): Odd(copied=True) for r in range(len(cells))}
     return Grid("", cells, odd=odd, tabs=tuple(tabs))
-
-
-def column_letter(column: int) -> str:
-    """How a spreadsheet names a column, counted from 0.
-
-    Examples
-    --------
-    >>> column_letter(0), column_letter(27)
-    ('A', 'AB')
-    """
-    letters = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        letters = chr(65 + rest) + letters
-    return letters
 
 
 def read_grids(path: Path) -> list[Grid]:
@@ -245,6 +231,10 @@ def _text(path: Path) -> Grid:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     except csv.Error as error:
         raise WoodlabError(f"{path.name} cannot be read as a table ({error}).") from error
+    if (columns := max(map(len, rows), default=0)) > LAST_COLUMN:
+        raise WoodlabError(
+            f"{path.name} has {columns:,} columns, more than a sheet. Is it the one?"
+        )
     return Grid(path.name, _clean([list[object](row) for row in rows]), separator)
 
 

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
+from openpyxl.utils import get_column_letter
 
 from woodlab.book.sheet.cells import read_mass
 from woodlab.book.sheet.dates import Week, Written, find_date
-from woodlab.book.sheet.grid import Grid, Place, column_letter
+from woodlab.book.sheet.grid import Grid, Place
 from woodlab.book.sheet.words import Heading, folded, heading, is_total, vocabulary
 
 LAYOUTS = ("pieces-down", "dates-down", "log")
@@ -258,7 +259,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                     slots.append(Slot((r, c), meaning, at, day, unit))
     pieces = len({grid.text(*slot.label) for slot in slots})
     lines = " and ".join(grid.line(block.line) for block in blocks[:2])
-    named = f"row {column + 1}" if grid.turned else f"column {column_letter(column)}"
+    named = f"row {column + 1}" if grid.turned else f"column {get_column_letter(column + 1)}"
     layout.why = (
         f"{lines} {'holds' if len(blocks) == 1 else 'hold'} "
         f"{sum(len(block.dates) for block in blocks)} dates, {named} names {pieces} pieces"

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 
+from openpyxl.utils import get_column_letter
+
 from woodlab.book.sheet.dates import find_date
-from woodlab.book.sheet.grid import Grid, column_letter, stacked
+from woodlab.book.sheet.grid import Grid, stacked
 from woodlab.book.sheet.layout import TOTAL, Layout, Place, Slot, heading_of, mass_like
 from woodlab.book.sheet.words import Heading, is_total
 from woodlab.book.tables import column_names
@@ -107,6 +109,10 @@ def _below(at: Place, start: int) -> Place:
     return at[0] + start, at[1]
 
 
+def _letter(column: int) -> str:
+    return str(get_column_letter(column + 1))
+
+
 def _ounces(names: dict[int, Heading], mass: int) -> int | None:
     """The column with the ounces beside pounds."""
     if mass not in names or names[mass].unit != "lb":
@@ -184,11 +190,10 @@ def _log_slots(
     for what, count in carried.items():
         rows = f"{count} row{'' if count == 1 else 's'}"
         layout.notes.append(f"{rows} without a {what}: the {what} above stands for it.")
-    text = [f"{grid.text(head, c)!r}" if head >= 0 else column_letter(c) for c in columns]
+    text = [f"{grid.text(head, c)!r}" if head >= 0 else _letter(c) for c in columns]
     layout.why = (
         f"row {head + 1} has the headings {', '.join(text)}" if told
-        else f"columns {', '.join(column_letter(c) for c in columns)} hold days, marks that come "
-        "again, and weights"
+        else f"columns {', '.join(map(_letter, columns))} hold days, repeated marks and weights"
     )  # fmt: skip
     weights = (slot.at for slot in layout.slots if slot.meaning == "mass")
     layout.masses = sum(mass_like(grid.cells[r][c]) for r, c in weights)
@@ -207,9 +212,9 @@ def _more_pairs(
     if not masses:
         return
     if len(days) != len(masses):
-        left = ", ".join(column_letter(c) for c in masses)
+        left = ", ".join(map(_letter, masses))
         layout.notes.append(
-            f"Several columns are headed as weights: {column_letter(mass)} was read, not {left}."
+            f"Several columns are headed as weights: {_letter(mass)} was read, not {left}."
         )
         return
     for day, weight in zip(days, masses, strict=True):
