@@ -74,7 +74,7 @@ def sheet(tmp_path, text):
 
 
 def test_weeks_that_can_be_read_two_ways_are_asked_about(tmp_path):
-    path = sheet(tmp_path, WEEKS.format("week 11", "Wk 12", "Woche 14"))
+    path = sheet(tmp_path, WEEKS.format("week 11 (g)", "Wk. 12", "Gewicht Woche 14"))
     with pytest.raises(WoodlabError, match="counted from the day of turning.*--weeks calendar"):
         wl.read_sheet(path)
     made = wl.read_sheet(path, weeks="turning")

@@ -100,11 +100,12 @@ def _in_text(cell: str) -> Written | None:
 
 
 def _week(cell: str) -> Written | None:
-    """`week 3`, `Wk. 3`, `KW 12/2026`."""
-    match = re.fullmatch(
-        r"([^\W\d]+(?: week)?)[. ]*(?:no\.? ?)?(\d{1,2})(?:\W+(\d{4}))?", folded(cell)
-    )
-    if match is None or match[1] not in (words := vocabulary("week")) or int(match[2]) > 60:
+    """`week 3`, `Wk. 3 (g)`, `weight KW 12/2026`."""
+    words = vocabulary("week")
+    named = "|".join(sorted(words, key=len, reverse=True))
+    week = rf"(?<!\w)({named})\.? ?(?:n[or]\.? ?)?(\d{{1,2}})(?!\w)(?:\W+(\d{{4}}))?"
+    match = re.search(week, folded(cell)) if len(cell) <= 25 else None
+    if match is None or int(match[2]) > 60:
         return None
     calendar_week = words[match[1]] == "calendar" or bool(match[3])
     return Written(cell, year=_full_year(match[3]), week=int(match[2]), calendar=calendar_week)
