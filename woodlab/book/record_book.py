@@ -296,10 +296,7 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
 def expect_book(value: Any, where: str) -> RecordBook:
     """The record book that a function was given, or that of the fits that it was given.
 
-    Raises
-    ------
-    WoodlabError
-        If it is something else; the message says what to pass.
+    Raises WoodlabError if it is something else; the message says what to pass.
 
     Examples
     --------

@@ -24,22 +24,17 @@ _SCALES: dict[str, dict[str, float]] = {
 _WORDS = {
     "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
     "g": "g gr gm gms gram grams gramme grammes gramm",
-    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm",
+    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm kilogramme kilogrammes",
     "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
     "c": "c \u00b0c", "f": "f \u00b0f", "pct": "% pct percent",
 }  # fmt: skip
 _UNIT_OF = {word: unit for unit, words in _WORDS.items() for word in words.split()}
+MASS_WORDS = {word: unit for word, unit in _UNIT_OF.items() if unit in _SCALES["g"]}
 _IN_FRACTIONS = ("in", "ft", "lb", "oz")  # nobody writes fractions of the others
 
 
 def scale_to(own_unit: str, unit: str) -> float:
-    """How many of `own_unit` (`mm` or `g`) one `unit` is.
-
-    Examples
-    --------
-    >>> scale_to("mm", "in"), scale_to("g", "kg")
-    (25.4, 1000.0)
-    """
+    """How many of `own_unit` (`mm` or `g`) one `unit` is."""
     return _SCALES[own_unit][unit]
 
 
@@ -224,22 +219,7 @@ _TWO_READINGS = (
 
 
 def read_number(text: str, comma_decimals: bool) -> float:
-    """The value of a number without a unit.
-
-    Raises
-    ------
-    Unread
-        If it is none, or two numbers can be meant.
-
-    Examples
-    --------
-    >>> read_number("1480.5", False), read_number("1480,5", True)
-    (1480.5, 1480.5)
-    >>> read_number("1,480", False)
-    Traceback (most recent call last):
-        ...
-    woodlab.book.units.Unread: can be read as thousands or as decimals
-    """
+    """The value of a number without a unit; Unread if it is none, or two can be meant."""
     if "," in text or comma_decimals:
         grouped = _GROUPED.fullmatch(text)
         if grouped and not (comma_decimals and grouped[1] == ","):
@@ -256,12 +236,7 @@ def read_quantity(
     """The value of a cell in the column's own unit, and the unit that the cell itself names.
 
     A unit in the cell wins over that of the heading, `unit`. Fractions are read of inches, feet,
-    pounds and ounces.
-
-    Raises
-    ------
-    Unread
-        If it is no number, or two numbers can be meant.
+    pounds and ounces. Unread is raised if it is no number, or two numbers can be meant.
 
     Examples
     --------
