@@ -17,9 +17,6 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.columns import is_number
 from woodlab.studies.confounding import independent_columns
 
-_WORDS = {"wall_mm": "wall: per 10 mm thicker", "difference_pct": "core to surface: per 10 points "
-          "of moisture more"}  # fmt: skip
-_ORDER = ("seal", "wall_mm", "difference_pct", "species")
 # Species are partly pooled from this many on, when the middling one has fewer pieces than that.
 POOL_FROM_SPECIES = 5
 POOL_BELOW_PIECES = 10
@@ -134,12 +131,14 @@ class Design:
     def terms(self) -> list[Term]:
         """Every effect, those of seal, wall and species first."""
         found = []
-        order = {name: i for i, name in enumerate(_ORDER)}
-        for part in sorted(self.parts, key=lambda part: order.get(part.column, len(_ORDER))):
+        order = {"seal": -3, "wall_mm": -2, "species": -1}
+        for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
             at, column = self.slices[part.column].start, part.column
+            if column == "wall_mm":
+                found.append(Term("wall: per 10 mm thicker", "wall", at))
+                continue
             if isinstance(part, Number):
-                name = _WORDS.get(column, f"{column}: per {part.step:g} more")
-                found.append(Term(name, "wall" if column == "wall_mm" else column, at))
+                found.append(Term(f"{column}: per {part.step:g} more", column, at))
                 continue
             reference = part.levels[0]
             found += [

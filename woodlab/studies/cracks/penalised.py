@@ -90,10 +90,10 @@ class PenalisedFit:
     converged: bool
     df: float = MANY
 
-    def _deviance(self, held: np.ndarray, values: np.ndarray, start: np.ndarray) -> Any:
+    def _deviance(self, held: np.ndarray, value: float, start: np.ndarray) -> Any:
         """Twice the loss of penalised log-likelihood with some parameters held, and where."""
         at, free = start.copy(), np.setdiff1d(np.arange(len(start)), held)
-        at[held] = values
+        at[held] = value
         if not len(free):
             return 2 * (self.value - self.objective(at)[0]), at
         scale = np.linalg.inv(np.linalg.inv(self.covariance)[np.ix_(free, free)])
@@ -115,13 +115,13 @@ class PenalisedFit:
         z, centre = float(student_t.ppf(0.5 + level / 2, self.df)), float(self.theta[column])
         scale = float(np.sqrt(self.covariance[column, column]))
         along = self.covariance[:, column] / scale**2
-        last = self.theta
+        known = {centre: self.theta}  # the path is nearly straight: carried on from the nearest
 
         @cache
         def excess(value: float) -> float:
-            nonlocal last
-            start = last + along * (value - last[column])
-            deviance, last = self._deviance(np.array([column]), value, start)
+            near = min(known, key=lambda other: abs(other - value))
+            start = known[near] + along * (value - near)
+            deviance, known[value] = self._deviance(np.array([column]), value, start)
             return float(np.sqrt(max(deviance, 0.0))) - z
 
         def end(inner: float, step: float) -> float:
