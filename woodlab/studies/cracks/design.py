@@ -57,17 +57,6 @@ class Number:
         return ((frame[self.column].to_numpy(float) - self.centre) / self.step)[:, None]
 
 
-@dataclass(frozen=True)
-class Term:
-    """A row of the effects: its name in words, what it sets against what, its column of `fixed`."""
-
-    name: str
-    kind: str
-    at: int
-    level: str = ""
-    reference: str = ""
-
-
 @dataclass(frozen=True, eq=False)
 class Design:
     """Columns of the linear part: intercept, then each part; factors against their reference.
@@ -128,21 +117,30 @@ class Design:
         count = own.sum() + 1
         return (np.diag(own.astype(float)) - np.outer(own, own) / count) / sd**2
 
-    def terms(self) -> list[Term]:
-        """Every effect, those of seal, wall and species first."""
+    def terms(self) -> list[tuple[int, dict[str, str]]]:
+        """Every effect, those of seal, wall and species first: its column of `fixed`, and in words
+        what it sets against what."""
         found = []
         order = {"seal": -3, "wall_mm": -2, "species": -1}
         for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
             at, column = self.slices[part.column].start, part.column
-            if column == "wall_mm":
-                found.append(Term("wall: per 10 mm thicker", "wall", at))
-                continue
             if isinstance(part, Number):
-                found.append(Term(f"{column}: per {part.step:g} more", column, at))
+                wall = column == "wall_mm"
+                name = "wall: per 10 mm thicker" if wall else f"{column}: per {part.step:g} more"
+                kind = "wall" if wall else column
+                found.append((at, {"term": name, "kind": kind, "level": "", "reference": ""}))
                 continue
             reference = part.levels[0]
             found += [
-                Term(f"{column}: {level} against {reference}", column, at + i, level, reference)
+                (
+                    at + i,
+                    {
+                        "term": f"{column}: {level} against {reference}",
+                        "kind": column,
+                        "level": level,
+                        "reference": reference,
+                    },
+                )
                 for i, level in enumerate(part.levels[1:])
                 if NOT_SAID not in (level, reference)  # not written down: compared with nothing
             ]

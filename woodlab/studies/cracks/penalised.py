@@ -110,9 +110,9 @@ class PenalisedFit:
         deviance = max(self._deviance(held, 0.0, self.theta - pull @ self.theta[held])[0], 0.0)
         return deviance, float(fisher_f.sf(deviance / len(held), len(held), self.df))
 
-    def profile(self, column: int, level: float = 0.95) -> tuple[float, float]:
-        """Profile interval: where the root of the deviance stays below Student's quantile."""
-        z, centre = float(student_t.ppf(0.5 + level / 2, self.df)), float(self.theta[column])
+    def profile(self, column: int) -> tuple[float, float]:
+        """95 % interval: where the root of the deviance stays below Student's quantile."""
+        z, centre = float(student_t.ppf(0.975, self.df)), float(self.theta[column])
         scale = float(np.sqrt(self.covariance[column, column]))
         along = self.covariance[:, column] / scale**2
         known = {centre: self.theta}  # the path is nearly straight: carried on from the nearest
