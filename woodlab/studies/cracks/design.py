@@ -120,31 +120,21 @@ class Design:
     def terms(self) -> list[tuple[int, dict[str, str]]]:
         """Every effect, those of seal, wall and species first: its column of `fixed`, and in words
         what it sets against what."""
-        found = []
+        rows: list[tuple] = []
         order = {"seal": -3, "wall_mm": -2, "species": -1}
         for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
             at, column = self.slices[part.column].start, part.column
-            if isinstance(part, Number):
-                wall = column == "wall_mm"
-                name = "wall: per 10 mm thicker" if wall else f"{column}: per {part.step:g} more"
-                kind = "wall" if wall else column
-                found.append((at, {"term": name, "kind": kind, "level": "", "reference": ""}))
-                continue
-            reference = part.levels[0]
-            found += [
-                (
-                    at + i,
-                    {
-                        "term": f"{column}: {level} against {reference}",
-                        "kind": column,
-                        "level": level,
-                        "reference": reference,
-                    },
-                )
-                for i, level in enumerate(part.levels[1:])
-                if NOT_SAID not in (level, reference)  # not written down: compared with nothing
-            ]
-        return found
+            if column == "wall_mm":
+                rows.append((at, "wall: per 10 mm thicker", "wall", "", ""))
+            elif isinstance(part, Number):
+                rows.append((at, f"{column}: per {part.step:g} more", column, "", ""))
+            else:
+                first = part.levels[0]
+                rows += [(at + i, f"{column}: {level} against {first}", column, level, first)
+                         for i, level in enumerate(part.levels[1:])
+                         if NOT_SAID not in (level, first)]  # fmt: skip
+        names = ("term", "kind", "level", "reference")
+        return [(at, dict(zip(names, words, strict=True))) for at, *words in rows]
 
 
 def part_of(used: pd.DataFrame, column: str) -> Factor | Number:
