@@ -265,9 +265,9 @@ class Misses:
         """That one look overlooks a crack as long as the middle one at first find."""
         return float(self.chance(self.typical_mm))
 
-    def frame(self, lengths_mm: Sequence[float] = (2, 5, 10, 20, 40)) -> pd.DataFrame:
+    def frame(self) -> pd.DataFrame:
         """`length_mm`, `missed` (a share of looks), its limits, `n_seen`, `n_missed`."""
-        length = np.asarray(lengths_mm, dtype=float)
+        length = np.array([2.0, 5, 10, 20, 40])
         over = np.maximum(length - self.smallest_mm, 0)
         return pd.DataFrame(
             {"length_mm": length, "missed": np.exp(-over / self.scale_mm),
