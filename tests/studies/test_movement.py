@@ -232,7 +232,7 @@ def test_p_is_that_of_a_t_test_against_the_table():
     from scipy.stats import ttest_1samp
 
     study = study_of(book_of([0.9, 1.0, 1.12, 1.05, 1.2]), falling)
-    dry = movement._last_dry(study.measured)
+    dry = study.measured.groupby("piece").last()
     ratio = dry["across_shrink_pct"] / dry["expected_across_pct"]
     row = figures(study).loc[movement.ACROSS]
     assert row["p_value"] == pytest.approx(ttest_1samp(ratio, 1.0).pvalue, rel=1e-9)

@@ -21,7 +21,7 @@ from woodlab.drying.forecast.passage import WITHIN_PCT
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 from woodlab.studies.columns import check_columns, with_numbers
-from woodlab.studies.cracks import CrackStudy, crack_study
+from woodlab.studies.cracks import crack_study
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
 from woodlab.studies.sealing.study import (
@@ -115,7 +115,7 @@ def seal_study(
             WEIGH, told,
         )  # fmt: skip
     of = Compared(fits, facts, reference, seals, target_moisture_pct, WITHIN_PCT, seed)
-    cracks = _cracks(book, reference)
+    cracks = crack_study(book, reference=reference)
     rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     used = cracks.first.used
     cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
@@ -135,11 +135,6 @@ def seal_study(
         cautions=told,
         invented=bool(getattr(book, "invented", False)),
     )
-
-
-def _cracks(book: RecordBook, reference: str) -> CrackStudy:
-    """The crack study of the same book: the one place where cracks are compared."""
-    return crack_study(book, reference=reference)
 
 
 def _check(book: RecordBook, reference: str, target: float | None, columns: Sequence[str]) -> None:
@@ -168,28 +163,20 @@ def _cannot(
     """Why the book cannot answer, and what would help; None where it may."""
     known = sorted(map(str, book.pieces["seal"].dropna().unique()))
     if not known:
-        return (
-            "The book does not say how any piece was sealed.",
-            "Write it in the column `seal` of the table `pieces` (`none`: left bare).",
-        )
+        how = "Write it in the column `seal` of the table `pieces` (`none`: left bare)."
+        return "The book does not say how any piece was sealed.", how
     if len(known) == 1:
-        return (
-            f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
-            "Seal some pieces of the next log and leave some bare, by lot.",
-        )
+        return (f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
+                "Seal some pieces of the next log and leave some bare, by lot.")  # fmt: skip
     if reference not in known:
-        return (
-            "No piece was left bare, so no seal can be compared with bare wood.",
-            f"Compare seals with one another: type reference={known[0]!r} (the book has "
-            f"{listed(known)}).",
-        )
+        return ("No piece was left bare, so no seal can be compared with bare wood.",
+                f"Compare seals with one another: type reference={known[0]!r} (the book has "
+                f"{listed(known)}).")  # fmt: skip
     if not len(book.weighings):
         return "Nothing was weighed, so nothing can be said of drying.", WEIGH
     if isinstance(fits_or_book, DryingFits) and not fits_or_book.pool:
-        return (
-            "These fits are of single pieces, each by itself: they hold no effect of a seal.",
-            "Pass wl.fit_drying(book), which pools the season.",
-        )
+        return ("These fits are of single pieces, each by itself: they hold no effect of a seal.",
+                "Pass wl.fit_drying(book), which pools the season.")  # fmt: skip
     return None
 
 
