@@ -68,15 +68,6 @@ class Filled:
         return replace(self, lines=tuple(lines))
 
 
-def is_round(path: Path) -> bool:
-    """Whether a file is a round to take back, rather than rows of a table."""
-    try:
-        read_filled(path)
-    except (WoodlabError, OSError):
-        return False
-    return True
-
-
 def read_filled(path: str | Path) -> Filled:
     """Read either export; what cannot be read of a line is in `faults`.
 

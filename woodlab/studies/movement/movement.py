@@ -282,7 +282,9 @@ def _one_estimate(
     shared = abs(mean) * float(pieces["moisture_error_pct"].mean()) / 100
     reach = float(np.hypot(t_reach(logs, level), np.nan_to_num(shared)))
     off, p_value = abs(mean - table), np.nan
-    if reach < 1e-9 and np.isfinite(table):  # all rims alike, their moistures known: made-up records
+    if reach < 1e-9 and np.isfinite(
+        table
+    ):  # all rims alike, their moistures known: made-up records
         p_value = 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
     elif n >= 2:
         p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, n - 1), n - 1)

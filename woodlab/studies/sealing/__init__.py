@@ -17,7 +17,6 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.drying.forecast.passage import WITHIN_PCT
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 from woodlab.studies.columns import check_columns, with_numbers
@@ -114,12 +113,12 @@ def seal_study(
             reference, "Too few pieces were weighed twice, so no two seals can be compared.",
             WEIGH, told,
         )  # fmt: skip
-    of = Compared(fits, facts, reference, seals, target_moisture_pct, WITHIN_PCT, seed)
+    of = Compared(fits, facts, reference, seals, target_moisture_pct, seed)
     cracks = crack_study(book, reference=reference)
     rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     used = cracks.first.used
     cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
-    pieces, course = piece_frame(fits, target_moisture_pct, WITHIN_PCT, cracked)
+    pieces, course = piece_frame(fits, target_moisture_pct, cracked)
     return SealStudy(
         effects=decided(pd.concat(rows, ignore_index=True)),
         by_seal=seal_frame(of, pieces),

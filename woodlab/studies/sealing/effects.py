@@ -77,7 +77,7 @@ class Compared:
 
     def __init__(
         self, fits: DryingFits, facts: pd.DataFrame, reference: str, seals: Sequence[str],
-        target_pct: float | None, within_pct: float, seed: int,
+        target_pct: float | None, seed: int,
     ) -> None:  # fmt: skip
         self.facts, self.reference, self.seals = facts, reference, list(seals)
         self.told = {seal: comparable(facts, seal, reference) for seal in seals}
@@ -85,8 +85,8 @@ class Compared:
         self.fits = swap.fewer(fits, self.pick)
         self.laws = words_of_laws(fits.laws)
         runs = {
-            THIS: swap.this_season(self.fits, self.pick, target_pct, within_pct),
-            NEXT: swap.to_come(self.fits, self.pick, target_pct, within_pct, seed),
+            THIS: swap.this_season(self.fits, target_pct),
+            NEXT: swap.to_come(self.fits, target_pct, seed),
         }
         self.target_pct = float(runs[THIS].target_pct.mean())
         self.run = [reference, *(seal for seal in seals if not self.told[seal].reason)]

@@ -169,12 +169,12 @@ def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ..
 
 
 def piece_frame(
-    fits: DryingFits, target_pct: float | None, within_pct: float, cracked: pd.Series
+    fits: DryingFits, target_pct: float | None, cracked: pd.Series
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """`SealStudy.pieces` and `SealStudy.course`, from fewer draws of every piece."""
     every = np.arange(fits.records.n_pieces)
     few = swap.fewer(fits, every, OWN_DRAWS)
-    runs = swap.this_season(few, every, target_pct, within_pct)
+    runs = swap.this_season(few, target_pct)
     low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
     d = few.records
     day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
