@@ -186,14 +186,11 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
 
     Notes
     -----
-    A rim's two measures across and up give its two strains (`strains_from_rim`), these and the
-    two moistures the shrinkage green to oven-dry. The last rim of each piece counts, if below
-    20 % moisture, where the core is below fibre saturation too: the drier, the less an error of
-    the moisture matters. Pieces of one log are averaged; logs (pieces where no log is named) are
-    the units of a t interval, which is widened by the mean half-width that the moistures' own
-    intervals give. The p value is that of the same t against the table's figure; Holm (1979)
-    corrects the woods' ratios across the grain. The map is derived in `rim_geometry`; the table's
-    figures are the Wood Handbook's (`woodlab.shrinkage`); the 20 % is a choice of ours.
+    The last rim of each piece below 20 % moisture counts (a choice of ours): its two measures give
+    its two strains, these and the two moistures the shrinkage green to oven-dry. Logs (pieces where
+    no log is named) are the units of a t interval, widened by the moistures' own. Holm (1979)
+    corrects the woods' ratios across the grain. The table's figures are the Wood Handbook's
+    (`woodlab.shrinkage`); the method: docs/movement.md.
 
     Examples
     --------

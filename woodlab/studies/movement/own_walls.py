@@ -29,14 +29,9 @@ COLUMNS = [
 def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
     """Each piece that has ended, beside the round wall that its dried rough bowl should hold.
 
-    Returns
-    -------
-    DataFrame
-        `piece`, `species`, `wall_mm`, `rim_mm`, `ended_on`, `outcome`, `moisture_pct` (then),
-        `finished_wall_mm` (as turned), `left_mm` (thickest round wall that the geometry leaves in
-        a tree that shrinks as the table says), `left_lower_mm`, `left_upper_mm` (trees at the
-        ends of `WallMargin`), `spare_mm` (left less finished), `expected` (`enough`, `not
-        enough`, or `either way`: it depends on the tree), `reason`.
+    `left_mm` is the thickest round wall that the geometry leaves in a tree that shrinks as the
+    table says, `left_lower_mm` and `left_upper_mm` in trees at the ends of `WallMargin`;
+    `expected` is `enough`, `not enough`, or `either way`: it depends on the tree.
     """
     rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)
     if not len(rows):
