@@ -267,6 +267,11 @@ def test_finished_walls_say_whether_the_rough_ones_sufficed():
     assert "the thinnest rough wall that sufficed was 28 mm" in " ".join(answer.sentences)
 
 
+def test_a_makers_own_column_does_not_stand_in_the_way_of_ends():
+    walls = study_of(finished(reason="gift", left_mm="two"), falling).walls
+    assert walls["reason"].tolist() == ["", "", "", ""]
+
+
 def test_ends_without_measures_are_rows_with_their_reason():
     book = finished(rim_mm=np.nan)
     walls = study_of(book, falling).walls

@@ -261,7 +261,10 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     other week. Common practice, no source.
     """
     here = book.pieces[~book.pieces["piece"].isin(ended(book).index)]
-    frame = here.astype({"piece": object}).join(last_known(book), on="piece")
+    known = last_known(book)
+    # a maker's own column may have one of these names
+    here = here.drop(columns=[name for name in known if name in here])
+    frame = here.astype({"piece": object}).join(known, on="piece")
     turned = frame["turned_on"].dt.normalize()
     age = (day - turned).dt.days.astype(float)
     looked = frame["last_look_on"].dt.normalize().fillna(turned)
