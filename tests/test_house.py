@@ -13,7 +13,7 @@ import nbformat
 import pytest
 
 import woodlab as wl
-from woodlab.book.glossary import book_glossary
+from woodlab.book.tables import book_glossary
 from woodlab.errors import WoodlabError
 
 ROOT = Path(__file__).resolve().parents[1]

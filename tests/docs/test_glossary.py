@@ -10,8 +10,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.book.glossary import book_glossary
-from woodlab.book.tables import TABLES
+from woodlab.book.tables import TABLES, book_glossary
 from woodlab.drying.laws import LAWS
 from woodlab.drying.weather import invented_air
 

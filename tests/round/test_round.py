@@ -217,7 +217,8 @@ def test_the_finished_wall_goes_with_the_end(tour, book, folder, tmp_path):
 
 
 def test_the_finished_wall_is_written_in_the_unit_of_its_heading(folder):
-    from woodlab.book.writing.ending import write_ends
+    from woodlab.book.writing.adding import put_rows
+    from woodlab.safe_write import locked
 
     file = folder / "pieces.csv"
     text = file.read_text(encoding="utf-8").splitlines()
@@ -225,7 +226,8 @@ def test_the_finished_wall_is_written_in_the_unit_of_its_heading(folder):
     more[0] = more[0].replace("Final wall (in)", "finished_wall_in")
     file.write_text("\n".join(more) + "\n", encoding="utf-8")
     row = {"piece": "A1", "ended_on": "2026-03-22", "outcome": "finished", "finished_wall_mm": 12.7}
-    write_ends(folder, pd.DataFrame([row]))
+    with locked(folder):
+        put_rows(folder, {}, pd.DataFrame([row]), sure=True)
     assert "0.5" in file.read_text(encoding="utf-8").splitlines()[1]
     assert wl.open_book(folder).pieces.set_index("piece").loc["A1", "finished_wall_mm"] == 12.7
 

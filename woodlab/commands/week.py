@@ -143,12 +143,9 @@ def _add(options: argparse.Namespace) -> int | None:
     new = read_csv_table(options.table, options.file)
     if new.faults:
         raise RecordError(new.faults)
-    rows = new.frame.astype(
-        {name: object for name in new.frame if new.frame[name].dtype == "category"}
-    )
     append = add_weighings if options.table == "weighings" else add_looks
-    append(options.book, rows, sure=options.sure)
-    print(f"{len(rows)} rows added to {options.table}.")
+    append(options.book, new.frame, sure=options.sure)
+    print(f"{len(new.frame)} rows added to {options.table}.")
     return None
 
 

@@ -7,8 +7,6 @@ fitted here, and taking a round back is quick; the book's own checks of new rows
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
@@ -18,17 +16,14 @@ from typing import Any
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.reading import cells_of_csv, cells_of_sheet
+from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
-from woodlab.book.writing.adding import add_looks, add_weighings
-from woodlab.book.writing.as_xlsx import bytes_of, sheet_of, whole_workbook
-from woodlab.book.writing.ending import write_ends
-from woodlab.book.writing.saving import file_of
+from woodlab.book.writing.adding import put_rows
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.round.core import ENDS, Question, questions, weight_text
 from woodlab.round.filled import Filled, Line, read_filled
-from woodlab.safe_write import behind, locked, write_file, write_files
+from woodlab.safe_write import behind, locked
 from woodlab.show import Card, Shown
 
 LEDGER = "rounds"  # rounds.csv in a folder, a sheet of that name in a workbook
@@ -302,7 +297,7 @@ def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
 
 
 def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step: tried on a copy, then moved in under the lock.
+    """All rows and the list of rounds as one step.
 
     Raises
     ------
@@ -314,44 +309,26 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),
              str(len(new.weighings)), str(len(new.looks)), filled.sha256, filled.who,
              json.dumps(new.pieces, ensure_ascii=False)]  # fmt: skip
-    with tempfile.TemporaryDirectory() as folder, locked(path):
+    with locked(path):
         if _taken_before(filled, path):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
-        copy = Path(folder) / path.name
-        if path.is_dir():
-            shutil.copytree(path, copy, ignore=shutil.ignore_patterns(".*"))
-        else:
-            shutil.copy(path, copy)
-        if len(new.weighings):
-            add_weighings(copy, new.weighings.dropna(axis=1, how="all"), sure=sure)
-        if len(new.looks):
-            add_looks(copy, new.looks.dropna(axis=1, how="all"), sure=sure)
-        if len(new.ends):
-            write_ends(copy, new.ends)
-        open_book(copy, set_aside=True)
-        earlier = ledger(path)
-        if path.is_dir():
-            tables = [file_of(copy, name) for name in ("weighings", "looks", "pieces")]
-            changed = {file.name: file.read_bytes() for file in tables if file.is_file()}
-            rows = pd.DataFrame([*earlier, dict(zip(LEDGER_HEADS, entry, strict=True))])
-            text = rows.reindex(columns=LEDGER_HEADS).to_csv(index=False, lineterminator="\n")
-            write_files(path, changed | {f"{LEDGER}.csv": text.encode()})
-        else:
-            book = whole_workbook(copy)
-            sheet = sheet_of(book, LEDGER)
-            for at, name in enumerate(LEDGER_HEADS, 1):
-                sheet.cell(1, at, name)
-            sheet.append(entry)
-            write_file(path, bytes_of(book))
+        taken = [[row.get(name, "") for name in LEDGER_HEADS] for row in ledger(path)]
+        put_rows(
+            path,
+            {
+                table: frame.dropna(axis=1, how="all")
+                for table, frame in (("weighings", new.weighings), ("looks", new.looks))
+                if len(frame)
+            },
+            new.ends,
+            {LEDGER: pd.DataFrame([*taken, entry], columns=LEDGER_HEADS)},
+            sure=sure,
+        )
 
 
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
-    if path.is_dir():
-        file = file_of(path, LEDGER)
-        cells = cells_of_csv(file) if file.is_file() else None
-    else:
-        cells = cells_of_sheet(path, LEDGER)
+    cells = cells_of(path, LEDGER)
     return [] if cells is None else cells.astype(object).to_dict("records")
 
 
