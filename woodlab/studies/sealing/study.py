@@ -41,38 +41,31 @@ STEP_DAYS, OWN_DRAWS = 7, 60
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SealStudy(Shown):
-    """What sealing did. Made by `seal_study`; never altered.
+    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md.
 
     Attributes
     ----------
     effects : DataFrame
-        One row for each outcome, seal and scope: `outcome`, `seal`, `reference`, `ratio` (NaN
-        where it cannot be told), `ci_lower`, `ci_upper` (95 %), `p_value`, `n_pieces`, `n_logs`
-        (of the two seals, where both occur), `method`, `p_holm` (adjusted within `family`),
-        `certainty` (`clear`, `likely`, `open`, `nothing`: decided here), `scope` (`this season`,
-        and of drying time also `a season to come`), `df`, `reason` (why there is no number, or
-        what to know of it).
+        One row for each outcome, seal and scope (`this season`, and of drying time also `a season
+        to come`): `ratio` to the reference (NaN where it cannot be told) with its 95 % interval,
+        p, `p_holm` within `family`, `certainty` (decided here), and `reason` (why there is no
+        number, or what to know of it).
     by_seal : DataFrame
-        One row a seal: `seal`, `n_pieces`, `n_reached` (at the target by the last day), `weeks`
-        (average to the target had all of the season's pieces had this seal: geometric mean) with
-        `weeks_lower`, `weeks_upper` (95 %), `weeks_to_come` (in a season to come),
-        `core_to_surface_pct` (average largest difference), `n_looked`, `n_cracked`, `crack_pct`,
-        `ci_lower`, `ci_upper` (Wilson, 95 %).
+        One row a seal: pieces, `weeks` (average to the target had all of the season's pieces had
+        this seal: geometric mean), in a season to come too, the largest difference of core and
+        surface, and cracks counted (limits: Wilson, 95 %).
     pieces : DataFrame
-        One row a piece: what it is, `weeks` to the target under its own seal (median of the
-        draws) with `weeks_lower`, `weeks_upper` (90 %), `reached`, `surface_m_s`, `cracked` (NaN:
-        never looked at), `status`, `reason` of the fit.
+        One row a piece: `weeks` to the target under its own seal (median of the draws) with 90 %
+        limits, `reached`, `surface_m_s`, `cracked` (NaN: never looked at), status of the fit.
     course, typical : DataFrame
-        `piece`, `seal`, `days`, `moisture_pct` of the fit; and the median of each seal's pieces
-        while at least half of them are on record.
+        Moisture of the fit by day; and the median of each seal's pieces while at least half of
+        them are on record.
     pairs : DataFrame
-        `log`, `seal`, `weeks` (geometric mean of its pieces), `predicted` (a piece was not there
-        yet), `n_pieces`: logs that hold more than one seal.
-    by_group : DataFrame
-        For the columns asked for in `by`: drying under each seal of the group's own pieces.
-    terms : DataFrame
-        For the columns asked for in `terms`: `term`, `level`, `reference`, `ratio` of the surface
-        coefficient with its limits, `p_value`, `p_holm`, `certainty`, `n_pieces`, `reason`.
+        Weeks of logs that hold more than one seal (geometric means; `predicted`: a piece was not
+        there yet).
+    by_group, terms : DataFrame
+        For the columns asked for in `by`: drying under each seal of the group's own pieces; in
+        `terms`: ratios of the surface coefficient.
     target_moisture_pct : float
         Mean of the pieces' targets.
     laws, reference : str
