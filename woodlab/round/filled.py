@@ -109,7 +109,8 @@ def _from_csv(data: bytes) -> Filled:
             raise WoodlabError(
                 f"Several rounds are mixed in this file: {name} is not the same in all rows."
             )
-    lines, faults = [], []
+    lines: list[Line] = []
+    faults: list[str] = []
     for at, row in enumerate(rows, 2):
         pounds = row["typed"].split(" lb ") if facts["unit"] == "lboz" else [row["typed"]]
         weights = [pounds[0], *(ounces.removesuffix(" oz") for ounces in pounds[1:])]

@@ -75,7 +75,7 @@ def workbook(made: Round) -> bytes:
         check.add(f"{letter(at[head])}{from_row}:{letter(at[head])}{end}")
         sheet.add_data_validation(check)
 
-    between = {"operator": "between", "formula1": "0"}
+    between: dict[str, Any] = {"operator": "between", "formula1": "0"}
     for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
         rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
     rule("crack mm", "decimal", "Length in mm, 0 to 2000.", **between, formula2="2000")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -157,7 +158,7 @@ def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ..
     """A study that says why it cannot answer."""
     frames = (EFFECT_COLUMNS, SEAL_COLUMNS, PIECE_COLUMNS, COURSE_COLUMNS, TYPICAL_COLUMNS,
               PAIR_COLUMNS, GROUP_COLUMNS, TERM_COLUMNS)  # fmt: skip
-    empty = (pd.DataFrame(columns=columns) for columns in frames)
+    empty: Any = (pd.DataFrame(columns=columns) for columns in frames)
     return SealStudy(*empty, np.nan, "", reference, why, would_help, cautions)
 
 
