@@ -13,7 +13,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.drying import kernel
 from woodlab.drying.fit.results import DryingFits
-from woodlab.show import Card, Column, Said, Shown, card, listed
+from woodlab.show import Card, Column, Shown, card, listed
 from woodlab.studies.columns import groups_of
 from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.export import save_tables
@@ -143,11 +143,6 @@ class SealStudy(Shown):
             f"{probably} {verb}: on average {bare} weeks {said.under(self.reference)} to "
             f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
         )
-
-    @property
-    def to_bear_in_mind(self) -> Said:
-        """The cautions, one a line."""
-        return Said(self.cautions)
 
     def save_tables(self, path: str | Path) -> Path:
         """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
