@@ -124,7 +124,7 @@ def _crack_figures(book: RecordBook, reference: str) -> tuple[dict[str, float], 
     study = crack_study(book)
     own = study.rates
     if len(own):
-        own = own.query("by == 'seal' and group == @reference")
+        own = own.query("by == 'seal' and group == @reference and n_pieces > 0")
     if not len(own):
         return {}, (
             f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "
