@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -153,8 +152,10 @@ def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ..
     """A study that says why it cannot answer."""
     frames = (EFFECT_COLUMNS, SEAL_COLUMNS, PIECE_COLUMNS, COURSE_COLUMNS, TYPICAL_COLUMNS,
               PAIR_COLUMNS, GROUP_COLUMNS, TERM_COLUMNS)  # fmt: skip
-    empty: Any = (pd.DataFrame(columns=columns) for columns in frames)
-    return SealStudy(*empty, np.nan, "", reference, why, would_help, cautions)
+    return SealStudy(
+        *(pd.DataFrame(columns=columns) for columns in frames), target_moisture_pct=np.nan,
+        laws="", reference=reference, why=why, would_help=would_help, cautions=cautions,
+    )  # fmt: skip
 
 
 def piece_frame(
