@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -150,11 +151,15 @@ class SealStudy(Shown):
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
     """A study that says why it cannot answer."""
-    frames = (EFFECT_COLUMNS, SEAL_COLUMNS, PIECE_COLUMNS, COURSE_COLUMNS, TYPICAL_COLUMNS,
-              PAIR_COLUMNS, GROUP_COLUMNS, TERM_COLUMNS)  # fmt: skip
+    columns = {
+        "effects": EFFECT_COLUMNS, "by_seal": SEAL_COLUMNS, "pieces": PIECE_COLUMNS,
+        "course": COURSE_COLUMNS, "typical": TYPICAL_COLUMNS, "pairs": PAIR_COLUMNS,
+        "by_group": GROUP_COLUMNS, "terms": TERM_COLUMNS,
+    }  # fmt: skip
+    empty: dict[str, Any] = {name: pd.DataFrame(columns=of) for name, of in columns.items()}
     return SealStudy(
-        *(pd.DataFrame(columns=columns) for columns in frames), target_moisture_pct=np.nan,
-        laws="", reference=reference, why=why, would_help=would_help, cautions=cautions,
+        **empty, target_moisture_pct=np.nan, laws="", reference=reference, why=why,
+        would_help=would_help, cautions=cautions,
     )  # fmt: skip
 
 
