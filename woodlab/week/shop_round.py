@@ -46,14 +46,10 @@ class ShopRound(Shown):
     ----------
     due : DataFrame
         One row a piece that is due, open cracks first, then by risk, then by days since the last
-        look: `piece`, `place`, `species`, `seal`, `do` (`look`, `weigh`, `look, weigh`), `crack`
-        (what is known of it in words; `glued on ...` is remembered), `crack_risk` (chance that a
-        first crack opened since the last look, a share) with its 95 % `crack_risk_lower`,
-        `crack_risk_upper`, `days_since_look`, `last_crack_mm`, `days_since_weighing`, `last_on`,
-        `last_g`, `expected_g` on the day of the round, `lower_g`, `upper_g` (99 % band for one
-        weighing: outside it look for a wrong piece, a wrong scale, fallen wax), `expect` (the
-        band in words, or why there is none), `overdue_days`, `why`, `expected_from`. What is not
-        known is NaN.
+        look: what to `do`, what is known of its crack, the chance that a first one opened since
+        the last look (`crack_risk`, 95 % limits), the weight `expected_g` on the day and the 99 %
+        band for one weighing (outside it look for a wrong piece, a wrong scale, fallen wax), in
+        words `expect`. What is not known is NaN. Every column: docs/glossary.md.
     on : Timestamp
         The day of the round.
     book_name : str
@@ -261,7 +257,10 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     other week. Common practice, no source.
     """
     here = book.pieces[~book.pieces["piece"].isin(ended(book).index)]
-    frame = here.astype({"piece": object}).join(last_known(book), on="piece")
+    known = last_known(book)
+    # a maker's own column may have one of these names
+    here = here.drop(columns=[name for name in known if name in here])
+    frame = here.astype({"piece": object}).join(known, on="piece")
     turned = frame["turned_on"].dt.normalize()
     age = (day - turned).dt.days.astype(float)
     looked = frame["last_look_on"].dt.normalize().fillna(turned)
