@@ -7,7 +7,8 @@ from scipy.optimize import least_squares
 
 import woodlab as wl
 from woodlab.drying.air_course import air_course
-from woodlab.drying.modes import DailyAir, drive_modes
+from woodlab.drying.laws import law_named
+from woodlab.drying.modes import DailyAir
 
 
 def test_air_is_averaged_by_day_and_place_and_says_how_it_was_filled():
@@ -54,17 +55,17 @@ def test_fuel_sticks_out_of_doors_follow_a_lag_on_the_equilibrium(outside, share
     spells = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= 24]
     assert len(spells) >= 10
     half = len(spells) // 2
+    exponential = law_named("exponential")
 
     def misses(unknown, chosen):
         """A lag on the equilibrium moisture less what the sun takes: warm wood is drier."""
         lag_hours, offset = np.exp(unknown[0]), unknown[1]
         out = []
         for a, b in chosen:
-            hours = np.arange(b - a, dtype=float)[None]
-            decay, forced = drive_modes(
-                hours, np.array([[1 / lag_hours]]), np.ones((1, 1)), DailyAir(level[a:b] + offset)
-            )
-            out.append(measured[a] * decay[0] + forced[0] - measured[a:b])
+            hours = np.arange(b - a, dtype=float)
+            stick = {"tau_days": lag_hours, "start_moisture_pct": measured[a]}  # an hour for a day
+            ours = exponential.moisture(hours, stick, 1.0, DailyAir(level[a:b] + offset))
+            out.append(ours[0] - measured[a:b])
         return np.concatenate(out)
 
     fitted = least_squares(misses, [np.log(12.0), 0.0], args=(spells[:half],)).x

@@ -261,12 +261,11 @@ def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFram
     n = len(pieces)
     flat = _flat(book, pieces)
     early = (flat["code"] >= 0) & (flat["days"] < 0)
-    n_early = np.bincount(flat["code"][early].astype(int), minlength=n)
-    keep = (flat["code"] >= 0) & (flat["days"] >= 0)
-    flat = {name: value[keep] for name, value in flat.items()}
-    order = np.lexsort((flat["days"], flat["code"]))
-    flat = {name: value[order] for name, value in flat.items()}
-    code = flat["code"].astype(int)
+    n_early = np.bincount(flat["code"][early], minlength=n)
+    keep = np.flatnonzero((flat["code"] >= 0) & (flat["days"] >= 0))
+    order = keep[np.lexsort((flat["days"][keep], flat["code"][keep]))]
+    flat = _rows(flat, order)
+    code = flat["code"]
     counts = np.bincount(code, minlength=n)
     ptr = np.r_[0, np.cumsum(counts)]
     flat["scale_g"] = np.where(
@@ -284,15 +283,15 @@ def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFram
     all_counts = np.r_[kept, [len(b) for b in blocks.values()]].astype(int)
     cells = {name: np.zeros((len(all_counts), width)) for name in _CELLS}
     cells["scale_g"][:] = 1.0
-    owner = code[take]
+    flat = _rows(flat, take)
+    owner = flat["code"]
     at = np.arange(owner.size) - np.r_[0, np.cumsum(kept)][owner]
     for name in _CELLS:
-        cells[name][owner, at] = flat[name][take]
+        cells[name].ravel()[owner * width + at] = flat[name]
         for j, rows in enumerate(blocks.values()):
             cells[name][n + j, : len(rows)] = rows[name].to_numpy(dtype=float)
-    event = flat["event"][take]
     steps = tuple(
-        (int(owner[i]), int(at[i]), bool(event[i] == "trimmed"), int(flat["source"][take][i]))
+        (int(owner[i]), int(at[i]), flat["event"][i] == "trimmed", int(flat["source"][i]))
         for i in np.flatnonzero(step[take])
     )
     none = np.zeros(len(blocks), dtype=int)
@@ -300,6 +299,13 @@ def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFram
         cells, all_counts, np.r_[n_early, none], np.r_[counts - kept, none],
         np.r_[too_many, none.astype(bool)], steps,
     )  # fmt: skip
+
+
+def _rows(flat: dict[str, np.ndarray], order: np.ndarray) -> dict[str, np.ndarray]:
+    """The rows in this order; as they are where that is theirs already."""
+    if order.size == len(flat["code"]) and (np.diff(order) == 1).all():
+        return flat
+    return {name: value[order] for name, value in flat.items()}
 
 
 def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -313,11 +319,13 @@ def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
     if scales:
         scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=float)
     count = len(weighings)
+    event = np.full(count, "", dtype=object)
+    told = np.flatnonzero(weighings["event"].notna())
+    event[told] = weighings["event"].iloc[told].astype(object)
     out = {
         "code": code, "days": days, "mass_g": weighings["mass_g"].to_numpy(dtype=float),
         "source": np.arange(count), "given_g": weighings["scale_g"].to_numpy(dtype=float),
-        "event": weighings["event"].astype(object).fillna("").to_numpy(object),
-        "scale_of": scale, "is_moisture": np.zeros(count),
+        "event": event, "scale_of": scale, "is_moisture": np.zeros(count),
     }  # fmt: skip
     shavings = _shavings(book, pieces)
     if len(shavings["code"]):
@@ -327,32 +335,34 @@ def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
 
 def _resolution(flat: dict[str, np.ndarray], ptr: np.ndarray) -> np.ndarray:
     """Smallest step of the scale by piece: as recorded, else read from the figures' last digit."""
-    count = ptr.size - 1
-    out = np.full(count, 0.001)
-    filled = ptr[1:] > ptr[:-1]
-    starts = ptr[:-1][filled]
-    if not starts.size:
+    out = np.full(ptr.size - 1, 0.001)
+    filled = np.flatnonzero(ptr[1:] > ptr[:-1])
+    if not filled.size:
         return out
     mass = np.where(flat["is_moisture"] > 0, 0.0, flat["mass_g"])  # moisture has no scale
-    undecided = np.ones(count, dtype=bool)
+
+    def odd(value: np.ndarray, step: float) -> np.ndarray:
+        scaled = value / step
+        return np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
+
+    undecided = np.ones(out.size, dtype=bool)
     for step in (*STEPS_G, *IMPERIAL_STEPS_G):
-        scaled = mass / step
-        odd = np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
-        whole = np.zeros(count, dtype=bool)
-        whole[filled] = ~np.logical_or.reduceat(odd, starts)
-        out[undecided & whole] = step
-        undecided &= ~whole
-        if not undecided.any():
-            break
-    coarsest = np.full(count, np.nan)
-    coarsest[filled] = np.fmax.reduceat(flat["given_g"], starts)
+        # most steps are ruled out by a piece's first weight or its last; if not, all are asked
+        can = undecided[filled] & ~odd(mass[ptr[filled]], step)
+        can &= ~odd(mass[ptr[filled + 1] - 1], step)
+        if can.any():
+            can &= ~np.logical_or.reduceat(odd(mass, step), ptr[filled])
+            out[filled[can]] = step
+            undecided[filled[can]] = False
+    coarsest = np.full(out.size, np.nan)
+    coarsest[filled] = np.fmax.reduceat(flat["given_g"], ptr[filled])
     return np.where(np.isfinite(coarsest), coarsest, out)
 
 
 def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) -> np.ndarray:
     """Known sealer of each row [g]; put on at a weighing, it weighs from that row on."""
     known = np.nan_to_num(pieces["seal_g"].to_numpy(dtype=float))
-    code = flat["code"].astype(int)
+    code = flat["code"]
     out = np.where(flat["is_moisture"] > 0, 0.0, known[code])
     for row in np.flatnonzero((flat["event"] == "sealed") & (out > 0)):
         out[ptr[code[row]] : row] = 0.0
