@@ -219,7 +219,7 @@ def test_certified_two_term_decay(outside, shared):
     )
     # NIST's start 2: 0.5, 1.5, -1 at rates of 0.01 and 0.02
     u, _, s = inner.descend(law, np.array([[-np.log(0.01), np.log(2.0), -2.0]]), task, most=200)
-    slow, share, c = np.exp(-u[0, 0]), u[0, 2], s.c[0]
+    slow, share, c = np.exp(-u[0, 0]), u[0, 2], s.c[:, 0]
     certified = {
         "b1": (3.7541005211e-1, c[0]), "b2": (1.9358469127, (1 - share) * c[1]),
         "b3": (-1.4646871366, share * c[1]), "b4": (1.2867534640e-2, slow),

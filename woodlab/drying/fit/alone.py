@@ -22,6 +22,7 @@ MOST_START_PCT = 300.0  # all pores filled in light wood: a wide guard
 LOG_OFFCUT_SD, OWN_OFFCUT_SD = 0.08, 0.04  # of ln moisture; estimates of our own
 OPEN_SD = 2.0  # of ln of a parameter that the weighings do not tell
 UNKNOWN_SD = 0.5
+CHUNK = 500  # pieces whose draws are made together
 
 
 def fit_alone(records: Records, law: Law, *, draws: int, seed: int) -> DryingFits:
@@ -105,23 +106,30 @@ def _posterior(season: Season, found: LinearFits, draws: int, seed: int) -> Post
     np.einsum("njj->nj", cover)[...] += np.where(open_, OPEN_SD**2, 0.0)
     values, vectors = np.linalg.eigh(cover)
     root = vectors * np.sqrt(np.maximum(values, 0))[:, None, :]
-    z = rng.standard_normal((n, (draws + 1) // 2, p + 2)) @ root.transpose(0, 2, 1)
-    drawn = mean[:, None] + np.concatenate([z, -z], axis=1)[:, :draws]
+    back = np.ascontiguousarray(root.transpose(0, 2, 1))
+    half = (draws + 1) // 2
+    u, ln_dry = np.zeros((n, draws, len(season.local))), np.empty((n, draws))
+    u[..., own + 1] = (season.system.mid[:, own + 1] + found.air_offset_pct)[:, None]
+    centre = u[:, 0].copy()
 
-    def working(of: np.ndarray) -> np.ndarray:
+    def fill(into: np.ndarray, of: np.ndarray, at: slice) -> None:
         """Local coordinates of the season, (n, d, q), of (u, ln oven-dry mass, ln start)."""
         assert law.search is not None
-        out = np.zeros((n, of.shape[1], len(season.local)))
-        found_values = law.search.values(of[..., :p], d.half_m[:, None])
+        named = law.search.values(of[..., :p], d.half_m[at, None])
         for j, parameter in enumerate(season.own):
-            out[..., j] = parameter.working(found_values[parameter.name])
-        out[..., season.start_at] = np.minimum(of[..., -1], np.log(400.0))
-        out[..., own + 1] = (season.system.mid[:, own + 1] + found.air_offset_pct)[:, None]
-        return out
+            into[..., j] = parameter.working(named[parameter.name])
+        into[..., season.start_at] = np.minimum(of[..., -1], np.log(400.0))
 
+    fill(centre[:, None], mean[:, None], slice(None))
+    for begin in range(0, n, CHUNK):
+        at = slice(begin, begin + CHUNK)
+        z = rng.standard_normal((len(mean[at]), half, p + 2)) @ back[at]
+        drawn = np.concatenate([z, -z], axis=1)[:, :draws] + mean[at, None]
+        fill(u[at], drawn, at)
+        ln_dry[at] = drawn[..., p]
     sigma = found.sigma_g[np.isfinite(found.sigma_g)]
     mode = Mode(
-        u=working(mean[:, None])[:, 0], ln_dry=mean[:, p],
+        u=centre, ln_dry=mean[:, p],
         logs=np.zeros((season.system.n_logs, season.system.q)), beta=np.zeros(0),
         sds=season.system.components.start(), slip_g=float(np.median(sigma)) if sigma.size else 1.0,
         drift_pct=0.0, memory_days=30.0, weight=np.where(found.used, 1.0, 1e-8),
@@ -129,6 +137,4 @@ def _posterior(season: Season, found: LinearFits, draws: int, seed: int) -> Post
         away=np.where(found.converged, 0.0, np.inf), converged=bool(found.converged.all()),
     )  # fmt: skip
     none = np.zeros((draws, 0))
-    return Posterior(
-        season, mode, working(drawn), drawn[..., p], none, np.tile(mode.sds, (draws, 1))
-    )
+    return Posterior(season, mode, u, ln_dry, none, np.tile(mode.sds, (draws, 1)))

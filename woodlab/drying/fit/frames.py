@@ -56,19 +56,6 @@ def piece_frame(fits: DryingFits) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def rmse_g(fits: DryingFits) -> np.ndarray:
-    """Root mean square of each piece's used residuals [g]; NaN where there is none."""
-    d = fits.records
-    rows = fits.residuals
-    owner = np.repeat(np.arange(d.n_pieces), (d.here & ~d.is_moisture)[: d.n_pieces].sum(axis=1))
-    used = rows["used"].to_numpy()
-    count = np.bincount(owner[used], minlength=d.n_pieces)
-    total = np.bincount(
-        owner[used], np.square(rows["residual_g"].to_numpy()[used]), minlength=d.n_pieces
-    )
-    return np.sqrt(np.where(count > 0, total, np.nan) / np.maximum(count, 1))
-
-
 def basis(d: Records, pooled: bool) -> np.ndarray:
     """What the oven-dry mass of each piece is based on, beside its own weighings."""
     pieces = np.arange(d.n_pieces)
@@ -154,24 +141,39 @@ def _three(values: np.ndarray) -> tuple[float, float, float]:
     return float(middle), float(low), float(high)
 
 
-def residual_frame(fits: DryingFits) -> pd.DataFrame:
-    """`DryingFits.residuals` at the mode; rows in the order of the pieces."""
+def fitted_g(fits: DryingFits) -> np.ndarray:
+    """Mass at the weighings under the law of most weight, with sealer and steps, (n, k)."""
     s, mode = fits.parts[0].season, fits.parts[0].mode
-    d = s.d
     kappa = s.kappa(mode.beta)
     moisture = s.moisture(mode.u, kappa) + mode.defect
-    mass = np.exp(mode.ln_dry)[:, None] * (1 + moisture / 100) * s.gain(kappa) + d.sealer_g
-    for (p, first, _, _), step in zip(d.steps, fits.steps["step_g"], strict=True):
+    mass = np.exp(mode.ln_dry)[:, None] * (1 + moisture / 100) * s.gain(kappa) + s.d.sealer_g
+    for (p, first, _, _), step in zip(s.d.steps, fits.steps["step_g"], strict=True):
         mass[p, first:] += step
+    return mass
+
+
+def rmse_g(fits: DryingFits) -> np.ndarray:
+    """Root mean square of each piece's used residuals [g]; NaN where there is none."""
+    d = fits.records
+    used = (d.here & ~d.is_moisture & (fits.parts[0].mode.weight > 0.1))[: d.n_pieces]
+    gone = np.where(used, (d.mass_g + d.sealer_g - fits.fitted_g)[: d.n_pieces], 0.0)
+    count = used.sum(axis=1)
+    total = np.einsum("nk,nk->n", gone, gone)
+    return np.sqrt(np.where(count > 0, total, np.nan) / np.maximum(count, 1))
+
+
+def residual_frame(fits: DryingFits) -> pd.DataFrame:
+    """`DryingFits.residuals` at the mode; rows in the order of the pieces."""
+    d = fits.records
     owner, at = np.nonzero((d.here & ~d.is_moisture)[: d.n_pieces])
     source = d.source[owner, at]
     measured = fits.book.weighings["mass_g"].to_numpy(dtype=float)[source]
-    fitted = mass[owner, at]
+    fitted = fits.fitted_g[owner, at]
     return pd.DataFrame(
         {
             "piece": d.names[owner], "on": fits.book.weighings["on"].to_numpy()[source],
             "days": d.days[owner, at], "mass_g": measured, "fitted_g": fitted,
-            "residual_g": measured - fitted, "used": mode.weight[owner, at] > 0.1,
+            "residual_g": measured - fitted, "used": fits.parts[0].mode.weight[owner, at] > 0.1,
         }
     )  # fmt: skip
 

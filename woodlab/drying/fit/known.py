@@ -27,7 +27,7 @@ def witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
         out[str(mark)] = pd.DataFrame(
             {
                 "days": (rows["on"] - rows["on"].iloc[0]) / pd.Timedelta(days=1),
-                "mass_g": rows["mass_g"], "source": -1.0, "scale_of": -1.0, "is_moisture": 0.0,
+                "mass_g": rows["mass_g"], "source": -1, "scale_of": -1, "is_moisture": False,
                 "scale_g": last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
                 "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
                 "place": place.iloc[0] if len(place) else None,

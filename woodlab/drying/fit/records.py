@@ -179,7 +179,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
     blocks = witnesses(book)
     table = _table(book, pieces, blocks)
-    names = [*pieces["piece"].astype(str), *blocks]
+    names = np.array([*pieces["piece"].to_numpy(dtype=object), *blocks], dtype=object)
     extra = len(blocks)
     of_species, species = _codes(pieces["species"], "not said", ["witness block"] * extra)
     of_seal, seals = _codes(pieces["seal"], "none", ["none"] * extra)
@@ -192,22 +192,19 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     half = np.where(np.isfinite(wall), wall, by_wood.to_numpy()) / 2000
     cells, counts = table.cells, table.counts
     here = np.arange(cells["days"].shape[1]) < counts[:, None]
-    moist = cells["is_moisture"].astype(bool)
     green_ln, green_sd = known_green(list(species))
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, as_of=_last_day(book, until), names=np.array(names, dtype=object),
+        book=book, as_of=_last_day(book, until), names=names,
         n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
-        days=cells["days"], mass_g=cells["mass_g"], counts=counts,
+        **cells, counts=counts,
         n_early=table.n_early, n_thinned=table.n_thinned, too_many=table.too_many,
-        source=np.where(here, cells["source"], -1).astype(int), scale_g=cells["scale_g"],
-        scale_of=np.where(here, cells["scale_of"], -1).astype(int),
-        suspect=gross_errors(cells["mass_g"], here & ~moist, table.steps), is_moisture=moist,
-        scales=_scales(book), sealer_g=cells["sealer_g"], steps=table.steps,
+        suspect=gross_errors(cells["mass_g"], here & ~cells["is_moisture"], table.steps),
+        scales=_scales(book), steps=table.steps,
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
         ].astype(float),
@@ -221,7 +218,12 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     )  # fmt: skip
 
 
-_CELLS = ("days", "mass_g", "source", "scale_g", "scale_of", "is_moisture", "sealer_g")
+# what a cell without a weighing holds; its type is that of the column
+_CELLS = {
+    "days": 0.0, "mass_g": 0.0, "source": np.int32(-1), "scale_g": 1.0, "scale_of": np.int16(-1),
+    "is_moisture": np.bool_(False), "sealer_g": 0.0,
+}  # fmt: skip
+SEALED, TRIMMED, OTHER = 1, 2, 3  # events
 
 
 def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
@@ -234,8 +236,8 @@ def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
 def _codes(
     column: pd.Series, default: str, behind: list[str]
 ) -> tuple[np.ndarray, tuple[str, ...]]:
-    values = [*column.astype(object).fillna(default), *behind]
-    codes, labels = pd.factorize(pd.Series(values, dtype=object))
+    values = np.where(column.notna(), column.to_numpy(dtype=object), default)
+    codes, labels = pd.factorize(np.append(values, np.array(behind, dtype=object)))
     return codes, tuple(map(str, labels))
 
 
@@ -262,36 +264,37 @@ def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFram
     flat = _flat(book, pieces)
     early = (flat["code"] >= 0) & (flat["days"] < 0)
     n_early = np.bincount(flat["code"][early], minlength=n)
-    keep = np.flatnonzero((flat["code"] >= 0) & (flat["days"] >= 0))
-    order = keep[np.lexsort((flat["days"][keep], flat["code"][keep]))]
-    flat = _rows(flat, order)
+    flat = _rows(flat, np.flatnonzero((flat["code"] >= 0) & (flat["days"] >= 0)))
+    apart = np.diff(flat["code"])
+    if (apart < 0).any() or ((np.diff(flat["days"]) < 0) & (apart == 0)).any():
+        flat = _rows(flat, np.lexsort((flat["days"], flat["code"])))
     code = flat["code"]
     counts = np.bincount(code, minlength=n)
     ptr = np.r_[0, np.cumsum(counts)]
-    flat["scale_g"] = np.where(
-        flat["is_moisture"] > 0, 0.0, _resolution(flat, ptr)[code] if n else 0.0
-    )
+    flat["scale_g"] = np.where(flat["is_moisture"], 0.0, _resolution(flat, ptr)[code] if n else 0.0)
     flat["sealer_g"] = _sealer(flat, pieces, ptr)
     flat["mass_g"] = flat["mass_g"] - flat["sealer_g"]
-    step = (flat["event"] != "") & (np.arange(code.size) > ptr[code])
-    step &= ~((flat["event"] == "sealed") & (flat["sealer_g"] > 0))
+    step = flat["event"] > 0
+    step[ptr[:-1][counts > 0]] = False  # before the first weighing nothing changed its mass
+    step &= ~((flat["event"] == SEALED) & (flat["sealer_g"] > 0))
     too_many = np.bincount(code[step], minlength=n) > MOST_STEPS
     step &= ~too_many[code]
     take = _thinned(flat["days"], step, ptr)
     kept = np.bincount(code[take], minlength=n)
     width = max(int(kept.max(initial=1)), *(len(b) for b in blocks.values()), 1)
     all_counts = np.r_[kept, [len(b) for b in blocks.values()]].astype(int)
-    cells = {name: np.zeros((len(all_counts), width)) for name in _CELLS}
-    cells["scale_g"][:] = 1.0
     flat = _rows(flat, take)
     owner = flat["code"]
     at = np.arange(owner.size) - np.r_[0, np.cumsum(kept)][owner]
-    for name in _CELLS:
-        cells[name].ravel()[owner * width + at] = flat[name]
+    cell = owner * width + at
+    cells = {}
+    for name, nothing in _CELLS.items():
+        cells[name] = np.full((len(all_counts), width), nothing)
+        cells[name].ravel()[cell] = flat[name]
         for j, rows in enumerate(blocks.values()):
-            cells[name][n + j, : len(rows)] = rows[name].to_numpy(dtype=float)
+            cells[name][n + j, : len(rows)] = rows[name]
     steps = tuple(
-        (int(owner[i]), int(at[i]), flat["event"][i] == "trimmed", int(flat["source"][i]))
+        (int(owner[i]), int(at[i]), bool(flat["event"][i] == TRIMMED), int(flat["source"][i]))
         for i in np.flatnonzero(step[take])
     )
     none = np.zeros(len(blocks), dtype=int)
@@ -315,17 +318,18 @@ def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
     turned = pieces["turned_on"].to_numpy().astype("datetime64[us]")
     days = (weighings["on"].to_numpy().astype("datetime64[us]") - turned[code]) / _DAY
     scales = {name: i for i, name in enumerate(_scales(book))}
-    scale = np.full(len(weighings), -1.0)
-    if scales:
-        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=float)
     count = len(weighings)
-    event = np.full(count, "", dtype=object)
+    scale = np.full(count, -1, dtype=np.int16)
+    if scales:
+        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=np.int16)
+    event = np.zeros(count, dtype=np.int8)
     told = np.flatnonzero(weighings["event"].notna())
-    event[told] = weighings["event"].iloc[told].astype(object)
+    said = weighings["event"].iloc[told]
+    event[told] = np.select([said == "sealed", said == "trimmed"], [SEALED, TRIMMED], OTHER)
     out = {
         "code": code, "days": days, "mass_g": weighings["mass_g"].to_numpy(dtype=float),
         "source": np.arange(count), "given_g": weighings["scale_g"].to_numpy(dtype=float),
-        "event": event, "scale_of": scale, "is_moisture": np.zeros(count),
+        "event": event, "scale_of": scale, "is_moisture": np.zeros(count, dtype=bool),
     }  # fmt: skip
     shavings = _shavings(book, pieces)
     if len(shavings["code"]):
@@ -339,7 +343,7 @@ def _resolution(flat: dict[str, np.ndarray], ptr: np.ndarray) -> np.ndarray:
     filled = np.flatnonzero(ptr[1:] > ptr[:-1])
     if not filled.size:
         return out
-    mass = np.where(flat["is_moisture"] > 0, 0.0, flat["mass_g"])  # moisture has no scale
+    mass = np.where(flat["is_moisture"], 0.0, flat["mass_g"])  # moisture has no scale
 
     def odd(value: np.ndarray, step: float) -> np.ndarray:
         scaled = value / step
@@ -363,8 +367,8 @@ def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) 
     """Known sealer of each row [g]; put on at a weighing, it weighs from that row on."""
     known = np.nan_to_num(pieces["seal_g"].to_numpy(dtype=float))
     code = flat["code"]
-    out = np.where(flat["is_moisture"] > 0, 0.0, known[code])
-    for row in np.flatnonzero((flat["event"] == "sealed") & (out > 0)):
+    out = np.where(flat["is_moisture"], 0.0, known[code])
+    for row in np.flatnonzero((flat["event"] == SEALED) & (out > 0)):
         out[ptr[code[row]] : row] = 0.0
     return out
 
@@ -393,6 +397,6 @@ def _shavings(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
     return {
         "code": code[pick], "days": days[pick], "mass_g": moisture[pick],
         "source": np.full(count, -1), "given_g": np.full(count, np.nan),
-        "event": np.full(count, "", object), "scale_of": np.full(count, -1.0),
-        "is_moisture": np.ones(count),
+        "event": np.zeros(count, np.int8), "scale_of": np.full(count, -1, np.int16),
+        "is_moisture": np.ones(count, dtype=bool),
     }  # fmt: skip

@@ -17,6 +17,7 @@ from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.checks import check_frame
 from woodlab.drying.fit.frames import (
+    fitted_g,
     group_frame,
     param_frame,
     piece_frame,
@@ -120,6 +121,11 @@ class DryingFits(Shown):
     @cached_property
     def checks(self) -> pd.DataFrame:
         return check_frame(self.parts[0], rmse_g(self))
+
+    @cached_property
+    def fitted_g(self) -> np.ndarray:
+        """Mass at the weighings under the law of most weight, as `records` has them, (n, k)."""
+        return fitted_g(self)
 
     @cached_property
     def residuals(self) -> pd.DataFrame:

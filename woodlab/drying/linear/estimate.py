@@ -29,10 +29,12 @@ from woodlab.drying.linear.search import (
     free_parts,
     sigma_of,
     spread,
+    times,
+    turned,
 )
 from woodlab.errors import WoodlabError
 
-CHUNK = 800  # pieces that are fitted together: their arrays stay in the processor's cache
+CHUNK = 1600  # pieces that are fitted together: their arrays stay in the processor's cache
 DECREMENT = 1e-6  # converged: the next step is below a thousandth of a standard error
 ROUGHLY = 1e-3  # as near as the search for outliers needs the curve
 SPIKE, SPIKE_AT_EDGE = 8.0, 16.0
@@ -129,43 +131,42 @@ def _fit(law: Law, d: Pieces, most_outliers: int) -> LinearFits:
     # Newton's decrement: the squared length of the next step in standard errors. Gradient and
     # step are both in it, and it asks the same of every parameter whatever its unit.
     step = damped_step(normal, gradient, np.zeros(len(u)))
-    decrement = (gradient * step).sum(1) / d.sigma**2
+    decrement = (gradient.T * step).sum(1) / d.sigma**2
     unit, dof = spread(s, d, stuck)
     settled = np.abs(sigma_of(s, d, dof) / d.sigma - 1) < 1e-3
     some_left = dof >= 1 - 1e-6
-    covariance = _covariance(unit, s, d, stuck)
+    covariance = _covariance(unit, s, d)
     covariance[~some_left] = np.nan
-    dry, own = s.c[:, 0], 2 + d.open_air
+    dry, own = s.c[0], 2 + d.open_air
     return LinearFits(
-        u, dry, 100 * s.c[:, 1] / dry, covariance,
-        100 * s.c[:, 2] / dry if d.open_air else 0 * dry, s.c[:, own:], d.sigma, dof,
+        u, dry, 100 * s.c[1] / dry, covariance,
+        100 * s.c[2] / dry if d.open_air else 0 * dry, s.c[own:].T, d.sigma, dof,
         d.weight > 0, fitted(law, u, replace(d, weight=np.ones(d.weight.shape)), s.c),
         (decrement < DECREMENT) & np.isfinite(decrement) & settled & some_left,
-        np.concatenate([stuck, s.held], 1),
+        np.concatenate([stuck, s.held]).T,
     )  # fmt: skip
 
 
 def fitted(law: Law, u: np.ndarray, d: Pieces, c: np.ndarray) -> np.ndarray:
     """Mass [g] under the model, (n, k)."""
-    by = np.einsum("nm,nmb->bn", c, columns(d))
-    base = curves(law, u, d, slopes=False)[0]
-    return sum((b[:, None] * curve for b, curve in zip(by, base, strict=True)), np.zeros(()))
-
-
-def _covariance(unit: np.ndarray, s: Solved, d: Pieces, stuck: np.ndarray) -> np.ndarray:
-    """Of (u, ln oven-dry mass, start moisture), by the slopes of the last two in c."""
-    p = stuck.shape[1]
-    pick = unit[:, : p + 2, : p + 2] * np.square(d.sigma)[:, None, None]
-    dry, water = s.c[:, 0], s.c[:, 1]
-    turn = np.zeros(pick.shape)
-    turn[:, np.arange(p), np.arange(p)] = 1
-    turn[:, p, p] = 1 / dry
-    turn[:, p + 1, p], turn[:, p + 1, p + 1] = -100 * water / dry**2, 100 / dry
-    none = np.isnan(np.einsum("npp->np", pick))
-    out = turn @ np.nan_to_num(pick) @ turn.transpose(0, 2, 1)
-    out[none] = np.nan
-    out.transpose(0, 2, 1)[none] = np.nan
+    out = np.zeros(d.days.shape)
+    by = np.einsum("mn,mbn->bn", c, columns(d))
+    for share, curve in zip(by, curves(law, u, d, slopes=False)[0], strict=True):
+        out += share[:, None] * curve
     return out
+
+
+def _covariance(unit: np.ndarray, s: Solved, d: Pieces) -> np.ndarray:
+    """Of (u, ln oven-dry mass, start moisture), by the slopes of the last two in c; (n, ...)."""
+    p = s.xj.shape[1]
+    pick = unit[: p + 2, : p + 2] * d.sigma**2
+    (dry, water), at = s.c[:2], np.arange(p)
+    turn = np.zeros(pick.shape)
+    turn[at, at], turn[p, p] = 1, 1 / dry
+    turn[p + 1, p], turn[p + 1, p + 1] = -100 * water / dry**2, 100 / dry
+    none = np.isnan(np.einsum("iin->in", pick))
+    out = times(times(turn, np.nan_to_num(pick)), turned(turn))
+    return np.where(none[:, None] | none, np.nan, out).transpose(2, 0, 1)
 
 
 def _without_outliers(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -70,15 +71,21 @@ class Pieces:
     def take(self, at: np.ndarray | slice) -> Pieces:
         """Some of the pieces."""
         arrays: dict[str, Any] = {
-            name: value[at] for name, value in vars(self).items()
-            if isinstance(value, np.ndarray) and name != "courses" and len(value)
+            f.name: value[at] for f in fields(self)
+            if isinstance(value := getattr(self, f.name), np.ndarray)
+            and f.name != "courses" and len(value)
         }  # fmt: skip
         return replace(self, **arrays)
 
-    @property
+    @cached_property
     def open_air(self) -> bool:
         """Whether the equilibrium may lie off that of the air."""
         return bool(np.isfinite(self.sd[:, 2]).any())
+
+    @cached_property
+    def told(self) -> bool:
+        """Whether anything is known beforehand."""
+        return bool(np.isfinite(self.sd).any())
 
     @property
     def air(self) -> Courses:
