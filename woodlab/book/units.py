@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -178,26 +176,15 @@ def units_of_book(path: str | Path) -> Units:
     >>> units_of_book(book)
     Units(mass='lboz', length='in')
     """
-    mass = _unit_under(Path(path), "weighings", "mass")
-    length = _unit_under(Path(path), "pieces", "wall")
-    return Units({"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(mass, "g"),
-                 "in" if length in ("in", "ft") else "mm")  # fmt: skip
+    from woodlab.book.reading import cells_of  # which needs this module
 
-
-def _unit_under(path: Path, table: str, stem: str) -> str:
-    """The unit in the heading of a table's column; empty where there is none."""
-    from woodlab.book.reading import cells_of_sheet, decoded, separator_of  # they need this module
-
-    heads: list[str] = []
-    if path.is_dir():
-        file = next((f for f in path.iterdir() if f.name.casefold() == f"{table}.csv"), None)
-        text = "" if file is None else decoded(file.read_bytes())
-        separator = separator_of(text.split("\n", 1)[0])
-        heads = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator), [])
-    elif (cells := cells_of_sheet(path, table)) is not None:
-        heads = [str(head) for head in cells.columns]
-    plain = (plain_heading(head) for head in heads)
-    return next((name.rpartition("_")[2] for name in plain if name.startswith(f"{stem}_")), "")
+    found = {}
+    for table, stem in (("weighings", "mass_"), ("pieces", "wall_")):
+        cells = cells_of(Path(path), table)
+        heads = [plain_heading(head) for head in cells.columns] if cells is not None else []
+        found[stem] = next((h.rpartition("_")[2] for h in heads if h.startswith(stem)), "")
+    mass = {"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(found["mass_"], "g")
+    return Units(mass, "in" if found["wall_"] in ("in", "ft") else "mm")
 
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead

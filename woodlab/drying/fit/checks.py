@@ -12,6 +12,7 @@ import pandas as pd
 
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import UNSETTLED_SD
+from woodlab.drying.estimator.weighing_error import whitener
 
 STATUSES = {
     "ok": "every check is passed",
@@ -53,7 +54,7 @@ def check_frame(part: Posterior, rmse_g: np.ndarray) -> pd.DataFrame:
         none = np.zeros((d.n, len(s.local) + len(s.common), d.days.shape[1]))
         residual = s.linearised(mode, none).residual
         for pick in s.chunks():
-            white = np.einsum("nij,nj->ni", s.whitener(mode, pick), residual[pick])
+            white = np.einsum("nij,nj->ni", whitener(d, mode, pick), residual[pick])
             mine = pick < n
             misfit[pick[mine]] = (white[mine] ** 2).sum(axis=1)
     away = mode.away[:n] if mode.away is not None else np.zeros(n)

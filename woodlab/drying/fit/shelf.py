@@ -47,6 +47,8 @@ class Shelf:
         Share of the pieces' days with no reading near.
     log_end : datetime64
         The last day with a reading.
+    checked : frozenset of str
+        Places whose hygrometer was checked over salt.
     """
 
     first_day: np.datetime64
@@ -61,6 +63,7 @@ class Shelf:
     has_air: bool
     unread: float
     log_end: np.datetime64
+    checked: frozenset[str] = frozenset()
 
     def take(self, pick: np.ndarray) -> Shelf:
         """The shelf of some pieces."""
@@ -134,8 +137,15 @@ def read_shelf(
     return Shelf(
         first, course.places, level, curve_slope(temp, humid), warmth(temp), histories, history,
         start, np.array([p in silent for p in place_names]), True, float(np.mean(unread)),
-        np.datetime64(course.logged["on"].max(), "D"),
+        np.datetime64(course.logged["on"].max(), "D"), _checked(book.air),
     )  # fmt: skip
+
+
+def _checked(air: pd.DataFrame) -> frozenset[str]:
+    if "checked" not in air:
+        return frozenset()
+    named = air["place"].fillna(EVERYWHERE) if "place" in air else pd.Series(EVERYWHERE, air.index)
+    return frozenset(named[air["checked"].notna()].astype(str))
 
 
 def _histories(
