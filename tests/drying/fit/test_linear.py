@@ -18,7 +18,7 @@ from woodlab.drying.linear.pieces import plain_pieces, prepared
 from woodlab.drying.modes import SECONDS_PER_DAY, SLOWEST, sheet_decay, sheet_modes, sheet_roots
 from woodlab.errors import WoodlabError
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 NIST = "NIST StRD, nonlinear regression, certified values (US Government work)"
 R_NLS = "R 4.2.2 nls on MASS::wtloss (Venables and Ripley)"
 BOOK = "table of roots of b tan b = L in an applied-mathematics textbook (2007)"

@@ -13,7 +13,7 @@ from woodlab.drying.laws.law import Law
 from woodlab.drying.modes import DailyAir, sheet_decay, sheet_roots
 from woodlab.errors import WoodlabError
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 BOOK = "table of roots of b tan b = L in an applied-mathematics textbook (2007)"
 MPMATH = "mpmath, 16 digits, from the formula of Newman and Crank (1975)"
 CRANK = "documentation of a polymer library citing Crank (1975), pp. 47-60"

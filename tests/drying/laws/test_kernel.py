@@ -19,7 +19,7 @@ from woodlab.drying.laws.law import kernel_run
 from woodlab.drying.modes import DailyAir, biot_number, fo_per_day, sheet_decay
 from woodlab.drying.warmth import REFERENCE_C, warmth
 
-RECORDED = Path(__file__).parent / "recorded"
+RECORDED = Path(__file__).parents[1] / "recorded"
 DAYS = np.array([0, 0.5, 1, 2, 5, 10, 20, 40, 80, 160.0])
 LEVELS = 12.0 + 3 * np.sin(np.arange(400) / 9.0)
 SLAB = LAWS["slab"]
