@@ -88,6 +88,18 @@ Air = float | np.ndarray | DailyAir
 Courses = tuple[np.ndarray, np.ndarray, np.ndarray]  # what `DailyAir.of` gives
 
 
+def as_daily(air: Air, times: np.ndarray) -> DailyAir:
+    """Air as daily courses; constant air becomes as many courses as there are values."""
+    if isinstance(air, DailyAir):
+        return air
+    level = np.asarray(air, dtype=float)
+    length = int(np.ceil(times.max(initial=0.0))) + 1
+    if level.ndim == 0:
+        return DailyAir(np.full((1, length), float(level)))
+    different, which = np.unique(level, return_inverse=True)
+    return DailyAir(np.repeat(different[:, None], length, axis=1), 0.0, which)
+
+
 def mode_decay(
     days: np.ndarray, modes: np.ndarray, d_modes: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,7 @@ name.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +15,12 @@ from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
 from woodlab.drying.kernel import SlabCurves
-from woodlab.drying.laws.parameter import Parameter, Prior, Scatter
+from woodlab.drying.laws.parameter import Parameter, Params, Prior, Scatter, broadcast
 from woodlab.drying.modes import (
     Air,
     Courses,
     DailyAir,
+    as_daily,
     mode_decay,
     mode_forced,
     sheet_decay,
@@ -29,7 +30,6 @@ from woodlab.errors import WoodlabError
 
 __all__ = ["Law", "Parameter", "Prior", "Rows", "Scatter", "Search", "kernel_run"]
 
-Params = Mapping[str, ArrayLike]
 Values = dict[str, np.ndarray]
 START = "start_moisture_pct"
 
@@ -358,54 +358,6 @@ def _slopes(make: Callable[[np.ndarray], np.ndarray], u: np.ndarray) -> np.ndarr
         with np.errstate(invalid="ignore"):
             out.append((make(u + step) - make(u - step)) / (2 * _STEP))
     return np.stack(out) if out else np.empty((0, *make(u).shape))
-
-
-def broadcast(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Times (n, k), walls (n,) and parameters (n,) of one common number of pieces.
-
-    Raises
-    ------
-    WoodlabError
-        If their shapes differ, or the days are negative or decrease.
-    """
-    times = np.atleast_2d(np.asarray(days, dtype=float))
-    parts = [np.asarray(value, dtype=float) for value in params.values()]
-    parts.append(np.asarray(wall_mm, dtype=float))
-    if isinstance(air, DailyAir):
-        parts += [np.asarray(air.start, dtype=float), np.asarray(air.course, dtype=float)]
-    else:
-        parts.append(np.asarray(air, dtype=float))
-    try:
-        (pieces,) = np.broadcast_shapes((times.shape[0],), *(np.atleast_1d(p).shape for p in parts))
-    except ValueError as error:
-        raise WoodlabError(
-            "days, parameters, wall_mm and air must have one row or one value a piece, "
-            f"found {[p.shape for p in (times, *parts)]}."
-        ) from error
-    times = np.ascontiguousarray(np.broadcast_to(times, (pieces, times.shape[1])))
-    if times.size and (not np.isfinite(times).all() or times.min() < 0):
-        raise WoodlabError("days must be finite and not negative: 0 is the day of turning.")
-    if (np.diff(times, axis=1) < 0).any():
-        raise WoodlabError("days must not decrease along a row. Sort them first.")
-
-    def each(value: ArrayLike) -> np.ndarray:
-        return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=float), (pieces,)))
-
-    return times, each(wall_mm), {name: each(value) for name, value in params.items()}
-
-
-def as_daily(air: Air, times: np.ndarray) -> DailyAir:
-    """Air as daily courses; constant air becomes as many courses as there are values."""
-    if isinstance(air, DailyAir):
-        return air
-    level = np.asarray(air, dtype=float)
-    length = int(np.ceil(times.max(initial=0.0))) + 1
-    if level.ndim == 0:
-        return DailyAir(np.full((1, length), float(level)))
-    different, which = np.unique(level, return_inverse=True)
-    return DailyAir(np.repeat(different[:, None], length, axis=1), 0.0, which)
 
 
 def _one_each(

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+
+from woodlab.drying.modes import Air, DailyAir
+from woodlab.errors import WoodlabError
+
+Params = Mapping[str, ArrayLike]
 
 
 @dataclass(frozen=True)
@@ -90,3 +96,39 @@ class Parameter:
             low = self.lower
         value = np.clip(working, low, high)
         return value if self.plain else np.exp(value)
+
+
+def broadcast(
+    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
+) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Times (n, k), walls (n,) and parameters (n,) of one common number of pieces.
+
+    Raises
+    ------
+    WoodlabError
+        If their shapes differ, or the days are negative or decrease.
+    """
+    times = np.atleast_2d(np.asarray(days, dtype=float))
+    parts = [np.asarray(value, dtype=float) for value in params.values()]
+    parts.append(np.asarray(wall_mm, dtype=float))
+    if isinstance(air, DailyAir):
+        parts += [np.asarray(air.start, dtype=float), np.asarray(air.course, dtype=float)]
+    else:
+        parts.append(np.asarray(air, dtype=float))
+    try:
+        (pieces,) = np.broadcast_shapes((times.shape[0],), *(np.atleast_1d(p).shape for p in parts))
+    except ValueError as error:
+        raise WoodlabError(
+            "days, parameters, wall_mm and air must have one row or one value a piece, "
+            f"found {[p.shape for p in (times, *parts)]}."
+        ) from error
+    times = np.ascontiguousarray(np.broadcast_to(times, (pieces, times.shape[1])))
+    if times.size and (not np.isfinite(times).all() or times.min() < 0):
+        raise WoodlabError("days must be finite and not negative: 0 is the day of turning.")
+    if (np.diff(times, axis=1) < 0).any():
+        raise WoodlabError("days must not decrease along a row. Sort them first.")
+
+    def each(value: ArrayLike) -> np.ndarray:
+        return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=float), (pieces,)))
+
+    return times, each(wall_mm), {name: each(value) for name, value in params.items()}
