@@ -18,7 +18,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from woodlab.drying import kernel
-from woodlab.drying.estimator.effects import Components, Effects, System
+from woodlab.drying.estimator.effects import Components, Effects, System, effects_of_wood
 from woodlab.drying.estimator.mode import Linear, Mode
 from woodlab.drying.estimator.weighing_error import whitener
 from woodlab.drying.fit.records import BARE, Records
@@ -56,7 +56,8 @@ class SeasonModel:
     held : dict
         Parameters held at a value.
     experience : dict, optional
-        (what, label) -> (mean, sd) of effects that earlier seasons tell of.
+        (what, label) -> (mean, sd) of effects that earlier seasons tell of; `wood, ...`: of the
+        sum of what a species and its season have.
     held_back : ndarray of bool, (n, k)
         Weighings that the fit must not see.
     """
@@ -148,6 +149,15 @@ class SeasonModel:
         for i, name in enumerate(names):
             if name in experience:
                 mean[i], sd[i] = experience[name]
+        woods = [
+            (at, *value) for (kind, label), value in experience.items()
+            if kind.startswith("wood, ") and label in d.species
+            and (at := effects_of_wood(names, kind.removeprefix("wood, "), label))
+        ]  # fmt: skip
+        sums = np.zeros((len(woods), len(names)))
+        for row, (at, *_) in zip(sums, woods, strict=True):
+            row[at] = 1.0
+        told = sums, np.array([w[1] for w in woods]), np.array([w[2] for w in woods])
         none: list[Scatter | None] = [None]
         rest = none * (q - s - 1)
         own = [p.prior for p in self.own]
@@ -162,7 +172,7 @@ class SeasonModel:
         self.known = self._known_logs(d)
         return System(
             e.design(q + len(self.common)), mean, sd, components, d.of_log, len(d.logs), mid,
-            own_sd, d.own_offcuts, self.known, s,
+            own_sd, d.own_offcuts, self.known, s, told,
         )  # fmt: skip
 
     def _known_logs(self, d: Records) -> tuple[np.ndarray, np.ndarray]:

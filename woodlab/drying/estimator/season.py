@@ -199,7 +199,7 @@ class Season(SeasonModel):
         own = 0.5 * misfit + 0.5 * (s.precision(mode.sds) * gone**2).sum(axis=1)
         piece, ln = s.own_offcuts
         np.add.at(own, piece, 0.5 * ((ln - mode.u[piece, s.start_at]) / mode.sds[2 * q + 1]) ** 2)
-        shared = 0.5 * (((mode.beta - s.mean) / s.sd) ** 2).sum()
+        shared = s.prior_misfit(mode.beta)
         exists = np.array([c is not None for c in s.components.log])
         if exists.any():
             shared += 0.5 * ((mode.logs[:, exists] / mode.sds[:q][exists]) ** 2).sum()
