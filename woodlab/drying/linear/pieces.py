@@ -138,9 +138,12 @@ def prepared(law: Law, d: Pieces) -> Pieces:
     water = np.where(np.isfinite(sd[:, 1]), known[:, 1] / 100, 0.6) * dry
     # Oven-dry mass: above zero and below the lightest weighing, unless an event changed the mass.
     # Until slips are set aside, the lightest that has a like beside it: a slip bounds nothing.
-    ranked = np.sort(np.where(used, mass, np.inf), 1)
-    alike = ranked[:, 1:] <= ALIKE * np.where(np.isinf(ranked[:, :-1]), -1, ranked[:, :-1])
-    lightest = ranked[np.arange(n), alike.argmax(1) if alike.size else 0]
+    ranked = np.where(used, mass, np.inf)
+    two = np.partition(ranked, 1, axis=1)[:, :2] if ranked.shape[1] > 1 else np.tile(ranked, 2)
+    lightest = two[:, 0]
+    for p in np.flatnonzero(np.isfinite(two[:, 1]) & (two[:, 1] > ALIKE * two[:, 0])):
+        row = np.sort(ranked[p][used[p]])
+        lightest[p] = row[(row[1:] <= ALIKE * row[:-1]).argmax()]
     lightest[(d.events != 0).any((1, 2))] = np.inf
     limits = np.empty((n, 2, 2))
     limits[:, 0] = np.stack([1e-3 * np.abs(first) + 1e-9, lightest], 1)

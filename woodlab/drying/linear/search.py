@@ -8,6 +8,7 @@ matrices, one a piece.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from woodlab.drying.laws.law import Values
 from woodlab.drying.linear.pieces import Pieces
 
 MOST_STEP = 2.0
-STARTS_SEE = 8  # weighings that the starting grid looks at
+STARTS_SEE, FIRST_STEPS = 8, 1  # weighings that the starting grid looks at, and steps on them
 CLOSE = 1e-10  # of the variance: the squared next step, in standard errors, that is no step
 STEADY = 1e-4  # of sigma
 
@@ -381,21 +382,23 @@ def first_guesses(law: Law, d: Pieces) -> np.ndarray:
     several searches begin in different valleys and not at neighbours on the grid.
     """
     assert law.search is not None
-    n, starts = len(d.days), law.search.starts
+    n, (scales, *others) = len(d.days), law.search.starts
     few = np.unique(np.linspace(0, max(d.days.shape[1] - 1, 0), STARTS_SEE).astype(int))
-    span = np.log(np.maximum(d.days.max(1, initial=0.0), 1.0))
     seen = replace(d, days=d.days[:, few], mass_g=d.mass_g[:, few], weight=d.weight[:, few],
                    events=d.events[..., few])  # fmt: skip
-    grid = np.array(np.meshgrid(*starts, indexing="ij")).reshape(len(starts), len(starts[0]), -1)
-    # every start of every piece as a row of its own: (others, scales, pieces)
-    u = np.broadcast_to(grid.transpose(2, 1, 0)[:, :, None], (*grid.shape[:0:-1], n, len(starts)))
-    u = u + np.stack([span, *[0 * span] * (len(starts) - 1)], 1)
-    row = np.broadcast_to(np.arange(n), u.shape[:3]).ravel()
-    u = np.clip(u.reshape(-1, len(starts)), d.low[row], d.high[row])
-    s = solved(law, u, seen.take(row), slopes=False)[0]
-    miss = (s.data + d.sigma[row] ** 2 * s.penalty).reshape(*grid.shape[:0:-1], n)
-    u = u.reshape(*miss.shape, len(starts))
-    best = np.nan_to_num(miss, nan=np.inf).argmin(1)[:, None]
-    found = np.take_along_axis(u, best[..., None], 1)[:, 0]
-    order = np.argsort(np.take_along_axis(miss, best, 1)[:, 0], axis=0)[: law.search.several]
-    return np.take_along_axis(found, order[:, :, None], 0)
+    span = np.log(np.maximum(d.days.max(1, initial=0.0), 1.0))
+    valleys = []
+    for rest in product(*others):
+        least, best = np.full(n, np.inf), np.zeros((n, 1 + len(rest)))
+        for scale in scales:
+            u = np.column_stack([span + scale, *(np.full(n, value) for value in rest)])
+            u = np.clip(u, d.low, d.high)
+            s = solved(law, u, seen, slopes=False)[0]
+            miss = s.data + d.sigma**2 * s.penalty
+            best = np.where((miss < least)[:, None], u, best)
+            least = np.fmin(least, miss)
+        valleys.append((least, best))
+    order = np.argsort([least for least, _ in valleys], axis=0)[: law.search.several]
+    found = np.stack([best for _, best in valleys])[order, np.arange(n)]
+    # steps on the few weighings cost less than on all
+    return np.stack([descend(law, u, seen, most=FIRST_STEPS, close=1e-2)[0] for u in found])
