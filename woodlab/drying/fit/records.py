@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -190,8 +191,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     usual = float(np.nanmedian(wall)) if np.isfinite(wall).any() else 25.0
     by_wood = pieces.groupby("species")["wall_mm"].transform("median").fillna(usual)
     half = np.where(np.isfinite(wall), wall, by_wood.to_numpy()) / 2000
-    cells, counts = table.cells, table.counts
-    here = np.arange(cells["days"].shape[1]) < counts[:, None]
+    here = np.arange(table["days"].shape[1]) < table["counts"][:, None]
     green_ln, green_sd = known_green(list(species))
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
@@ -201,10 +201,8 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
-        **cells, counts=counts,
-        n_early=table.n_early, n_thinned=table.n_thinned, too_many=table.too_many,
-        suspect=gross_errors(cells["mass_g"], here & ~cells["is_moisture"], table.steps),
-        scales=_scales(book), steps=table.steps,
+        **table, scales=_scales(book),
+        suspect=gross_errors(table["mass_g"], here & ~table["is_moisture"], table["steps"]),
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
         ].astype(float),
@@ -246,20 +244,11 @@ def _scales(book: RecordBook) -> tuple[str, ...]:
     return tuple(sorted(column.dropna().astype(str).unique()))
 
 
-@dataclass(frozen=True)
-class _Table:
-    """The padded table of pieces and blocks, as it is built."""
-
-    cells: dict[str, np.ndarray]  # (n, k) by name
-    counts: np.ndarray
-    n_early: np.ndarray
-    n_thinned: np.ndarray
-    too_many: np.ndarray
-    steps: tuple[tuple[int, int, bool, int], ...]
-
-
-def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]) -> _Table:
-    """Weighings since turning and later shavings by piece and day, padded; blocks behind."""
+def _table(
+    book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]
+) -> dict[str, Any]:
+    """Weighings since turning and later shavings by piece and day, padded; blocks behind. The
+    fields of `Records` that hold them, by name."""
     n = len(pieces)
     flat = _flat(book, pieces)
     early = (flat["code"] >= 0) & (flat["days"] < 0)
@@ -298,10 +287,10 @@ def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFram
         for i in np.flatnonzero(step[take])
     )
     none = np.zeros(len(blocks), dtype=int)
-    return _Table(
-        cells, all_counts, np.r_[n_early, none], np.r_[counts - kept, none],
-        np.r_[too_many, none.astype(bool)], steps,
-    )  # fmt: skip
+    return {
+        **cells, "counts": all_counts, "steps": steps, "n_early": np.r_[n_early, none],
+        "n_thinned": np.r_[counts - kept, none], "too_many": np.r_[too_many, none.astype(bool)],
+    }  # fmt: skip
 
 
 def _rows(flat: dict[str, np.ndarray], order: np.ndarray) -> dict[str, np.ndarray]:

@@ -17,10 +17,9 @@ from woodlab.drying.laws import Law
 from woodlab.drying.laws.law import Values
 from woodlab.drying.linear.pieces import Pieces
 
-MOST_STEP = 2.0
+MOST_STEP, STEADY = 2.0, 1e-4  # of u; of sigma
 STARTS_SEE, FIRST_STEPS = 8, 1  # weighings that the starting grid looks at, and steps on them
 CLOSE = 1e-10  # of the variance: the squared next step, in standard errors, that is no step
-STEADY = 1e-4  # of sigma
 
 
 class Products(NamedTuple):
@@ -171,9 +170,9 @@ def bounded(
     """Least squares c with oven-dry mass and water/oven-dry mass inside their limits; the inverse
     of the normal matrix along what is free, and which of the two are held, (2, n).
 
-    The limits cut a four-sided region out of the plane of (c0, c1). Least squares is convex, so
-    where its free point lies outside, the best point is on a side that the free point violates;
-    along a side it is the side's own least squares, moved to the corner if that lies beyond.
+    Least squares is convex: where its free point lies outside of the four-sided region, the best
+    is on a side that it violates, and there the side's own least squares, moved to the corner if
+    that lies beyond.
     """
     inverse = invert(normal)
     c = times(inverse, right)
@@ -284,9 +283,9 @@ def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -
 def spread(s: Solved, d: Pieces, stuck: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), and degrees of freedom.
 
-    What is `stuck` or touches no weighing is NaN; it counts as a parameter all the same. The
-    degrees of freedom are weighings less the trace of the hat matrix over the weighings: a
-    parameter that a prior holds costs the weighings less than one.
+    What is `stuck` or touches no weighing is NaN, but counts as a parameter. The degrees of freedom
+    are weighings less the trace of the hat matrix over them: a parameter that a prior holds costs
+    the weighings less than one.
     """
     p, m = s.xj.shape[1], len(s.c)
     jj, xj = np.where(stuck[:, None] | stuck, 0.0, s.jj), np.where(stuck, 0.0, s.xj)
@@ -311,7 +310,6 @@ def descend(
     settle: bool = False,
 ) -> tuple[np.ndarray, Pieces, Solved]:  # fmt: skip
     """From u (n, P) downhill, each piece with its own damping; what is found, and all of it there.
-
     With `settle` sigma follows the residuals, and with it the weight of the priors. Finished
     pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
     """
@@ -322,8 +320,7 @@ def descend(
     whole = here
     for turn in range(most + 1):
         steady = np.ones(len(u), dtype=bool)
-        aim = np.zeros(now.anchor.shape)
-        aim[:, : 2 + d.open_air] = here.c[: 2 + d.open_air].T
+        aim = np.pad(here.c[: 2 + d.open_air].T, ((0, 0), (0, 1 - d.open_air)))
         if settle:
             new = sigma_of(here, now, spread(here, now, free_parts(here, u, now)[2])[1])
             moved = np.abs(aim - now.anchor).max(1) / here.c[0]
@@ -378,8 +375,7 @@ def _put(whole: Solved, part: Solved, at: np.ndarray) -> Solved:
 def first_guesses(law: Law, d: Pieces) -> np.ndarray:
     """Starting values (several, n, P): the best of the grid, over the first parameter first.
 
-    For each value of the other parameters the best time scale; of these the best few, so that
-    several searches begin in different valleys and not at neighbours on the grid.
+    Of these the best few: several searches begin in different valleys, not at neighbours.
     """
     assert law.search is not None
     n, (scales, *others) = len(d.days), law.search.starts
