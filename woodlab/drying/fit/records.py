@@ -240,8 +240,7 @@ def _codes(
 
 
 def _scales(book: RecordBook) -> tuple[str, ...]:
-    column = book.weighings["scale"] if "scale" in book.weighings else pd.Series(dtype=object)
-    return tuple(sorted(column.dropna().astype(str).unique()))
+    return tuple(sorted(map(str, book.weighings["scale"].dropna().unique())))
 
 
 def _table(

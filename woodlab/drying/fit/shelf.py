@@ -129,11 +129,10 @@ def read_shelf(
     silent = {p for p in place_names if p not in number} if len(number) > 1 else set()
     last = min(end.astype("datetime64[D]"), first + np.timedelta64(length - 1, "D"))
     day = int((last - first) / _DAY) + 1
-    guessed = guessed[histories, np.arange(length)]
-    unread = [
-        guessed[h, int(s) : max(day, int(s) + 1)].mean()
-        for h, s in zip(history, start, strict=True)
-    ]
+    until_day = np.pad(guessed[histories, np.arange(length)].cumsum(axis=1), ((0, 0), (1, 0)))
+    begin = start.astype(int)
+    finish = np.minimum(np.maximum(day, begin + 1), length)
+    unread = (until_day[history, finish] - until_day[history, begin]) / (finish - begin)
     return Shelf(
         first, course.places, level, curve_slope(temp, humid), warmth(temp), histories, history,
         start, np.array([p in silent for p in place_names]), True, float(np.mean(unread)),
