@@ -230,13 +230,14 @@ class RecordBook:
     def _cut(self, kept: dict[str, np.ndarray]) -> RecordBook:
         """The rows that are kept, less those of pieces that are not."""
         here = self.pieces["piece"][kept["pieces"]]
+        every = len(here) == len(self.pieces)
         tables, rows = {}, {}
         for name, frame in self._frames.items():
             mask = kept[name]
-            if name in ("weighings", "looks", "rims"):
+            if name in ("weighings", "looks", "rims") and not every:
                 # a weighing before turning is a doubt; without its piece it would mean nothing
                 mask = mask & frame["piece"].isin(here).to_numpy()
-            tables[name] = frame[mask].reset_index(drop=True)
+            tables[name] = frame if mask.all() else frame[mask].reset_index(drop=True)
             if name in self._rows:
                 rows[name] = self._rows[name][mask]
         return replace(self, **tables, _rows=rows)  # type: ignore[arg-type]
