@@ -124,9 +124,9 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
 
 def _check_options(book: RecordBook, options: SeasonOptions) -> None:
     """What would stop the run at its end is better said at its beginning."""
-    from woodlab.article.forms import Forms
+    from woodlab.article.say import locale_of
 
-    Forms(options.locale)
+    locale_of(options.locale)
     if options.as_of is not None and len(book.until(options.as_of).pieces) == 0:
         raise WoodlabError(
             f"On {options.as_of} no piece of this book was turned yet. Give a later day."

@@ -20,7 +20,7 @@ from woodlab.errors import RecordError, WoodlabError
 from woodlab.round import taking
 from woodlab.round.core import SLIPS, Band, grams_of, questions, round_of, weight_text
 from woodlab.round.page import page
-from woodlab.round.sheets import unit_of, write_round
+from woodlab.round.sheets import write_round
 from woodlab.round.taking import add_round, ledger
 
 from .conftest import EVIL, MARKS, inside
@@ -234,9 +234,9 @@ def test_the_command_asks_and_adds(tour, folder, tmp_path, monkeypatch, capsys):
 
 
 def test_units_and_paths(folder, tour, tmp_path):
-    assert unit_of(folder) == "g"
+    assert wl.open_book(folder).units.mass == "g"
     (folder / "weighings.csv").write_text("piece,on,mass_lb\nA1,2026-03-01,2\n", encoding="utf-8")
-    assert unit_of(folder) == "lboz"
+    assert wl.open_book(folder).units.mass == "lboz"
     with pytest.raises(WoodlabError, match="not to 'round.odt'"):
         write_round(tour, tmp_path / "round.odt")
     with pytest.raises(WoodlabError, match="unit = 'stone'"):

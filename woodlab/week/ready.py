@@ -12,7 +12,6 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.record_book import RecordBook
-from woodlab.book.units import METRIC, Units
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
@@ -23,6 +22,7 @@ from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
+from woodlab.words import METRIC, Units
 
 STALE_DAYS = 21  # after so long without a weight the list says how old it is
 NOT_NOTED = "no maker noted"
@@ -299,7 +299,7 @@ def ready_list(
     as_of: str | pd.Timestamp | None = None,
     target_moisture_pct: float | None = None,
     *,
-    units: Units = METRIC,
+    units: Units | None = None,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -311,8 +311,8 @@ def ready_list(
         Nothing after this day is used; the last day on record unless given.
     target_moisture_pct : float, optional
         As for `forecast_ready`.
-    units : Units
-        To word it in: see `woodlab.book.units.SHOWN_UNITS`.
+    units : Units, optional
+        To word it in, one of `woodlab.words.SHOWN_UNITS`; the book's own unless given.
 
     Returns
     -------
@@ -347,6 +347,7 @@ def ready_list(
     ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     ready["maker"] = ready["maker"].where(ready["maker"].notna(), NOT_NOTED)
     bowls = bowls_of(ready, past, day)
+    units = units or book.units
     found = ReadyList(bowls, this_week(bowls, due_by_age(past, day), day), (), day, fits, units)
     return replace(found, odd=tuple(odd_weights(_Asked(past, fits, day), units)))
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from woodlab.book.units import Units
 from woodlab.studies.next_season.printing import SheetColumn
+from woodlab.words import Units
 
 
 def worded(due: pd.DataFrame, units: Units) -> pd.DataFrame:
@@ -16,7 +16,7 @@ def worded(due: pd.DataFrame, units: Units) -> pd.DataFrame:
     return due.assign(**{
         "last weight": [last_weight(row, units) for row in rows],
         "expect": [_expected(row, units) for row in rows],
-        "crack": [units.lengths_in(row.crack) for row in rows],
+        "crack": [units.told(row.crack) for row in rows],
     })  # fmt: skip
 
 
@@ -38,7 +38,7 @@ def sheet_rows(due: pd.DataFrame, units: Units) -> list[list[str]]:
     out = []
     for row in due.itertuples():
         seen = row.crack not in ("none seen", "not looked at")
-        crack = units.lengths_in(row.crack) if seen else risk(row)
+        crack = units.told(row.crack) if seen else risk(row)
         where = row.place if isinstance(row.place, str) else ""
         # the unit stands at the head of the column
         last, expect = (

@@ -13,7 +13,6 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.book.units import METRIC, Units
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
@@ -27,6 +26,7 @@ from woodlab.studies.next_season.round_words import (
     worded,
 )
 from woodlab.studies.season_fits import season_fits
+from woodlab.words import METRIC, Units
 
 # How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
 # every other week. Common practice, no source.
@@ -92,7 +92,7 @@ class ShopRound(Shown):
             Column("piece", lambda r: r.piece, False),
             Column("do", lambda r: r.do, False),
             Column("crack", lambda r: r.crack if r.crack != "none seen" else risk(r), False),
-            Column("last weight [g]", lambda r: last_weight(r, METRIC, named=False)),
+            Column("last weight", lambda r: last_weight(r, METRIC)),
             Column("expect [g]", lambda r: r.expect),
             Column("why", lambda r: r.why, False),
             Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
