@@ -20,6 +20,7 @@ ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+_KEPT = "outside"  # the property of a test under which its comparisons reach the report
 _rows: list[dict[str, object]] = []
 
 
@@ -99,18 +100,13 @@ def outside(request: pytest.FixtureRequest):
         assert status != "from_memory", "a value from memory is never an expected value"
         difference = float(ours) - float(published)
         allowed = within * abs(published) if relative else within
-        _rows.append(
-            {
-                "test": request.node.nodeid.split("/")[-1],
-                "what": what,
-                "published": published,
-                "ours": float(ours),
-                "difference": difference,
-                "within": allowed,
-                "source": source,
-                "status": status,
-            }
-        )
+        row = {
+            "test": request.node.nodeid.split("/")[-1], "what": what, "published": published,
+            "ours": float(ours), "difference": difference, "within": allowed, "source": source,
+            "status": status,
+        }  # fmt: skip
+        # A property of the test travels with its report, from another process too.
+        request.node.user_properties.append((_KEPT, {k: _plain(v) for k, v in row.items()}))
         assert abs(difference) <= allowed, (
             f"{what}: published {published!r}, ours {ours!r}, differs by {difference:.3g}, "
             f"allowed {allowed:.3g} ({source})"
@@ -128,9 +124,18 @@ def shared() -> Path:
     return folder
 
 
+def _plain(value: object) -> object:
+    return value.item() if hasattr(value, "item") else value
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    if report.when == "call":
+        _rows.extend(row for name, row in report.user_properties if name == _KEPT)
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     target = session.config.getoption("--checks-csv")
-    if target:
+    if target and not hasattr(session.config, "workerinput"):
         with open(target, "w", newline="", encoding="utf-8") as handle:
             writer = csv.DictWriter(handle, CHECK_COLUMNS)
             writer.writeheader()

@@ -28,6 +28,7 @@ _HOMES = {
     "woodlab.drying.core_surface": ["core_to_surface"],
     "woodlab.drying.forecast.ready": ["forecast_ready"],
     "woodlab.drying.forecast.curves": ["forecast_curves"],
+    "woodlab.drying.forecast.next_measurements": ["next_measurements"],
     "woodlab.drying.forecast.lists": ["steady_weight", "ready_by_week", "past_forecasts"],
     "woodlab.drying.simulate": ["simulate_season"],
     "woodlab.studies.sealing": ["seal_study"],

@@ -1,6 +1,7 @@
 """The outside checks: our numbers against published ones, run on this machine by the tests.
 
-`python -m woodlab.proof docs/checks.md` writes the page, `--check` tells whether it is current.
+`python -m woodlab.proof docs/checks.md` writes the page, `--check` tells whether it is current. A
+second name is that of rows which a run of the tests kept (`pytest --checks-csv FILE`).
 """
 
 from __future__ import annotations
@@ -71,9 +72,12 @@ def outside_checks(tests: str | Path | None = None) -> pd.DataFrame:
         if run.returncode not in (0, 1) or not target.exists():
             said = "\n".join((run.stdout + run.stderr).strip().splitlines()[-8:])
             raise WorkError(f"The tests could not be run:\n{said or 'no output'}")
-        rows = pd.read_csv(target)
-    rows["passed"] = rows["difference"].abs() <= rows["within"]
-    return rows
+        return _rows(target)
+
+
+def _rows(kept: Path) -> pd.DataFrame:
+    rows = pd.read_csv(kept)
+    return rows.assign(passed=rows["difference"].abs() <= rows["within"])
 
 
 def checks_page(rows: pd.DataFrame) -> str:
@@ -118,8 +122,8 @@ def main(arguments: list[str] | None = None) -> int:
     """Write the page, or with `--check` compare it; exit code 1 when it is not current."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     check = "--check" in words
-    (name,) = [word for word in words if word != "--check"]
-    rows = outside_checks()
+    name, *kept = [word for word in words if word != "--check"]
+    rows = _rows(Path(kept[0])) if kept else outside_checks()
     if not check:
         Path(name).write_text(checks_page(rows), encoding="utf-8")
         return 0

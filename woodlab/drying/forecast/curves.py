@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.passage import (
@@ -18,6 +19,7 @@ from woodlab.drying.forecast.passage import (
 )
 
 STEP_DAYS = 3.0
+AT_ONCE = 64  # pieces, for the memory of their draws
 COLUMNS = ["piece", "on", "part", "moisture_pct", "lower_pct", "upper_pct", "target_moisture_pct"]
 _DAY = np.timedelta64(1, "D")
 
@@ -81,20 +83,24 @@ def forecast_curves(
     d, tail = fits.records, (1 - level) / 2
     turned = fits.book.pieces["turned_on"].reset_index(drop=True)
     dry = np.median(np.exp(fits.ln_dry(pick)), axis=1) if pick.size else np.empty(0)
+    now = days_since_turning(fits, day)[pick]
+    grids = [
+        np.unique(np.r_[np.arange(0, n, STEP_DAYS), np.arange(n, n + days_ahead, STEP_DAYS)])
+        for n in now
+    ]
+    bands = _bands(fits, grids, pick, (tail, 0.5, 1 - tail))
     parts = []
     for i, p in enumerate(pick):
-        now = days_since_turning(fits, day)[p]
-        ahead = np.arange(now, now + days_ahead, STEP_DAYS)
-        grid = np.unique(np.concatenate([np.arange(0, now, STEP_DAYS), [now], ahead]))
-        curves = fits.moisture_draws(grid[None], np.array([p]))[0]
-        low, middle, high = np.quantile(curves, (tail, 0.5, 1 - tail), axis=0)
+        grid, (low, middle, high) = grids[i], bands[i]
         good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
         moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
         nothing = np.full(good.size, np.nan)
         frame = pd.DataFrame(
             {
                 "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
-                "part": np.r_[np.where(grid <= now, "so far", "to come"), ["weighed"] * good.size],
+                "part": np.r_[
+                    np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size
+                ],
                 "moisture_pct": np.r_[middle, moisture],
                 "lower_pct": np.r_[low, nothing],
                 "upper_pct": np.r_[high, nothing],
@@ -105,3 +111,19 @@ def forecast_curves(
     if not parts:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
     return pd.concat(parts, ignore_index=True)
+
+
+def _bands(
+    fits: DryingFits, grids: list[np.ndarray], pick: np.ndarray, at: tuple[float, ...]
+) -> list[np.ndarray]:
+    """Quantiles of the draws on each piece's own days; many pieces at once, since the air of the
+    draws is summed up anew by each call."""
+    out: list[np.ndarray] = []
+    for a in range(0, len(pick), AT_ONCE):
+        some = grids[a : a + AT_ONCE]
+        most = max(grid.size for grid in some)
+        days = np.array([np.pad(grid, (0, most - grid.size), "edge") for grid in some])
+        draws = fits.moisture_draws(days, pick[a : a + AT_ONCE], grid=kernel.COARSE)
+        found = np.quantile(draws, at, axis=1)
+        out += [found[:, i, : grid.size] for i, grid in enumerate(some)]
+    return out

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
+from woodlab.drying import kernel
 from woodlab.drying.fit.results import DryingFits
 from woodlab.show import Card, Column, Said, Shown, card, listed
 from woodlab.studies.columns import groups_of
@@ -192,7 +193,8 @@ def piece_frame(
         status=fits.pieces["status"].to_numpy(), reason=fits.pieces["reason"].to_numpy(),
     )  # fmt: skip
     days = np.arange(0.0, now.max(initial=0.0) + 1, STEP_DAYS)
-    level = np.median(few.moisture_draws(np.repeat(days[None], len(every), axis=0)), axis=1)
+    weekly = np.repeat(days[None], len(every), axis=0)
+    level = np.median(few.moisture_draws(weekly, grid=kernel.COARSE), axis=1)
     at = np.nonzero(days[None] <= now[:, None])
     course = pd.DataFrame(
         {
