@@ -122,13 +122,17 @@ _NAMES = {
 _answers = METRIC
 
 
-def answer_in(units: Units | str) -> None:
+def answer_in(units: Units | str) -> Units:
     """Show every result in these units from now on; frames stay in millimetres and grams.
 
     Parameters
     ----------
     units : Units or str
         `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in".
+
+    Returns
+    -------
+    Units
 
     Raises
     ------
@@ -137,18 +141,19 @@ def answer_in(units: Units | str) -> None:
 
     Examples
     --------
-    >>> answer_in("lb-in")
+    >>> units = answer_in("lb-in")
     >>> table(pd.DataFrame({"wood": ["ash"], "wall_mm": [19.05]}), says="Up to 300 mm wide.")
     Up to 11 13/16 in wide.
     <BLANKLINE>
     wood   wall
      ash 3/4 in
-    >>> answer_in("g-mm")
+    >>> units = answer_in("g-mm")
     """
     global _answers
     if isinstance(units, str) and units not in SHOWN_UNITS:
         raise WoodlabError(f"units are some of {', '.join(SHOWN_UNITS)}; found {units!r}.")
     _answers = SHOWN_UNITS[units] if isinstance(units, str) else units
+    return _answers
 
 
 def _answered(shown: Card) -> Card:

@@ -3,6 +3,7 @@
 import hashlib
 import re
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import article_books as books
@@ -15,7 +16,7 @@ from woodlab.article.render import own_file
 from woodlab.article.say import Say
 from woodlab.article.story import INVENTED, tell
 from woodlab.studies import cautions
-from woodlab.words import METRIC
+from woodlab.words import METRIC, SHOWN_UNITS
 
 KEPT = Path(__file__).with_name("kept")
 # Words and turns that are never printed to a maker.
@@ -249,3 +250,18 @@ def test_dates_are_british_and_of_one_form(story):
         text = without_cautions(story(name).text)
         months = "|".join(pd.date_range("2026-01-01", periods=12, freq="MS").strftime("%B"))
         assert not re.search(rf"\b({months}) \d{{1,2}}\b|\b[A-Z][a-z]{{2}} \d{{4}}", text)
+
+
+@pytest.mark.parametrize("name", ["two_seasons", "six_seals", "a_wood_leads"])
+def test_a_book_kept_in_inches_has_an_article_in_inches(name, facts):
+    """The same sentences, walls to leave never less than in millimetres."""
+    metric, inches = (Told(facts(name), units) for units in (METRIC, SHOWN_UNITS["lb-in"]))
+    assert " mm" in metric.text
+    assert " mm" not in without_cautions(inches.text + inches.box)
+    for one, other in zip(metric.numbers, inches.numbers, strict=True):
+        assert one.key == other.key
+        if not one.text.endswith(" mm"):
+            assert one.text == other.text
+        elif one.key.startswith("walls.leave"):
+            whole, _, part = other.text.removesuffix(" in").rpartition(" ")
+            assert 25.4 * float(Fraction(part) + int(whole or 0)) >= one.value - 1e-6

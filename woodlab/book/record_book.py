@@ -50,6 +50,8 @@ class RecordBook:
         `table`, `rows_in`, `rows_kept`, `rows_set_aside`.
     name : str
         The folder's or the workbook's name.
+    units : Units
+        In which it is kept, and answered.
 
     Examples
     --------
@@ -77,7 +79,7 @@ class RecordBook:
     set_aside: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=SET_ASIDE_COLUMNS))
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     name: str = "book"
-    units: Units = METRIC  # to answer in: those of the headings of its files
+    units: Units = METRIC
     _rows: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
     _remarks: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(columns=DOUBT_COLUMNS), repr=False

@@ -164,11 +164,9 @@ def walls(facts: Facts) -> Finding:
     ]  # fmt: skip
     usual = facts.bowls["species"].mode()
     wood = next((row for row in table if len(usual) and row["wood"] == usual.iloc[0]), table[0])
+    thin = units.length_of(8)
     says = [
-        (
-            "Room for",
-            f"nineteen trees in twenty, for a round bowl of {units.length_of(8)} in the end.",
-        ),
+        ("Room for", f"nineteen trees in twenty, for a round bowl of {thin} in the end."),
         ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth_told']}."),
     ]
     estimates = getattr(facts.movement, "estimates", None)
@@ -181,6 +179,6 @@ def walls(facts: Facts) -> Finding:
             told = f"{n} bowls moved {low_seen:.1f} to {high_seen:.1f} times as far as expected"
             says.append(("Seen here", f"{told} so far."))
     return Finding(
-        "walls", fitting(f"For a {rim} bowl leave {leave}"), "From tables", says,
+        "walls", fitting(f"For a {rim} bowl leave {leave}", f"Leave {leave}"), "From tables", says,
         table=table, short=f"leave {wood['leave']} for {wood['wood']}", link="Each wood's wall",
     )  # fmt: skip

@@ -109,12 +109,14 @@ def content(facts: Facts) -> dict[str, Any]:
                      for r in probably.sort_values("p_ready_now", ascending=False).itertuples()],
         "probably_by": by_shelf(probably["piece"], bowls), "few": FEW,
         "n_probably": len(probably), "n_waiting": len(waiting), "n_gone": len(of.get("gone", none)),
-        "cracked": [_crack_row(r, near, units) for r in cracked.itertuples()], "n_cracked": len(cracked),
+        "cracked": [_crack_row(r, near, units) for r in cracked.itertuples()],
+        "n_cracked": len(cracked),
         "next": [(r.piece, near(r.ready_on), words.dates(max(r.earliest_on, day), r.latest_on, day))
                  for r in coming.head(NEXT).itertuples()],
         "months": _months(waiting, day), "odd": odd[:ODD], "n_odd": len(odd),
         "week": _week(facts), "findings": said,
-        "finished": units.length_of(8), "answer": _answer(said), "caution": CAUTION, "dense": _dense(bowls, cracked, ready),
+        "answer": _answer(said), "caution": CAUTION, "dense": _dense(bowls, cracked, ready),
+        "finished": units.length_of(8),
     }  # fmt: skip
 
 
@@ -178,13 +180,8 @@ def _ago(days: int) -> str:
 
 def _crack_row(r: Any, near: Any, units: Units) -> dict[str, Any]:
     now = "closed" if r.last_mm == 0 else units.length_of(r.last_mm) or "not measured"
-    how = (
-        f"was {units.length_of(r.base_mm)}"
-        if r.grew
-        else "not grown"
-        if pd.notna(r.base_mm)
-        else ""
-    )
+    was = units.length_of(r.base_mm)
+    how = f"was {was}" if r.grew else "not grown" if was else ""
     dry = "probably" if r.p_ready_now >= PROBABLY else near(r.ready_on) or "no date"
     dry = "yes" if r.p_ready_now >= READY else dry
     return {"piece": r.piece, "now": now, "how": how, "grew": r.grew, "open": r.open,
