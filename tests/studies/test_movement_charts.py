@@ -103,7 +103,7 @@ def test_window_tells_both_sides_and_what_is_missing():
     alt = drawn(wl.charts.wall_window_chart(frame))
     thin = frame["thinnest_mm"].iloc[0]
     assert f"finished 200 mm: leave {thin:.0f} mm or more, wax at most 30 mm" in alt
-    assert "Not reckoned: teak" in alt
+    assert "Not worked out: teak" in alt
     alone = drawn(wl.charts.wall_window_chart(wall_window(["sugar maple"], [200, 300])))
     assert "no crack study" in alone
     with pytest.raises(wl.WoodlabError, match="does not know 'teak'"):

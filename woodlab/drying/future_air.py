@@ -1,4 +1,4 @@
-"""The air to come: daily equilibrium moisture and temperature beyond the log, as draws shared by
+"""Future air: daily equilibrium moisture and temperature beyond the log, as draws shared by
 all pieces.
 
 The logarithm of the equilibrium moisture, and likewise a fiftieth of the temperature, is a level,

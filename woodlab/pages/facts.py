@@ -18,6 +18,7 @@ from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
+from woodlab.words import MM_PER_INCH
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
@@ -197,7 +198,8 @@ def _air(fits: DryingFits, book: RecordBook) -> pd.DataFrame:
 def walls_to_leave(book: RecordBook) -> pd.DataFrame:
     """Rough wall to leave by species, for bowls of the usual rim: here and in the article."""
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
-    rim = 10 * round(float(rims.median()) / 10) if len(rims) else RIM_MM
+    step = 10 if book.units.length == "mm" else MM_PER_INCH / 2  # as people say a size
+    rim = step * round((float(rims.median()) if len(rims) else RIM_MM) / step)
     found = (asked(functools.partial(wl.wall_window, [name], [rim]))
              for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
     found = [one for one in found if one is not None]

@@ -53,6 +53,7 @@ def _unknown(facts: Facts, lead: Subject | None, say: Say) -> tuple[str, ...]:
     rows = [
         (True, _lead_question(facts, lead, say)),
         (True, _open_seals(facts, say)),
+        (True, _open_times(facts, say)),
         (not facts.watched, "Which bowls cracked, and when."),
         (facts.looked[1] and not facts.looked[0] and len(seals) > 1,
          "Whether a seal prevents cracks: none came to show it."),
@@ -90,16 +91,18 @@ def _close(facts: Facts, say: Say, *seals: str) -> str:
 
 
 def _open_seals(facts: Facts, say: Say) -> str:
-    if not facts.looked[0]:
-        rows = [] if facts.early else facts.effects("drying_time", "open")
-        nouns = say.listed([say.noun(r["seal"]) for r in rows if not alike(r)])
-        return f"How much {nouns} slows drying." if nouns else ""
     seals = [r["seal"] for r in facts.effects("crack_hazard", "open")
-             if r["seal"] in facts.by_seal.index]  # fmt: skip
+             if r["seal"] in facts.by_seal.index and facts.looked[0]]  # fmt: skip
     whether = f"Whether {say.listed(map(say.noun, seals), last='or')} saves bowls"
     if len(seals) == 1:
         return f"{whether}: {_close(facts, say, seals[0], facts.reference)}"
     return f"{whether}: too few cracked." if seals else ""
+
+
+def _open_times(facts: Facts, say: Say) -> str:
+    rows = [] if facts.early else facts.effects("drying_time", "open")
+    nouns = say.listed([say.noun(r["seal"]) for r in rows if not alike(r)], last="or")
+    return f"How much {nouns} slows drying." if nouns else ""
 
 
 def _open_woods(facts: Facts, say: Say) -> str:

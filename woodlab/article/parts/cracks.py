@@ -118,8 +118,8 @@ def _when(facts: Facts, say: Say) -> str:
     if len(found) < FEWEST_EVENTS:
         days = sorted({round(d) for d in found})
         told = say.listed(say.n(d, f"cracks.day.{d}", figures=True) for d in days)
-        one = "The crack was" if len(found) == 1 else "They were"
-        return f"{one} found on day{'' if len(days) == 1 else 's'} {told} after turning"
+        cracks = "The crack was" if len(found) == 1 else "The cracks were"
+        return f"{cracks} found {told} day{'' if days == [1] else 's'} after turning"
     until = float(np.quantile(found, MOST_SHARE, method="higher"))
     n, weeks = int((found <= until).sum()), say.n(math.ceil(until / 7), "cracks.most_by_week")
     if n == len(found):
@@ -176,10 +176,9 @@ def _walls(facts: Facts, lead: Subject | None, say: Say) -> str:
     if lead is not None and lead.kind == "wall":
         return ""
     if len(own) > 2 and np.ptp(own) < ALIKE_MM:
-        ends = {"thinnest": own.min(), "thickest": own.max()}
-        low, high = (say.length(mm, f"season.wall.{end}") for end, mm in ends.items())
-        were = f"were {low}" if np.ptp(own) < 1 else f"lay between {low} and {high}"
-        return f"All walls {were}, too alike to compare"
+        walls_told = say.units.between(own.min(), own.max())
+        return f"All walls were {say.mark(walls_told, 'season.walls', own.mean())}, too alike to " \
+               "compare"  # fmt: skip
     for row in facts.crack_effects("wall", "clear", "likely")[:1] if len(walls) == 2 else ():
         shares = [walls[side][0] / max(walls[side][1], 1) for side in (True, False)]
         more = row["hazard_ratio"] > 1

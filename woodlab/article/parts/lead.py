@@ -257,25 +257,31 @@ def _counted(facts: Facts, say: Say) -> str:
     known = facts.effects("drying_time", "clear", "likely") or any(
         map(alike, facts.effects("drying_time"))
     )
-    if facts.pieces["seal"].nunique() > 1 and not known:
+    if facts.pieces["seal"].nunique() > 1 and (facts.early or not known):
         said.append(("lead.nothing", ["It is too early to compare the seals" if facts.early else
                                       "The seals cannot be told apart yet"]))  # fmt: skip
     return say.paragraph(*said)
 
 
 def _dried(facts: Facts, say: Say) -> list[Wordings]:
-    dry, here = len(facts.dry), len(facts.here)
+    dry, here, probably = len(facts.dry), len(facts.here), int(facts.rest["probably"].sum())
     if not here:
         return []
     day = say.day(facts.day, "season.day")
     if here == 1:
-        return [("lead.dry", f"By {day} the bowl was {'dry' if dry else 'still drying'}")]
-    did = all_of(say, dry, here)
-    return [("lead.dry", f"By {day}, {did} bowls were dry enough to turn again")]
+        how = "dry" if dry else "probably dry" if probably else "still drying"
+        return [("lead.dry", f"By {day} the bowl was {how}")]
+    did = f"{all_of(say, dry, here)} bowls were"
+    if not dry:
+        some = say.of(probably, here, "ready.probably") if probably else ""
+        did = (
+            f"{some} bowls were probably" if some else f"{say.mark('no', 'ready.dry', 0)} bowl was"
+        )
+    return [("lead.dry", f"By {day}, {did} dry enough to turn again")]
 
 
 def all_of(say: Say, dry: int, here: int) -> str:
-    """'all 34', '5 of 8', 'none of 12': how many are dry."""
+    """'all 34', '5 of 8': how many are dry."""
     return f"all {say.n(here, 'ready.of')}" if dry == here else say.of(dry, here, "ready.dry")
 
 

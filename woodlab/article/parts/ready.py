@@ -28,7 +28,7 @@ def ready_section(facts: Facts, say: Say) -> Section | None:
         ("count", _count(facts, say) or none), ("slow", slow),
         ("dates", _dates(facts, bool(slow), say)), ("gone", left if gone else ""),
         ("cracked", _cracked(facts, say)),
-        ("offcut", "No offcut was dried, so each moisture leans on figures from tables"
+        ("offcut", "No offcut was dried, so each moisture is based partly on tables"
          if len(facts.here) and not len(facts.book.offcuts) else ""),
     )  # fmt: skip
     return Section("ready", "What is ready", (text,))
@@ -56,7 +56,8 @@ def _count(facts: Facts, say: Say) -> str:
         return f"By {day} the bowl had {'' if dry else 'not yet '}dried{level}"
     n = say.n(here, "ready.of")
     if dry in (0, here):
-        return f"By {day} {'all' if dry else 'none of the'} {n} bowls had dried{level}"
+        sure = " for certain" if facts.rest["probably"].any() and not dry else ""
+        return f"By {day} {'all' if dry else 'none of the'} {n} bowls had dried{level}{sure}"
     only = "only " if dry < 0.2 * here else ""
     return f"By {day}, {only}{say.n(dry, 'ready.dry')} of the {n} bowls had dried{level}"
 
@@ -95,7 +96,7 @@ def _dates(facts: Facts, named: bool, say: Say) -> str:
     if not len(rest):
         return ""
     k, last = int(rest["probably"].sum()), rest["latest_on"].max()
-    of = f"{say.n(k, 'ready.probably')} {'of them' if named else 'more'}"
+    of = say.n(k, "ready.probably") + (" of them" if named else " more" if len(facts.dry) else "")
     there = f"{of} {'is' if k == 1 else 'are'} probably there already" if k else ""
     if last is None or last != last or (last - facts.day).days > MOST_DAYS:
         end = "nobody can say yet when the last will be dry"
@@ -104,7 +105,7 @@ def _dates(facts: Facts, named: bool, say: Say) -> str:
         end = f"the last should follow about {on}"
     else:
         known = rest["latest_on"].notna().all()
-        the_rest = "they" if named and not there else "the rest"
+        the_rest = "they" if (named or not len(facts.dry)) and not there else "the rest"
         who = (the_rest if len(rest) > 1 else "the last") if known else "most of the rest"
         end = f"{who} should follow by {until(facts, say, last)}"
     return f"{there}; {end}" if there else end

@@ -92,7 +92,7 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
     ------
     WoodlabError
         If the workbook is not .xlsx, or holds what cannot be carried over: charts, macros,
-        formulas in a table (their results would be gone until a spreadsheet program reckons).
+        formulas in a table (their results would be gone until a spreadsheet program recalculates).
     """
     if path.suffix.casefold() != ".xlsx":
         raise WoodlabError(

@@ -125,7 +125,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     """
     need(window, "species", "rim_mm", "thinnest_mm", "tenth_mm", "seal", "thickest_mm", "window")
     drawn = window[window["thinnest_mm"].notna()]
-    need(drawn, why=f"no species can be reckoned: {window['reason'].iloc[0]}.")
+    need(drawn, why=f"no species can be worked out: {window['reason'].iloc[0]}.")
     names = drawn["species"].unique().tolist()
     columns = min(3, max(2, len(names)))
     px = panel_px(size, columns, axis_px=52)
@@ -144,7 +144,7 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     if not seals:
         alt += " The thickest wall by cracks is not known: no crack study."
     if missing:
-        alt += f" Not reckoned: {', '.join(missing)}."
+        alt += f" Not worked out: {', '.join(missing)}."
     below = "Shaded below: less than a round finished bowl needs, margin included."
     above = "Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
     least = np.ceil(drawn["thinnest_mm"].astype(float))
