@@ -16,7 +16,7 @@ import pandas as pd
 import woodlab as wl
 from woodlab.article.facts import THIS, Facts
 from woodlab.article.parts.walls import ACROSS
-from woodlab.pages.facts import told_of, walls_to_leave
+from woodlab.pages.facts import Season, told_of, walls_to_leave
 from woodlab.week.bowls import bowls_of, last_day
 
 PAINT, WAX, GRAIN, BARE = "paint all over", "wax all over", "wax on end grain", "none"
@@ -147,11 +147,11 @@ def facts(made: Book) -> Facts:
     cracks = wl.crack_study(book)
     seals = seal_study(made, book, cracks)
     bowls = told_of(bowls_of(ready(made, book), book, pd.Timestamp(last_day(book))), book)
-    return Facts(
+    season = Season(
         book=book, fits=None, bowls=bowls, seals=None if seals.why else seals, cracks=cracks,
         movement=movement(made), walls=walls_to_leave(book),
-        thickest=cracks.thickest_wall(0.1, 120.0) if cracks.model else pd.DataFrame(),
     )  # fmt: skip
+    return Facts(season, cracks.thickest_wall(0.1, 120.0) if cracks.model else pd.DataFrame())
 
 
 def _two_seasons():

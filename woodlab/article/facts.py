@@ -6,8 +6,6 @@ decides it again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,30 +25,74 @@ FEW_WEIGHINGS = 4  # a bowl; with fewer, no date is given
 Row = dict[str, Any]
 
 
-@dataclass(frozen=True)
-class Facts(Season):
-    """One season as an article sees it; `thickest` is the thickest bare wall that seldom cracks."""
+class Facts:
+    """One season as an article sees it.
 
-    thickest: pd.DataFrame = field(default_factory=pd.DataFrame)
+    Attributes
+    ----------
+    season : Season
+        What the front page knows of it, too; its fields are attributes here as well.
+    thickest : DataFrame
+        The thickest bare wall that seldom cracks.
+    pieces, woods, logs, day
+        The table of bowls, its woods, how many logs are named, the last day on record.
+    reference : str
+        The seal that the others are held against.
+    used, first : DataFrame
+        A row a bowl that was looked over (`piece`, `seal`, `log`, `wall_mm`, `cracked`, days), and
+        of these the bowls that cracked.
+    looked : tuple of int
+        How many bowls cracked, of how many looked over.
+    walls_cracked : dict
+        The same of walls of 30 mm and more (True) and of thinner ones.
+    by_seal : DataFrame
+        A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`.
+    watched : int
+        Bowls with a look; none where looks were noted only of cracks.
+    by_lot : bool
+        Whether every bowl's seal was drawn by lot, and its log is known: then a seal "made".
+    here, dry, rest : DataFrame
+        Bowls on a shelf with a chance of being dry; those that are; those that are not, or only
+        `probably`.
+    target_pct : float
+        Moisture at which a bowl counts as dry; NaN where the bowls' targets differ.
+    weighings, early
+        Weighings a bowl, on average; whether these are too few for dates and ratios.
+    """
 
-    @cached_property
-    def pieces(self) -> pd.DataFrame:
-        """The table of bowls."""
-        return self.book.pieces
+    def __init__(self, season: Season, thickest: pd.DataFrame) -> None:
+        self.season, self.thickest, self.book = season, thickest, season.book
+        self.seals, self.cracks, self.movement = season.seals, season.cracks, season.movement
+        self.bowls, self.walls = season.bowls, season.walls
+        pieces, looks = self.book.pieces, self.book.looks
+        self.pieces, self.logs = pieces, int(pieces["log"].nunique())
+        self.woods = [str(wood) for wood in pieces["species"].dropna().unique()]
+        self.day = pd.Timestamp(last_day(self.book))
+        self.reference = str(self.seals.reference) if self.seals is not None else BARE
+        self.used = pd.DataFrame(columns=["piece", "seal", "log", "wall_mm", "cracked"])
+        if self.cracks is not None:
+            self.used = self.cracks.first.used.astype({"cracked": bool})
+        self.first = self.used[self.used["cracked"].astype(bool)]
+        every, known = self.rates("all"), self.used.dropna(subset=["wall_mm"])
+        self.looked = int(every["n_cracked"].sum()), int(every["n_pieces"].sum())
+        parts = known.groupby(known["wall_mm"] >= THICK_MM)["cracked"]
+        self.walls_cracked = {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
+        self.by_seal = self._by_seal()
+        noted = (looks["crack_mm"].fillna(1) == 0).any()
+        self.watched = int(looks["piece"].nunique()) if noted else 0
+        lot = pieces["allotted"].eq("random").fillna(False).all() and pieces["log"].notna().all()
+        self.by_lot = bool(lot and len(pieces))
+        self.here = self.bowls[(self.bowls["group"] != "gone") & self.bowls["p_ready_now"].notna()]
+        self.dry = self.here[self.here["p_ready_now"] >= READY]
+        rest = self.here.drop(self.dry.index)
+        self.rest = rest.assign(probably=rest["p_ready_now"] >= PROBABLY)
+        targets = self.bowls.get("target_moisture_pct", pd.Series(dtype=float)).dropna()
+        alike = len(targets) and np.ptp(targets) < 0.5
+        self.target_pct = float(targets.iloc[0]) if alike else np.nan
+        self.weighings = len(self.book.weighings) / max(len(pieces), 1)
+        self.early = self.weighings < FEW_WEIGHINGS
 
-    @cached_property
-    def day(self) -> pd.Timestamp:
-        """The last day on record."""
-        return pd.Timestamp(last_day(self.book))
-
-    @cached_property
-    def reference(self) -> str:
-        """The seal that the others are held against."""
-        return str(self.seals.reference) if self.seals is not None else BARE
-
-    @cached_property
-    def by_seal(self) -> pd.DataFrame:
-        """A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`."""
+    def _by_seal(self) -> pd.DataFrame:
         counts = self.pieces["seal"].value_counts()
         weeks = None if self.seals is None else self.seals.by_seal.set_index("seal")["weeks"]
         looked = self.rates("seal").reindex(columns=["n_pieces", "n_cracked"])
@@ -61,10 +103,6 @@ class Facts(Season):
         )  # fmt: skip
         return frame.sort_values(["others", "weeks", "name"]).drop(columns=["others", "name"])
 
-    def pair(self, seal: str) -> tuple[int, int]:
-        """How many bowls of a seal cracked, of how many looked over."""
-        return int(self.by_seal.at[seal, "n_cracked"]), int(self.by_seal.at[seal, "n_looked"])
-
     def rates(self, by: str) -> pd.DataFrame:
         """Counts of the crack study by `all`, `seal` or `species`; a row a group looked at."""
         if self.cracks is None or not len(self.cracks.rates):
@@ -72,11 +110,9 @@ class Facts(Season):
         rates = self.cracks.rates
         return rates[(rates["by"] == by) & (rates["n_pieces"] > 0)].set_index("group")
 
-    @cached_property
-    def looked(self) -> tuple[int, int]:
-        """How many bowls cracked, of how many looked over."""
-        every = self.rates("all")
-        return int(every["n_cracked"].sum()), int(every["n_pieces"].sum())
+    def pair(self, seal: str) -> tuple[int, int]:
+        """How many bowls of a seal cracked, of how many looked over."""
+        return int(self.by_seal.at[seal, "n_cracked"]), int(self.by_seal.at[seal, "n_looked"])
 
     def effects(self, outcome: str, *sure: str) -> list[Row]:
         """Rows of the sealing study for this season, of these certainties or of all."""
@@ -89,79 +125,6 @@ class Facts(Season):
     def crack_effects(self, kind: str, *sure: str) -> list[Row]:
         """The crack study's rows of one kind: `seal`, `species`, `wall`."""
         return _rows(self.cracks, sure, kind=kind)
-
-    @cached_property
-    def used(self) -> pd.DataFrame:
-        """A row a bowl that was looked over: `piece`, `seal`, `log`, `wall_mm`, `cracked`, days."""
-        if self.cracks is None:
-            return pd.DataFrame(columns=["piece", "seal", "log", "wall_mm", "cracked"])
-        return self.cracks.first.used.astype({"cracked": bool})
-
-    @cached_property
-    def first(self) -> pd.DataFrame:
-        """Of `used` the bowls that cracked."""
-        return self.used[self.used["cracked"]]
-
-    @cached_property
-    def walls_cracked(self) -> dict[bool, tuple[int, int]]:
-        """Cracked and looked over, of walls of 30 mm and more (True) and of thinner ones."""
-        used = self.used.dropna(subset=["wall_mm"])
-        parts = used.groupby(used["wall_mm"] >= THICK_MM)["cracked"]
-        return {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
-
-    @cached_property
-    def watched(self) -> int:
-        """Bowls with a look; none where looks were noted only of cracks."""
-        looks = self.book.looks
-        return int(looks["piece"].nunique()) if (looks["crack_mm"].fillna(1) == 0).any() else 0
-
-    @cached_property
-    def logs(self) -> int:
-        """How many logs are named."""
-        return int(self.pieces["log"].nunique())
-
-    @cached_property
-    def woods(self) -> list[str]:
-        """The book's woods."""
-        return [str(wood) for wood in self.pieces["species"].dropna().unique()]
-
-    @cached_property
-    def by_lot(self) -> bool:
-        """Whether every bowl's seal was drawn by lot, and its log is known: then a seal "made"."""
-        lot = self.pieces["allotted"].eq("random").fillna(False).all()
-        return bool(lot and self.pieces["log"].notna().all() and len(self.pieces))
-
-    @cached_property
-    def here(self) -> pd.DataFrame:
-        """Bowls still on a shelf with a chance of being dry."""
-        return self.bowls[(self.bowls["group"] != "gone") & self.bowls["p_ready_now"].notna()]
-
-    @cached_property
-    def dry(self) -> pd.DataFrame:
-        """Those of them that are."""
-        return self.here[self.here["p_ready_now"] >= READY]
-
-    @cached_property
-    def rest(self) -> pd.DataFrame:
-        """And those that are not, or only `probably`."""
-        rest = self.here[self.here["p_ready_now"] < READY]
-        return rest.assign(probably=rest["p_ready_now"] >= PROBABLY)
-
-    @cached_property
-    def target_pct(self) -> float:
-        """Moisture at which a bowl counts as dry; NaN where the bowls' targets differ."""
-        own = self.bowls.get("target_moisture_pct", pd.Series(dtype=float)).dropna()
-        return float(own.iloc[0]) if len(own) and np.ptp(own) < 0.5 else np.nan
-
-    @cached_property
-    def weighings(self) -> float:
-        """Weighings a bowl, on average."""
-        return len(self.book.weighings) / max(len(self.pieces), 1)
-
-    @cached_property
-    def early(self) -> bool:
-        """Too few weighings for dates and ratios of drying."""
-        return self.weighings < FEW_WEIGHINGS
 
 
 def _rows(study: Any, sure: tuple[str, ...], **where: str) -> list[Row]:
@@ -185,4 +148,4 @@ def gather(fits_or_book: DryingFits | RecordBook) -> Facts:
     day = pd.Timestamp(last_day(book) or pd.Timestamp.max)
     of = season_of(book, fits, ready, day)
     wall = getattr(of["cracks"], "model", None) and of["cracks"].thickest_wall(MAX_RISK, BY_DAY)
-    return Facts(**of, thickest=pd.DataFrame() if wall is None else wall)
+    return Facts(Season(**of), pd.DataFrame() if wall is None else wall)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -137,7 +137,7 @@ def article_record(book: RecordBook, story: Story, say: Say) -> dict[str, Any]:
         "title": f"{title} (invented records)" if story.invented else title,
         "invented": book.invented,
         "book": {"name": book.name, "sha256": book.hash},
-        "versions": {"woodlab": woodlab.__version__, **{n: _version(n) for n in _VERSIONS_OF}},
+        "versions": {"woodlab": woodlab.__version__, **{n: version(n) for n in _VERSIONS_OF}},
         "numbers": [number.as_record() for number in say.printed],
         "figures": [{"caption": unmarked(f.caption), "alt": f.alt} for f in story.figures],
         "not_known": [unmarked(p) for b in story.boxes if b.key == "unknown" for p in b.points],
@@ -178,10 +178,3 @@ def _save_figures(figures: Sequence[Figure], folder: Path, locale: str) -> dict[
         figure.name: min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{figure.name}.svg") / 10)
         for figure in figures
     }
-
-
-def _version(package: str) -> str:
-    try:
-        return version(package)
-    except PackageNotFoundError:
-        return "not installed"

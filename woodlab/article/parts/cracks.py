@@ -16,6 +16,7 @@ from woodlab.pages.findings import THICK_MM
 
 FEWEST_EVENTS = 5  # cracks, before a story is told of them
 MOST_SHARE = 0.8  # of cracks, in "most of them"
+LATE = "Stop looking when the bare ones are through, and you miss them"
 ALIKE_MM = 6.0  # walls that differ by less cannot be compared
 
 
@@ -33,7 +34,7 @@ def cracks_section(facts: Facts, lead: Subject | None, say: Say) -> Section | No
         "Which bowls cracked, and when"  # fmt: skip
     first = say.paragraph(
         ("whole", "" if lead is None else _whole(say, k, n)), ("when", _when(facts, say)),
-        ("late", "Stop looking then, and you miss them" if sealed_late(facts) else ""),
+        ("late", LATE if sealed_late(facts) else ""),
     )  # fmt: skip
     second = say.paragraph(
         ("woods", _woods(facts, lead, say)), ("log", _log(facts, say)),
