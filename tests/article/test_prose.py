@@ -228,6 +228,15 @@ def test_a_seal_that_did_harm_is_said(story):
     assert "All 24 bowls under Gran's mix no. 2 cracked" in text
 
 
+def test_a_clear_crack_count_leads_where_no_curve_could_be_compared(facts):
+    base = facts("harm_by_a_mix")
+    effects = base.seals.effects[base.seals.effects["outcome"] == "crack_hazard"]
+    parts = {"effects": effects, "by_seal": base.seals.by_seal.assign(weeks=float("nan"))}
+    told = Told(with_part(base, seals=type(base.seals)(**(vars(base.seals) | parts))))
+    assert "All 24 bowls under Gran's mix no. 2 cracked" in told.text
+    assert "weeks to dry" not in told.text
+
+
 def test_an_empty_book_has_an_article():
     empty = books.record_book(books.BOOKS["one_bowl"]()).until("2020-01-01")
     from woodlab.article.facts import gather

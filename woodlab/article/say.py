@@ -107,8 +107,8 @@ class Say:
         whole = int(round(value))
         if 0 <= whole < len(words.NUMBERS) and not figures:
             return self.mark(words.NUMBERS[whole], key, value)
-        form = {"format": "#,##0", "locale": self.locale, "numbering_system": "latn"}
-        return self.mark(str(format_decimal(whole, **form)), key, value)
+        text = format_decimal(whole, "#,##0", self.locale, numbering_system="latn")
+        return self.mark(str(text), key, value)
 
     def of(self, k: int, n: int, key: str) -> str:
         """'7 of 21', always in figures; 'none of 21'."""

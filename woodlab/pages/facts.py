@@ -200,9 +200,9 @@ def walls_to_leave(book: RecordBook) -> pd.DataFrame:
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
     step = 10 if book.units.length == "mm" else MM_PER_INCH / 2  # as people say a size
     rim = step * round((float(rims.median()) if len(rims) else RIM_MM) / step)
-    found = (asked(functools.partial(wl.wall_window, [name], [rim]))
+    answers = (asked(functools.partial(wl.wall_window, [name], [rim]))
              for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
-    found = [one for one in found if one is not None]
+    found = [one for one in answers if one is not None]
     if not found:
         return pd.DataFrame(columns=["species", "rim_mm", "thinnest_mm", "tenth_mm"])
     frame = pd.concat(found, ignore_index=True).drop_duplicates("species")

@@ -186,7 +186,7 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
         ("lead.other", _second(say, lead.against, lead.other)),
     ]
     own_bowls, bare_ones = say.bowls(lead.name), say.ones(lead.against)
-    own, bare = (weeks(facts, say, s) for s in (lead.name, lead.against))
+    own, bare = (weeks(facts, say, s) if lead.time else "" for s in (lead.name, lead.against))
     if not lead.cracks:
         took: Wordings = ("lead.time", f"{own_bowls} took about {own} weeks to dry, {bare_ones} "
                           f"{bare}")  # fmt: skip

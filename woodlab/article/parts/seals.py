@@ -103,7 +103,9 @@ def _span(facts: Facts, seal: str, say: Say) -> str:
         return ""
     text = f"{words.two(row['ci_lower'])} and {words.two(row['ci_upper'])}"
     span = say.ratio(row, f"sealing.time.{seal}.range", text)
-    return f"For {say.noun(seal)} the figure lies between {span} times the {_bare(facts, say)} time"
+    alone = len(_timed(facts, "clear")) == 1
+    which = "the figure" if alone else f"for {say.noun(seal)} the figure"
+    return f"{which} lies between {span} times the {_bare(facts, say)} time"
 
 
 def _bare(facts: Facts, say: Say) -> str:
