@@ -42,7 +42,7 @@ _HOMES = {
     "woodlab.studies.movement.bowl_shape": ["Bowl", "dried_bowl"],
     "woodlab.studies.next_season.trial_plan": ["trial_plan"],
     "woodlab.studies.next_season.trial_power": ["trial_power"],
-    "woodlab.studies.next_season.shop_round": ["shop_round"],
+    "woodlab.week.shop_round": ["shop_round"],
     "woodlab.round.sheets": ["write_round"],
     "woodlab.round.taking": ["add_round"],
     "woodlab.article.write": ["write_article"],

@@ -39,8 +39,6 @@ OWN_FILES = frozenset(f"{name}.csv" for name in (*TABLES, "set_aside", "rounds")
 WAIT_SECONDS = 30.0
 _MOST_NOTE_BYTES = 100_000
 _TOKEN = re.compile("[0-9a-f]{16}")
-_AT_FDCWD, _RENAME_EXCHANGE = -100, 2  # linux/fs.h
-_RENAME_SWAP = 2  # sys/stdio.h of macOS
 
 T = TypeVar("T")
 
@@ -54,22 +52,16 @@ def behind(path: str | Path) -> Path:
 def locked(path: str | Path) -> Iterator[None]:
     """Hold a file or a book's folder for one writer; what a killed one left is settled first.
 
-    Raises
-    ------
-    WoodlabError
-        If another writer holds it for longer than half a minute.
-    WorkError
-        If it cannot be written.
+    Raises WoodlabError if another writer holds it for half a minute, WorkError if it cannot be
+    written.
     """
     path = behind(path)
     inside = path.is_dir()
     with _held(path / ".woodlab-lock" if inside else _beside(path, "lock"), path):
         if inside:
             _settle(path)
-            for name in {*OWN_FILES, *_own_files(path)}:
-                _clear_leftovers(behind(path / name))
-        else:
-            _clear_leftovers(path)
+        for name in {*OWN_FILES, *_own_files(path)} if inside else ("",):
+            _clear_leftovers(behind(path / name))
         yield
 
 
@@ -79,13 +71,9 @@ def write_file(path: str | Path, data: bytes) -> None:
     Raises WorkError if the folder cannot be written or the disk is full; nothing is changed then.
     """
     path = behind(path)
-    with _said_plainly(path):
-        new = _write_beside(path, _token(), data)
-        try:
-            os.replace(new, path)
-        except BaseException:
-            new.unlink(missing_ok=True)
-            raise
+    with _said_plainly(path), _dropped_on_error() as written:
+        written.append(_write_beside(path, _token(), data))
+        os.replace(written[0], path)
         _sync_folder(path.parent)
 
 
@@ -93,7 +81,6 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
     """Change the tables of a folder, whose lock is held, as one step; None takes a table away.
 
     Files of other names among `files` are written before; what is not named is left alone.
-
     Raises WorkError as `write_file` does.
     """
     folder, token = behind(folder), _token()
@@ -104,9 +91,8 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
         write_file(folder / name, files[name] or b"")
     if not tables:
         return
-    written: list[Path] = []
     with _said_plainly(folder):
-        try:
+        with _dropped_on_error() as written:
             changes = {}
             for name, data in tables.items():
                 place = behind(folder / name)
@@ -115,20 +101,26 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
                     written.append(_write_beside(place, token, data))
             note = json.dumps({"token": token, "files": changes}, indent=1)
             write_file(folder / NOTE, note.encode())
-        except BaseException:
-            for new in written:
-                new.unlink(missing_ok=True)
-            raise
         _settle(folder)
+
+
+@contextmanager
+def _dropped_on_error() -> Iterator[list[Path]]:
+    """A list of files written beside their places, which are taken away if the block fails."""
+    written: list[Path] = []
+    try:
+        yield written
+    except BaseException:
+        for new in written:
+            new.unlink(missing_ok=True)
+        raise
 
 
 def steady(folder: Path, read: Callable[[dict[str, Path | None]], T]) -> T:
     """What `read` finds in a folder while none of its tables changes.
 
     `read` is given, by file name, where the tables lie that are not in their place yet, and None
-    for those that are gone.
-
-    Raises WoodlabError if the tables go on changing for half a minute.
+    for those that are gone. Raises WoodlabError if they go on changing for half a minute.
     """
     until = time.monotonic() + WAIT_SECONDS
     while True:
@@ -153,20 +145,13 @@ def whole_folder(target: str | Path, mark: str, ours: Sequence[str] = ("*",)) ->
     """A folder to fill, which takes the place of `target` as one step when the block ends well.
 
     A folder that is there is replaced only if `check_replaceable` lets it; what is in it and has
-    none of the names `ours` (patterns) goes along into the new one.
-
-    Raises
-    ------
-    WoodlabError
-        If `target` may not be replaced, or another run writes to it.
-    WorkError
-        If it cannot be written; what stood there is untouched.
+    none of the names `ours` (patterns) goes along into the new one. Raises WoodlabError if it may
+    not be replaced or another run writes to it, WorkError if it cannot be written.
     """
     target = behind(target)
-    check_replaceable(target, mark)
     with _held(_beside(target, "lock"), target):
-        _recover(target)
         check_replaceable(target, mark)
+        _recover(target)
         partial = _beside(target, f"new-{_token()}")
         partial.mkdir()
         try:
@@ -181,9 +166,7 @@ def whole_folder(target: str | Path, mark: str, ours: Sequence[str] = ("*",)) ->
 def check_replaceable(target: Path, mark: str) -> None:
     """Refuse a file, and a folder that holds anything but what the kit wrote there.
 
-    The kit's folders hold a file `mark` that names the kit.
-
-    Raises WoodlabError otherwise.
+    The kit's folders hold a file `mark` that names the kit. Raises WoodlabError otherwise.
     """
     if not target.exists():
         return
@@ -195,9 +178,6 @@ def check_replaceable(target: Path, mark: str) -> None:
             f"{target} holds other files, and no {mark} that an earlier run wrote. Choose a new or "
             "an empty folder; nothing was changed."
         )
-
-
-# ---- names beside a place -------------------------------------------------------------------
 
 
 def _token() -> str:
@@ -226,16 +206,14 @@ def _write_beside(path: Path, token: str, data: bytes) -> Path:
     if path.exists() and not path.is_file():
         raise WoodlabError(f"{path} is not a file. Choose another name.")
     new = _beside(path, f"new-{token}")
-    try:
+    with _dropped_on_error() as written:
+        written.append(new)
         with new.open("xb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
         if path.exists():
             shutil.copymode(path, new)
-    except BaseException:
-        new.unlink(missing_ok=True)
-        raise
     return new
 
 
@@ -244,33 +222,26 @@ def _held(lock_file: Path, path: Path) -> Iterator[None]:
     """The lock, and the folder that it lies in; neither stays behind unless the work is done."""
     from filelock import FileLock, Timeout
 
-    with _said_plainly(path), _parents_of(lock_file):
+    with _said_plainly(path):
+        made = [folder for folder in lock_file.parents if not folder.exists()]
+        lock_file.parent.mkdir(parents=True, exist_ok=True)
         lock = FileLock(str(lock_file), timeout=WAIT_SECONDS, mode=0o666)
         try:
-            lock.acquire()
-        except Timeout:
-            raise WoodlabError(
-                f"Another program is writing to {path}. Wait until it is done and try again."
-            ) from None
-        try:
-            yield
-        finally:
-            if os.name != "nt":  # while it is held: who waits for it sees that it is gone
-                lock_file.unlink(missing_ok=True)
-            lock.release()
-
-
-@contextmanager
-def _parents_of(path: Path) -> Iterator[None]:
-    made = [folder for folder in path.parents if not folder.exists()]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        yield
-    except BaseException:
-        with suppress(OSError):
-            for folder in made:
-                folder.rmdir()
-        raise
+            with lock:
+                try:
+                    yield
+                finally:
+                    if os.name != "nt":  # while it is held: who waits for it sees that it is gone
+                        lock_file.unlink(missing_ok=True)
+        except BaseException as error:
+            with suppress(OSError):
+                for folder in made:
+                    folder.rmdir()
+            if isinstance(error, Timeout):
+                raise WoodlabError(
+                    f"Another program is writing to {path}. Wait until it is done and try again."
+                ) from None
+            raise
 
 
 @contextmanager
@@ -289,18 +260,14 @@ def _said_plainly(path: Path) -> Iterator[None]:
         raise WorkError(f"{path} cannot be written: {why}. {remedy}") from error
 
 
-# ---- the tables of a folder -----------------------------------------------------------------
-
-
 def _own_files(folder: Path) -> list[str]:
     return [name for name in os.listdir(folder) if name == NOTE or name.casefold() in OWN_FILES]
 
 
 def _state(folder: Path) -> dict[str, tuple[int, ...] | None]:
     """What tells one state of the tables from another: no file is ever written in its place."""
-    state: dict[str, tuple[int, ...] | None] = {}
-    for name in _own_files(folder):
-        state[name] = None
+    state: dict[str, tuple[int, ...] | None] = dict.fromkeys(_own_files(folder))
+    for name in state:
         with suppress(OSError):
             seen = os.stat(folder / name)
             state[name] = (seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns)
@@ -314,8 +281,7 @@ def _sha256(data: bytes) -> str:
 def _digest(path: Path) -> str | None:
     with suppress(OSError):
         if path.is_file():  # no pipe, which would never end
-            with path.open("rb") as file:
-                return hashlib.file_digest(file, "sha256").hexdigest()
+            return _sha256(path.read_bytes())
     return None
 
 
@@ -325,28 +291,23 @@ def _pending(folder: Path) -> dict[str, Path | None]:
     A table that was altered since is not touched: what the maker typed last stands.
     """
     note = folder / NOTE
-    try:
+    moves: dict[str, Path | None] = {}
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         seen = os.lstat(note)
         if not stat.S_ISREG(seen.st_mode) or seen.st_size > _MOST_NOTE_BYTES:
             return {}
         told = json.loads(note.read_bytes())
-        token, changes = told["token"], dict(told["files"])
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return {}
-    if not (isinstance(token, str) and _TOKEN.fullmatch(token)):
-        return {}
-    moves: dict[str, Path | None] = {}
-    for name, change in changes.items():
-        if name.casefold() not in OWN_FILES or not isinstance(change, list) or len(change) != 2:
-            continue
-        place = behind(folder / name)
-        if _digest(place) != change[0]:
-            continue
-        new = _beside(place, f"new-{token}")
-        if change[1] is None:
-            moves[name] = None
-        elif not new.is_symlink() and _digest(new) == change[1]:
-            moves[name] = new
+        if not _TOKEN.fullmatch(told["token"]):
+            return {}
+        for name, (before, after) in told["files"].items():
+            place = behind(folder / name)
+            if name.casefold() not in OWN_FILES or _digest(place) != before:
+                continue
+            new = _beside(place, f"new-{told['token']}")
+            if after is None:
+                moves[name] = None
+            elif not new.is_symlink() and _digest(new) == after:
+                moves[name] = new
     return moves
 
 
@@ -358,12 +319,8 @@ def _settle(folder: Path) -> None:
         else:
             os.replace(new, behind(folder / name))
     _sync_folder(folder)
-    note = folder / NOTE
-    if note.is_symlink() or note.is_file():
-        note.unlink()
-
-
-# ---- a whole folder -------------------------------------------------------------------------
+    if (folder / NOTE).is_symlink() or (folder / NOTE).is_file():
+        (folder / NOTE).unlink()
 
 
 def _carry(target: Path, partial: Path, ours: Sequence[str]) -> None:
@@ -380,45 +337,39 @@ def _carry(target: Path, partial: Path, ours: Sequence[str]) -> None:
 
 
 def _swap_in(partial: Path, target: Path) -> None:
-    """Put the filled folder in the place of `target`; the old one is then in the place of it."""
+    """Put the filled folder in the place of `target`."""
     for file in partial.rglob("*"):
         if file.is_file() and not file.is_symlink():
             with file.open("rb+" if os.name == "nt" else "rb") as handle:
                 os.fsync(handle.fileno())
-    if not target.exists():
-        os.replace(partial, target)
-    elif not _exchange(partial, target):
-        old = _beside(target, "old")
-        os.replace(target, old)
+    old = _beside(target, "old")
+    if not (target.exists() and _exchange(partial, target)):
+        if target.exists():
+            os.replace(target, old)
         os.replace(partial, target)
         shutil.rmtree(old, ignore_errors=True)
     _sync_folder(target.parent)
 
 
+def _exchange(one: Path, other: Path) -> bool:
+    """Exchange two names at once; False where the system or its file system cannot."""
+    with suppress(AttributeError, OSError, TypeError):
+        library = ctypes.CDLL(None, use_errno=True)
+        first, second = os.fsencode(one), os.fsencode(other)
+        if sys.platform.startswith("linux"):  # AT_FDCWD and RENAME_EXCHANGE of linux/fs.h
+            return bool(library.renameat2(-100, first, -100, second, 2) == 0)
+        if sys.platform == "darwin":  # RENAME_SWAP of sys/stdio.h
+            return bool(library.renamex_np(first, second, 2) == 0)
+    return False
+
+
 def _recover(target: Path) -> None:
     """After runs that were stopped: the old target in its place, no working folder left."""
     old = _beside(target, "old")
-    if old.is_dir() and not old.is_symlink():
-        if target.exists():
-            shutil.rmtree(old, ignore_errors=True)
-        else:
-            os.replace(old, target)
+    if old.is_dir() and not old.is_symlink() and not target.exists():
+        os.replace(old, target)
+    shutil.rmtree(old, ignore_errors=True)
     _clear_leftovers(target)
-
-
-def _exchange(one: Path, other: Path) -> bool:
-    """Exchange two names at once; False where the system or its file system cannot."""
-    try:
-        library = ctypes.CDLL(None, use_errno=True)
-        first, second = os.fsencode(one), os.fsencode(other)
-        if sys.platform.startswith("linux"):
-            flag = _RENAME_EXCHANGE
-            return bool(library.renameat2(_AT_FDCWD, first, _AT_FDCWD, second, flag) == 0)
-        if sys.platform == "darwin":
-            return bool(library.renamex_np(first, second, _RENAME_SWAP) == 0)
-    except (AttributeError, OSError, TypeError):
-        return False
-    return False
 
 
 def _sync_folder(folder: Path) -> None:

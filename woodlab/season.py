@@ -197,19 +197,13 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
 @contextmanager
 def _workers() -> Iterator[ThreadPoolExecutor]:
     """Threads that each wait for a kernel; where one fails, what has not begun never does."""
-    from woodlab.charts.notebook.renderer import STILL
-
-    pool, before = ThreadPoolExecutor(AT_A_TIME), os.environ.get(STILL)
-    os.environ[STILL] = "1"  # kernels inherit it
+    pool = ThreadPoolExecutor(AT_A_TIME)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield pool
     finally:
         pool.shutdown(cancel_futures=True)
-        os.environ.pop(STILL)
-        if before is not None:
-            os.environ[STILL] = before
 
 
 def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> DryingFits:

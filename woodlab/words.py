@@ -110,6 +110,11 @@ def bowls(seal: str, n: int | None = None) -> str:
     )
 
 
+def sealed(seal: str) -> str:
+    """'bare', 'waxed all over', 'under Gran's mix': what a bowl of this seal is."""
+    return " ".join(SEALS.get(seal, ("", f"under {seal}"))).strip()
+
+
 def part_of(k: float, n: float, seal: str) -> str:
     """'none of the 23 painted bowls', '2 of the 27 bowls waxed all over'."""
     return f"{int(k) or 'none'} of the {bowls(seal, int(n))}"
@@ -203,8 +208,8 @@ def two(value: float) -> str:
         return ""
     if value == 0:
         return "0"
-    digits = int(np.floor(np.log10(abs(value))))
-    return f"{round(value, 1 - digits):.{max(0, 1 - digits)}f}"
+    value = float(f"{value:.2g}")
+    return f"{value:.{max(0, 1 - int(np.floor(np.log10(abs(value)))))}f}"
 
 
 def between(lower: float, upper: float) -> str:

@@ -7,7 +7,7 @@ interval holds the truth, share below and above; and how many intervals were inf
 width. The hazards are not those that the study fits: they fall exponentially or rise and fall.
 Ratios are made of the first `RATIOS_OF` seasons only, since their profiles take most of the time.
 Each scenario draws its own seasons. Seeds 20260601 and 20261128 were used to tune the risks'
-intervals; judge on another.
+intervals, 20261130 and 20270115 to judge them; judge what is changed on another.
 """
 
 from __future__ import annotations

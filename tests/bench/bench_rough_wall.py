@@ -14,8 +14,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
 
 from test_rough_wall import random_case, sticking_out_mm, surface_points
 
+from woodlab.studies.movement.least_rough import least_rough
 from woodlab.studies.movement.rim_geometry import carry
-from woodlab.studies.movement.rough_wall import least_rough
 
 
 def main(bowls: int) -> None:

@@ -13,7 +13,8 @@ from openpyxl import Workbook, load_workbook
 
 import woodlab as wl
 from woodlab import safe_write
-from woodlab.book.writing.adding import add_looks, add_weighings, appended_csv
+from woodlab.book.writing.adding import add_looks, add_weighings
+from woodlab.book.writing.as_csv import Change, changed_csv
 from woodlab.errors import RecordError, WoodlabError
 
 PIECES = (
@@ -168,7 +169,8 @@ def test_a_file_keeps_its_own_hand(folder, encoding, separator, newline):
 
 def test_a_name_that_the_old_encoding_lacks_changes_the_encoding_and_nothing_else():
     new = pd.DataFrame({"piece": ["Ω1"], "on": pd.to_datetime(["2026-03-08"]), "mass_g": [3.0]})
-    data = appended_csv("piece,on,mass_g\nä,2026-03-01,4\n".encode("cp1252"), "weighings", new)
+    old = "piece,on,mass_g\nä,2026-03-01,4\n".encode("cp1252")
+    data = changed_csv(old, "weighings", Change(below=new))
     assert data.decode("utf-8-sig").endswith("ä,2026-03-01,4\nΩ1,2026-03-08,3.0\n")
 
 

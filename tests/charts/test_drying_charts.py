@@ -101,7 +101,10 @@ def test_residuals_with_and_without_panels():
 def test_doubts_are_counted_by_place_and_none_is_said():
     doubts = pd.DataFrame({"table": ["looks", "looks"], "column": ["on", "on"]})
     assert "looks: on 2" in records.doubts_chart(doubts).description
-    assert records.doubts_chart(doubts.iloc[:0]).description == "No entry in doubt."
+    assert (
+        records.doubts_chart(doubts.iloc[:0]).description
+        == "No entry looks odd. No entry in doubt."
+    )
 
 
 @pytest.mark.parametrize(

@@ -2,21 +2,34 @@
 
 import json
 
+import numpy as np
 import pandas as pd
+import pytest
 
-from woodlab.charts import ready
-from woodlab.charts.studies import pairs as pairs_chart
+from woodlab.charts import blocks, ready
+from woodlab.charts.studies import sealing
 
 
-def test_names_of_logs_stand_where_their_lines_end_and_share_a_place_when_near():
+def test_words_that_would_touch_are_moved_apart_and_keep_their_order():
+    placed = blocks.apart([10.0, 10.1, 50.0, 10.2], [0.0, 100.0])
+    assert np.diff(np.sort(placed)).min() >= 7 - 1e-9  # 7 % of the whole
+    assert np.argsort(placed).tolist() == [0, 1, 3, 2]
+    assert placed[2] == 50.0
+    high = blocks.apart([99.0, 100.0, 100.0], [0.0, 100.0])
+    assert high.max() <= 100.0  # none leaves the panel
+
+
+def test_names_of_logs_stand_where_their_lines_end():
     pairs = pd.DataFrame(
         {"log": ["A", "A", "B", "B", "C", "C"], "weeks": [40.0, 100, 42, 101, 40, 60],
-         "seal": ["none", "wax", "none", "wax", "none", "paint"]}
+         "seal": ["none", "wax", "none", "wax", "none", "paint"], "predicted": False}
     )  # fmt: skip
-    named = pairs_chart._names_at_the_end(pairs, ["none", "paint", "wax"])
-    assert named[["seal", "log"]].values.tolist() == [["paint", "C"], ["wax", "A, B"]]
-    chart = pairs_chart.pairs_by_log(pairs.assign(predicted=False))
-    assert "A, B" in json.dumps(chart.to_dict())
+    text = json.dumps(sealing.pairs_by_log(pairs).to_dict())
+    (named,) = [rows for rows in json.loads(text)["datasets"].values() if len(rows) == 3]
+    ends = {row["log"]: (row["seal"], row["weeks"]) for row in named}
+    assert ends["C"] == ("paint", pytest.approx(60.0))
+    assert ends["A"][0] == ends["B"][0] == "wax"
+    assert abs(np.log(ends["A"][1] / ends["B"][1])) >= 0.069 * np.log(101 / 40)
 
 
 def test_the_day_that_a_forecast_looks_from_is_named_at_the_foot():
@@ -27,7 +40,6 @@ def test_the_day_that_a_forecast_looks_from_is_named_at_the_foot():
          "as_of": pd.Timestamp("2026-08-17")}
     )  # fmt: skip
     layers = ready.ready_dates(forecast).to_dict()["layer"]
-    (word,) = [
-        layer for layer in layers if layer["encoding"].get("text", {}).get("field") == "says"
-    ]
-    assert word["encoding"]["y"] == {"value": "height"}
+    words = [layer for layer in layers if layer["encoding"].get("text", {}).get("field") == "says"]
+    assert words
+    assert all(word["encoding"]["y"] == {"value": "height"} for word in words)

@@ -59,12 +59,12 @@ def curve(upper):
          "moisture_pct": [60.0, 50.0, 40.0], "lower_pct": [50.0, 40.0, 30.0],
          "upper_pct": [upper, upper - 5, upper - 10], "target_moisture_pct": 15.0}
     )  # fmt: skip
-    return ready.ready_curves(rows).to_dict()
+    return wl.charts.ready_curves(rows).to_dict()
 
 
 @pytest.mark.parametrize(("upper", "top"), [(62.0, 62.0), (80.0, 80.0), (300.0, 90.0)])
 def test_the_band_stays_inside_its_panel(upper, top):
-    layers = curve(upper)["hconcat"][0]["layer"]
+    layers = curve(upper)["concat"][0]["layer"]
     (domain,) = {tuple(layer["encoding"]["y"]["scale"]["domain"]) for layer in layers
                  if "scale" in layer["encoding"].get("y", {})}  # fmt: skip
     assert domain == (0, top)
@@ -88,4 +88,4 @@ def test_a_plan_without_walls_is_refused_and_not_drawn_empty():
     with pytest.raises(wl.WoodlabError, match="no walls to draw"):
         wl.charts.plan_chart(plan)
     drawn = wl.charts.plan_chart(pd.concat([plan, plan.assign(wall_mm=25.0)], ignore_index=True))
-    assert drawn.description == "Planned pieces by log and wall: 1 none, in 1 log."
+    assert drawn.description == "1 bowl from 1 log. Planned: 1 none."

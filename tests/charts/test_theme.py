@@ -1,5 +1,6 @@
 """The theme: colours that part for everyone, sizes that hold, alt text that must be there."""
 
+import base64
 import struct
 import xml.etree.ElementTree as ElementTree
 
@@ -8,8 +9,6 @@ import pandas as pd
 import pytest
 
 from woodlab.charts import colours, saving, theme
-from woodlab.charts.notebook import renderer
-from woodlab.charts.notebook.renderer import chart_html, scripts_html
 from woodlab.errors import WoodlabError
 
 FRAME = pd.DataFrame(
@@ -82,33 +81,27 @@ def test_layers_share_one_legend_of_colours_and_shapes():
     assert all(colour in svg for colour in colours.seal_colours(["a", "b"]))
 
 
-def test_no_text_in_the_data_or_the_alt_can_end_the_script_or_the_attribute():
-    frame = FRAME.assign(seal='</script><img src=x onerror="alert(1)">')
+def test_a_chart_in_a_notebook_is_live_and_still_and_no_text_of_it_is_markup():
+    hostile = '</script><img src=x onerror="alert(1)">'
     chart = theme.themed(
-        alt.Chart(frame).mark_point().encode(x="days:Q", tooltip="seal:N"),
+        alt.Chart(FRAME.assign(seal=hostile)).mark_text().encode(x="days:Q", text="seal:N"),
         alt='"><script>alert(2)</script>',
     )
-    page = chart_html(chart.to_dict())
-    assert page.count("<script>") == 1
-    assert page.count("</script>") == 1
-    assert "<img src=x" not in page
-    assert page.count("<img ") == 1
+    shown = theme.rendered(chart.to_dict())
+    assert shown[theme.LIVE]["data"] == chart.to_dict()["data"]
+    still = shown["text/markdown"]
+    assert 'alt="&quot;&gt;&lt;script&gt;' in still
+    assert still.count("<") == 1
+    svg = base64.b64decode(still.partition("base64,")[2].partition('"')[0]).decode()
+    assert "<script" not in svg
+    assert "<img" not in svg
+    assert 'aria-label="&quot;&gt;&lt;script&gt;' in svg
+    assert "prefers-color-scheme:dark" in svg
+    ElementTree.fromstring(svg)
 
 
-def test_a_chart_of_very_many_marks_stays_a_still_picture_that_says_so(monkeypatch):
-    monkeypatch.setattr(renderer, "MOST_LIVE", 20_000)
-    chart = alt.Chart(FRAME).mark_point().encode(x="days:Q")
-    few = theme.themed(chart, alt="few").to_dict()
-    many = theme.themed(chart.properties(data=pd.concat([FRAME] * 500)), alt="many").to_dict()
-    assert "<script>" in chart_html(few)
-    page = chart_html(many)
-    assert "<script>" not in page
-    assert 'alt="many" src="data:image/png;base64,' in page
-    assert "A still picture" in page
-    assert len(page) < 100_000
-
-
-def test_the_scripts_end_where_they_should():
-    scripts = scripts_html()
-    assert scripts.count("</script") == 1
-    assert scripts.rstrip().endswith("</script>")
+def test_an_alt_text_begins_with_the_title():
+    chart = theme.themed(alt.Chart(FRAME).mark_line(), alt="From 900 to 700 g.", says="it fell")
+    assert chart.description == "It fell. From 900 to 700 g."
+    asks = theme.themed(alt.Chart(FRAME).mark_line(), alt="From 900 to 700 g.", says="did it fall?")
+    assert asks.description == "Did it fall? From 900 to 700 g."

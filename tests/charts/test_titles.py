@@ -4,6 +4,7 @@ import contextlib
 import doctest
 import inspect
 
+import altair
 import numpy as np
 import pandas as pd
 import pytest
@@ -37,7 +38,7 @@ def test_a_claim_is_worded_by_its_certainty_alone(ratio, sure, ends, said):
 
 
 def test_the_studys_own_certainty_comes_before_p_values():
-    frame = pd.DataFrame({"p_value": [0.001], "p_holm": [0.001], "certainty": ["open"]})
+    frame = pd.DataFrame({"p_value": [0.001], "certainty": ["open"]})
     assert certainties(frame).tolist() == ["open"]
     assert certainties(frame.drop(columns="certainty")).tolist() == ["clear"]
 
@@ -51,7 +52,7 @@ def test_p_values_are_corrected_within_their_family():
 
 
 def test_few_events_are_never_likely():
-    frame = pd.DataFrame({"p_holm": [0.1, 0.1], "n_cracked": [4, 5]})
+    frame = pd.DataFrame({"p_value": [0.1, 0.1], "outcome": ["a", "b"], "n_cracked": [4, 5]})
     assert certainties(frame).tolist() == ["open", "likely"]
 
 
@@ -64,10 +65,11 @@ def test_a_long_title_is_refused_and_never_cut():
 
 def titled(name, monkeypatch):
     """The titles of the charts in the function's own examples, as they are drawn."""
-    seen, drawn = [], theme._title
+    seen, drawn = [], altair.TitleParams
     monkeypatch.setattr(
-        theme, "_title", lambda says, sub, size: seen.append((says, sub)) or drawn(says, sub, size)
-    )
+        theme.altair, "TitleParams",
+        lambda text, **how: seen.append((text, how.get("subtitle"))) or drawn(text, **how),
+    )  # fmt: skip
     scope = {"pd": pd, "np": np, name: getattr(charts, name)}
     for example in doctest.DocTestParser().get_examples(inspect.getdoc(getattr(charts, name))):
         with contextlib.suppress(WoodlabError):
@@ -80,5 +82,7 @@ def test_every_public_chart_has_a_title_and_a_subtitle(name, monkeypatch):
     seen = titled(name, monkeypatch)
     assert seen, "no chart of its examples has a title"
     for text, below in seen:
-        assert word_count(text) <= MOST_WORDS
-        assert below.endswith((".", "%", "]"))
+        if below is not None:  # else the heading of a panel
+            assert word_count(" ".join(text)) <= MOST_WORDS
+            assert " ".join(below).endswith((".", "%", "]"))
+    assert any(below for _, below in seen)

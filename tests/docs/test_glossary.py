@@ -10,11 +10,9 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.book.glossary import book_glossary
-from woodlab.book.tables import TABLES
+from woodlab.book.tables import TABLES, book_glossary
 from woodlab.drying.laws import LAWS
 from woodlab.drying.weather import invented_air
-from woodlab.studies.next_season.trial_pool import season_pool
 
 ROOT = Path(__file__).resolve().parents[2]
 FOR_ALL = "many"  # in the third cell: the row holds for every frame that has the column
@@ -131,7 +129,6 @@ def wood_and_plans(found):
     found.add("trial_plan()", plan)
     found.add("trial_plan().pieces", plan.pieces("2026-11-20"))
     found.add("trial_power()", wl.trial_power({"drying_time": 2}, [4], n_trials=100, seed=1))
-    found.add("season_pool", season_pool(2, seed=1))
     pieces = plan.pieces("2026-01-10").assign(seal="none")
     season = wl.simulate_season(pieces, invented_air("2026-01-01", 60, seed=1), seed=2)
     found.add("simulate_season().truth", season.truth)

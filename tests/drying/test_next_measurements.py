@@ -57,6 +57,21 @@ def test_dates_on_an_absolute_scale_want_the_scale_of_the_store(fits):
     assert set(table.query("kind == 'shavings'")["of"]) == {"A1", "A3", "B2", "C1"}
 
 
+def test_a_hygrometer_checked_over_salt_is_trusted_and_not_asked_for_again(fits):
+    tables = fits.book.tables()
+    tables["air"] = tables["air"].assign(
+        checked=[*["over salt"], *[None] * (len(tables["air"]) - 1)]
+    )
+    checked = wl.fit_drying(wl.RecordBook.from_frames(**tables), law="slab", as_of="2025-05-20")
+
+    def width(of):
+        row = of.groups.query("kind == 'hygrometer'").iloc[0]
+        return row["ci_upper"] - row["ci_lower"]
+
+    assert width(checked) < 0.7 * width(fits)
+    assert "hygrometer" not in set(wl.next_measurements(checked).table["kind"])
+
+
 def test_it_says_what_to_do_and_how_with_the_oven_in_mind(fits):
     said = wl.next_measurements(fits, target_moisture_pct=12).summary()
     for words in ("witness block", "oven", "days on average"):

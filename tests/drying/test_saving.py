@@ -66,7 +66,7 @@ def test_saving_again_writes_the_file_anew_and_nothing_beside_it(fits, tmp_path)
 
 
 @pytest.mark.parametrize(
-    "name", ["../evil.csv", "book/../../evil.csv", "/tmp/evil.csv", "book/..\\evil.csv",
+    "name", ["../evil.csv", "book/../../evil.csv", "{there}/evil.csv", "book/..\\evil.csv",
              "book/sub/evil.csv"]
 )  # fmt: skip
 def test_odd_names_in_a_file_do_no_harm(file, tmp_path, name):
@@ -74,13 +74,11 @@ def test_odd_names_in_a_file_do_no_harm(file, tmp_path, name):
     bad.parent.mkdir()
     shutil.copy(file, bad)
     with zipfile.ZipFile(bad, "a") as archive:
-        archive.writestr(name, "mark,evil\n1,2\n")
+        archive.writestr(name.format(there=tmp_path), "mark,evil\n1,2\n")
     before = {p for p in tmp_path.rglob("*")}
-    there = Path("/tmp/evil.csv").exists()
     again = wl.load_fits(bad)
     assert again.pieces["piece"].tolist() == wl.load_fits(file).pieces["piece"].tolist()
     assert {p for p in tmp_path.rglob("*")} == before
-    assert Path("/tmp/evil.csv").exists() == there
 
 
 def rewritten(file, target, changed):

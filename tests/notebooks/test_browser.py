@@ -9,6 +9,9 @@ import time
 
 import nbformat
 import pytest
+from sight import words_and_contrast
+
+from woodlab.charts.theme import LIVE
 
 HOSTILE = "</script><b>x</b>"
 
@@ -30,7 +33,7 @@ def page(browser):
 
 @pytest.fixture(scope="module")
 def notebook(tmp_path_factory):
-    """A notebook of three cells: the scripts, a chart of points, a chart of a line."""
+    """A notebook of three cells: the renderer, a chart of points, a chart of a line."""
     chart = (
         "themed(alt.Chart(frame).mark_{mark}().encode(x='days', y='mass_g', "
         "tooltip=['piece', 'days', 'mass_g']), alt={alt!r})"
@@ -64,17 +67,17 @@ def executed(notebook):
 
 @pytest.fixture(scope="module")
 def exported(executed):
-    """The executed notebook as JupyterLab exports it, with its scripts."""
+    """The executed notebook as JupyterLab exports it."""
     from nbconvert import HTMLExporter
 
     exporter = HTMLExporter(
-        template_name="classic", embed_images=True, mathjax_url="", require_js_url="",
-        jquery_url="", html_manager_semver_range="", widget_renderer_url="",
-        raw_template="{% extends 'classic/index.html.j2' %}"
+        embed_images=True, mathjax_url="", require_js_url="", jquery_url="",
+        html_manager_semver_range="", widget_renderer_url="",
+        raw_template="{% extends 'lab/index.html.j2' %}"
         "{% block html_head_js_mermaidjs %}{% endblock %}",  # it is loaded from the network
     )  # fmt: skip
     text, _ = exporter.from_filename(str(executed))
-    page = executed.with_name("live.html")
+    page = executed.with_name("exported.html")
     page.write_text(text, encoding="utf-8")
     return page
 
@@ -145,58 +148,29 @@ def test_a_page_of_a_season_is_light_dark_and_prints_dark_on_white(browser, seas
         context.close()
 
 
-def test_an_executed_notebook_is_valid_and_carries_the_scripts_once(executed):
+def test_an_executed_notebook_is_valid_and_light(executed):
     notebook = nbformat.read(executed, as_version=4)
     nbformat.validate(notebook)
-    sizes = [len(json.dumps(cell.outputs)) for cell in notebook.cells]
-    assert sizes[0] > 800_000  # the scripts
-    assert max(sizes[1:]) < 200_000
+    assert not notebook.cells[0].outputs  # no scripts: JupyterLab has its own
     for cell in notebook.cells[1:]:
         data = cell.outputs[0]["data"]
-        assert {"text/html", "text/plain"} <= set(data)
+        assert {LIVE, "text/markdown", "text/plain"} == set(data)
+        assert len(json.dumps(cell.outputs)) < 100_000
     assert notebook.cells[1].outputs[0]["data"]["text/plain"] == 'Three "weights" <b>falling</b>'
 
 
-def test_an_exported_page_draws_its_charts_without_a_network(page, exported):
+def test_an_exported_page_shows_its_charts_with_their_words_and_no_network(page, exported):
     page.goto(exported.as_uri())
-    page.wait_for_function("document.querySelectorAll('[data-state=drawn]').length === 2")
-    assert (
-        page.locator("[data-state=drawn] svg.marks path[aria-roledescription=point]").count() == 3
-    )
-    assert page.locator(".woodlab-chart img:visible").count() == 0
-    assert page.asked == [exported.as_uri()]
-    assert page.faults == []
-
-
-def test_hovering_a_point_tells_its_piece_and_its_mass(page, exported):
-    page.goto(exported.as_uri())
-    page.wait_for_selector("[data-state=drawn] svg.marks")
-    page.locator("svg.marks path[aria-roledescription=point]").first.hover()
-    tip = page.locator("#vg-tooltip-element")
-    tip.wait_for(state="visible")
-    assert HOSTILE in tip.inner_text()  # as characters: no element came of it
-    assert "900" in tip.inner_text()
-    assert tip.locator("b").count() == 0
-
-
-def test_a_page_whose_scripts_are_kept_off_still_shows_the_charts(browser, exported):
-    context = browser.new_context(java_script_enabled=False)
-    page = context.new_page()
-    page.goto(exported.as_uri())
-    pictures = page.locator(".woodlab-chart img")
+    pictures = page.locator("img[src^=data]")
     assert pictures.count() == 2
     assert pictures.first.get_attribute("alt") == 'Three "weights" <b>falling</b>'
     box = pictures.first.bounding_box()
     assert box["width"] > 300
     assert box["height"] > 200
-    context.close()
-
-
-def test_a_printed_page_shows_the_charts(page, exported, tmp_path):
-    page.goto(exported.as_uri())
-    page.wait_for_function("document.querySelectorAll('[data-state=drawn]').length === 2")
+    assert page.asked == [exported.as_uri()]
+    assert page.faults == []
     page.emulate_media(media="print")
-    assert page.locator("[data-state=drawn] svg.marks:visible").count() == 2
+    assert page.locator("img[src^=data]:visible").count() == 2
 
 
 @pytest.fixture(scope="module")
@@ -305,7 +279,9 @@ def test_the_article_s_page_fits_any_window_and_asks_for_nothing(browser, articl
         assert box["width"] > 200
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= width
-        assert picture.evaluate("image => image.src.startsWith('data:image/svg')")  # sharp at any size
+        assert picture.evaluate(
+            "image => image.src.startsWith('data:image/svg')"
+        )  # sharp at any size
     assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
     context.close()
 
@@ -327,6 +303,18 @@ def test_the_article_s_page_is_light_dark_and_prints_dark_on_white(browser, arti
         assert shade(page, "html", "backgroundColor") > 250
         assert shade(page, "p", "color") < 60
         context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("which", ["article", "season_page"])
+def test_all_words_have_contrast_as_drawn(browser, request, which, scheme):
+    context = browser.new_context(color_scheme=scheme)
+    page = context.new_page()
+    page.goto(request.getfixturevalue(which).as_uri())
+    pairs = words_and_contrast(page)
+    assert len(pairs) > 20
+    assert [pair for pair in pairs if pair[0] < 4.5] == []
+    context.close()
 
 
 @pytest.fixture(scope="module")
@@ -396,9 +384,13 @@ def test_a_notebook_in_jupyterlab_draws_and_redraws_its_charts(browser, lab, not
     page.goto(f"{address}/lab/tree/{notebook.name}?token={token}")
     wait_for_kernel(page)
     page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
-    page.wait_for_function(
-        "document.querySelectorAll('[data-state=drawn] svg.marks').length === 2", timeout=90_000
-    )
+    page.wait_for_function("document.querySelectorAll('svg.marks').length === 2", timeout=90_000)
+    page.locator("svg.marks path[aria-roledescription=point]").first.hover()
+    tip = page.locator("#vg-tooltip-element")
+    tip.wait_for(state="visible")
+    assert HOSTILE in tip.inner_text()  # as characters: no element came of it
+    assert "900" in tip.inner_text()
+    assert tip.locator("b").count() == 0
 
     # The hard case: outputs cleared, page loaded anew, one chart's cell run alone.
     page.evaluate("window.jupyterapp.commands.execute('editmenu:clear-all')")
@@ -406,11 +398,10 @@ def test_a_notebook_in_jupyterlab_draws_and_redraws_its_charts(browser, lab, not
     page.wait_for_function("!window.jupyterapp.shell.currentWidget.context.model.dirty")
     page.reload()
     wait_for_kernel(page)
-    assert page.locator(".woodlab-chart").count() == 0
-    assert page.evaluate("window.woodlabEmbed === undefined")
+    assert page.locator("svg.marks").count() == 0
     page.locator(".jp-Notebook .jp-CodeCell").nth(2).locator(".cm-content").click()
     page.keyboard.press("Shift+Enter")
-    page.wait_for_selector("[data-state=drawn] svg.marks", timeout=60_000)
+    page.wait_for_selector("svg.marks", timeout=60_000)
 
     assert asked_outside == []
     context.close()

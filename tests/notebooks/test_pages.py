@@ -8,17 +8,17 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.charts.notebook.renderer import render
+from woodlab.charts.theme import rendered
 from woodlab.pages.notebook import write_page
 from woodlab.show import Nothing, table
 
 PRIVATE = "/home/somebody/season/book"
 
 
-def cell(source, shown="", text="", tags=()):
+def cell(source, shown="", text="", tags=(), data=None):
     made = nbformat.v4.new_code_cell(source)
     made.metadata["tags"] = list(tags)
-    data = {"text/plain": text or "value"} | ({"text/html": shown} if shown else {})
+    data = data or {"text/plain": text or "value"} | ({"text/html": shown} if shown else {})
     made.outputs = [nbformat.v4.new_output("execute_result", data, execution_count=1)]
     return made
 
@@ -35,7 +35,7 @@ def page(tmp_path_factory):
         cell(f"book_path = {PRIVATE!r}", tags=["parameters"]),
         cell("ready", shown._repr_html_()),
         nbformat.v4.new_markdown_cell("## A picture"),
-        cell("chart", render(chart.to_dict())["text/html"], "alt"),
+        cell("chart", data=rendered(chart.to_dict())),
         nbformat.v4.new_markdown_cell("## Log by log"),
         cell("pairs", Nothing(("No log holds two seals.",))._repr_html_()),
         nbformat.v4.new_markdown_cell("## Where"),

@@ -1,5 +1,6 @@
 """Contrast and distance of colours as eyes see them: the measure that the palette is held to."""
 
+import re
 from collections.abc import Iterable
 
 import numpy as np
@@ -71,3 +72,25 @@ def least_distance(some: Iterable[str], sights: Iterable[str] = (*SIGHTS,)) -> f
         for k, a in enumerate(some)
         for b in some[k + 1 :]
     )
+
+
+# of each element with words of its own: its ink, the ground under it, the words
+_COLOURS = """() => [...document.querySelectorAll('body *')]
+ .filter(e => !e.closest('svg, script, style') && e.getBoundingClientRect().width > 0)
+ .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()))
+ .map(e => { let g = e; while (g && getComputedStyle(g).backgroundColor === 'rgba(0, 0, 0, 0)')
+   g = g.parentElement;
+ return [getComputedStyle(e).color, g ? getComputedStyle(g).backgroundColor : 'rgb(255, 255, 255)',
+   e.textContent.slice(0, 60)]; })"""
+
+
+def words_and_contrast(page) -> list[tuple[float, str]]:
+    """Of all words that a browser shows: the contrast with what is under them, and the words."""
+
+    def written(colour: str) -> str:
+        return "#" + "".join(f"{int(v):02x}" for v in re.findall(r"\d+", colour)[:3])
+
+    return [
+        (contrast(written(ink), written(ground)), said)
+        for ink, ground, said in page.evaluate(_COLOURS)
+    ]

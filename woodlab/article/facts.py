@@ -145,7 +145,7 @@ def gather(fits_or_book: DryingFits | RecordBook) -> Facts:
     if fits is None and len(book.weighings) and len(book.pieces):
         fits = asked(lambda: wl.fit_drying(book))
     ready = None if fits is None else asked(lambda: wl.forecast_ready(fits))
-    day = pd.Timestamp(last_day(book) or pd.Timestamp.max)
+    day = pd.Timestamp(last_day(book) or "2100-01-01")
     of = season_of(book, fits, ready, day)
     wall = getattr(of["cracks"], "model", None) and of["cracks"].thickest_wall(MAX_RISK, BY_DAY)
     return Facts(Season(**of), pd.DataFrame() if wall is None else wall)

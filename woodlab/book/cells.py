@@ -10,8 +10,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from decimal import Decimal
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -28,103 +27,72 @@ Read = tuple[object, Trouble | None, str]
 
 
 @dataclass(frozen=True)
-class Remark:
-    """What was remarked in some cells of a column: how many, the first position, some cells."""
-
-    count: int
-    first: int
-    cells: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class Converted:
     """One column's values, and where they are not there.
 
-    `troubles` says by position what is wrong with a cell, `missing` which cells have no value.
-    `names[codes[i]]` is the value of cell i, so that nobody has to find the distinct ones again;
-    a column that came as numbers has no codes.
+    `troubles` says by position what is wrong with a cell, `missing` which cells have no value,
+    `remarks` at which positions something was remarked.
     """
 
     values: pd.Series
     troubles: dict[int, Trouble]
     missing: np.ndarray
-    codes: np.ndarray | None = None
-    names: tuple[object, ...] = ()
-    remarks: dict[str, Remark] = field(default_factory=dict)
+    remarks: dict[str, np.ndarray]
 
 
-def convert(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) -> Converted:
+def convert(
+    cells: pd.Series, column: Column | None, unit: str = "", comma_decimals: bool = False
+) -> Converted:
     """Values of one column, and the trouble of each cell that has none.
 
-    `unit` is that of the heading. Empty cells are NaN, NaT or None and no trouble here; whether
-    they may be empty is asked by the caller.
+    `unit` is that of the heading; a column that the book does not know is text. Empty cells are
+    NaN, NaT or None and no trouble here; whether they may be empty is asked by the caller.
     """
+    if column is None or column.kind == "text":
+        return _by_unique(cells, _text, "str")
     if column.kind == "number":
         return _numbers(cells, column, unit, comma_decimals)
     if column.kind == "date":
         return _by_unique(cells, _date, "datetime64[us]")
-    if column.kind == "choice":
-        return _by_unique(cells, lambda cell: _choice(cell, column.choices), "str")
-    return _by_unique(cells, _text, "str")
+    return _by_unique(cells, lambda cell: _choice(cell, column.choices), "str")
 
 
 def _by_unique(cells: pd.Series, one: Callable[[object], Read], dtype: str) -> Converted:
     """Convert each distinct cell once: a million weighings have a few hundred dates."""
-    codes, found = _distinct(cells)
-    values: list[object] = []
-    troubles: dict[int, Trouble] = {}
+    odd: dict[object, object] = {}
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        cells = cells.astype(object)
+    if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
+        cells = cells.map(lambda cell: _stand_in(cell, odd))
+    codes, distinct = pd.factorize(cells)
+    read = [one(odd.get(cell, cell)) for cell in distinct.tolist()]
+    values = pd.Series([*(value for value, _, _ in read), None], dtype=dtype).array
+    missing = np.array([*(value is None for value, _, _ in read), True])[codes]
+    bad = {code: trouble for code, (_, trouble, _) in enumerate(read) if trouble}
+    at = np.flatnonzero(np.isin(codes, list(bad))) if bad else np.empty(0, dtype=int)
     remarked: dict[str, list[int]] = {}
-    for code, cell in enumerate(found):
-        value, trouble, remark = one(cell)
-        values.append(value)
-        if trouble:
-            troubles[code] = trouble
+    for code, (_, _, remark) in enumerate(read):
         if remark:
             remarked.setdefault(remark, []).append(code)
-    table = pd.Series([*values, None], dtype=dtype).array
-    result = pd.Series(table.take(codes), index=cells.index, copy=False)
-    without = [code for code, value in enumerate(values) if value is None]
-    missing = np.isin(codes, [-1, *without]) if without else codes == -1
-    of_cells = {}
-    if troubles:
-        bad = np.flatnonzero(np.isin(codes, list(troubles)))
-        of_cells = {int(i): troubles[int(codes[i])] for i in bad}
-    remarks = {}
-    for remark, at in remarked.items():
-        here = np.flatnonzero(np.isin(codes, at))
-        shown = tuple(str(values[code]) for code in at[:3])
-        remarks[remark] = Remark(len(here), int(here[0]), shown)
-    return Converted(result, of_cells, missing, codes, tuple(values), remarks)
+    return Converted(
+        pd.Series(values.take(codes), index=cells.index, copy=False),
+        {int(i): bad[int(codes[i])] for i in at},
+        missing,
+        {remark: np.flatnonzero(np.isin(codes, of)) for remark, of in remarked.items()},
+    )
 
 
-def _distinct(cells: pd.Series) -> tuple[np.ndarray, list[object]]:
-    """The distinct cells and which of them each cell is; -1 is an empty one."""
-    if isinstance(cells.dtype, pd.CategoricalDtype):
-        of, found = _distinct(pd.Series(cells.cat.categories))
-        return np.append(of, -1)[cells.cat.codes.to_numpy()], found
-    if cells.dtype != object:
-        codes, uniques = pd.factorize(cells)
-        return codes, list(uniques)
-    odd: dict[object, object] = {}
-    if pd.api.types.infer_dtype(cells, skipna=True) != "string":
-        cells = cells.map(lambda cell: _by_type(cell, odd))
-    try:
-        codes, uniques = pd.factorize(cells)
-    except TypeError:  # lists and the like, in frames made in code
-        codes, uniques = pd.factorize(cells.map(repr, na_action="ignore"))
-    return codes, [odd.get(cell, cell) for cell in uniques.tolist()]
+def _stand_in(cell: object, odd: dict[object, object]) -> object:
+    """A key for a cell that is equal to one of another meaning: True to 1, 9:00Z to 10:00+1.
 
-
-def _by_type(cell: object, odd: dict[object, object]) -> object:
-    """A stand-in for a cell that is equal to one of another meaning: True to 1, 9:00Z to 10:00+1.
-
-    Without it the one that comes first would speak for the other.
+    Without it the one that comes first would speak for the other. Lists cannot be compared at all.
     """
-    if isinstance(cell, Decimal):  # 1.10 is 1.1 then, and some cannot be hashed
-        return str(cell)
     zoned = isinstance(cell, dt.datetime) and cell.tzinfo is not None
-    if not zoned and not isinstance(cell, bool | np.bool_ | complex):
+    plain = cell is None or isinstance(cell, str | int | float | np.integer | dt.date)
+    if plain and not zoned and not isinstance(cell, bool | np.bool_):
         return cell
+    if cell is pd.NA or cell is pd.NaT:
+        return None
     key = (type(cell).__name__, repr(cell))
     odd[key] = cell
     return key
@@ -134,11 +102,6 @@ def _by_type(cell: object, odd: dict[object, object]) -> object:
 _UNREADABLE = re.compile(
     r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]"
 )
-
-
-def as_text(cells: pd.Series) -> Converted:
-    """Cells of a column that the book does not know, as text."""
-    return _by_unique(cells, _text, "str")
 
 
 def _text(cell: object) -> Read:
@@ -172,23 +135,8 @@ def _choice(cell: object, choices: tuple[str, ...]) -> Read:
     return None, ("not one of the words of this column", f"Type {words}."), ""
 
 
-def as_date(value: object) -> pd.Timestamp:
-    """A date that a user gave, read by the rules of the book's cells.
-
-    Raises
-    ------
-    WoodlabError
-        If it is none.
-    """
-    stamp, trouble, _ = _date(value)
-    if not isinstance(stamp, pd.Timestamp):
-        problem = trouble[0] if trouble else "it is empty"
-        raise WoodlabError(f"{value!r} is not a date ({problem}). {_DATE_REMEDY}")
-    return stamp
-
-
 def as_day(value: object, where: str) -> pd.Timestamp:
-    """A day that a user gave, as text, a date or a time stamp.
+    """A day that a user gave as text, a date or a time stamp, read by the rules of the book.
 
     Raises
     ------
@@ -202,10 +150,11 @@ def as_day(value: object, where: str) -> pd.Timestamp:
     """
     if isinstance(value, np.datetime64):
         value = pd.Timestamp(value)
-    try:
-        return as_date(value)
-    except WoodlabError as error:
-        raise WoodlabError(f"{where}: {error}") from None
+    stamp, trouble, _ = _date(value)
+    if not isinstance(stamp, pd.Timestamp):
+        problem = trouble[0] if trouble else "it is empty"
+        raise WoodlabError(f"{where}: {value!r} is not a date ({problem}). {_DATE_REMEDY}")
+    return stamp
 
 
 _ISO_DATE = re.compile(
@@ -257,23 +206,18 @@ def _date(cell: object) -> Read:
 
 
 def _numbers(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) -> Converted:
-    own_unit = column.unit
     kind = pd.api.types
-    plain = kind.is_numeric_dtype(cells) and not (
+    if kind.is_numeric_dtype(cells) and not (
         kind.is_bool_dtype(cells) or kind.is_complex_dtype(cells)
-    )
-    if plain:
+    ):
         values = cells.to_numpy(dtype=float, na_value=np.nan)
-        values = np.asarray(in_own_unit(own_unit, unit, values), dtype=float)
-        found = Converted(cells, {}, np.isnan(values))
+        values = np.asarray(in_own_unit(column.unit, unit, values), dtype=float)
+        troubles, remarks = {}, {}
     else:
         found = _by_unique(
-            cells,
-            lambda cell: _number(cell, own_unit, unit, comma_decimals),
-            "float64",
+            cells, lambda cell: _number(cell, column.unit, unit, comma_decimals), "float64"
         )
-        values = found.values.to_numpy()
-    troubles = found.troubles
+        values, troubles, remarks = found.values.to_numpy(), found.troubles, found.remarks
     wrong = np.isinf(values)
     if column.above is not None:
         wrong |= values <= column.above
@@ -281,19 +225,14 @@ def _numbers(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) 
         wrong |= values < column.least
     if column.most is not None:
         wrong |= values > column.most
-    if wrong.any():
-        allowed = " and ".join(column.limits) or "a finite number"
-        trouble = (
-            f"must be {allowed} (in {own_unit})",
-            f"Type a number in the unit of the heading; {column.name} is {column.meaning}.",
-        )
-        for position in np.flatnonzero(wrong):
-            troubles.setdefault(int(position), trouble)
-        values = np.where(wrong, np.nan, values)
-    if not values.flags.writeable:  # pandas lends its own
-        values = values.copy()
-    series = pd.Series(values, index=cells.index, copy=False)
-    return Converted(series, troubles, np.isnan(values), found.codes, (), found.remarks)
+    allowed = " and ".join(column.limits) or "a finite number"
+    trouble = (
+        f"must be {allowed} (in {column.unit})",
+        f"Type a number in the unit of the heading; {column.name} is {column.meaning}.",
+    )
+    troubles = dict.fromkeys(np.flatnonzero(wrong).tolist(), trouble) | troubles
+    values = np.where(wrong, np.nan, values)
+    return Converted(pd.Series(values, index=cells.index), troubles, np.isnan(values), remarks)
 
 
 def _number(cell: object, own_unit: str, unit: str, comma_decimals: bool) -> Read:

@@ -9,25 +9,27 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import Converted, as_text, convert
+from woodlab.book.cells import Converted, convert
 from woodlab.book.doubts import folded, with_hidden
 from woodlab.book.reading import RawTable
-from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column
+from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column, column_of
 from woodlab.book.units import match_heading, plain_heading, units_of
 from woodlab.errors import Fault
 
 SET_ASIDE_COLUMNS = ["table", "row", "column", "value", "reason", "cells"]
+# Looking for names alike takes time for each pair: so many strange names get a hint, no more.
+MOST_HINTS = 50
+_KINDS = {"number": "float64", "date": "datetime64[us]"}
 
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """A table's good rows (index: spreadsheet row), every fault of the others, and remarks."""
+    """A table's rows (index: spreadsheet row), every fault of them, and remarks."""
 
     name: str
     frame: pd.DataFrame
     raw: pd.DataFrame
     faults: tuple[Fault, ...]
-    found: dict[str, Converted]
     remarks: tuple[tuple, ...] = ()  # doubts that only the cells as written can raise
 
     @property
@@ -35,96 +37,92 @@ class CheckedTable:
         """Whether a fault concerns the table as a whole, so that no row of it can be used."""
         return any(fault.row in (None, 1) for fault in self.faults)
 
+    @property
+    def good(self) -> pd.DataFrame:
+        """The rows without a fault of their own."""
+        return self.frame.drop(index={fault.row for fault in self.faults} & {*self.frame.index})
+
 
 def check_table(raw: RawTable) -> CheckedTable:
     """Headings, kinds, units, bounds and required cells of one table."""
-    columns = TABLES[raw.name]
+    columns, rows = TABLES[raw.name], raw.frame.index
     faults, remarks = list(raw.faults), []
-    values: dict[object, pd.Series] = {}
     found: dict[str, Converted] = {}
     headings: dict[str, object] = {}
     extra: dict[object, pd.Series] = {}
     for heading in raw.frame.columns:
-        match = match_heading(heading, columns)
-        if match is None:
-            text = as_text(raw.frame[heading])
-            extra[heading] = text.values
-            faults += _cell_faults(raw, heading, text.troubles)
-            faults += _swallowed_rows(raw, heading, text)
-            continue
-        column, unit = match
-        if column.name in found:
+        column, unit = match_heading(heading, columns) or (None, "")
+        if column is not None and column.name in found:
             problem = f"means the same as the column {headings[column.name]!r}"
             faults.append(Fault(raw.name, 1, str(heading), "", problem, "Keep one of the two."))
             continue
-        headings[column.name] = heading
         one = convert(raw.frame[heading], column, unit, raw.comma_decimals)
-        found[column.name] = one
-        remarks += _remarks(raw, column, unit, one)
         troubles = one.troubles
-        if column.required and not column.gaps and len(troubles) < one.missing.sum():
-            empty = ("is empty", f"Type {column.meaning}.")
-            troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
+        if column is None:
+            extra[heading] = one.values
+        else:
+            headings[column.name], found[column.name] = heading, one
+            remarks += _remarks(raw, column, unit, one)
+            if column.required and not column.gaps and len(troubles) < one.missing.sum():
+                empty = ("is empty", f"Type {column.meaning}.")
+                troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
+        if raw.quoted and (column is None or column.kind == "text"):
+            troubles = troubles | _swallowed_rows(one.values, len(raw.frame.columns))
         faults += _cell_faults(raw, heading, troubles)
-        if column.kind == "text":
-            faults += _swallowed_rows(raw, heading, one)
-    absent: dict[object, pd.Series] = {}
     # headings of which none is known may be a row of records whose headings are missing
     strange = len(raw.frame.columns) > 0 and not found
-    unreadable = raw.frame.size == 0 and len(raw.frame) == 0 and faults
+    needed = len(rows) or strange or raw.name in REQUIRED_TABLES
+    unreadable = raw.frame.size == 0 and len(rows) == 0 and faults
+    values: dict[object, pd.Series] = {}
+    nothing: dict[object, pd.Series] = {}  # absent columns of a kind share their nothing
     for column in columns:
         if column.name in found:
-            values[column.name] = found[column.name].values
-            if column.default is not None:
-                values[column.name] = values[column.name].fillna(column.default)
+            own = found[column.name].values
+            values[column.name] = own if column.default is None else own.fillna(column.default)
             continue
-        needed = len(raw.frame) or strange or raw.name in REQUIRED_TABLES
         if column.required and needed and not unreadable:
-            faults.append(_missing_column(raw.name, column, list(map(str, raw.frame.columns))))
-        like = (_KINDS.get(column.kind, "str"), column.default)
-        if like not in absent:  # absent columns of a kind share their nothing
-            absent[like] = _empty(column, raw.frame.index)
-        values[column.name] = absent[like]
+            faults.append(_missing_column(raw, column))
+        kind = (_KINDS.get(column.kind, "str"), column.default)
+        if kind not in nothing:
+            nothing[kind] = pd.Series([kind[1]] * len(rows), index=rows, dtype=kind[0])
+        values[column.name] = nothing[kind]
     if raw.name == "looks":
         faults += _say_crack(raw, values, found)
     # Each column as it is: the constructor would copy, and pandas copies on writing anyway.
-    frame = pd.DataFrame(values | extra, index=raw.frame.index, copy=False)
+    frame = pd.DataFrame(values | extra, index=rows, copy=False)
     remarks += _strange_headings(raw, [*extra], values)
-    return CheckedTable(raw.name, frame, raw.frame, tuple(faults), found, tuple(remarks))
+    return CheckedTable(raw.name, frame, raw.frame, tuple(faults), tuple(remarks))
 
 
-_OF_TEXT = {
-    "number": "stored as numbers by the spreadsheet, in which 1.10 and 1.1 are the same: compare "
-    "each with the mark on the wood, and give the column the format text",
-    "date": "stored as dates or times by the spreadsheet, whatever was typed: compare each with "
-    "the mark on the wood, and give the column the format text",
-    "truth": "stored as true or false by the spreadsheet, in which TRUE and true are the same: "
-    "compare each with the mark on the wood, and give the column the format text",
+_STORED = {
+    "number": "numbers by the spreadsheet, in which 1.10 and 1.1 are the same",
+    "date": "dates or times by the spreadsheet, whatever was typed",
+    "truth": "true or false by the spreadsheet, in which TRUE and true are the same",
 }
 
 
 def _remarks(raw: RawTable, column: Column, unit: str, one: Converted) -> list[tuple]:
     """Doubts of a column that its values no longer show: lost text, mixed units, UTC."""
-    named = {remark: found.count for remark, found in one.remarks.items()}
-    if not named or column.name == "note":
-        return []
-    if column.kind == "number" and not set(named) - {unit}:
-        return []
     told = []
-    if column.kind == "number":
-        bare = len(one.values) - int(one.missing.sum()) - sum(named.values())
-        by_unit = named | ({unit: named.get(unit, 0) + bare} if bare else {})
-        shown = ", ".join(f"{count} in {name}" for name, count in sorted(by_unit.items()))
-        first = min(found.first for name, found in one.remarks.items() if name != unit)
-        told = [(first, shown, f"cells that name another unit than the heading's ({unit}) are "
-                 "read in their own")]  # fmt: skip
-    for remark, found in one.remarks.items() if column.kind != "number" else ():
-        cells = ", ".join(found.cells) + (", ..." if found.count > len(found.cells) else "")
+    if column.kind == "number" and set(one.remarks) - {unit}:
+        counts = {name: len(at) for name, at in one.remarks.items()}
+        if bare := len(one.values) - int(one.missing.sum()) - sum(counts.values()):
+            counts[unit] = counts.get(unit, 0) + bare
+        shown = ", ".join(f"{count} in {name}" for name, count in sorted(counts.items()))
+        first = min(at[0] for name, at in one.remarks.items() if name != unit)
+        said = f"cells that name another unit than the heading's ({unit}) are read in their own"
+        told.append((first, shown, said))
+    for remark, at in one.remarks.items() if column.kind != "number" else ():
+        cells = [str(cell) for cell in one.values.iloc[at].unique()]
         if column.kind == "date":
             said = "times in UTC: near midnight the day may be the one before or after yours"
-            told.append((found.first, cells, f"{found.count} {said}"))
-        elif remark in _OF_TEXT:
-            told.append((found.first, cells, f"{found.count} {_OF_TEXT[remark]}"))
+        elif column.name == "note":
+            continue
+        else:
+            said = f"stored as {_STORED[remark]}: compare each with the mark on the wood, and "
+            said += "give the column the format text"
+        shown = ", ".join(cells[:3]) + (", ..." if len(at) > len(cells[:3]) else "")
+        told.append((at[0], shown, f"{len(at)} {said}"))
     return [
         (raw.name, int(raw.frame.index[first]), None, column.name, shown, doubt)
         for first, shown, doubt in told
@@ -163,69 +161,61 @@ def _say_crack(
     ).astype("str")
     values["crack_mm"] = size.mask(size.isna() & (said == "no"), 0.0)
     if len(raw.frame) and not {"crack_mm", "crack"} & set(found):
-        return [_missing_column(raw.name, TABLES["looks"][2], list(map(str, raw.frame.columns)))]
+        return [_missing_column(raw, column_of("looks", "crack_mm"))]
     bad = {at for one in ("crack_mm", "crack") if one in found for at in found[one].troubles}
     silent = (size.isna() & said.isna()).to_numpy()
     torn = ((size > 0) & (said == "no") | (size == 0) & (said == "yes")).to_numpy()
     faults = []
     for at in [int(at) for at in np.flatnonzero(silent | torn) if at not in bad]:
-        where, row = "crack_mm", int(raw.frame.index[at])
         if silent[at]:
             value, problem = "", "the look does not say whether a crack was seen"
             remedy = "Type the longest crack, or 0 for none; not measured: type yes under crack."
         else:
             value, problem = f"{size.iloc[at]:g}", f"crack says {said.iloc[at]!r}"
             remedy = "Type the longest crack under crack_mm (0 = none), and leave crack empty."
-        faults.append(Fault(raw.name, row, where, value, problem, remedy))
+        row = int(raw.frame.index[at])
+        faults.append(Fault(raw.name, row, "crack_mm", value, problem, remedy))
     return faults
 
 
 def _cell_faults(
     raw: RawTable, heading: object, troubles: dict[int, tuple[str, str]]
 ) -> list[Fault]:
-    if not troubles:
-        return []
     positions = sorted(troubles)
-    cells = raw.frame[heading].iloc[positions].tolist()
-    rows = raw.frame.index[positions].tolist()
+    cells = raw.frame[heading].iloc[positions] if positions else pd.Series()
     return [
-        Fault(raw.name, row, str(heading), _shown(cell), *troubles[position])
-        for position, row, cell in zip(positions, rows, cells, strict=True)
+        Fault(raw.name, row, str(heading), "" if _empty(cell) else str(cell)[:80], *troubles[at])
+        for at, (row, cell) in zip(positions, cells.items(), strict=True)
     ]
 
 
-def _swallowed_rows(raw: RawTable, heading: object, one: Converted) -> list[Fault]:
+def _swallowed_rows(texts: pd.Series, columns: int) -> dict[int, tuple[str, str]]:
     """Texts that hold whole rows: a quote was opened and not closed in the row where it stands."""
-    if not raw.quoted:
-        return []
-    separators = max(len(raw.frame.columns) - 1, 2)
-    swallowed = [
-        code
-        for code, text in enumerate(one.names)
-        if isinstance(text, str)
-        and "\n" in text
-        and any(line.count(mark) == separators for line in text.split("\n")[1:] for mark in ",;\t")
-    ]
-    if not swallowed or one.codes is None:
-        return []
-    problem = "the text holds further rows"
-    remedy = "Close the double quote where the text ends, or take it away."
-    positions = np.flatnonzero(np.isin(one.codes, swallowed))
-    return _cell_faults(raw, heading, dict.fromkeys(positions.tolist(), (problem, remedy)))
+    separators = max(columns - 1, 2)
+    trouble = (
+        "the text holds further rows",
+        "Close the double quote where the text ends, or take it away.",
+    )
+    several = np.flatnonzero(texts.str.contains("\n", regex=False).fillna(False))
+    return {
+        int(at): trouble
+        for at in several
+        if any(
+            line.count(mark) == separators
+            for line in texts.iloc[at].split("\n")[1:]
+            for mark in ",;\t"
+        )
+    }
 
 
-def _shown(cell: object) -> str:
-    return "" if _is_empty(cell) else str(cell)[:80]
-
-
-def _is_empty(cell: object) -> bool:
+def _empty(cell: object) -> bool:
     if cell is None or cell is pd.NaT or cell is pd.NA:
         return True
     return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
 
 
-def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
-    close = difflib.get_close_matches(column.name, headings, n=1)
+def _missing_column(raw: RawTable, column: Column) -> Fault:
+    close = difflib.get_close_matches(column.name, [str(h) for h in raw.frame.columns], n=1)
     hint = f" Is it the column {close[0]!r}? Then rename it." if close else ""
     named = column.name
     if column.unit:
@@ -233,40 +223,56 @@ def _missing_column(table: str, column: Column, headings: list[str]) -> Fault:
         others = [stem + other for other in units_of(column.unit) if other != column.unit]
         named += f" (or {', '.join(others)})" if others else ""
     remedy = f"Add a column {named}: {column.meaning}.{hint}"
-    return Fault(table, 1, column.name, "", "the column is missing", remedy)
-
-
-_KINDS = {"number": "float64", "date": "datetime64[us]"}
-
-
-def _empty(column: Column, index: pd.Index) -> pd.Series:
-    kind = _KINDS.get(column.kind, "str")
-    if kind == "float64":
-        return pd.Series(np.full(len(index), np.nan), index=index, copy=False)
-    one = pd.Series([column.default], dtype=kind).array
-    return pd.Series(one.take(np.zeros(len(index), dtype=np.intp)), index=index, copy=False)
+    return Fault(raw.name, 1, column.name, "", "the column is missing", remedy)
 
 
 def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
     """Pieces that stand twice or nowhere, offcuts that gain in the oven, offcuts of nothing."""
     faults: list[Fault] = []
-    pieces = tables["pieces"].frame
-    good = _good_rows(tables["pieces"])
+    good = tables["pieces"].good
     marks = good["piece"].dropna()
-    first = dict(zip(marks[::-1].tolist(), marks.index[::-1].tolist(), strict=True))
+    first = {mark: row for row, mark in marks[::-1].items()}
     for row, piece in marks[marks.duplicated()].items():
         problem = f"the mark stands already in row {first[piece]}"
         remedy = "Give each piece a mark of its own."
         faults.append(Fault("pieces", int(str(row)), "piece", piece[:80], problem, remedy))
-    written = set(pieces["piece"].dropna())
+    faulty = set(tables["pieces"].frame["piece"].dropna()) - set(marks)
     for name in ("weighings", "looks", "rims", "offcuts"):
         if name in tables:
-            faults += _unknown(tables[name], "piece", set(marks), written)
+            faults += _unknown(tables[name], set(marks), faulty)
     if "offcuts" in tables:
         faults += _offcut_faults(tables["offcuts"].frame, set(good["log"].dropna()))
     if "witnesses" in tables:
         faults += _witness_faults(tables["witnesses"].frame)
     return faults
+
+
+def _unknown(table: CheckedTable, known: set[str], faulty: set[str]) -> list[Fault]:
+    named = table.frame["piece"].dropna()
+    strange = named[~named.isin(known)]
+    said = {}
+    for name in strange.unique():
+        hint = _hint(name, known) if len(said) < MOST_HINTS else ""
+        said[name] = (
+            ("its row in pieces has a fault", "Mend that row first.")
+            if name in faulty
+            else (
+                "no such piece in the table pieces",
+                f"{hint}Type a mark that stands in pieces, or add the piece there.",
+            )
+        )
+    return [
+        Fault(table.name, row, "piece", name[:80], *said[name]) for row, name in strange.items()
+    ]
+
+
+def _hint(name: str, known: set[str]) -> str:
+    if len(name) > 40 or len(known) > 5000:
+        return ""
+    if close := [mark for mark in sorted(known) if folded(mark) == folded(name)]:
+        return f"Is it {with_hidden(close[0])!r}? Here it is {with_hidden(name)!r}. "
+    close = difflib.get_close_matches(name, sorted(known), n=1)
+    return f"Is it {close[0]!r}? " if close else ""
 
 
 def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
@@ -291,76 +297,22 @@ def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
     ]
 
 
-def _good_rows(table: CheckedTable) -> pd.DataFrame:
-    bad = {fault.row for fault in table.faults}
-    return table.frame[~table.frame.index.isin(bad)] if bad else table.frame
-
-
-# Looking for names alike takes time for each pair: so many strange names get a hint, no more.
-MOST_HINTS = 50
-
-
-def _unknown(table: CheckedTable, column: str, known: set[str], written: set[str]) -> list[Fault]:
-    one = table.found.get(column)
-    if one is None or one.codes is None:
-        return []
-    strange = {
-        code: str(name)
-        for code, name in enumerate(one.names)
-        if name is not None and name not in known
-    }
-    if not strange:
-        return []
-    said = {}
-    for code, name in strange.items():
-        if name in written:
-            said[code] = ("its row in pieces has a fault", "Mend that row first.")
-            continue
-        hint = _hint(name, known) if len(said) < MOST_HINTS else ""
-        said[code] = (
-            "no such piece in the table pieces",
-            f"{hint}Type a mark that stands in pieces, or add the piece there.",
-        )
-    positions = np.flatnonzero(np.isin(one.codes, list(strange)))
-    rows, codes = table.frame.index[positions].tolist(), one.codes[positions].tolist()
-    return [
-        Fault(table.name, row, column, strange[code][:80], *said[code])
-        for row, code in zip(rows, codes, strict=True)
-    ]
-
-
-def _hint(name: str, known: set[str]) -> str:
-    if len(name) > 40 or len(known) > 5000:
-        return ""
-    close = [mark for mark in sorted(known) if folded(mark) == folded(name)]
-    if close:
-        return f"Is it {with_hidden(close[0])!r}? Here it is {with_hidden(name)!r}. "
-    close = difflib.get_close_matches(name, sorted(known), n=1)
-    return f"Is it {close[0]!r}? " if close else ""
-
-
 def _offcut_faults(offcuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
-    of_no_piece = offcuts[offcuts["piece"].isna()]
-    nameless = of_no_piece.index[of_no_piece["log"].isna()]
-    named = of_no_piece["log"].dropna()
-    heavy = offcuts[offcuts["oven_dry_g"] > offcuts["wet_g"]]
-    found = [
-        *(
-            (row, "oven_dry_g", f"{dry:g}", f"is more than the wet mass {wet:g}",
-             "Are the two masses exchanged? Type the mass after the oven here.")
-            for row, dry, wet in zip(heavy.index, heavy["oven_dry_g"], heavy["wet_g"], strict=True)
-        ),
-        *(
-            (row, "piece", "", "neither piece nor log is given",
-             "Type the piece or the log that it was cut from.")
-            for row in nameless
-        ),
-        *(
-            (row, "log", str(log)[:80], "no piece of this log stands in pieces",
-             "Type a log that stands in the column log of pieces.")
-            for row, log in named[~named.isin(logs)].items()
-        ),
-    ]  # fmt: skip
+    found = []
+    for row, cut in offcuts.iterrows():
+        if cut["oven_dry_g"] > cut["wet_g"]:
+            more = f"is more than the wet mass {cut['wet_g']:g}"
+            remedy = "Are the two masses exchanged? Type the mass after the oven here."
+            found.append((row, "oven_dry_g", f"{cut['oven_dry_g']:g}", more, remedy))
+        if pd.notna(cut["piece"]):
+            continue
+        if pd.isna(cut["log"]):
+            remedy = "Type the piece or the log that it was cut from."
+            found.append((row, "piece", "", "neither piece nor log is given", remedy))
+        elif cut["log"] not in logs:
+            remedy = "Type a log that stands in the column log of pieces."
+            problem = "no piece of this log stands in pieces"
+            found.append((row, "log", cut["log"][:80], problem, remedy))
     return [Fault("offcuts", *fault) for fault in found]
 
 
@@ -368,37 +320,25 @@ def kept_and_set_aside(
     tables: dict[str, CheckedTable], faults: list[Fault]
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Good rows by table, and one row for each row that has a fault, with its cells as found."""
-    by_row: dict[tuple[str, int], list[Fault]] = {}
-    for fault in faults:
-        if fault.row is not None:
-            by_row.setdefault((fault.table, fault.row), []).append(fault)
     kept, aside = {}, []
     for name, table in tables.items():
-        whole = [fault for fault in faults if fault.table == name and fault.row in (None, 1)]
-        named = [row for table_name, row in by_row if table_name == name]
-        bad = set(table.frame.index if table.spoiled else table.frame.index.intersection(named))
-        kept[name] = table.frame[~table.frame.index.isin(bad)] if bad else table.frame
-        rows = sorted(bad)
-        for row, cells in zip(rows, _cells_as_found(table.raw, rows), strict=True):
-            of_row = by_row.get((name, row), []) or whole
-            reason = " ".join(f"{f.column or name}: {f.problem}. {f.remedy}" for f in of_row)
-            aside.append([name, row, of_row[0].column, of_row[0].value, reason, cells])
+        of_rows: dict[int | None, list[Fault]] = {}
+        for fault in faults:
+            if fault.table == name:
+                of_rows.setdefault(fault.row, []).append(fault)
+        whole = of_rows.get(None, []) + of_rows.get(1, [])
+        index = table.frame.index
+        bad = index[index.isin([*of_rows]) | table.spoiled]
+        kept[name] = table.frame.drop(index=bad)
+        cells = table.raw.loc[bad].astype(object)
+        for row, found in zip(bad, cells.itertuples(index=False, name=None), strict=True):
+            told = of_rows.get(row, whole)
+            reason = " ".join(f"{f.column or name}: {f.problem}. {f.remedy}" for f in told)
+            as_found = {
+                str(heading): str(cell)
+                for heading, cell in zip(cells.columns, found, strict=True)
+                if not _empty(cell)
+            }
+            text = json.dumps(as_found, ensure_ascii=False)
+            aside.append([name, row, told[0].column, told[0].value, reason, text])
     return kept, pd.DataFrame(aside, columns=SET_ASIDE_COLUMNS)
-
-
-def _cells_as_found(raw: pd.DataFrame, rows: list[int]) -> list[str]:
-    """JSON of each of the rows, as they stand in the file."""
-    found = raw.loc[rows]
-    headings = [str(heading) for heading in found.columns]
-    cells = [found.iloc[:, position].tolist() for position in range(len(headings))]
-    return [
-        json.dumps(
-            {
-                key: str(cell)
-                for key, cell in zip(headings, row, strict=True)
-                if not _is_empty(cell)
-            },
-            ensure_ascii=False,
-        )
-        for row in (zip(*cells, strict=True) if cells else [()] * len(rows))
-    ]

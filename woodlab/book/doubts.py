@@ -1,4 +1,7 @@
-"""Entries that are possible but odd: kept, listed, left to the maker."""
+"""Entries that are possible but odd: kept, listed, left to the maker.
+
+The limits are common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -7,59 +10,53 @@ import unicodedata
 import numpy as np
 import pandas as pd
 
-from woodlab.book.plausible import implausible
-from woodlab.book.tables import NOT_SAID
+from woodlab.book.sheet.words import read_words, yes_or_no
+from woodlab.book.tables import NOT_SAID, TABLES
+from woodlab.book.units import scale_to
 from woodlab.wood.species import near_names, species_facts
 
 DOUBT_COLUMNS = ["table", "row", "piece", "column", "value", "doubt"]
 
 # Wood in a shed takes up some water in a damp week; more than this between two weighings wants
-# an event. Common practice, no source.
+# an event.
 GAIN_FRACTION = 0.02
 STEP_OF_TEN = (8.0, 12.5)
-
-# So many equal weights on equal days are no chance.
-LEAST_COPIED = 3
+LEAST_COPIED = 3  # so many equal weights on equal days are no chance
+# The least and the most that is usual of a rough bowl, and how near to the others of its piece a
+# weight must lie to be believed in another unit.
+USUAL = {c.name: c.commonly for columns in TABLES.values() for c in columns if c.commonly}
+NEAR = (0.4, 1.4)
 UNKNOWN_WOOD = (
     ". Its green moisture and its shrinkage are then not known: dry an offcut in an oven, or "
     "write a wood of wl.species() that is like it"
 )
-
-# What makers write for a piece left bare; the book's own word is `none`.
-_BARE = (
-    "no", "n", "nil", "bare", "unsealed", "not sealed", "nothing", "natural", "0", "-", "no seal",
-)  # fmt: skip
-# `check` is a small crack, and also what is done with a scale: only with a place or size behind it.
-_CRACK_WORDS = r"(?i)\b(?:crack|split|fissure|checks?\W+(?:\d|at\b|in\b|near\b|along\b|rim|end))"
-_NO_CRACK_WORDS = r"(?i)\b(?:no|not|without|free of)\W+(?:\w+\W+)?(?:crack|split|check)"
+Doubts = list[tuple]  # rows of DOUBT_COLUMNS, `row` that of the table's index
 
 
 def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """One row a doubt: table, row (of the table's index), piece, column, value, doubt."""
     few = [
-        *_doubts_of_pieces(tables["pieces"]),
-        *_doubts_of_names(tables),
+        *_pieces(tables["pieces"]),
+        *_names(tables),
         *implausible(tables),
-        *_doubts_of_ends(tables["pieces"]),
-        *_doubts_of_witnesses(tables["witnesses"]),
-        *_doubts_of_looks(tables),
-        *_doubts_of_air(tables["air"]),
-        *_air_of_another_time(tables),
+        *_ends(tables["pieces"]),
+        *_witnesses(tables["witnesses"]),
+        *_looks(tables),
+        *_air(tables),
     ]
+    outside = [(name, "turned_on", "before the piece was turned") for name in
+               ("weighings", "looks", "rims")]  # fmt: skip
+    outside += [(name, "ended_on", "after the piece had ended") for name in ("weighings", "looks")]
     found = [
         pd.DataFrame(few, columns=DOUBT_COLUMNS),
-        *_doubts_of_weighings(tables["weighings"]),
-        *(
-            _dates_outside(tables, name, "turned_on", "before the piece was turned")
-            for name in ("weighings", "looks", "rims")
-        ),
-        *(
-            _dates_outside(tables, name, "ended_on", "after the piece had ended")
-            for name in ("weighings", "looks")
-        ),
+        *_weighings(tables["weighings"]),
+        *(_dates_outside(tables, *bound) for bound in outside),
     ]
-    found = [part for part in found if len(part)] or found[:1]
-    return pd.concat(found, ignore_index=True)
+    return _all(found)
+
+
+def _all(found: list[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
 
 
 def doubts_of_several(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
@@ -69,55 +66,62 @@ def doubts_of_several(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         find_doubts({name: frame[frame["book"] == book] for name, frame in tables.items()})
         for book in books
     ]
-    alone = {doubt["value"] for one in found for doubt in one.to_dict("records")}
-    across = [row for row in _doubts_of_names(tables) if row[4] not in alone]
-    found.append(pd.DataFrame(across, columns=DOUBT_COLUMNS))
-    return pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
+    alone = {value for one in found for value in one["value"]}
+    across = [row for row in _names(tables) if row[4] not in alone]
+    return _all([*found, pd.DataFrame(across, columns=DOUBT_COLUMNS)])
 
 
-def _doubts_of_pieces(pieces: pd.DataFrame) -> list[list[object]]:
-    rows: list[list[object]] = []
+def _pieces(pieces: pd.DataFrame) -> Doubts:
+    rows: Doubts = []
     for name, group in pieces[pieces["species"] != NOT_SAID].groupby("species", sort=False):
-        note = species_facts(name).note
-        if note:
-            known = species_facts(name).known
-            near = [] if known else near_names(name)
-            note += f". Is it {' or '.join(near)}?" if near else "" if known else UNKNOWN_WOOD
-            row = group.index[0]
-            rows.append(["pieces", row, group["piece"].iloc[0], "species", name, note])
+        facts = species_facts(name)
+        if note := facts.note:
+            near = [] if facts.known else near_names(name)
+            note += f". Is it {' or '.join(near)}?" if near else "" if facts.known else UNKNOWN_WOOD
+            rows.append(
+                ("pieces", group.index[0], group["piece"].iloc[0], "species", name, note)
+            )  # fmt: skip
     thick = pieces[pieces["wall_mm"] > pieces["rim_mm"] / 2]
     for row, piece, wall, rim in thick[["piece", "wall_mm", "rim_mm"]].itertuples():
         said = f"the wall is thicker than half the rim ({rim:g} mm)"
-        rows.append(["pieces", row, piece, "wall_mm", f"{wall:g}", said])
+        rows.append(("pieces", row, piece, "wall_mm", f"{wall:g}", said))
     bare = pieces[(pieces["seal"].str.casefold() == "none") & (pieces["seal_g"] > 0)]
     for row, piece, mass in bare[["piece", "seal_g"]].itertuples():
         said = "a piece without a seal has a mass of sealer"
-        rows.append(["pieces", row, piece, "seal_g", f"{mass:g}", said])
+        rows.append(("pieces", row, piece, "seal_g", f"{mass:g}", said))
+    for name, group in pieces.groupby("seal", sort=False):
+        plain = " ".join(str(name).casefold().split())
+        if plain != "none" and (yes_or_no(name) == "no" or plain in ("natural", "no seal", "-")):
+            said = f"{name!r} would be taken for a way of sealing: write `none` for a bare piece"
+            rows.append(("pieces", group.index[0], group["piece"].iloc[0], "seal", name, said))
     return rows
 
 
-# Where names of one kind are written down.
+# Where names of one kind are written down, and what twins among them would do.
+_TWINS = "one {} is spelled in several ways and would be taken for several"
 _NAMED_IN = {
-    "piece": ("pieces",),
-    "species": ("pieces",),
-    "seal": ("pieces",),
-    "log": ("pieces",),
-    "maker": ("pieces",),
-    "place": ("pieces", "weighings", "air", "witnesses"),
-    "scale": ("weighings",),
-    "witness": ("witnesses",),
-}
-_TWINS = {
-    "piece": "marks that look alike or differ in capitals and blanks only: is it one piece?",
-    "species": "one wood under several names, which would be counted as several woods: write one "
-    "of them in all rows",
+    "piece": (
+        ("pieces",),
+        "marks that look alike or differ in capitals and blanks only: is it one piece?",
+    ),
+    "species": (
+        ("pieces",),
+        "one wood under several names, which would be counted as several woods: write one of them "
+        "in all rows",
+    ),
+    "seal": (("pieces",), _TWINS),
+    "log": (("pieces",), _TWINS),
+    "maker": (("pieces",), _TWINS),
+    "place": (("pieces", "weighings", "air", "witnesses"), _TWINS),
+    "scale": (("weighings",), _TWINS),
+    "witness": (("witnesses",), _TWINS),
 }
 
 
-def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
-    """Names that mean one thing and would be counted as several, and names of bare pieces."""
-    rows: list[list[object]] = []
-    for column, homes in _NAMED_IN.items():
+def _names(tables: dict[str, pd.DataFrame]) -> Doubts:
+    """Names that mean one thing and would be counted as several."""
+    rows: Doubts = []
+    for column, (homes, said) in _NAMED_IN.items():
         names = pd.concat([tables[table][column].dropna().drop_duplicates() for table in homes])
         alike: dict[object, list[str]] = {}
         for name in names.drop_duplicates():
@@ -130,22 +134,63 @@ def _doubts_of_names(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
         for twins in [group for group in alike.values() if len(group) > 1]:
             table = next(one for one in homes if (tables[one][column] == twins[-1]).any())
             at = tables[table].index[tables[table][column] == twins[-1]]
-            said = f"one {column} is spelled in several ways and would be taken for several"
-            value = " / ".join(map(with_hidden, twins))
             piece = twins[-1] if column == "piece" else None
-            rows.append([table, at[0], piece, column, value, _TWINS.get(column, said)])
-    pieces = tables["pieces"]
-    bare = pieces[pieces["seal"].map(_plain, na_action="ignore").isin(_BARE)]
-    for name, group in bare.groupby("seal", sort=False):
-        rows.append(
-            ["pieces", group.index[0], group["piece"].iloc[0], "seal", name,
-             f"{name!r} would be taken for a way of sealing: write `none` for a bare piece"]
-        )  # fmt: skip
+            value = " / ".join(map(with_hidden, twins))
+            rows.append((table, at[0], piece, column, value, said.format(column)))
     return rows
 
 
-def _plain(name: object) -> str:
-    return " ".join(str(name).casefold().split())
+def implausible(tables: dict[str, pd.DataFrame]) -> Doubts:
+    """Numbers that no bowl has in the unit of their column: in whole columns, and in single rows.
+
+    Examples
+    --------
+    >>> weighings = pd.DataFrame({"piece": "A1", "mass_g": [2480.0, 2.31]}, index=[2, 3])
+    >>> pieces = pd.DataFrame({"piece": ["A1"], "wall_mm": [250.0]}, index=[2])
+    >>> for doubt in implausible({"pieces": pieces, "weighings": weighings}):
+    ...     print(doubt[-1])
+    250 mm is no wall of a rough bowl: is it 25 mm?
+    2.31 g is no bowl, and in kg it would be 2310 g: type it in the unit of the heading
+    """
+    rows: Doubts = []
+    for name, (least, most) in USUAL.items():
+        table = "weighings" if name == "mass_g" else "pieces"
+        if name not in tables[table]:
+            continue
+        values = tables[table][name].dropna()
+        if values.empty:
+            continue
+        if values.median() < least:
+            stem, unit = name.rsplit("_", 1)
+            others, short = {"mm": ("inches", "in"), "g": ("pounds", "lb")}[unit]
+            said = f"half of the column is below {least:g} {unit}: are these {others}? Then head "
+            said += f"it {stem}_{short}"
+            rows.append((table, values.index[0], None, name, f"{values.median():g}", said))
+            continue
+        odd = values[~values.between(least, most)]
+        single = len(values) == 1 and name != "mass_g"
+        if not (2 * len(odd) < len(values) or (len(values) == 2 and len(odd) == 1) or single):
+            continue  # single rows are odd among good ones
+        of_piece = tables[table]["piece"]
+        usual = values[values >= least].groupby(of_piece).median().to_dict()
+        for row, value, piece in zip(odd.index, odd.tolist(), of_piece.loc[odd.index], strict=True):
+            if name != "mass_g":
+                fits = [v for v in (value * 10, value / 10) if least <= v <= most]
+                hint = f"is it {fits[0]:g} mm?" if fits else "is it another measure?"
+                said = f"{value:g} mm is no {name.removesuffix('_mm')} of a rough bowl: {hint}"
+            else:
+                said = f"{value:g} g is no bowl{_other_unit(value, usual.get(piece))}"
+            rows.append((table, row, piece, name, f"{value:g}", said))
+    return rows
+
+
+def _other_unit(value: float, usual: float | None) -> str:
+    """The unit in which a weight lies near the others of its piece."""
+    for unit in ("kg", "lb", "oz") if usual is not None else ():
+        grams = value * scale_to("g", unit)
+        if NEAR[0] < grams / usual < NEAR[1]:
+            return f", and in {unit} it would be {grams:.4g} g: type it in the unit of the heading"
+    return ": is a digit or the unit missing?"
 
 
 def folded(name: object) -> str:
@@ -172,9 +217,9 @@ def with_hidden(name: str) -> str:
     )
 
 
-def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:
+def _ends(pieces: pd.DataFrame) -> Doubts:
     """Ends before the turning, ends without a day, finished walls thicker than the rough ones."""
-    rows: list[list[object]] = []
+    rows: Doubts = []
     told = pieces[["ended_on", "outcome", "finished_wall_mm"]].notna().any(axis=1)
     for row, piece in pieces[told].iterrows():
         ended, wall = piece["ended_on"], piece["finished_wall_mm"]
@@ -188,49 +233,49 @@ def _doubts_of_ends(pieces: pd.DataFrame) -> list[list[object]]:
             rough = f"{piece['wall_mm']:g} mm"
             said = ("finished_wall_mm", f"{wall:g}", f"thicker than the rough wall ({rough})")
         if said:
-            rows.append(["pieces", row, piece["piece"], *said])
+            rows.append(("pieces", row, piece["piece"], *said))
     return rows
 
 
-def _doubts_of_witnesses(witnesses: pd.DataFrame) -> list[list[object]]:
+def _witnesses(witnesses: pd.DataFrame) -> Doubts:
     known = witnesses.loc[witnesses["oven_dry_g"].notna(), "witness"]
     unknown = witnesses[~witnesses["witness"].isin(known)].drop_duplicates("witness")
+    said = "no row of this block gives its oven-dry mass, so its moisture is not known"
     return [
-        ["witnesses", row, None, "oven_dry_g", str(name),
-         "no row of this block gives its oven-dry mass, so its moisture is not known"]
+        ("witnesses", row, None, "oven_dry_g", str(name), said)
         for row, name in unknown["witness"].items()
-    ]  # fmt: skip
+    ]
 
 
-def _doubts_of_looks(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
+def _looks(tables: dict[str, pd.DataFrame]) -> Doubts:
     """Cracks that stand in a note only, and looks that were written down for cracks only."""
     looks, pieces = tables["looks"], tables["pieces"]
     cracked = set(looks.loc[looks["crack"] == "yes", "piece"])
-    rows: list[list[object]] = []
+    rows: Doubts = []
     for table in ("pieces", "weighings"):
-        notes = tables[table]["note"].dropna()
-        said = notes[notes.str.contains(_CRACK_WORDS) & ~notes.str.contains(_NO_CRACK_WORDS)]
-        for row, note in said.items():
-            piece = tables[table].at[row, "piece"]
-            if piece not in cracked:
-                rows.append(
-                    [table, row, piece, "note", str(note)[:80],
-                     "speaks of a crack, and the table looks has none of this piece: only looks "
-                     "are counted (piece, on, crack_mm)"]
-                )  # fmt: skip
+        frame = tables[table]
+        notes = frame.loc[frame["note"].notna() & ~frame["piece"].isin(cracked), ["piece", "note"]]
+        for row, piece, note in notes.itertuples():
+            if read_words(note).crack == "yes":
+                said = (
+                    "speaks of a crack, and the table looks has none of this piece: only looks "
+                    "are counted (piece, on, crack_mm)"
+                )
+                rows.append((table, row, piece, "note", note[:80], said))
     unseen = int((~pieces["piece"].isin(looks["piece"])).sum())
     found = int(looks["piece"].nunique())
     if found >= 3 and len(cracked) > 0.8 * found and unseen > found:
-        rows.append(
-            ["looks", looks.index[0], None, "crack_mm", f"{len(cracked)} of {found}",
-             f"nearly every piece with a look has a crack, and {unseen} pieces have no look: if "
-             "those were looked over and found whole, write 0 for them, or the share of cracked "
-             "pieces comes out too high"]
-        )  # fmt: skip
+        said = (
+            f"nearly every piece with a look has a crack, and {unseen} pieces have no look: if "
+            "those were looked over and found whole, write 0 for them, or the share of cracked "
+            "pieces comes out too high"
+        )
+        value = f"{len(cracked)} of {found}"
+        rows.append(("looks", looks.index[0], None, "crack_mm", value, said))
     return rows
 
 
-def _doubts_of_weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
+def _weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
     if weighings.empty:
         return []
     codes, names = pd.factorize(weighings["piece"])
@@ -239,21 +284,23 @@ def _doubts_of_weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
     on, row = weighings["on"].to_numpy()[order], weighings.index.to_numpy()[order]
     event = weighings["event"].notna().to_numpy()[order]
     follows = np.r_[False, code[1:] == code[:-1]]
-    ratio = np.ones(len(mass))
-    ratio[1:] = mass[1:] / mass[:-1]
-    ratio[~follows] = 1.0
+    ratio = np.where(follows, mass / np.r_[mass[:1], mass[:-1]], 1.0)
     same_time = np.r_[False, on[1:] == on[:-1]] & follows
-    repeated = same_time & (ratio == 1.0)
     low, high = STEP_OF_TEN
     tenfold = ((ratio > low) & (ratio < high)) | ((1 / ratio > low) & (1 / ratio < high))
-    gain = (ratio > 1 + GAIN_FRACTION) & ~event & ~tenfold
-    big_drop = (ratio < 0.5) & ~event & ~tenfold
+    quiet = ~event & ~tenfold
     kinds = [
-        (repeated, "the same weight stands twice for this day"),
-        (same_time & ~repeated, "two different weights stand for the same time"),
+        (same_time & (ratio == 1.0), "the same weight stands twice for this day"),
+        (same_time & (ratio != 1.0), "two different weights stand for the same time"),
         (tenfold, "ten times or a tenth of the weighing before: a slip of the decimal point?"),
-        (gain, "heavier than the weighing before, with no event that says why"),
-        (big_drop, "less than half of the weighing before, with no event that says why"),
+        (
+            (ratio > 1 + GAIN_FRACTION) & quiet,
+            "heavier than the weighing before, with no event that says why",
+        ),
+        (
+            (ratio < 0.5) & quiet,
+            "less than half of the weighing before, with no event that says why",
+        ),
     ]
     parts = []
     for mask, doubt in kinds:
@@ -269,22 +316,15 @@ def _copies(
 ) -> list[pd.DataFrame]:
     """Pieces with the very weights of another on the very days: rows that were copied."""
     starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
-    count = np.diff(np.r_[starts, len(code)])
-    # A sum of mixed bits tells courses apart without holding them side by side.
-    bits = on.astype("datetime64[ns]").view("u8") * np.uint64(0x9E3779B97F4A7C15)
-    bits ^= mass.astype(float).view("u8") * np.uint64(0xC2B2AE3D27D4EB4F)
-    course = np.add.reduceat(bits ^ (bits >> np.uint64(29)), starts)
-    pieces = pd.DataFrame({"course": course, "count": count, "at": starts})
-    pieces = pieces[pieces["count"] >= LEAST_COPIED]
-    again = pieces[pieces.duplicated(["course", "count"])]
-    if again.empty:
-        return []
-    first = pieces.drop_duplicates(["course", "count"]).set_index(["course", "count"])["at"]
-    model = names.take(code[first.loc[list(zip(again["course"], again["count"], strict=True))]])
-    value = [f"{number} weights" for number in again["count"]]
-    said = [f"the same weights on the same days as piece {name}: copied rows?" for name in model]
-    at = again["at"].to_numpy()
-    return [_part("weighings", row[at], names.take(code[at]), "mass_g", value, said)]
+    first: dict[bytes, int] = {}
+    again = []
+    for start, stop in zip(starts, [*starts[1:], len(code)], strict=True):
+        course = on[start:stop].tobytes() + mass[start:stop].tobytes()
+        if stop - start >= LEAST_COPIED and (of := first.setdefault(course, start)) != start:
+            said = f"the same weights on the same days as piece {names[code[of]]}: copied rows?"
+            value = f"{stop - start} weights"
+            again.append(("weighings", row[start], names[code[start]], "mass_g", value, said))
+    return [pd.DataFrame(again, columns=DOUBT_COLUMNS)]
 
 
 def _in_words(masses: np.ndarray) -> list[str]:
@@ -316,31 +356,28 @@ def _dates_outside(
     return _part(name, row, names.take(code), "on", value, doubt.take(code))
 
 
-def _doubts_of_air(air: pd.DataFrame) -> list[list[object]]:
-    rows: list[list[object]] = []
-    repeated = air[air.duplicated(["on", "place"])]
-    for row, reading in repeated.iterrows():
-        rows.append(["air", row, None, "on", str(reading["on"]), "a second reading for this time"])
-    fraction = air["rh_pct"]
-    if len(fraction) and fraction.max() <= 1.0:
-        rows.append(
-            ["air", air.index[0], None, "rh_pct", f"{fraction.max():g}",
-             "all humidities are 1 or less: fractions typed for percent?"]
-        )  # fmt: skip
-    return rows
-
-
-def _air_of_another_time(tables: dict[str, pd.DataFrame]) -> list[list[object]]:
-    """An air log of which no reading falls among the weighings: a slip of the year, or too late."""
-    air, turned = tables["air"]["on"].dropna(), tables["pieces"]["turned_on"].min()
+def _air(tables: dict[str, pd.DataFrame]) -> Doubts:
+    air = tables["air"]
+    again = "a second reading for this time"
+    rows: Doubts = [
+        ("air", row, None, "on", str(on), again)
+        for row, on in air.loc[air.duplicated(["on", "place"]), "on"].items()
+    ]
+    if len(air) and (most := air["rh_pct"].max()) <= 1.0:
+        said = "all humidities are 1 or less: fractions typed for percent?"
+        rows.append(("air", air.index[0], None, "rh_pct", f"{most:g}", said))
+    days, turned = air["on"].dropna(), tables["pieces"]["turned_on"].min()
     last = tables["weighings"]["on"].max()
-    if air.empty or pd.isna(turned) or pd.isna(last) or last <= turned:
-        return []
-    if air.between(turned.normalize(), last.normalize() + pd.Timedelta(days=1)).any():
-        return []
-    return [
-        ["air", air.index[0], None, "on", f"{air.min():%Y-%m-%d} to {air.max():%Y-%m-%d}",
-         f"no reading of the air falls between the first turning ({turned:%Y-%m-%d}) and the last "
-         f"weighing ({last:%Y-%m-%d}), so the log says little of how these pieces dried: is a "
-         "year mistyped?"]
-    ]  # fmt: skip
+    if (
+        len(days)
+        and last > turned
+        and not days.between(turned.normalize(), last.normalize() + pd.Timedelta(days=1)).any()
+    ):
+        said = (
+            f"no reading of the air falls between the first turning ({turned:%Y-%m-%d}) and the "
+            f"last weighing ({last:%Y-%m-%d}), so the log says little of how these pieces dried: "
+            "is a year mistyped?"
+        )
+        value = f"{days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}"
+        rows.append(("air", air.index[0], None, "on", value, said))
+    return rows

@@ -8,18 +8,8 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.record_book import RecordBook
+from woodlab.book.tables import TELLS
 from woodlab.show import Card, Column, Shown, card
-
-# In the order of the book: the table, and what its rows tell.
-TELLS = {
-    "pieces": "what is drying, since when, how thick and under which seal",
-    "weighings": "how fast each piece dries (notebooks 2 and 3)",
-    "looks": "when and what cracks (notebook 5)",
-    "air": "at which moisture drying ends (notebooks 2 and 3)",
-    "offcuts": "what pieces weigh dry, and so their moisture in percent (notebook 3)",
-    "rims": "how the wood moved (notebook 6)",
-    "witnesses": "the moisture of the store, measured",
-}
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -8,7 +8,6 @@ import os
 import re
 import warnings
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,7 +15,6 @@ import pandas as pd
 
 from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.tables import TABLES, would_hold
-from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 from woodlab.safe_write import steady
 
@@ -55,7 +53,7 @@ def read_raw(path: Path) -> dict[str, RawTable]:
     """
     if path.is_dir():
         found = steady(path, lambda moved: _contents(path, moved))
-        return {name: csv_table(name, f"{name}.csv", data) for name, data in found.items()}
+        return {name: _csv_table(name, f"{name}.csv", data) for name, data in found.items()}
     if not path.exists():  # a notebook looks from its own folder
         seen_from = "" if path.is_absolute() else f" (looked for in {Path.cwd()})"
         raise WoodlabError(
@@ -70,7 +68,7 @@ def read_raw(path: Path) -> dict[str, RawTable]:
     return _read_workbook(path)
 
 
-def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | RawTable]:
+def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | Fault]:
     """What is in each table's file; `moved` says where those lie that are being saved."""
     by_name: dict[str, Path] = {}
     for entry in sorted(path.iterdir()):
@@ -90,32 +88,30 @@ def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | Ra
     return found
 
 
-def _contents_of(name: str, file: Path) -> bytes | RawTable:
-    """What is in a table's file; a table of no rows and one fault where it cannot be read.
+def _contents_of(name: str, file: Path) -> bytes | Fault:
+    """What is in a table's file, or why it cannot be read.
 
     Raises
     ------
     WoodlabError
         If it is too large.
     """
-    why = ""
     if file.is_symlink() and not file.exists():
         why = f"{file.name} is a link to a file that is not there"
     elif not file.is_file():
         why = f"{file.name} is {'a folder' if file.is_dir() else 'no file of records'}"
+    elif (size := file.stat().st_size) > MOST_CSV_BYTES:
+        raise WoodlabError(
+            f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is it the "
+            "right file? If so, make a book of each season."
+        )
     else:
         try:
-            size = file.stat().st_size
-            if size > MOST_CSV_BYTES:
-                raise WoodlabError(
-                    f"{file.name} has {size / 1e9:.1f} GB, far more than a record book holds. Is "
-                    "it the right file? If so, make a book of each season."
-                )
             return file.read_bytes()
         except OSError as error:
             why = f"{file.name} cannot be read: {error.strerror or error}"
     remedy = "Put the file itself there, or rename what is there if it is no table of the book."
-    return RawTable(name, pd.DataFrame(), faults=(Fault(name, None, None, "", why, remedy),))
+    return Fault(name, None, None, "", why, remedy)
 
 
 def encoding_of(data: bytes) -> str:
@@ -155,103 +151,54 @@ def read_csv_table(name: str, file: Path) -> RawTable:
     WoodlabError
         If the file is too large or cannot be read as CSV at all.
     """
-    return csv_table(name, file.name, _contents_of(name, file))
+    return _csv_table(name, file.name, _contents_of(name, file))
 
 
-def csv_table(name: str, file: str, data: bytes | RawTable) -> RawTable:
-    """One table from the contents of a CSV file of that name.
-
-    Raises
-    ------
-    WoodlabError
-        If it has more columns than a sheet, or cannot be read as CSV at all.
-    """
-    if isinstance(data, RawTable):
-        return data
-    if data.isspace() or not data:
+def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
+    """One table from the contents of a CSV file of that name."""
+    if isinstance(data, Fault):
+        return RawTable(name, pd.DataFrame(), faults=(data,))
+    text = decoded(data).replace("\0", "\ufffd")  # the parser would end there
+    if not text or text.isspace():
         return RawTable(name, pd.DataFrame())
-    end = re.search(rb"[\r\n]", data)
-    head = data[: end.start() if end else None].decode("utf-8-sig", errors="ignore")
-    separator = separator_of(head)
-    if (columns := head.count(separator) + 1) > LAST_COLUMN:
-        raise WoodlabError(
-            f"{file} has {columns:,} columns in row 1, and a table has at most {LAST_COLUMN:,}. "
-            "Is it the right file, with a row for each record?"
-        )
-    headings = next(csv.reader([head], delimiter=separator), [])
-    if b"\x00" not in data and headings and len(set(headings) - {""}) == len(headings):
-        # The short way. Only a file it stumbles over is read cell by cell, to say which cell
-        # is wrong. UnicodeDecodeError and pandas' ParserError are ValueErrors.
-        with suppress(ValueError, pd.errors.ParserWarning, OverflowError):
-            frame = _read_at_once(name, data, headings, separator)
-            if frame is not None:
-                return RawTable(name, _without_blank_rows(frame), separator != ",", quoted=True)
-    return _read_by_cell(name, file, decoded(data))
+    separator = separator_of(text)
+    columns = re.split(r"[\r\n]", text, maxsplit=1)[0].count(separator) + 1
+    how = {"comma_decimals": separator != ",", "quoted": '"' in text}
+    plain = text.encode(errors="replace")
+    while True:
+        if columns > LAST_COLUMN:
+            raise WoodlabError(
+                f"{file} has {columns:,} columns, and a table has at most {LAST_COLUMN:,}. Is it "
+                "the right file, with a row for each record?"
+            )
+        try:
+            with warnings.catch_warnings():
+                # pandas cuts a row that is too long with no more than a warning
+                warnings.simplefilter("error", pd.errors.ParserWarning)
+                rows = pd.read_csv(
+                    io.BytesIO(plain), sep=separator, header=None, names=range(columns),
+                    index_col=False, dtype=object, keep_default_na=False, na_values=[""],
+                    skip_blank_lines=False,
+                )  # fmt: skip
+            return _raw_table(name, rows, **how)
+        except (pd.errors.ParserError, pd.errors.ParserWarning) as error:
+            if "EOF inside string" in str(error):
+                plain += b'"'  # a quote that is never closed: the rule for swallowed rows tells it
+                continue
+            csv.field_size_limit(MOST_CSV_BYTES)
+            longest = max(map(len, csv.reader(io.StringIO(text, newline=""), delimiter=separator)))
+            if longest <= columns:
+                raise WoodlabError(
+                    f"{file} cannot be read as CSV ({error}). Is it the right file? Open it in a "
+                    "spreadsheet program and save it again as CSV."
+                ) from error
+            columns = longest
 
 
-_TEXT = "\x1e"  # in no record; a cell that no parser can take for a number or a truth
-
-
-def _read_at_once(
-    name: str, data: bytes, headings: list[str], separator: str
-) -> pd.DataFrame | None:
-    """The cells of columns of numbers as numbers where all are, every other cell as text.
-
-    Many cells are alike, so the parser looks for the distinct ones. Of these it makes numbers
-    where it can, and 1.10 would be read as 1.1: a first row of our own keeps it from that. None
-    if the parser made anything else of the text.
-    """
-    line = re.search(rb"\r\n|\r|\n", data)
-    if line is None or _TEXT.encode() in data:
-        return None
-    kinds = {heading: _kind(name, heading) for heading in headings}
-    ours = ["0" if kind is None else _TEXT for kind in kinds.values()]
-    first = separator.join(ours).encode() + line[0]
-    with warnings.catch_warnings():
-        # pandas cuts a row that is too long with no more than a warning
-        warnings.simplefilter("error", pd.errors.ParserWarning)
-        warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # each cell is looked at
-        frame = pd.read_csv(
-            io.BytesIO(data[: line.end()] + first + data[line.end() :]), sep=separator,
-            decimal="." if separator == "," else ",", keep_default_na=False, na_values=[""],
-            skip_blank_lines=False, index_col=False,
-            dtype={heading: kind for heading, kind in kinds.items() if kind is not None},
-        )  # fmt: skip
-    if frame.columns.tolist() != headings or [str(cell)[0] for cell in frame.iloc[0]] != ours:
-        return None
-    frame = frame.iloc[1:]
-    frame.columns = frame.columns.str.strip()
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
-    return frame.apply(
-        lambda cells: cells.cat.remove_categories([_TEXT]) if cells.dtype == "category" else cells
-    )
-
-
-def _kind(table: str, heading: str) -> object:
-    match = match_heading(heading, TABLES[table])
-    if match and match.unit and table != "pieces":
-        return None
-    few = match is None or match.column.name == "note" or table == "pieces"
-    return object if few else "category"  # few cells alike
-
-
-def separator_of(head: str) -> str:
+def separator_of(text: str) -> str:
     """The sign that parts the headings, looked for outside quotes."""
+    head = re.split(r"[\r\n]", text, maxsplit=1)[0]
     return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
-
-
-def _read_by_cell(name: str, file: str, text: str) -> RawTable:
-    csv.field_size_limit(10_000_000)
-    separator = separator_of(re.split(r"[\r\n]", text, maxsplit=1)[0])
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    try:
-        rows = list(reader)
-    except csv.Error as error:
-        raise WoodlabError(
-            f"{file} cannot be read as CSV at line {reader.line_num} ({error}). Is it the "
-            "right file? Open it in a spreadsheet program and save it again as CSV."
-        ) from error
-    return replace(_from_rows(name, rows), comma_decimals=separator != ",", quoted=True)
 
 
 def is_blank(cell: object) -> bool:
@@ -262,43 +209,39 @@ def is_blank(cell: object) -> bool:
     >>> is_blank(None), is_blank("  "), is_blank(0)
     (True, True, False)
     """
-    return cell is None or (isinstance(cell, str) and not cell.strip())
+    return cell is None or cell != cell or (isinstance(cell, str) and not cell.strip())
 
 
-def _from_rows(name: str, rows: Sequence[Sequence[object]]) -> RawTable:
+def _raw_table(name: str, rows: pd.DataFrame, **how: bool) -> RawTable:
     """A raw table from rows of cells, the first of them the headings."""
-    headings = ["" if is_blank(cell) else str(cell).strip() for cell in (rows[0] if rows else ())]
+    rows = _without_blank_rows(rows.set_axis(range(1, len(rows) + 1), axis="index"))
+    first = rows.loc[1].tolist() if 1 in rows.index else []
+    headings = ["" if is_blank(cell) else str(cell).strip() for cell in first]
     while headings and not headings[-1]:
         headings.pop()
     faults: list[Fault] = []
+    own: list[str] = []
     for column, heading in enumerate(headings, start=1):
         if not heading:
             remedy = "Type a heading in row 1, or delete the column."
             faults.append(Fault(name, 1, None, "", f"column {column} has no heading", remedy))
-        elif heading in headings[: column - 1]:
+        elif heading in own:
             remedy = "Rename one of the two columns."
             faults.append(Fault(name, 1, heading[:80], "", "the heading stands twice", remedy))
-    filled = {
-        number: row for number, row in enumerate(rows[1:], start=2) if not all(map(is_blank, row))
-    }
-    width = len(headings)
-    problem = f"the row has more cells than the {width} headings"
+        # A table with two columns of one heading is not used; its cells are kept all the same.
+        own.append(heading if heading not in own else f"{heading} (column {column})")
+    frame = rows.drop(index=[1], errors="ignore")
+    problem = f"the row has more cells than the {len(headings)} headings"
     remedy = (
         "Put a text that holds the separator in double quotes, or give the extra cells a heading "
         "in row 1."
     )
-    for number, row in filled.items():
-        if extra := [str(cell) for cell in row[width:] if not is_blank(cell)]:
-            faults.append(Fault(name, number, None, "; ".join(extra)[:80], problem, remedy))
-    columns: dict[str, pd.Series] = {}
-    index = pd.Index(filled, dtype="int64")
-    for column, heading in enumerate(headings):
-        found = (row[column] if column < len(row) else None for row in filled.values())
-        cells = [None if is_blank(cell) else cell for cell in found]
-        # A table with two columns of one heading is not used; its cells are kept all the same.
-        own = heading if heading not in columns else f"{heading} (column {column + 1})"
-        columns[own] = pd.Series(cells, index=index, dtype=object)
-    return RawTable(name, pd.DataFrame(columns, index=index), faults=tuple(faults))
+    beyond = frame.iloc[:, len(headings) :].dropna(how="all")
+    for row, cells in zip(beyond.index, beyond.to_numpy().tolist(), strict=True):
+        if extra := [str(cell) for cell in cells if not is_blank(cell)]:
+            faults.append(Fault(name, row, None, "; ".join(extra)[:80], problem, remedy))
+    frame = frame.iloc[:, : len(headings)].set_axis(own, axis="columns")
+    return RawTable(name, frame, faults=tuple(faults), **how)
 
 
 def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
@@ -306,9 +249,8 @@ def _without_blank_rows(frame: pd.DataFrame) -> pd.DataFrame:
     if frame.empty:
         return frame
     first = frame.iloc[:, 0]
-    none = [cell for cell in first.unique() if cell != cell or is_blank(cell)]
-    doubtful = frame[first.isin(none)].astype(object) if none else frame.iloc[:0]
-    blank = [all(cell != cell or is_blank(cell) for cell in row) for row in doubtful.to_numpy()]
+    doubtful = frame[first.isna() | first.isin([c for c in first.unique() if is_blank(c)])]
+    blank = [all(map(is_blank, row)) for row in doubtful.to_numpy()]
     return frame.drop(index=doubtful.index[blank]) if any(blank) else frame
 
 
@@ -323,36 +265,41 @@ def _read_workbook(path: Path, names: Sequence[str] = tuple(TABLES)) -> dict[str
                     f"{wanted[table]!r} and {sheet!r}. Rename or delete one of them."
                 )
             wanted[table] = sheet
-        return {
-            name: _from_rows(
-                name, book.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
-            )
-            for name in names
-            if name in wanted
-        }
+        found = {}
+        for name in names:
+            if name in wanted:
+                rows = book.get_sheet_by_name(wanted[name]).to_python(skip_empty_area=False)
+                cells = pd.DataFrame(rows, dtype=object)
+                found[name] = _raw_table(name, cells.mask(cells == ""))
+        return found
 
 
-def cells_of_csv(file: Path) -> pd.DataFrame:
-    """The cells of a CSV file as text, None where empty.
+def file_of(folder: Path, table: str) -> Path:
+    """The file of a table in a folder, however its name is written."""
+    usual = folder / f"{table}.csv"
+    if usual.exists():
+        return usual
+    return next((f for f in folder.iterdir() if f.name.casefold() == usual.name), usual)
+
+
+def cells_of(path: Path, table: str) -> pd.DataFrame | None:
+    """The cells of any table of a book as text, None where empty; None if there is no such table.
 
     Raises
     ------
     RecordError
         If its rows do not fit its headings.
     """
-    return _sound(_read_by_cell(file.stem, file.name, decoded(file.read_bytes())))
-
-
-def cells_of_sheet(path: Path, sheet: str) -> pd.DataFrame | None:
-    """The cells of a workbook's sheet as text; None if there is no sheet of that name."""
-    found = _read_workbook(path, (sheet,))
-    return _sound(found[sheet]).map(str, na_action="ignore") if sheet in found else None
-
-
-def _sound(raw: RawTable) -> pd.DataFrame:
+    if path.is_dir():
+        file = file_of(path, table)
+        raw = read_csv_table(table, file) if os.path.lexists(file) else None
+    else:
+        raw = _read_workbook(path, (table,)).get(table)
+    if raw is None:
+        return None
     if raw.faults:
         raise RecordError(raw.faults)
-    return raw.frame
+    return raw.frame.map(str, na_action="ignore")
 
 
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:

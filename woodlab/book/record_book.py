@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import as_date
+from woodlab.book.cells import as_day
 from woodlab.book.checking import (
     SET_ASIDE_COLUMNS,
     check_between_tables,
@@ -27,7 +27,6 @@ from woodlab.book.reading import RawTable, check_required_tables, raw_from_frame
 from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
 from woodlab.book.units import units_in
 from woodlab.book.writing.as_csv import csv_text, own_columns
-from woodlab.book.writing.saving import write_book
 from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path, kind_of
 from woodlab.words import METRIC, Units, in_order
 
@@ -169,7 +168,7 @@ class RecordBook:
         """
         if date is None:
             return self
-        end = as_date(date).normalize() + pd.Timedelta(days=1)
+        end = as_day(date, "date").normalize() + pd.Timedelta(days=1)
         kept = {}
         for name, frame in self._frames.items():
             day = frame["turned_on" if name == "pieces" else "on"]
@@ -261,6 +260,8 @@ class RecordBook:
         WorkError
             If `path` cannot be written.
         """
+        from woodlab.book.writing.saving import write_book  # which knows this class
+
         write_book(self.tables(), as_path(path, "path"), self.set_aside, self)
 
     def tables(self) -> dict[str, pd.DataFrame]:

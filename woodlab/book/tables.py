@@ -1,4 +1,4 @@
-"""The seven tables of a record book: columns, kinds, units and rules, in one place.
+"""The seven tables of a record book. Their columns are the rows of `tables.csv`.
 
 A column's kind says how its cells are read; its unit is the suffix of its name. A heading may
 carry another unit of the same quantity (`wall_in`, `mass_lb`, `temp_f`): see `units.py`.
@@ -6,192 +6,15 @@ carry another unit of the same quantity (`wall_in`, `mass_lb`, `temp_f`): see `u
 
 from __future__ import annotations
 
+import csv
+import re
 from dataclasses import dataclass
+from importlib.resources import files
 
-
-@dataclass(frozen=True)
-class Column:
-    """One column: kind is `text`, `date`, `number` or `choice`; bounds are in its own unit."""
-
-    name: str
-    kind: str
-    required: bool = False
-    usual: bool = False  # may be empty or absent, but the table is kept for it
-    gaps: bool = False  # the column is needed, and a cell of it may be empty
-    above: float | None = None  # strictly above
-    least: float | None = None
-    most: float | None = None
-    choices: tuple[str, ...] = ()
-    default: str | None = None
-    meaning: str = ""
-
-    @property
-    def unit(self) -> str:
-        """The unit of a column of numbers; empty of other kinds."""
-        return self.name.rpartition("_")[2] if self.kind == "number" else ""
-
-    @property
-    def limits(self) -> list[str]:
-        """Its bounds in words: `above 0`, `at most 300`."""
-        bounds = {"above": self.above, "at least": self.least, "at most": self.most}
-        return [f"{word} {bound:g}" for word, bound in bounds.items() if bound is not None]
-
-
-_PIECE = Column("piece", "text", required=True, meaning="the pencil mark on the piece")
-_ON = Column("on", "date", required=True, meaning="the day it was done")
-_NOTE = Column("note", "text", meaning="anything else, in your own words")
-
-EVENTS = ("sealed", "trimmed", "glued", "resealed")
-ACTIONS = ("none", "glued", "resealed", "scrapped")
-OUTCOMES = ("finished", "scrapped", "given away")
 NOT_SAID = "not said"  # what an empty species or seal is called
 INVENTED = "(invented)"  # ends the name of every place in a book that is made up
 
-TABLES: dict[str, tuple[Column, ...]] = {
-    "pieces": (
-        _PIECE,
-        Column(
-            "species",
-            "text",
-            usual=True,
-            default=NOT_SAID,
-            meaning="kind of wood; empty = not said",
-        ),
-        Column("turned_on", "date", required=True, meaning="the day it was rough-turned"),
-        Column("wall_mm", "number", usual=True, above=0, most=300, meaning="thickness of the wall"),
-        Column(
-            "seal",
-            "text",
-            usual=True,
-            default=NOT_SAID,
-            meaning="`none`, or the name of the sealing method; empty = not said",
-        ),
-        Column("log", "text", meaning="which log or tree it came from: the block of a trial"),
-        Column("rim_mm", "number", above=0, most=2000, meaning="diameter of the rim at turning"),
-        Column("height_mm", "number", above=0, most=2000, meaning="height of the rough bowl"),
-        Column("foot_mm", "number", above=0, most=2000, meaning="diameter of the foot"),
-        Column("rim_faces", "choice", choices=("pith", "bark"), meaning="where the rim looked"),
-        Column(
-            "pith_mm", "number", least=0, most=2000, meaning="distance of the rim plane from pith"
-        ),
-        Column("seal_g", "number", least=0, most=20000, meaning="mass of the sealer"),
-        Column("place", "text", meaning="where it stands"),
-        Column("maker", "text", meaning="who turned it"),
-        Column(
-            "allotted",
-            "choice",
-            choices=("random", "chosen"),
-            meaning="how the seal was chosen for it: by lot, or by the maker",
-        ),
-        Column("ended_on", "date", meaning="the day it was finished, scrapped or given away"),
-        Column("outcome", "choice", choices=OUTCOMES, meaning="what became of it that day"),
-        Column(
-            "finished_wall_mm", "number", above=0, most=300, meaning="wall after finish-turning"
-        ),
-        _NOTE,
-    ),
-    "weighings": (
-        _PIECE,
-        _ON,
-        Column("mass_g", "number", required=True, above=0, most=200000, meaning="mass weighed"),
-        Column(
-            "event",
-            "choice",
-            choices=EVENTS,
-            meaning="why the mass changed other than by drying, since the weighing before",
-        ),
-        Column("scale_g", "number", above=0, most=1000, meaning="smallest step of the scale"),
-        Column("scale", "text", meaning="name of the scale"),
-        Column("place", "text", meaning="where the piece stands from then on, if it moved"),
-        _NOTE,
-    ),
-    "looks": (
-        _PIECE,
-        _ON,
-        Column(
-            "crack_mm",
-            "number",
-            usual=True,
-            least=0,
-            most=2000,
-            meaning="longest crack; 0 = looked and found none; empty = not measured",
-        ),
-        Column(
-            "crack",
-            "choice",
-            choices=("yes", "no"),
-            meaning="whether a crack was seen; needed only where crack_mm is empty",
-        ),
-        Column("where", "text", meaning="rim, side, foot, pith, ..."),
-        Column("action", "choice", choices=ACTIONS, default="none", meaning="what was done"),
-        _NOTE,
-    ),
-    "air": (
-        _ON,
-        Column(
-            "temp_c",
-            "number",
-            required=True,
-            gaps=True,
-            least=-60,
-            most=120,
-            meaning="temperature; empty = not read",
-        ),  # fmt: skip
-        Column(
-            "rh_pct",
-            "number",
-            required=True,
-            gaps=True,
-            least=0,
-            most=100,
-            meaning="relative humidity; empty = not read",
-        ),  # fmt: skip
-        Column("place", "text", meaning="where it was measured"),
-    ),
-    "offcuts": (
-        Column("wet_g", "number", required=True, above=0, most=20000, meaning="mass when cut"),
-        Column("oven_dry_g", "number", required=True, above=0, most=20000, meaning="oven-dry mass"),
-        Column("piece", "text", meaning="the piece it was cut from"),
-        Column("log", "text", meaning="or the log it was cut from"),
-        Column(
-            "on",
-            "date",
-            meaning="the day of wet_g: turning, or later for shavings taken at finishing",
-        ),
-        _NOTE,
-    ),
-    "rims": (
-        _PIECE,
-        _ON,
-        Column(
-            "along_mm", "number", required=True, above=0, most=2000, meaning="rim along the grain"
-        ),
-        Column(
-            "across_mm", "number", required=True, above=0, most=2000, meaning="rim across the grain"
-        ),
-        Column(
-            "rise_mm", "number", least=-500, most=500, meaning="pith line of the rim above sides"
-        ),
-        _NOTE,
-    ),
-    "witnesses": (
-        Column("witness", "text", required=True, meaning="the mark on the block"),
-        _ON,
-        Column("mass_g", "number", required=True, above=0, most=20000, meaning="mass weighed"),
-        Column(
-            "oven_dry_g",
-            "number",
-            usual=True,
-            above=0,
-            most=20000,
-            meaning="oven-dry mass of the block, in one of its rows",
-        ),
-        Column("place", "text", meaning="where it lies among the pieces"),
-        _NOTE,
-    ),
-}
-
-# What a row of each is, in words.
+# What a row of each is, and what its rows tell.
 A_ROW = {
     "pieces": "a piece, when it is rough-turned",
     "weighings": "a piece on the scale",
@@ -201,14 +24,115 @@ A_ROW = {
     "rims": "a rim measured along and across the grain",
     "witnesses": "a small block of known oven-dry mass, weighed with the pieces",
 }
+TELLS = {
+    "pieces": "what is drying, since when, how thick and under which seal",
+    "weighings": "how fast each piece dries (notebooks 2 and 3)",
+    "looks": "when and what cracks (notebook 5)",
+    "air": "at which moisture drying ends (notebooks 2 and 3)",
+    "offcuts": "what pieces weigh dry, and so their moisture in percent (notebook 3)",
+    "rims": "how the wood moved (notebook 6)",
+    "witnesses": "the moisture of the store, measured",
+}
 REQUIRED_TABLES = ("pieces", "weighings")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column, as a row of `tables.csv` has it; bounds are in its own unit.
+
+    `kind` is `text`, `date`, `number` or `choice`. `needed` is `yes`, `column` (its cells may be
+    empty), `usual` (may be left out, but the table is kept for it) or empty. `commonly` is the
+    least and the most that is usual of a rough bowl: common practice, no source.
+    """
+
+    name: str
+    kind: str
+    needed: str
+    limits: tuple[str, ...]  # in words: `above 0`, `at most 300`
+    commonly: tuple[float, ...]
+    choices: tuple[str, ...]
+    default: str | None
+    meaning: str
+
+    @property
+    def required(self) -> bool:
+        return self.needed in ("yes", "column")
+
+    @property
+    def gaps(self) -> bool:
+        return self.needed == "column"
+
+    @property
+    def unit(self) -> str:
+        """The unit of a column of numbers; empty of other kinds."""
+        return self.name.rpartition("_")[2] if self.kind == "number" else ""
+
+    @property
+    def above(self) -> float | None:
+        return self._bound("above")
+
+    @property
+    def least(self) -> float | None:
+        return self._bound("at least")
+
+    @property
+    def most(self) -> float | None:
+        return self._bound("at most")
+
+    def _bound(self, word: str) -> float | None:
+        found = [limit for limit in self.limits if limit.startswith(word)]
+        return float(found[0].split()[-1]) if found else None
+
+
+def _read() -> dict[str, tuple[Column, ...]]:
+    tables: dict[str, tuple[Column, ...]] = {}
+    with files("woodlab.book").joinpath("tables.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            many = {k: tuple(row[k].split("; ")) if row[k] else () for k in ("bounds", "choices")}
+            column = Column(
+                row["name"], row["kind"], row["needed"], many["bounds"],
+                tuple(map(float, re.findall(r"\d+", row["commonly"]))), many["choices"],
+                row["default"] or None, row["meaning"],
+            )  # fmt: skip
+            tables[row["table"]] = (*tables.get(row["table"], ()), column)
+    return tables
+
+
+TABLES = _read()
+
+
+def column_of(table: str, name: str) -> Column:
+    """A known column by its name."""
+    return next(column for column in TABLES[table] if column.name == name)
 
 
 def would_hold(table: str) -> str:
     """The columns that a table is kept for, in words."""
-    return ", ".join(column.name for column in TABLES[table] if column.required or column.usual)
+    return ", ".join(c.name for c in TABLES[table] if c.required or c.needed == "usual")
 
 
 def column_names(table: str) -> list[str]:
     """The known columns of a table, in their usual order."""
     return [column.name for column in TABLES[table]]
+
+
+def book_glossary() -> str:
+    """Markdown: one table for each of the book's tables, a row a column.
+
+    Examples
+    --------
+    >>> "| `wall_mm` | mm | | thickness of the wall |" in book_glossary()
+    True
+    """
+    lines: list[str] = []
+    for name, columns in TABLES.items():
+        lines += [f"### `{name}`: a row is {A_ROW[name]}", ""]
+        lines += ["| column | unit | needed | meaning | allowed |", "|---|---|---|---|---|"]
+        for c in columns:
+            unit = {"c": "deg C", "pct": "%", "": "text"}.get(c.unit, c.unit)
+            unit = "date" if c.kind == "date" else unit
+            allowed = ", ".join([f"`{word}`" for word in c.choices] or c.limits)
+            needed = "yes " if c.required else ""
+            lines.append(f"| `{c.name}` | {unit} | {needed}| {c.meaning} | {allowed} |")
+        lines.append("")
+    return "\n".join(lines)

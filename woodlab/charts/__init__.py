@@ -7,7 +7,7 @@ Examples
 >>> found = pd.DataFrame({"label": ["white ash"], "estimate": [20.0],
 ...                       "ci_lower": [8.0], "ci_upper": [42.0]})
 >>> wl.charts.interval_chart(found, title="Pieces that cracked [%]").description
-'Pieces that cracked [%] with 95 % intervals: white ash: 20 (8 to 42).'
+'White ash: 20. Pieces that cracked [%] with 95 % intervals: white ash: 20 (8 to 42).'
 """
 
 from __future__ import annotations
@@ -26,25 +26,22 @@ if _GRAMMAR not in sys.modules:
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
-    "quiet": ["drawn"],
-    "theme": ["use_charts", "themed", "series_encoding", "panel_px"],
+    "theme": ["use_charts", "themed", "series_encoding", "panel_px", "drawn"],
     "saving": ["save_chart"],
+    "lists": ["SortableList"],
     "intervals": ["interval_chart"],
     "records": ["weighings_overview", "doubts_chart", "season_air"],
-    "drying": ["drying_curves", "residuals"],
-    "ready": ["ready_list", "ready_dates", "ready_counts", "ready_curves", "past_forecasts_chart"],
-    "notebook.listing": ["SortableList"],
-    "notebook.drawn": ["drawn"],
+    "drying": ["drying_curves", "residuals", "ready_curves"],
+    "ready": ["ready_list", "ready_dates", "ready_counts", "past_forecasts_chart"],
     "pictures.glance": ["season_at_a_glance"],
     "pictures.life": ["life_of_a_bowl"],
     "pictures.counts": ["cracks_as_counts"],
     "pictures.inside": ["inside_the_wall"],
-    "studies.sealing": ["curves_by_seal", "seal_ratios", "weeks_against_cracks"],
-    "studies.pairs": ["pairs_by_log"],
+    "studies.sealing": ["curves_by_seal", "seal_ratios", "weeks_against_cracks", "pairs_by_log"],
     "studies.cracks": [
         "crack_rate_chart", "crack_ratios", "whole_fraction_chart", "risk_by_wall_chart",
+        "looks_calendar", "looking_every",
     ],
-    "studies.looks": ["looks_calendar", "looking_every"],
     "studies.bowls": ["rim_from_above", "bowl_section", "wall_window_chart"],
     "studies.movement": ["measured_and_expected", "shrinkage_estimates", "movement_course"],
     "studies.plan": ["plan_chart", "power_chart", "round_chart"],

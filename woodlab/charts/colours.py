@@ -31,10 +31,10 @@ ON_FILL = ("#fffffe", "#14171a")  # words on a filled `ready` ground
 # From open to closed: the more a seal holds back, the darker it is (on dark screens the brighter),
 # in even steps of lightness, so that grey print keeps the order.
 SEALS = {
-    "none": ("#af8522", "#be752a"),
-    "wax on end grain": ("#9f564c", "#d2997d"),
-    "paint all over": ("#5535a2", "#babfff"),
-    "wax all over": ("#093246", "#bcefe9"),
+    "none": ("#a9891f", "#c15b0c"),
+    "wax on end grain": ("#a6524d", "#c59176"),
+    "paint all over": ("#5e27ae", "#bdbcff"),
+    "wax all over": ("#083045", "#afffea"),
 }
 OTHERS = (("#7b7885", "#36a5a3"), ("#7a4689", "#b7bd0e"), ("#6e1e04", "#4df678"))
 

@@ -1,15 +1,32 @@
-"""Charts of drying curves and of what they leave."""
+"""Charts of drying curves: fitted, forecast, and what they leave."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import QUANTITIES, date_axis, need, series_names, tooltip
-from woodlab.charts.theme import BAND_OPACITY, COLOURS, FAINT_INK, Size, counted, panel_px, themed
+from woodlab import words
+from woodlab.charts.blocks import (
+    BAND_OPACITY,
+    DAYS,
+    MOISTURE,
+    across,
+    band,
+    columns_of,
+    day,
+    level,
+    need,
+    panels,
+    tips,
+    upward,
+)
+from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.errors import WoodlabError
+
+QUANTITIES = {"mass_g": "Mass [g]", "moisture_pct": MOISTURE}
 
 
 def drying_curves(
@@ -40,7 +57,12 @@ def drying_curves(
 
     Returns
     -------
-    FacetChart: bands, curve and weighings against the date or days since turning [d].
+    ConcatChart: bands, curve and weighings against the date or days since turning [d].
+
+    Raises
+    ------
+    WoodlabError
+        When `quantity` is not one of the two.
 
     Examples
     --------
@@ -48,71 +70,63 @@ def drying_curves(
     ...                       "ci_lower_moisture_pct": [57.0, 19.0],
     ...                       "ci_upper_moisture_pct": [63.0, 23.0]})
     >>> drying_curves(curve, quantity="moisture_pct").description
-    'Fitted drying curves, with the 95 % confidence bands, ...: A1 from 60 to 21 % in 60 days.'
+    '1 bowl dried to 21 % moisture. With the 95 % confidence band: A1 from 60 to 21 % in 60 days.'
     """
-    _check_quantity(quantity)
-    when = _time_column(predicted, weighed)
+    if quantity not in QUANTITIES:
+        raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
+    moist, when = quantity == "moisture_pct", _time_column(predicted, weighed)
     need(predicted, quantity, why=f"there is no curve of {quantity} to draw. Use fits.predict.")
-    bands = {
-        "prediction": (f"pi_lower_{quantity}", f"pi_upper_{quantity}"),
-        "confidence": (f"ci_lower_{quantity}", f"ci_upper_{quantity}"),
-    }
-    bands = {name: pair for name, pair in bands.items() if set(pair) <= set(predicted)}
-    frame = predicted.assign(kind="curve")
-    if weighed is not None and quantity in weighed:
-        points = weighed[weighed["piece"].isin(predicted["piece"])].assign(kind="weighing")
-        frame = pd.concat([frame, points], ignore_index=True)
-    keep = ["piece", when, quantity, "kind", *(c for pair in bands.values() for c in pair)]
-    frame = frame[[column for column in keep if column in frame]]
-    x = (
-        altair.X("on:T", title="Date", axis=date_axis(4))
-        if when == "on"
-        else altair.X("days:Q", title="Days since turning [d]", axis=altair.Axis(tickCount=5))
-    )
-    y = altair.Y(f"{quantity}:Q", title=QUANTITIES[quantity], scale=altair.Scale(zero=False))
-    base = altair.Chart(frame).encode(x=x)
-    curve = base.transform_filter("datum.kind == 'curve'")
-    layers = [
-        curve.mark_area(color=COLOURS[4], opacity=BAND_OPACITY).encode(
-            y=altair.Y(f"{low}:Q", title=QUANTITIES[quantity], scale=altair.Scale(zero=False)),
-            y2=f"{high}:Q",
+    points = predicted.head(0) if weighed is None or quantity not in weighed else weighed
+    ends = {"prediction": "pi", "confidence": "ci"}
+    bands = {name: (f"{end}_lower_{quantity}", f"{end}_upper_{quantity}")
+             for name, end in ends.items() if f"{end}_upper_{quantity}" in predicted}  # fmt: skip
+    x = across("on:T", tickCount=4) if when == "on" else across("days:Q", DAYS, tickCount=5)
+    both = pd.concat([predicted[quantity], points[quantity]])
+    # small multiples share their axes; bowls of different weights cannot share one of grams
+    fixed = (min(0.0, both.min()), both.max() * 1.03) if moist else None
+    y = partial(upward, title=QUANTITIES[quantity], ends=fixed, scale={"zero": False})
+    layers, told = {}, []
+    for piece, own in predicted.groupby("piece", sort=False):
+        curve, dots = altair.Chart(own).encode(x=x), points[points["piece"] == piece]
+        layers[str(piece)] = [
+            *(band(curve, y, f"{low}:Q", f"{high}:Q", colour=COLOURS[4])
+              for low, high in bands.values()),
+            curve.mark_line(color=COLOURS[0]).encode(y=y(f"{quantity}:Q")),
+            altair.Chart(dots).mark_point(color=COLOURS[2], size=26)
+            .encode(x=x, y=y(f"{quantity}:Q"), tooltip=tips(dots, quantity)),
+        ]  # fmt: skip
+        first, last = (own.sort_values(when).iloc[k] for k in (0, -1))
+        span = last[when] - first[when]
+        told.append(
+            f"{piece} from {first[quantity]:.0f} to {last[quantity]:.0f} {'%' if moist else 'g'} "
+            f"in {span.days if when == 'on' else span:.0f} days"
         )
-        for low, high in bands.values()
-    ]
-    layers.append(curve.mark_line(color=COLOURS[0]).encode(y=y))
-    layers.append(
-        base.transform_filter("datum.kind == 'weighing'")
-        .mark_point(color=COLOURS[2], size=26)
-        .encode(y=y, tooltip=tooltip(frame, quantity))
-    )
-    pieces = [str(name) for name in predicted["piece"].unique()]
-    columns = min(columns, len(pieces))
-    chart = (
-        altair.layer(*layers)
-        .properties(width=panel_px(size, columns, axis_px=48), height=150)
-        .facet(facet=altair.Facet("piece:N", title=None, sort=pieces), columns=columns)
-        # small multiples share their axes; bowls of different weights cannot share one of grams
-        .resolve_scale(x="shared", y="shared" if quantity == "moisture_pct" else "independent")
-    )
-    named = f", with the 95 % {' and '.join(reversed(bands))} bands" if bands else ""
-    alt = (
-        f"Fitted drying curves{named}, of {counted(len(pieces), 'piece')}: "
-        + "; ".join(
-            _curve_words(part, when, quantity) for _, part in predicted.groupby("piece", sort=False)
-        )
-        + "."
-    )
-    ends = predicted.groupby("piece", sort=False)[quantity].agg(["first", "last"])
-    if quantity == "moisture_pct":
-        told, ends = "dried to {} % moisture", ends["last"]
-    else:
-        told, ends = "lost {} % of their weight", 100 * (1 - ends["last"] / ends["first"])
-    low, high = f"{ends.min():.0f}", f"{ends.max():.0f}"
-    says = (
-        f"{counted(len(pieces), 'bowl')} {told.format(low if low == high else f'{low} to {high}')}"
-    )
-    sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve{named}."
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
+    ends_of = predicted.groupby("piece", sort=False)[quantity].agg(["first", "last"])
+    number = ends_of["last"] if moist else 100 * (1 - ends_of["last"] / ends_of["first"])
+    number = _range(number)
+    did = f"dried to {number} % moisture" if moist else f"lost {number} % of their weight"
+    named = f"{' and '.join(reversed(bands))} band{'s' if len(bands) > 1 else ''}" if bands else ""
+    sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
+    chart = panels(layers, columns=columns, height=150, size=size, axis_px=48)
+    if not moist:
+        chart = chart.resolve_scale(y="independent")
+    return themed(
+        chart, says=f"{words.tally(len(layers), 'bowl')} {did}", size=size,
+        alt=f"{f'With the 95 % {named}: ' if named else ''}{'; '.join(told)}.",
+        sub=f"{sub}, with the 95 % {named}." if named else f"{sub}.",
+    )  # fmt: skip
+
+
+def _range(values: pd.Series) -> str:
+    low, high = f"{values.min():.0f}", f"{values.max():.0f}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _time_column(*frames: pd.DataFrame | None) -> str:
+    for column in ("days", "on"):
+        if all(frame is None or column in frame for frame in frames):
+            return column
+    raise WoodlabError("the frames need a column `days` or `on`, the same one in both.")
 
 
 def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page") -> Any:
@@ -128,7 +142,7 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
 
     Returns
     -------
-    LayerChart or FacetChart: points about a rule at zero [g].
+    LayerChart or ConcatChart: points about a rule at zero [g].
 
     Examples
     --------
@@ -136,61 +150,96 @@ def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page"
     ...                      "law": ["film"] * 3 + ["exponential"] * 3,
     ...                      "residual_g": [-1.0, 1.0, -1.0, -9.0, 12.0, -9.0]})
     >>> residuals(left[left["law"] == "film"]).description
-    'Residuals of 3 weighings of 1 piece against time; 95 % of them lie within 1.0 g of the curves.'
+    '95 % of weighings lie within 1.0 g of the curves. Residuals of 3 weighings of 1 piece.'
     >>> residuals(left, by="law").description
-    'Residuals of 6 weighings ... in panels by law: exponential, film.'
+    '95 % of weighings ... of 6 weighings of 1 piece, in panels by law: exponential, film.'
     """
     need(frame, "residual_g", why="there are no residuals to draw. The column is `residual_g`.")
-    when = _time_column(frame, None)
-    x = (
-        altair.X("on:T", title="Date", axis=date_axis(4))
-        if when == "on"
-        else altair.X("days:Q", title="Days since turning [d]")
-    )
-    base = altair.Chart(frame)
-    points = base.mark_point(size=16, opacity=0.5).encode(
-        x=x,
-        y=altair.Y("residual_g:Q", title="Weighed minus fitted [g]"),
-        tooltip=tooltip(frame, "residual_g"),
-    )
-    zero = base.mark_rule(color=FAINT_INK).encode(y=altair.datum(0))
-    chart = zero + points
-    spread = frame["residual_g"].abs().quantile(0.95)
-    alt = (
-        f"Residuals of {len(frame)} weighings of {counted(frame['piece'].nunique(), 'piece')} "
-        f"against time; 95 % of them lie within {spread:.1f} g of the curves"
-    )
-    says = f"95 % of weighings lie within {spread:.1f} g of the curves"
-    sub = "Weighed minus fitted mass [g], a point a weighing, against time."
+    when = _time_column(frame)
+    x = across("on:T", tickCount=4) if when == "on" else across("days:Q", DAYS)
+    most = float(frame["residual_g"].abs().max()) * 1.05 or 1.0
+    y = partial(upward, title="Weighed minus fitted [g]", ends=(-most, most))
+
+    def layers(own: pd.DataFrame) -> list[Any]:
+        dots = altair.Chart(own).mark_point(size=16, opacity=0.5)
+        zero = altair.Chart(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
+        return [
+            zero.encode(y=y("residual_g:Q")),
+            dots.encode(x=x, y=y("residual_g:Q"), tooltip=tips(own, "residual_g")),
+        ]
+
+    told = f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}"
     if by is None:
-        return themed(chart, alt=alt + ".", says=says, sub=sub, size=size)
-    names = series_names(frame[by])
-    columns = min(3, len(names))
-    panels = chart.properties(width=panel_px(size, columns), height=150).facet(
-        facet=altair.Facet(f"{by}:N", title=None, sort=names), columns=columns
+        chart = altair.layer(*layers(frame))
+    else:
+        parts = {str(name): layers(own) for name, own in frame.groupby(by)}
+        chart = panels(parts, columns=columns_of(len(parts)), height=150, size=size)
+        told += f", in panels by {by}: {', '.join(parts)}"
+    spread = frame["residual_g"].abs().quantile(0.95)
+    return themed(
+        chart, says=f"95 % of weighings lie within {spread:.1f} g of the curves",
+        sub="Weighed minus fitted mass [g], a point a weighing, against time.", alt=f"{told}.",
+        size=size,
+    )  # fmt: skip
+
+
+def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
+    """Moisture of a few pieces: weighings, the curve so far and to come with its band, the target.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        From `forecast_curves`.
+    size : as for `themed`
+
+    Returns
+    -------
+    ConcatChart: a panel a piece: moisture [% of oven-dry mass] against the date.
+
+    Examples
+    --------
+    >>> curves = pd.DataFrame({
+    ...     "piece": "A1", "on": pd.to_datetime(["2026-03-01", "2026-05-01", "2026-07-01"]),
+    ...     "part": ["weighed", "so far", "to come"], "moisture_pct": [60.0, 25.0, 14.0],
+    ...     "lower_pct": [None, 24.0, 11.0], "upper_pct": [None, 26.0, 17.0],
+    ...     "target_moisture_pct": 14.0})
+    >>> ready_curves(curves).description
+    '1 of 1 bowls reaches 14 % by 1 July 2026. A1 ends at 14 % (11 to 17) on 2026-07-01.'
+    """
+    need(curves, why="no bowl is waiting, so there is no curve to draw.")
+    top = float(curves["moisture_pct"].max())
+    upper = curves["upper_pct"].max()
+    if pd.notna(upper):  # room for the band, but not so much that curves lie flat
+        top = max(top, min(float(upper), 1.5 * top))
+    x = across("on:T", tickCount=4)
+    y = partial(upward, title=MOISTURE, ends=(0, top))
+    layers = {}
+    for name, own in curves.groupby("piece", sort=False):
+        part = {kind: altair.Chart(own[own["part"] == kind]).encode(x=x, y=y("moisture_pct:Q"))
+                for kind in ("so far", "to come", "weighed")}  # fmt: skip
+        curve = altair.Chart(own[own["part"] != "weighed"]).encode(x=x)
+        layers[f"Bowl {name}"] = [
+            band(curve, y, "lower_pct:Q", "upper_pct:Q", shade=BAND_OPACITY),
+            part["so far"].mark_line(color=COLOURS[0]),
+            part["to come"].mark_line(color=COLOURS[0], strokeDash=[6, 3]),
+            part["weighed"].mark_point(color=COLOURS[2], size=22),
+            *level(own["target_moisture_pct"].iloc[0], y, "moisture_pct"),
+        ]
+    last = curves[curves["part"] == "to come"].groupby("piece", sort=False).tail(1)
+    told = "; ".join(
+        f"{row.piece} ends at {row.moisture_pct:.0f} % ({row.lower_pct:.0f} to "
+        f"{row.upper_pct:.0f}) on {day(row.on)}"
+        for row in last.itertuples()
     )
-    alt += f", in panels by {by}: {', '.join(names)}."
-    return themed(panels, alt=alt, says=says, sub=sub, size=size)
-
-
-def _check_quantity(quantity: str) -> None:
-    if quantity not in QUANTITIES:
-        raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
-
-
-def _time_column(predicted: pd.DataFrame, weighed: pd.DataFrame | None) -> str:
-    frames = [predicted] if weighed is None else [predicted, weighed]
-    for column in ("days", "on"):
-        if all(column in frame for frame in frames):
-            return column
-    raise WoodlabError("the frames need a column `days` or `on`, the same one in both.")
-
-
-def _curve_words(part: pd.DataFrame, when: str, quantity: str) -> str:
-    part = part.sort_values(when)
-    first, last = part.iloc[0], part.iloc[-1]
-    span = (
-        f"{(last[when] - first[when]).days if when == 'on' else last[when] - first[when]:.0f} days"
+    there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum())
+    goal = curves["target_moisture_pct"].median()
+    says = (
+        f"{there} of {len(layers)} bowls reach{'es' if there == 1 else ''} {goal:.0f} % by "
+        f"{words.day(curves['on'].max())}"
     )
-    unit = "g" if quantity == "mass_g" else "%"
-    return f"{first['piece']} from {first[quantity]:.0f} to {last[quantity]:.0f} {unit} in {span}"
+    sub = (
+        f"{MOISTURE}. Dots: weighings; line: so far; dashed: to come, with its band; level: dry "
+        "enough."
+    )
+    chart = panels(layers, columns=3, height=210, size=size, axis_px=46)
+    return themed(chart, alt=f"{told}.", says=says, sub=sub, size=size)

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import altair
 import numpy as np
 import pandas as pd
 
-from woodlab.charts.axes import need
-from woodlab.charts.theme import COLOURS, FAINT_INK, INK, Size, themed
+from woodlab.charts.blocks import across, need, spans, tip, written
+from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import fitting
 
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 _LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
 _STEP_PX = 38
-_TICKS = (1, 2, 5)  # of a logarithmic axis, in each power of ten
+_TICKS = (1, 2, 5)  # of an axis, in each power of ten
 
 
 def interval_chart(
@@ -24,7 +25,7 @@ def interval_chart(
     title: str,
     says: str = "",
     estimate: str = "estimate",
-    reference: float | None = None,
+    reference: float | str | None = None,
     log: bool = False,
     in_order: bool = False,
     level: str = "95 %",
@@ -44,8 +45,8 @@ def interval_chart(
         The chart's title; which rows stand apart, unless given.
     estimate : str
         The column that holds the estimates.
-    reference : float, optional
-        Where "no difference" is: a mark in each row.
+    reference : float or str, optional
+        Where "no difference" is: a mark in each row; or the column that holds each row's own mark.
     log : bool
         A logarithmic axis where the ends span more than sixfold, as ratios may; cut at a
         thousandfold.
@@ -64,75 +65,71 @@ def interval_chart(
     >>> frame = pd.DataFrame({"label": ["ash", "oak"], "estimate": [1.4, float("nan")],
     ...                       "ci_lower": [0.9, 0.2], "ci_upper": [2.2, 8.0]})
     >>> interval_chart(frame, title="Rate [ratio]", reference=1.0, log=True).description
-    'Rate [ratio] with 95 % intervals: ash: 1.4 (0.9 to 2.2); oak: not known (0.2 to 8).'
+    '0 of 2 intervals exclude no difference. Rate [ratio] ...: ash: 1.4 (0.9 to 2.2); oak: not ...'
     >>> interval_chart(frame.drop(columns="ci_upper"), title="Rate [ratio]")
     Traceback (most recent call last):
         ...
     woodlab.errors.WoodlabError: this chart needs rows with ... missing: ci_upper.
     """
     need(frame, "label", estimate, "ci_lower", "ci_upper")
-    frame = frame.assign(
-        label=frame["label"].astype(str),
-        words=frame["label"].astype(str) + (": " + frame["text"] if "text" in frame else ""),
-    )
+    columns = ["label", estimate, "ci_lower", "ci_upper", *(["text"] if "text" in frame else [])]
+    mark = frame[reference] if isinstance(reference, str) else reference
+    frame = frame[columns].assign(label=frame["label"].astype(str), mark=mark)
+    frame["words"] = frame["label"] + (": " + frame["text"] if "text" in frame else "")
     if not in_order:
         frame = frame.sort_values(estimate, ascending=False, na_position="last", kind="stable")
     ends = frame[["ci_lower", "ci_upper", estimate]]
     log = log and not (ends.min().min() * _LINEAR_FOLD > ends.max().max())
-    scale, axis, cut = _scale(frame, estimate, reference, log=log, title=title)
-    low, high = scale["domain"]
+    ticks, cut = _ticks(frame[[*ends, "mark"]].to_numpy(float), log=log, title=title)
+    low, high = ticks[0], ticks[-1]
     frame = frame.assign(
         from_=frame["ci_lower"].clip(low, high), to_=frame["ci_upper"].clip(low, high),
         open_low=(frame["ci_lower"] < low) | (log & (frame["ci_lower"] <= 0)),
         open_high=frame["ci_upper"] > high,
     )  # fmt: skip
-    tips = [
-        altair.Tooltip("label:N", title="what"),
-        altair.Tooltip(f"{estimate}:Q", title="estimate", format=".3g"),
-        altair.Tooltip("ci_lower:Q", title=f"lower end ({level})", format=".3g"),
-        altair.Tooltip("ci_upper:Q", title=f"upper end ({level})", format=".3g"),
-    ]
-    x: dict[str, Any] = {"scale": scale, "axis": axis}
+    how: dict[str, Any] = {"scale": {"type": "log", "clamp": True}, "format": "~g"} if log else {}
+    x = partial(across, title=title, ends=(low, high), values=ticks[:: max(1, len(ticks) // 8)],
+                **how)  # fmt: skip
     base = altair.Chart(frame).encode(
-        y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None), tooltip=tips
-    )
-    arrow: dict[str, Any] = {"filled": True, "size": 90, "color": COLOURS[4], "opacity": 1}
+        y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
+        tooltip=[tip("label:N", "what"), tip(f"{estimate}:Q", "estimate", ".3g"),
+                 tip("ci_lower:Q", f"lower end ({level})", ".3g"),
+                 tip("ci_upper:Q", f"upper end ({level})", ".3g")],
+    )  # fmt: skip
+    arrow: dict[str, Any] = {"size": 90, "color": COLOURS[4]}
     left, right = (base.transform_filter(f"datum.{end}") for end in ("open_low", "open_high"))
+    bars, _ = spans(base, x, "from_:Q", f"{estimate}:Q", "to_:Q")
+    known = base.transform_filter(f"isValid(datum.{estimate})")
     layers = [
-        base.mark_rule(strokeWidth=3, color=COLOURS[4]).encode(
-            x=altair.X("from_:Q", **x), x2="to_:Q"
-        ),
-        left.mark_point(shape="triangle-left", **arrow).encode(x=altair.X("from_:Q", **x)),
-        right.mark_point(shape="triangle-right", **arrow).encode(x=altair.X("to_:Q", **x)),
-        base.transform_filter(f"isValid(datum.{estimate})")
-        .mark_point(size=80, color=COLOURS[0])
-        .encode(x=altair.X(f"{estimate}:Q", **x)),
-        base.mark_text(align="left", baseline="bottom", dy=-8, color=INK).encode(
-            x=altair.value(0), text="words:N"
-        ),
-    ]
+        base.mark_tick(orient="vertical", size=16, thickness=2, color=FAINT_INK)
+        .encode(x=x("mark:Q")),
+        bars,
+        left.mark_point(shape="triangle-left", **arrow).encode(x=x("from_:Q")),
+        right.mark_point(shape="triangle-right", **arrow).encode(x=x("to_:Q")),
+        known.mark_point(size=80, color=COLOURS[0]).encode(x=x(f"{estimate}:Q")),
+        *written(base.encode(x=altair.value(0), text="words:N"), align="left", baseline="bottom",
+                 dy=-8),
+    ][reference is None :]  # fmt: skip
     sub = f"{title}, with {level} intervals{cut}"
     if reference is not None:
-        at = base.transform_calculate(at=str(reference))
-        mark = at.mark_tick(orient="vertical", size=14, thickness=2, color=FAINT_INK)
-        layers.insert(0, mark.encode(x=altair.X("at:Q", **x)))
-        sub += f"; upright mark: {'no difference' if reference in (0, 1) else f'{reference:g}'}"
-    rows = "; ".join(
+        named = "no difference" if reference in (0, 1) else reference
+        sub += f"; upright mark: {named}"
+    told = "; ".join(
         f"{r['label']}: {_number(r[estimate])} ({_number(r['ci_lower'])} to "
         f"{_number(r['ci_upper'])})"
         for _, r in frame.iterrows()
     )
     chart = altair.layer(*layers).properties(height=altair.Step(_STEP_PX))
-    alt = f"{title} with {level} intervals: {rows}."
-    says = says or _apart(frame, estimate, reference)
+    alt = f"{title} with {level} intervals: {told}."
+    says = says or _apart(frame, estimate, named=reference is not None)
     return themed(chart, alt=alt, says=says, sub=f"{sub}.", size=size)
 
 
-def _apart(frame: pd.DataFrame, estimate: str, reference: float | None) -> str:
+def _apart(frame: pd.DataFrame, estimate: str, *, named: bool) -> str:
     """Which rows stand apart by their intervals: from no difference, or top and bottom row."""
     n = len(frame)
-    if reference is not None:
-        off = int(((frame["ci_lower"] > reference) | (frame["ci_upper"] < reference)).sum())
+    if named:
+        off = int(((frame["ci_lower"] > frame["mark"]) | (frame["ci_upper"] < frame["mark"])).sum())
         return fitting(f"{off} of {n} intervals exclude no difference")
     known = frame[frame[estimate].notna()].sort_values(estimate)
     if len(known) < 2:
@@ -144,44 +141,27 @@ def _apart(frame: pd.DataFrame, estimate: str, reference: float | None) -> str:
     return "The intervals overlap: too few to tell the groups apart"
 
 
-def _scale(
-    frame: pd.DataFrame, estimate: str, reference: float | None, *, log: bool, title: str
-) -> tuple[Any, Any, str]:
-    """The axis, whose last ticks stand beyond every end, and words for where it cuts bars off."""
-    values = frame[[estimate, "ci_lower", "ci_upper"]].to_numpy(dtype=float).ravel()
-    values = np.append(values[np.isfinite(values)], [] if reference is None else [reference])
+def _ticks(values: np.ndarray, *, log: bool, title: str) -> tuple[list[float], str]:
+    """Ticks of which the first and last stand beyond every end, and words for what they cut off."""
+    values = values[np.isfinite(values)]
     if log:
         values = values[values > 0] if (values > 0).any() else np.array([1.0])
         low, high = max(values.min(), 1 / MOST_FOLD), min(values.max(), MOST_FOLD)
         decades = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 2)
         ticks = np.array([k * 10.0**d for d in decades for k in _TICKS])
         first = max(int(np.searchsorted(ticks, low * 1.0001)) - 1, 0)
-        last = int(np.searchsorted(ticks, high * 0.9999))
-        ticks = ticks[first : last + 1]
-        shown = ticks[:: max(1, len(ticks) // 8)]
         cut = values.min() < 1 / MOST_FOLD or values.max() > MOST_FOLD
         told = f"; cut at {1 / MOST_FOLD:g} and {MOST_FOLD:g}" if cut else ""
-        scale = altair.Scale(type="log", domain=[float(ticks[0]), float(ticks[-1])], nice=False,
-                             clamp=True)  # fmt: skip
-        axis = altair.Axis(title=title, values=[float(tick) for tick in shown], format="~g")
-        return scale, axis, told
+        return ticks[first : int(np.searchsorted(ticks, high * 0.9999)) + 1].tolist(), told
     low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
-    axis = altair.Axis(title=title, tickCount=6)
     if "[%]" in title and low >= 0 and 50 < high <= 100:
-        return altair.Scale(domain=[0, 100], nice=False), axis, ""
+        return [0.0, 20.0, 40.0, 60.0, 80.0, 100.0], ""
     low = 0.0 if 0 <= low < 0.4 * high else low
-    step = _nice((high - low or abs(high) or 1.0) / 5)
-    ends = [float(np.floor(low / step) * step), float(np.ceil(high / step) * step)]
-    if ends[0] == ends[1]:
-        ends[1] += step
-    axis = altair.Axis(title=title, values=np.arange(ends[0], ends[1] + step / 2, step).tolist())
-    return altair.Scale(domain=ends, nice=False), axis, ""
-
-
-def _nice(step: float) -> float:
-    """The next larger of 1, 2, 5 in its power of ten."""
+    step = (high - low or abs(high) or 1.0) / 5
     power = 10.0 ** np.floor(np.log10(step))
-    return float(next(k * power for k in (1, 2, 5, 10) if k * power >= step * 0.9999))
+    step = next(k * power for k in (*_TICKS, 10) if k * power >= step * 0.9999)
+    first, last = np.floor(low / step), np.ceil(high / step)
+    return (np.arange(first, max(last, first + 1) + 1) * step).tolist(), ""
 
 
 def _number(value: float) -> str:

@@ -9,12 +9,15 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import DAY, date_axis, need, series_names, tooltip
+from woodlab.charts.blocks import across, day, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import order_of_seals, role, seal_colours
-from woodlab.charts.theme import Size, counted, heading, panel_px, series_encoding, themed
+from woodlab.charts.theme import Size, themed
 
 _NO_SERIES = "unknown"
-_TOP_PCT = 130.0  # slips of the decimal point are drawn at the top, not to scale
+_AIR = {
+    "temp_c": "Temperature [°C]", "rh_pct": "Relative humidity [%]",
+    "moisture_pct": "Equilibrium moisture [%]",
+}  # fmt: skip
 
 
 def weighings_overview(
@@ -48,79 +51,84 @@ def weighings_overview(
     ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
     ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
     ...                             "mass_g": [1480, 1390, 13100]}))  # a slip: ringed
-    >>> chart = weighings_overview(book.weighings, book.pieces, book.doubts)
-    >>> chart.description
-    'Masses of 1 piece at 3 weighings ..., between 1390 and 13100 g, by seal: none. 1 of them ...'
-    >>> chart.title.text
-    ['1 of 3 weights looks odd']
+    >>> print(weighings_overview(book.weighings, book.pieces, book.doubts).description)
+    1 of 3 weights looks odd. 3 weighings of 1 white ash from 2026-03-01 to 2026-03-15, between 1390
+    and 13100 g, by seal: none. 1 of them is ringed as doubtful.
     """
     need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
-    frame = _with_piece_facts(weighings[["piece", "on", "mass_g"]], pieces).sort_values("on")
+    frame = weighings[["piece", "on", "mass_g"]].merge(
+        pieces[["piece", "species", "seal"]], on="piece", how="left"
+    )
+    frame = frame.fillna({"species": _NO_SERIES, "seal": _NO_SERIES}).sort_values(
+        "on", kind="stable"
+    )
     frame["odd"] = _doubted(frame, doubts)
-    frame["part_pct"] = 100 * frame["mass_g"] / _first_good(frame)
-    top = min(max(105.0, float(frame["part_pct"].max())), _TOP_PCT)
-    low = max(0.0, 10 * float(np.floor(frame["part_pct"].clip(upper=top).min() / 10)))
-    frame["shown_pct"] = frame["part_pct"].clip(upper=top)
-    y = altair.Y("shown_pct:Q", title="Weight [% of the first]",
-                 scale=altair.Scale(domain=[low, top], nice=False))  # fmt: skip
+    by_piece = frame.groupby("piece")["mass_g"].transform("first")
+    good = frame[~frame["odd"]].groupby("piece")["mass_g"].first()
+    frame["part_pct"] = 100 * frame["mass_g"] / frame["piece"].map(good).fillna(by_piece)
+    # what is in doubt may be far off: it is drawn at the edge of what the others need
+    sure = frame.loc[~frame["odd"], "part_pct"] if not frame["odd"].all() else frame["part_pct"]
+    low = 10 * float(np.floor(sure.min() / 10)) - 10
+    top = 10 * float(np.ceil(sure.max() / 10)) + 10
+    frame["shown_pct"] = frame["part_pct"].clip(low, top)
     seals = order_of_seals(frame["seal"])
-    columns = min(2, len(seals)) if size == "page" else 1
-    x = altair.X("on:T", title="Date", axis=date_axis(4 if columns > 1 else 7))
-    panels = []
+    x = across("on:T", tickCount=4 if len(seals) > 1 else 7)
+    y = upward("shown_pct:Q", "Weight [% of the first]", (low, top))
+    layers = {}
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own = frame[frame["seal"] == seal]
-        base = altair.Chart(own).encode(x=x, y=y, tooltip=tooltip(own, "mass_g"))
-        odd = altair.Chart(own[own["odd"]]).encode(x=x, y=y)
-        layers = [
+        base = altair.Chart(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
+        ringed = own[own["odd"]]
+        odd = altair.Chart(ringed).encode(x=x, y=y)
+        name = altair.Chart(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
+        n = own["piece"].nunique()
+        named = words.opened(words.bowls(seal, n))
+        layers[named if seal != _NO_SERIES else f"{n} without a seal noted"] = [
             base.mark_line(strokeWidth=1, color=colour, opacity=0.7).encode(detail="piece:N"),
             base.mark_point(size=9, color=colour),
-        ]
-        if own["odd"].any():
-            how: dict[str, Any] = {
-                "align": "left",
-                "dx": 9,
-                "fontWeight": "bold",
-                "color": role("cracked"),
-            }
-            layers += [
-                odd.mark_point(filled=False, size=120, strokeWidth=2, color=role("cracked"),
-                               shape="circle", tooltip=True),
-                odd.mark_text(**how).encode(text="piece:N"),
-            ]  # fmt: skip
-        n = own["piece"].nunique()
-        head = (
-            words.opened(words.bowls(seal, n))
-            if seal != _NO_SERIES
-            else f"{n} without a seal noted"
-        )
-        panels.append(
-            altair.layer(*layers).properties(
-                width=panel_px(size, columns, axis_px=52), height=170, title=heading(head)
-            )
-        )
+            odd.mark_point(filled=False, size=120, strokeWidth=2, color=role("cracked")),
+            *written(name, align="left", dx=9, fontWeight="bold", color=role("cracked")),
+        ]  # fmt: skip
     n, total = int(frame["odd"].sum()), len(frame)
-    alt = (
-        f"Masses of {counted(frame['piece'].nunique(), 'piece')} at {total} weighings from "
-        f"{_day(frame['on'].min())} to {_day(frame['on'].max())}, between "
-        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
-        f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
+    woods = ", ".join(
+        f"{count} {wood}"
+        for wood, count in frame.drop_duplicates("piece")["species"].value_counts().items()
     )
-    says = f"{n} of {total:,} weights {'looks' if n == 1 else 'look'} odd"
+    told = (
+        f"{words.tally(total, 'weighing')} of {woods} from {day(frame['on'].min())} to "
+        f"{day(frame['on'].max())}, between {frame['mass_g'].min():.0f} and "
+        f"{frame['mass_g'].max():.0f} g, by seal: {', '.join(seals)}. "
+        f"{n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
+    )
+    says = f"{n or 'None'} of {total:,} weights {'look' if n > 1 else 'looks'} odd"
     sub = (
-        "Weight [% of each bowl's first] against the date, a line a bowl. Ringed and named: "
-        "compare with the paper."
+        f"Weight [% of each bowl's first] against the date, a line a bowl: {woods}. Ringed and "
+        "named: compare with the paper."
     )
-    if float(frame["part_pct"].max()) > top:
-        sub += " Weights beyond the top are drawn at it."
-    chart = altair.concat(*panels, columns=columns)
-    return themed(chart, alt=alt, says=says if n else f"None of {total:,} weights looks odd",
-                  sub=sub, size=size)  # fmt: skip
+    if not frame["part_pct"].between(low, top).all():
+        sub += " Weights beyond an edge are drawn at it."
+    chart = panels(layers, columns=2, size=size, axis_px=52)
+    return themed(chart, alt=told, says=says, sub=sub, size=size)
 
 
-def _first_good(frame: pd.DataFrame) -> pd.Series:
-    """Each row's first weight of its bowl that is not in doubt, or the first of all."""
-    good = frame[~frame["odd"]].groupby("piece")["mass_g"].first()
-    return frame["piece"].map(good).fillna(frame.groupby("piece")["mass_g"].transform("first"))
+def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
+    """The weighings in doubt: a doubt says `before then now`, as short as numbers are shown."""
+    if doubts is None or not len(doubts):
+        return pd.Series(False, index=frame.index)
+    ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
+    said = {
+        (str(piece), *(f"{float(part):g}" for part in str(value).split(" then ")))
+        for piece, value in zip(ours["piece"], ours["value"], strict=True)
+    }
+    now = frame["mass_g"].map("{:g}".format)
+    before = now.groupby(frame["piece"]).shift()
+    return pd.Series(
+        [
+            (str(piece), b, n) in said or (str(piece), n) in said
+            for piece, b, n in zip(frame["piece"], before, now, strict=True)
+        ],
+        index=frame.index,
+    )
 
 
 def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
@@ -141,31 +149,24 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
     >>> doubts = pd.DataFrame({"table": ["weighings", "weighings", "pieces"],
     ...                        "column": ["mass_g", "mass_g", "wall_mm"]})
     >>> doubts_chart(doubts).description
-    'Entries in doubt by table and column: pieces: wall_mm 1, weighings: mass_g 2.'
+    '3 entries to compare with the paper. By table and column: pieces: wall_mm 1; weighings: ...'
     """
-    frame = doubts.assign(place=doubts["table"].astype(str) + ": " + doubts["column"].astype(str))
-    if not len(frame):
-        frame = pd.DataFrame({"place": ["no entry in doubt"], "count": [0]})
-    else:
-        frame = frame.groupby("place").size().rename("count").reset_index()
+    place = doubts["table"].astype(str) + ": " + doubts["column"].astype(str)
+    frame = place.value_counts().sort_index().rename_axis("place").rename("count").reset_index()
+    n = len(doubts)
     base = altair.Chart(frame).encode(
         y=altair.Y("place:N", title=None, sort="-x"),
-        x=altair.X("count:Q", title="Entries in doubt [count]", axis=altair.Axis(tickMinStep=1)),
-        tooltip=[altair.Tooltip("place:N", title="table: column"), "count:Q"],
+        x=across("count:Q", "Entries in doubt [count]", tickMinStep=1),
     )
     chart = base.mark_bar(height=14) + base.mark_text(dx=5, align="left").encode(text="count:Q")
-    listed = ", ".join(f"{row.place} {row.count}" for row in frame.itertuples(index=False))
-    alt = (
-        f"Entries in doubt by table and column: {listed}." if len(doubts) else "No entry in doubt."
-    )
-    n = len(doubts)
-    says = (
-        f"{n} {'entry' if n == 1 else 'entries'} to compare with the paper"
-        if n
-        else "No entry looks odd"
-    )
-    sub = "Entries in doubt, by table and column [count]."
-    return themed(chart.properties(height=altair.Step(24)), alt=alt, says=says, sub=sub, size=size)
+    told = "; ".join(f"{row.place} {row.count}" for row in frame.itertuples(index=False))
+    return themed(
+        chart.properties(height=altair.Step(24)), size=size,
+        alt=f"By table and column: {told}." if n else "No entry in doubt.",
+        says=f"{words.tally(n, 'entry') if n == 1 else f'{n} entries'} to compare with the paper"
+        if n else "No entry looks odd",
+        sub="Entries in doubt, by table and column [count].",
+    )  # fmt: skip
 
 
 def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -180,86 +181,37 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Returns
     -------
-    VConcatChart: a panel a quantity against the date.
+    ConcatChart: a panel a quantity against the date.
 
     Examples
     --------
     >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-01-10", "2026-07-10"]),
     ...                     "temp_c": [2.0, 21.0], "rh_pct": [84.0, 58.0]})
-    >>> chart = season_air(air)
-    >>> [panel["encoding"]["y"]["title"] for panel in chart.to_dict()["vconcat"]]
-    ['Temperature [°C]', 'Relative humidity [%]']
-    >>> chart.description
-    'The air from ...: Temperature [°C] 2 to 21; Relative humidity [%] 58 to 84.'
+    >>> season_air(air).description
+    'The air ran from 2 to 21 °C. From ...: Temperature [°C] 2 to 21; Relative humidity [%] 58 ...'
     """
-    panels = {
-        "temp_c": "Temperature [°C]",
-        "rh_pct": "Relative humidity [%]",
-        "moisture_pct": "Equilibrium moisture [%]",
-    }
-    present = [column for column in panels if column in air and air[column].notna().any()]
+    present = [column for column in _AIR if column in air and air[column].notna().any()]
     need(
         air if present else air.head(0), why="there is no air to draw. Add rows to the table `air`."
     )
-    places = series_names(air["place"]) if "place" in air and air["place"].notna().any() else []
-    frame = air.assign(place=air["place"].fillna("(no place)") if places else "all places")
-    if places:
-        places = series_names(frame["place"])
-    charts = []
+    placed = "place" in air and air["place"].notna().any()
+    frame = air.assign(place=air["place"].fillna("(no place)") if placed else "all places")
+    frame = frame[["on", "place", *present]]
+    x = across("on:T", tickCount=7, scale={"nice": False})
+    layers = {}
     for column in present:
-        chart = (
-            altair.Chart(frame)
-            .mark_line(strokeWidth=1.6)
-            .encode(
-                x=altair.X("on:T", title="Date" if column == present[-1] else None,
-                           axis=date_axis()),
-                y=altair.Y(f"{column}:Q", title=panels[column], scale=altair.Scale(zero=False)),
-                tooltip=[altair.Tooltip("on:T", title="date", format=DAY),
-                         altair.Tooltip(f"{column}:Q", title=panels[column], format=".1f")],
-            )
-            .properties(width=panel_px(size), height=110)
-        )  # fmt: skip
-        if len(places) > 1:
-            chart = chart.encode(
-                **series_encoding("place", "Place", mark="line", domain=places, size=size)
-            )
-        charts.append(chart)
-    ranges = "; ".join(
-        f"{panels[column]} {frame[column].min():.0f} to {frame[column].max():.0f}"
-        for column in present
-    )
-    alt = f"The air from {_day(frame['on'].min())} to {_day(frame['on'].max())}: {ranges}."
+        y = upward(f"{column}:Q", None, scale={"zero": False}, tickCount=5)
+        tooltip = [tip("on:T", "date", "%d %b %Y"), f"{column}:Q"]
+        layers[_AIR[column]] = lines(frame, x, y, "place", strokeWidth=1.6, tooltip=tooltip)
+    ends = {column: f"{frame[column].min():.0f} to {frame[column].max():.0f}" for column in present}
+    told = "; ".join(f"{_AIR[column]} {ends[column]}" for column in present)
     if "moisture_pct" in present:
-        ends = frame["moisture_pct"].min(), frame["moisture_pct"].max()
-        says = f"The air would bring wood to {ends[0]:.0f} to {ends[1]:.0f} %"
+        says = f"The air would bring wood to {ends['moisture_pct']} %"
     else:
-        ends = frame[present[0]].min(), frame[present[0]].max()
         unit = "°C" if present[0] == "temp_c" else "% humidity"
-        says = f"The air ran from {ends[0]:.0f} to {ends[1]:.0f} {unit}"
-    sub = f"{'; '.join(panels[column] for column in present)}, against the date."
-    chart = altair.vconcat(*charts).resolve_scale(x="shared")
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
-
-
-def _with_piece_facts(frame: pd.DataFrame, pieces: pd.DataFrame) -> pd.DataFrame:
-    facts = pieces[["piece", "species", "seal"]]
-    joined = frame.merge(facts, on="piece", how="left")
-    return joined.fillna({"species": _NO_SERIES, "seal": _NO_SERIES})
-
-
-def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
-    if doubts is None or not len(doubts):
-        return pd.Series(False, index=frame.index)
-    ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
-    # A doubt says `before then now`, as short as numbers are shown: `now` is ringed.
-    last = ours["value"].astype(str).str.split(" then ").str[-1]
-    masses = pd.to_numeric(last, errors="coerce").map("{:g}".format)
-    marked = set(zip(ours["piece"], masses, strict=True))
-    shown = frame["mass_g"].map("{:g}".format)
-    return pd.Series(
-        [pair in marked for pair in zip(frame["piece"], shown, strict=True)], index=frame.index
-    )
-
-
-def _day(stamp: pd.Timestamp) -> str:
-    return f"{stamp:%Y-%m-%d}"
+        says = f"The air ran from {ends[present[0]]} {unit}"
+    return themed(
+        panels(layers, height=110, size=size, axis_px=120 if frame["place"].nunique() > 1 else 42),
+        alt=f"From {day(frame['on'].min())} to {day(frame['on'].max())}: {told}.", says=says,
+        sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.", size=size,
+    )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import html
 import re
 from pathlib import Path
 from typing import Any, Literal
@@ -60,11 +61,11 @@ def save_chart(
     woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'cracked.jpg'. Change ...
     """
     path = Path(path)
-    ending = path.suffix.lower()
-    if ending == ".svg":
+    if path.suffix.lower() == ".svg":
         path.write_text(chart_svg(chart, locale=locale, look=look), encoding="utf-8")
-    elif ending == ".png":
-        path.write_bytes(chart_png(chart, ppi=ppi, locale=locale, look=look))
+    elif path.suffix.lower() == ".png":
+        path.write_bytes(_converted("png", chart, locale, look, ppi=ppi,
+                                    scale=MM_PER_PX * 72 / 25.4))  # fmt: skip
     else:
         raise WoodlabError(
             f"a chart is saved as .svg or .png; found {path.name!r}. Change the file's ending."
@@ -72,33 +73,32 @@ def save_chart(
     return path
 
 
-def spec_of(chart: Any) -> dict[str, Any]:
+def chart_svg(chart: Any, *, locale: str = "en", look: Look = "light") -> str:
+    """A chart as SVG text."""
+    return str(_converted("svg", chart, locale, look))
+
+
+def page_svg(chart: Any) -> str:
+    """A chart (or its specification) as SVG for a page: with its alt text, and turning dark by
+    itself where the screen is."""
+    spec = chart if isinstance(chart, dict) else _spec(chart)
+    head, _, rest = chart_svg(spec).partition(">")
+    alt = html.escape(spec.get("description", ""), quote=True)
+    return f'{head} role="img" aria-label="{alt}">{colours.dark_style()}{rest}'
+
+
+def _spec(chart: Any) -> dict[str, Any]:
     """The Vega-Lite specification, of any number of rows, its data inside."""
     with altair.data_transformers.enable("default", max_rows=None):
         return chart.to_dict()
 
 
-def chart_svg(chart: Any, *, locale: str = "en", look: Look = "light") -> str:
-    """A chart as SVG text."""
+def _converted(kind: str, chart: Any, locale: str, look: Look, **more: Any) -> Any:
     import vl_convert
 
-    spec = colours.recoloured(spec_of(chart), look)
-    return vl_convert.vegalite_to_svg(spec, **_locales(locale))
-
-
-def page_svg(chart: Any, *, locale: str = "en") -> str:
-    """A chart as SVG text for a page: it turns dark by itself where the screen is."""
-    head, _, rest = chart_svg(chart, locale=locale).partition(">")
-    return f"{head}>{colours.dark_style()}{rest}"
-
-
-def chart_png(chart: Any, ppi: int = 300, *, locale: str = "en", look: Look = "light") -> bytes:
-    """A chart as the bytes of a PNG with `ppi` pixels per printed inch."""
-    import vl_convert
-
-    scale = MM_PER_PX * 72 / 25.4  # the converter takes one pixel for 1/72 inch
-    spec = colours.recoloured(spec_of(chart), look)
-    return vl_convert.vegalite_to_png(spec, scale=scale, ppi=ppi, **_locales(locale))
+    spec = chart if isinstance(chart, dict) else _spec(chart)
+    convert = getattr(vl_convert, f"vegalite_to_{kind}")
+    return convert(colours.recoloured(spec, look), **more, **_locales(locale))
 
 
 @functools.cache
@@ -106,10 +106,9 @@ def _locales(locale: str) -> dict[str, Any]:
     """The converter's own locale data: of the locale, else its language's, else English."""
     import vl_convert
 
-    language = locale.replace("_", "-").split("-")[0].lower()
-    if language == "en" and locale.replace("_", "-") in ("en", "en-US"):
-        return {}
-    for name in (locale.replace("_", "-"), f"{language}-{language.upper()}"):
+    asked = locale.replace("_", "-")
+    language = asked.split("-")[0].lower()
+    for name in () if asked in ("en", "en-US") else (asked, f"{language}-{language.upper()}"):
         try:
             return {
                 "format_locale": vl_convert.get_format_locale(name),  # type: ignore[arg-type]
@@ -121,14 +120,6 @@ def _locales(locale: str) -> dict[str, Any]:
 
 
 def printed_width_mm(svg: str | Path) -> float:
-    """The width [mm] on paper of a chart saved as SVG.
-
-    Raises
-    ------
-    WoodlabError
-        When the file is no SVG with a width.
-    """
+    """The width [mm] on paper of a file that `save_chart` wrote as SVG."""
     found = re.search(r'<svg [^>]*\bwidth="([\d.]+)"', Path(svg).read_text(encoding="utf-8")[:1000])
-    if found is None:
-        raise WoodlabError(f"{svg} is not a chart saved as SVG. Save it with save_chart.")
-    return float(found[1]) * MM_PER_PX
+    return float(found[1]) * MM_PER_PX if found else float("nan")

@@ -1,4 +1,4 @@
-"""The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to paper.
+"""The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to a screen.
 
 One pixel stands for a quarter of a millimetre on paper, so that a `column` (360 px) prints
 90 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
@@ -7,14 +7,19 @@ again what colour says.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import base64
+import html
+import re
+from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
 import altair
 
+from woodlab import words
 from woodlab.charts import colours
 from woodlab.charts.titles import fitting, wrapped
 from woodlab.errors import WoodlabError
+from woodlab.show import Nothing
 
 Size = Literal["column", "page"]
 
@@ -25,83 +30,52 @@ TITLE_PX: dict[str, int] = {"column": 14, "page": 16}
 COLOURS = colours.SERIES
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right")
 DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (7, 3), (2, 2), (9, 3, 2, 3), (12, 4))
+LINE_SYMBOL = 700  # long enough a stroke in a legend to tell a dash from a dot
 
-INK = colours.role("ink")
-FAINT_INK = colours.role("quiet")
-LINE = colours.role("line")
-GRID = colours.role("hair")
-PAPER = colours.role("paper")
-# A date axis of a few days names days, one of a season months.
-MONTHS_OR_DAYS = {
-    "year": "%b %y", "quarter": "%b %y", "month": "%b %y", "week": "%d %b", "date": "%d %b",
-    "hours": "%H:%M", "minutes": "%H:%M",
-}  # fmt: skip
-BAND_OPACITY = 0.18
+INK, FAINT_INK, LINE, GRID, PAPER = map(colours.role, ("ink", "quiet", "line", "hair", "paper"))
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
+# JupyterLab draws this kind of output with its own Vega, wherever it runs.
+LIVE = "application/vnd.vegalite.v5+json"
+_BUTTONS = {
+    "renderer": "svg",
+    "actions": {"export": True, "source": False, "compiled": False, "editor": False},
+}
 
 
 def theme_config(size: Size = "column") -> dict[str, Any]:
     """The Vega-Lite configuration that `themed` puts into a chart (a new dict each time)."""
-    words = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
+    text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK,
+             "labelFontSize": 12, "titleFontSize": 12}  # fmt: skip
+    ramp = [pair[0] for pair in colours.MOISTURE]
     return {
         "background": PAPER,
         "font": FONT,
         "padding": 6,
         "view": {"stroke": None},
         "axis": {
-            **words,
-            "labelFontSize": 12,
-            "titleFontSize": 12,
-            "titleFontWeight": "normal",
-            "titlePadding": 8,
-            "labelLimit": 220,
-            "labelOverlap": "greedy",
-            "labelSeparation": 6,
-            "gridColor": GRID,
-            "domainColor": FAINT_INK,
-            "tickColor": FAINT_INK,
-            "tickSize": 4,
+            **text, "titleFontWeight": "normal", "titlePadding": 8, "labelLimit": 220,
+            "labelOverlap": "greedy", "labelSeparation": 6, "gridColor": GRID,
+            "domainColor": FAINT_INK, "tickColor": FAINT_INK, "tickSize": 4,
         },
         "legend": {
-            **words,
-            "labelFontSize": 12,
-            "titleFontSize": 12,
-            "titleFontWeight": "normal",
-            "orient": "top",
-            "symbolSize": 70,
-            "symbolStrokeWidth": 2,
-            "columns": 2 if size == "column" else 4,
-            "labelLimit": 125,
+            **text, "titleFontWeight": "normal", "orient": "top", "symbolSize": 70,
+            "symbolStrokeWidth": 2, "columns": 2 if size == "column" else 4, "labelLimit": 125,
             "columnPadding": 12,
         },
-        "header": {**words, "labelFontSize": 12, "titleFontSize": 12, "labelFontWeight": "bold"},
+        "header": {**text, "labelFontWeight": "bold"},
         "title": {
-            "font": FONT,
-            "fontSize": TITLE_PX[size],
-            "fontWeight": "bold",
-            "color": INK,
-            "anchor": "start",
-            "frame": "group",
-            "offset": 10,
-            "lineHeight": TITLE_PX[size] + 4,
-            "subtitleColor": FAINT_INK,
-            "subtitleFontSize": 12,
-            "subtitleFont": FONT,
-            "subtitleLineHeight": 16,
-            "subtitlePadding": 5,
+            "font": FONT, "fontSize": TITLE_PX[size], "fontWeight": "bold", "color": INK,
+            "anchor": "start", "frame": "group", "offset": 10, "lineHeight": TITLE_PX[size] + 4,
+            "subtitleColor": FAINT_INK, "subtitleFontSize": 12, "subtitleFont": FONT,
+            "subtitleLineHeight": 16, "subtitlePadding": 5,
         },
         "text": {"font": FONT, "fontSize": 12, "color": INK},
         "point": {"size": 45, "filled": True, "strokeWidth": 1, "opacity": 1},
         "line": {"strokeWidth": 2},
         "rule": {"color": FAINT_INK},
-        "range": {
-            "category": list(COLOURS),
-            "symbol": list(SHAPES),
-            "ramp": [pair[0] for pair in colours.MOISTURE],
-            "heatmap": [pair[0] for pair in colours.MOISTURE],
-        },
+        "range": {"category": list(COLOURS), "symbol": list(SHAPES), "ramp": ramp, "heatmap": ramp},
         "mark": {"color": COLOURS[0]},
-    }
+    }  # fmt: skip
 
 
 def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: int = 20) -> int:
@@ -147,7 +121,7 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
     Returns
     -------
     altair chart
-        A copy of the same kind; `description` is the alt text.
+        A copy of the same kind; `description` is the alt text, which begins with the title.
 
     Raises
     ------
@@ -161,18 +135,23 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
     >>> import pandas as pd
     >>> frame = pd.DataFrame({"days": [0, 10], "mass_g": [900.0, 700.0]})
     >>> line = alt.Chart(frame).mark_line().encode(x="days:Q", y="mass_g:Q")
-    >>> themed(line, alt="A mass falling from 900 g to 700 g in 10 days.").width
-    360
+    >>> themed(line, alt="From 900 g to 700 g in 10 days.", says="the mass falls").description
+    'The mass falls. From 900 g to 700 g in 10 days.'
     """
-    if not alt or not alt.strip():
+    if not alt.strip():
         raise WoodlabError(
             "this chart has no alt text. Say in `alt` what it shows, with its main numbers."
         )
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
-    chart = chart.properties(description=alt.strip())
+    told = alt.strip()
     if says:
-        chart = chart.properties(title=_title(fitting(says), sub, size))
+        says, room = fitting(says), WIDTH_PX[size] - 14
+        told = f"{says}{'' if says.endswith(('?', '.')) else '.'} {told}"
+        below = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
+        chart = chart.properties(title=altair.TitleParams(
+            wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below))  # fmt: skip
+    chart = chart.properties(description=told)
     if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
         chart = chart.properties(width=WIDTH_PX[size])
         if chart.height is altair.Undefined:
@@ -181,12 +160,6 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
     return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
-
-
-def _title(says: str, sub: str, size: Size) -> Any:
-    room, font = WIDTH_PX[size] - 14, TITLE_PX[size]
-    below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
-    return altair.TitleParams(wrapped(says, room, font, 0.52), frame="bounds", **below)
 
 
 def heading(text: str) -> Any:
@@ -203,11 +176,9 @@ def _is_facetted(chart: Any) -> bool:
 
 
 def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
-    out = dict(under)
-    for key, value in over.items():
-        both = isinstance(value, dict) and isinstance(out.get(key), dict)
-        out[key] = _merged(out[key], value) if both else value
-    return out
+    both = {key: _merged(under[key], value) for key, value in over.items()
+            if isinstance(value, dict) and isinstance(under.get(key), dict)}  # fmt: skip
+    return {**under, **over, **both}
 
 
 def series_encoding(
@@ -221,10 +192,8 @@ def series_encoding(
 ) -> dict[str, Any]:
     """Colour with shape and/or dash for a field that names a series; seals keep their own.
 
-    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. Give
-    `domain` (the names in order) to keep a series' look the same from chart to chart, and in
-    layers: give it to each, the legend to the points and the points first (`legend=False` for
-    lines and areas after them), and the legend shows colours and shapes as one.
+    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. In layers,
+    give each the same `domain`, and a legend to the first alone: it then shows them as one.
 
     Parameters
     ----------
@@ -233,8 +202,8 @@ def series_encoding(
     mark : {"point", "line", "both", "area"}
         `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
     domain : sequence of str, optional
-        The names of the series, in their order; those of the data unless given. Of the field
-        `seal` the order is the kit's, from open to closed, and each has its own colour.
+        The names of the series, in order; those of the data unless given. Seals have an order and
+        colours of their own, in every chart.
     legend : bool
         False where the series are labelled directly.
     size : {"column", "page"}
@@ -255,30 +224,25 @@ def series_encoding(
     if field == "seal" and names is not None:
         names = colours.order_of_seals(names)
         palette = colours.seal_colours(names)
+    guide = None
+    if legend:
+        guide = altair.Legend(title=title, **_legend_columns(names, size))
+        if mark == "line":
+            guide.symbolSize = LINE_SYMBOL
 
-    def look(values: Sequence[Any]) -> Any:
-        if names is None:
-            return altair.Scale(range=list(values))
-        return altair.Scale(
-            domain=names, range=[values[i % len(values)] for i in range(len(names))]
-        )
+    def channel(kind: Any, values: Sequence[Any]) -> Any:
+        scale = altair.Scale(range=list(values))
+        if names is not None:
+            of_each = [values[i % len(values)] for i in range(len(names))]
+            scale = altair.Scale(domain=names, range=of_each)
+        return kind(field, type="nominal", scale=scale, legend=guide)
 
-    guide = altair.Legend(title=title, **_legend_columns(names, size)) if legend else None
-    if guide and mark == "line":
-        guide.symbolSize = LINE_SYMBOL
-    channels: dict[str, Any] = {
-        "color": altair.Color(field, type="nominal", scale=look(palette), legend=guide)
-    }
+    channels = {"color": channel(altair.Color, palette)}
     if mark in ("point", "both"):
-        channels["shape"] = altair.Shape(field, type="nominal", scale=look(SHAPES), legend=guide)
+        channels["shape"] = channel(altair.Shape, SHAPES)
     if mark in ("line", "both"):
-        channels["strokeDash"] = altair.StrokeDash(
-            field, type="nominal", scale=look([list(dash) for dash in DASHES]), legend=guide
-        )
+        channels["strokeDash"] = channel(altair.StrokeDash, [list(dash) for dash in DASHES])
     return channels
-
-
-LINE_SYMBOL = 700  # long enough a stroke to tell a dash from a dot
 
 
 def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
@@ -291,12 +255,11 @@ def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
 
 
 def use_charts() -> None:
-    """Draw charts in this notebook with no network, and in pages exported from it.
+    """Draw charts in this notebook with no network, and as still pictures in pages made of it.
 
-    The chart scripts (about 0.9 MB) go into the output of this call, once; each chart carries
-    its data and a still picture, which stays where scripts do not run. When a chart is drawn
-    for a page that has not had the scripts (the page was reloaded, its outputs cleared), they
-    go along with that chart. Outside a notebook it only sets the renderer.
+    JupyterLab draws each with the Vega that it brings along: hover a mark for its numbers, the
+    button beside a chart saves it. Elsewhere (an exported page, a printer, a viewer of untrusted
+    notebooks) the still picture that goes with it is shown.
 
     Examples
     --------
@@ -305,17 +268,51 @@ def use_charts() -> None:
     ...     altair.renderers.active
     'woodlab'
     """
-    from woodlab.charts.notebook import renderer
+    altair.renderers.register("woodlab", rendered)
+    altair.renderers.enable("woodlab")
+    altair.data_transformers.enable("default", max_rows=None)
 
-    renderer.enable()
+
+def rendered(spec: dict[str, Any], **_: Any) -> dict[str, Any]:
+    """The Altair renderer: a chart for JupyterLab; for all else its still picture, its alt text.
+
+    The picture is Markdown: JupyterLab takes that after its Vega, and exporters keep its alt text.
+    """
+    from woodlab.charts.saving import page_svg
+
+    live = {**spec, "usermeta": {"embedOptions": _BUTTONS}}
+    svg, alt = page_svg(spec), spec.get("description", "")
+    wide = re.search(r'\bwidth="([\d.]+)"', svg)
+    body = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    still = (
+        f'<img width="{wide[1] if wide else ""}" alt="{html.escape(alt, quote=True)}" '
+        f'src="data:image/svg+xml;base64,{body}">'
+    )
+    return {LIVE: live, "text/markdown": still, "text/plain": alt}
 
 
-def counted(number: int, noun: str) -> str:
-    """A counted noun for alt texts, which are read aloud.
+def drawn(chart: Callable[..., Any], *frames: Any, **options: Any) -> Any:
+    """The chart of these frames; where there is nothing to draw, the sentence that says why.
+
+    Parameters
+    ----------
+    chart : function of `wl.charts`
+    *frames, **options
+        What it takes.
+
+    Returns
+    -------
+    Chart, or Nothing
 
     Examples
     --------
-    >>> counted(1, "piece"), counted(3, "piece")
-    ('1 piece', '3 pieces')
+    >>> import pandas as pd
+    >>> import woodlab as wl
+    >>> empty = pd.DataFrame(columns=["log", "seal", "weeks", "predicted"])
+    >>> print(drawn(wl.charts.pairs_by_log, empty).summary())
+    No log holds two seals, so nothing can be joined. Seal pieces of one log differently.
     """
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    try:
+        return chart(*frames, **options)
+    except WoodlabError as error:
+        return Nothing((words.opened(str(error)),))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,28 +57,56 @@ class Claim:
             return fitting(self.more if rises else self.less)
         return fitting(self.likely_more if rises else self.likely_less)
 
+    def of(self, row: pd.Series | None, ratio: str = "ratio") -> str:
+        """The wording for the row of a study's effects that `surest` found; without one, `open`."""
+        if row is None:
+            return fitting(self.open)
+        return self.said(row[ratio], row["sure"], row["ci_lower"], row["ci_upper"])
+
+
+def surest(effects: pd.DataFrame) -> pd.Series | None:
+    """The row that is clear, else the one that is likely, with how `sure` it is; the first of its
+    kind."""
+    if not len(effects):
+        return None
+    sure = effects.assign(sure=certainties(effects))
+    for kind in ("clear", "likely"):
+        if (sure["sure"] == kind).any():
+            return sure[sure["sure"] == kind].iloc[0]
+    return None
+
+
+def slower(effects: pd.DataFrame | None, seals: Iterable[str]) -> str:
+    """What the slowest of these seals cost in time this season; nothing where no study tells."""
+    if effects is None:
+        return ""
+    rows = this_season(effects)
+    rows = rows[(rows["outcome"] == "drying_time") & rows["ratio"].notna()]
+    rows = rows.assign(sure=certainties(rows))
+    rows = rows[rows["seal"].isin(list(seals))].sort_values("ratio")
+    if not len(rows):
+        return ""
+    row = rows.iloc[-1]
+    claim = Claim(
+        more=fitting(
+            f"{words.seal_noun(row['seal'])} {words.slowed(row['ratio'])}",
+            "Sealed bowls dry slower than bare ones",
+        ),
+        less="Sealed bowls dry sooner than bare ones",
+        likely_more="Sealed bowls probably dry slower than bare ones",
+        likely_less="Sealed bowls probably dry sooner than bare ones",
+        alike="Bare and sealed bowls dry equally fast",
+        open="Do sealed bowls dry slower? Too few to tell",
+    )
+    return claim.of(row)
+
 
 def certainties(effects: pd.DataFrame) -> pd.Series:
-    """The certainty of each row of a study's `effects`: its own column, or made from its p-values.
-
-    Without a column `certainty`, from `p_holm`; without that, from `p_value` corrected by Holm
-    within the rows of one `outcome` or kind of term.
-    """
-    if "certainty" in effects:
-        return effects["certainty"].fillna("nothing").astype(str)
-    p = effects.get("p_holm")
-    if p is None:
-        family = next((effects[c] for c in ("outcome", "kind") if c in effects), None)
-        if family is None and "term" in effects:
-            family = effects["term"].str.split(":").str[0]
-        groups = effects["p_value"].groupby(family if family is not None else 0)
-        p = groups.transform(words.holm)
-    events = effects["n_cracked"] if "n_cracked" in effects else pd.Series(np.inf, effects.index)
-    return pd.Series(
-        [words.certainty(a, b) for a, b in zip(p, events.fillna(np.inf), strict=True)],
-        effects.index,
-        dtype=object,
-    )
+    """The certainty of each row of a study's `effects`: its own column, or made from `p_value`."""
+    if "certainty" not in effects:
+        events = effects["n_cracked"].fillna(np.inf) if "n_cracked" in effects else None
+        effects = words.judged(effects.assign(family=effects.get("outcome", "all")), events)
+    return effects["certainty"].fillna("nothing").astype(str)
 
 
 def this_season(effects: pd.DataFrame) -> pd.DataFrame:

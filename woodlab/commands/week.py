@@ -115,8 +115,8 @@ def _round(options: argparse.Namespace) -> None:
 
     from woodlab.book.record_book import open_book
     from woodlab.round.sheets import write_round
-    from woodlab.studies.next_season.shop_round import shop_round
     from woodlab.week.ready import fits_for
+    from woodlab.week.shop_round import shop_round
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
@@ -143,12 +143,9 @@ def _add(options: argparse.Namespace) -> int | None:
     new = read_csv_table(options.table, options.file)
     if new.faults:
         raise RecordError(new.faults)
-    rows = new.frame.astype(
-        {name: object for name in new.frame if new.frame[name].dtype == "category"}
-    )
     append = add_weighings if options.table == "weighings" else add_looks
-    append(options.book, rows, sure=options.sure)
-    print(f"{len(rows)} rows added to {options.table}.")
+    append(options.book, new.frame, sure=options.sure)
+    print(f"{len(new.frame)} rows added to {options.table}.")
     return None
 
 
@@ -160,9 +157,15 @@ def _take_back(options: argparse.Namespace) -> int | None:
     book, filled, asked = look_over(options.book, read_filled(options.file))
     for question in asked:
         print(question.said)
-        can = "mklq" if question.kind in ("swapped", "slip") else "klq"
+        mended = question.kind in ("swapped", "slip") or (
+            question.kind == "unknown" and question.other
+        )
+        ways = {"m": "[m]end it" if mended else "",
+                "k": "[k]eep it" if question.kind != "unknown" else "",
+                "l": "[l]eave it out", "q": "[q]uit"}  # fmt: skip
+        can = {key: way for key, way in ways.items() if way}
         answer = options.odd[0] if options.odd != "ask" else ask(
-            "  [m]end it, [k]eep it, [l]eave it out, [q]uit?"[0 if "m" in can else 11 :], can
+            f"  {', '.join(can.values())}?", "".join(can)
         )  # fmt: skip
         if answer == "q":
             raise WoodlabError("Not taken; nothing was changed.")

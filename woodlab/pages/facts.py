@@ -16,8 +16,8 @@ from woodlab.drying.forecast.passage import fits_as_of
 from woodlab.errors import WoodlabError
 from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
-from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
+from woodlab.week.shop_round import due_by_age
 from woodlab.words import MM_PER_INCH
 
 if TYPE_CHECKING:

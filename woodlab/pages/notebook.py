@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Iterable
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
+from woodlab.charts.theme import LIVE
+
 FRONT = ("index.html", "Front page")
 SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
-_CHART = re.compile(
-    r'<div class="woodlab-chart"[^>]*>(<img [^>]*>)(.*?)</div>', re.S
-)  # a chart's still picture, as the renderer writes it
+MOST_LINES = 210_000  # characters of a picture
 _SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
 # The paths of a machine in what a library printed: none belongs on a page that is passed on.
 _PATHS = re.compile(
@@ -73,10 +74,10 @@ def _title(made: Any) -> str:
 def _still(output: Any) -> None:
     """Charts as their still pictures, tables that scroll inside themselves, no script."""
     data = output.get("data", {})
-    if "text/html" in data:
-        text = "".join(data["text/html"])
-        text = _CHART.sub(lambda found: _picture(found[1], found[2]), text)
-        text = _SCRIPT.sub("", text)
+    if LIVE in data:
+        data["text/html"] = _picture("".join(data["text/markdown"]))
+    elif "text/html" in data:
+        text = _SCRIPT.sub("", "".join(data["text/html"]))
         if "<table" in text and "wl-show" not in text:
             text = (
                 f'<div class="wl-table" tabindex="0" role="region" aria-label="table">{text}</div>'
@@ -92,23 +93,18 @@ def _name(path: re.Match[str]) -> str:
     return re.split(r"[/\\]", path[0])[-1]
 
 
-def _picture(img: str, rest: str) -> str:
-    alt = re.search(r'alt="([^"]*)"', img)
-    width = re.search(r'^<svg[^>]*\bwidth="([\d.]+)"', _decoded(img))
-    small = " small" if width and float(width[1]) <= SMALL_PX else ""
-    size = f' width="{float(width[1]):.0f}"' if width else ""
-    img = img.replace(' style="max-width: 100%"', "").replace("<img ", f"<img{size} ", 1)
-    said = alt[1].split(": ")[0] if alt else "picture"  # escaped already
-    note = re.sub(r"<script\b.*", "", rest, flags=re.S)
-    group = f'class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}"'
-    return f"<div {group}>{img}</div>{note}"
+def _picture(img: str) -> str:
+    """A chart's still picture; one of very many lines as points, so that the page stays light."""
+    import vl_convert
 
-
-def _decoded(img: str) -> str:
-    import base64
-
-    found = re.search(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)", img)
-    return base64.b64decode(found[1]).decode("utf-8") if found else ""
+    width, alt, body = re.findall(r'width="([^"]*)"|alt="([^"]*)"|base64,([^"]*)"', img)
+    if len(body[2]) > MOST_LINES:
+        svg = base64.b64decode(body[2]).decode("utf-8")
+        png = base64.b64encode(vl_convert.svg_to_png(svg, scale=1.6)).decode("ascii")
+        img = img.replace(f"svg+xml;base64,{body[2]}", f"png;base64,{png}")
+    small = " small" if float(width[0]) <= SMALL_PX else ""
+    said = alt[1].partition(". ")[0]  # escaped already
+    return f'<div class="wl-pic{small}" tabindex="0" role="group" aria-label="{said}">{img}</div>'
 
 
 def _folded(made: Any) -> None:

@@ -9,19 +9,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from woodlab import words
 from woodlab.book.writing.adding import LEAST_LEFT
+from woodlab.words import G_PER_POUND, Units
 
 FORMAT = "woodlab-round-2"
 CRACKS = ("none", "still", "new")
 ENDS = ("finished", "scrapped", "given away")
 ACTIONS = ("none", "glued", "resealed", *ENDS)
-UNITS = {"g": 1.0, "kg": 1000.0, "lboz": 453.59237}
-G_PER_OZ = 453.59237 / 16
+UNITS = {"g": 1.0, "kg": 1000.0, "lboz": G_PER_POUND}
+G_PER_OZ = G_PER_POUND / 16
 SLIPS = (10, 0.1, 100, 0.01, 1000, 0.001)
-CLOSEST = 2  # of the bowls that a weight would fit, as many are named
 
 
 @dataclass(frozen=True)
@@ -31,35 +32,35 @@ class Band:
     lower_g: float | None
     upper_g: float | None
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        low = -math.inf if self.lower_g is None else self.lower_g
+        return low, math.inf if self.upper_g is None else self.upper_g
+
     def fits(self, grams: float) -> bool:
         """Inside the band; a bowl with an upper limit only fits nothing for certain."""
-        if self.lower_g is None or self.upper_g is None:
-            return False
-        return self.lower_g <= grams <= self.upper_g
+        return bool(np.isfinite(self.ends).all()) and not self.is_odd(grams)
 
     def is_odd(self, grams: float) -> bool:
-        low = -math.inf if self.lower_g is None else self.lower_g
-        return not low <= grams <= (math.inf if self.upper_g is None else self.upper_g)
+        return not self.ends[0] <= grams <= self.ends[1]
 
     def misses_by_little(self, grams: float) -> bool:
         """Outside by less than half the band's width: more likely the weather than another bowl."""
-        if self.lower_g is None or self.upper_g is None:
-            return False
-        half = (self.upper_g - self.lower_g) / 2
-        return self.lower_g - half < grams < self.upper_g + half
+        half = (self.ends[1] - self.ends[0]) / 2
+        return math.isfinite(half) and self.ends[0] - half < grams < self.ends[1] + half
 
     def text(self, unit: str) -> str:
         if self.upper_g is None:
             return "not known"
+        high = weight_text(self.upper_g, unit)
         if self.lower_g is None:
-            return f"up to {weight_text(self.upper_g, unit)}"
-        if unit == "lboz":
-            low, high = (weight_text(g, unit) for g in (self.lower_g, self.upper_g))
-            if low.split(" lb ")[0] == high.split(" lb ")[0]:
-                return f"{low.removesuffix(' oz')}–{high.split(' lb ')[1]}"
-            return f"{low}–{high}"
-        low = weight_text(self.lower_g, unit, named=False)
-        return f"{low}–{weight_text(self.upper_g, unit)}"
+            return f"up to {high}"
+        low = weight_text(self.lower_g, unit)
+        if unit != "lboz":
+            return f"{low.removesuffix(f' {unit}')}–{high}"
+        if low.split(" lb ")[0] == high.split(" lb ")[0]:  # 4 lb 11.8–14.1 oz
+            return f"{low.removesuffix(' oz')}–{high.split(' lb ')[1]}"
+        return f"{low}–{high}"
 
 
 @dataclass(frozen=True)
@@ -164,19 +165,15 @@ def weight_text(grams: float | None, unit: str, named: bool = True) -> str:
     >>> weight_text(1480.0, "g"), weight_text(1480.0, "kg"), weight_text(2041.2, "lboz")
     ('1480 g', '1.480 kg', '4 lb 8.0 oz')
     """
-    if grams is None:
-        return ""
-    if unit == "lboz":
-        ounces = round(grams / G_PER_OZ * 10) / 10
-        return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
-    text = f"{grams / 1000:.3f}" if unit == "kg" else f"{grams:.{0 if grams >= 100 else 1}f}"
-    return f"{text} {unit}" if named else text
+    text = "" if grams is None else Units(unit).weight(grams).replace(",", "")
+    return text if named else text.removesuffix(f" {unit}")
 
 
 @dataclass(frozen=True)
 class Question:
-    """A weight outside its band, and what it may be: `kind` is `swapped`, `slip`, `other` or
-    `odd`; `other` names the second bowl, `grams` the weight without its slip."""
+    """A weight outside its band, and what it may be: `kind` is `swapped`, `slip`, `other`, `odd`,
+    or `unknown` of a mark that the book does not have; `other` names the second bowl, or the one
+    that the mark is near to; `grams` is the weight without its slip."""
 
     mark: str
     kind: str
@@ -220,7 +217,7 @@ def questions(
             said += f". A slip of the decimal point: {weight_text(slip, unit)}?"
             asked.append(Question(mark, "slip", said, grams=round(slip, 3)))
         elif fits and not band.misses_by_little(grams):
-            said += f". It would fit {' or '.join(fits[:CLOSEST])}, which has none."
+            said += f". It would fit {' or '.join(fits[:2])}, which has none."
             asked.append(Question(mark, "other", said, fits[0]))
         else:
             asked.append(Question(mark, "odd", f"{said}. Wrong bowl, wrong scale, wax fallen off?"))

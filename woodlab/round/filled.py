@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 from zipfile import BadZipFile
 
 from woodlab.book.claims import check_claims
@@ -16,14 +17,17 @@ from woodlab.errors import WoodlabError
 from woodlab.round.core import ACTIONS, CRACKS, FORMAT, UNITS, Band, grams_of
 
 MOST_BYTES = 5_000_000
-LONGEST_CRACK_MM = 2000
+LONGEST_CRACK_MM, THICKEST_WALL_MM = 2000, 300
+# What is typed of a bowl beside its weight: heads of the sheet, columns of the page's export.
+_CELLS = ("crack", "crack mm", "done", "wall mm", "remark", "low", "high")
+_COLUMNS = ("crack", "crack_mm", "action", "finished_wall_mm", "note", "lower_g", "upper_g")
 _TEXT_START = "=+-@\t'"
 
 
 @dataclass(frozen=True)
 class Line:
     """What was typed of one bowl. `crack` is one of `CRACKS` or empty, `action` one of `ACTIONS`
-    or empty, `mm` the crack's length or None."""
+    or empty, `mm` the crack's length, `wall_mm` that of the finished wall."""
 
     row: int
     mark: str
@@ -33,31 +37,34 @@ class Line:
     crack: str
     mm: float | None
     action: str
+    wall_mm: float | None
     note: str
     band: Band
 
 
 @dataclass(frozen=True)
 class Filled:
-    """A round as it came back. `looked`: the sheet's own yes, an empty crack cell means none."""
+    """A round, or somebody's part of it, as it came back.
+
+    `looked`: the sheet's own yes, an empty crack cell means none. `notes`: what was left out.
+    """
 
     id: str
     on: str
+    who: str
     unit: str
     lines: tuple[Line, ...]
     sha256: str
     looked: bool
     faults: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     def line(self, mark: str) -> Line:
         return next(line for line in self.lines if line.mark == mark)
 
-    def with_grams(self, **grams: float | None) -> Filled:
-        """With other weights for some marks."""
-        lines = (
-            replace(line, grams=grams[line.mark]) if line.mark in grams else line
-            for line in self.lines
-        )
+    def changed(self, mark: str, /, **more: Any) -> Filled:
+        """With one line changed."""
+        lines = (replace(x, **more) if x.mark == mark else x for x in self.lines)
         return replace(self, lines=tuple(lines))
 
 
@@ -89,9 +96,9 @@ def read_filled(path: str | Path) -> Filled:
             check_claims(path)
             return _from_workbook(data)
         return _from_csv(data)
-    except WoodlabError:
-        raise
     except (KeyError, ValueError, StopIteration, TypeError, BadZipFile, csv.Error) as error:
+        if isinstance(error, WoodlabError):
+            raise
         raise WoodlabError(
             f"{path.name} is damaged or no round ({type(error).__name__}: {error})."
         ) from error
@@ -100,34 +107,30 @@ def read_filled(path: str | Path) -> Filled:
 def _from_csv(data: bytes) -> Filled:
     text = data.decode("utf-8-sig", errors="replace")
     separator = ";" if text.split("\n")[0].count(";") > 5 else ","
-    cells = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
-    rows = [{k: _text(v) for k, v in row.items() if k} for row in cells]
+    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
+    rows = [{k: _text(v) for k, v in row.items() if k} for row in reader]
     if not rows or any(row.get("format") != FORMAT for row in rows):
         raise WoodlabError(f"This is no round: each row should say {FORMAT} in the column format.")
-    for name in ("round_id", "on", "unit"):
-        if len({row[name] for row in rows}) != 1:
+    facts = {}
+    for name in ("round_id", "on", "unit", "who"):
+        facts[name], *others = {row.get(name, "") for row in rows}
+        if others:
             raise WoodlabError(
                 f"Several rounds are mixed in this file: {name} is not the same in all rows."
             )
-    unit = _known_unit(rows[0]["unit"])
     lines, faults = [], []
     for at, row in enumerate(rows, 2):
-        pounds = row["typed"].split(" lb ") if unit == "lboz" else [row["typed"]]
-        ounces = pounds[1].removesuffix(" oz") if len(pounds) > 1 else ""
-        grams, given = grams_of(pounds[0], unit, ounces), grams_of(row["mass_g"], "g")
+        pounds = row["typed"].split(" lb ") if facts["unit"] == "lboz" else [row["typed"]]
+        weights = [pounds[0], *(ounces.removesuffix(" oz") for ounces in pounds[1:])]
+        cells = dict(zip(_CELLS, (row.get(name, "") for name in _COLUMNS), strict=True))
+        line = _line(at, row["piece"], row["typed"], weights, cells, facts["unit"], faults)
+        grams, given = line.grams, grams_of(row["mass_g"], "g")
         if (grams is None) != (given is None) or (
             grams and given and abs(grams - given) > 0.01 + 1e-6 * grams
         ):
             faults.append(f"row {at}: {row['typed']!r} was typed, but mass_g is {row['mass_g']!r}")
-        line, wrong = _line(
-            at, row["piece"], row["typed"], grams, row["kept_outside_band"] == "yes",
-            [row[name] for name in ("crack", "crack_mm", "action", "note", "lower_g", "upper_g")],
-        )  # fmt: skip
-        lines.append(line)
-        faults += wrong
-    first = rows[0]
-    return Filled(first["round_id"], first["on"], unit, tuple(lines), _sha(data), False,
-                  tuple(faults))  # fmt: skip
+        lines.append(replace(line, kept=row["kept_outside_band"] == "yes"))
+    return _filled(facts, lines, faults, data, looked=False)
 
 
 def _text(cell: object) -> str:
@@ -149,35 +152,33 @@ def _from_workbook(data: bytes) -> Filled:
     head = next(r for r in range(1, 10) if sheet.cell(r, 1).value == "mark")
     at = {c.value: c.column for c in sheet[head] if c.value}
     day = sheet.cell(2, 2).value
-    day = day.strftime("%Y-%m-%d") if isinstance(day, datetime | date) else str(day or "").strip()
-    said = str(sheet.cell(2, at["crack"]).value or "").strip().casefold()
-    unit = _known_unit(str(facts["unit"]))
+    day = day.strftime("%Y-%m-%d") if isinstance(day, datetime | date) else _cell(day)
+    unit = str(facts["unit"])
     units = ["lb", "oz"] if unit == "lboz" else [f"today {unit}"]
-    lines, faults = [], []
+    lines: list[Line] = []
+    faults: list[str] = []
     for row in range(head + 1, sheet.max_row + 1):
-        cells = {name: _cell(sheet.cell(row, column).value) for name, column in at.items()}
-        weights = [cells[name] for name in units]
-        typed = [*weights, *(cells[name] for name in ("crack", "crack mm", "done", "remark"))]
-        if not any(typed):
+        named = {name: _cell(sheet.cell(row, column).value) for name, column in at.items()}
+        weights = [named[name] for name in units]
+        cells = {name: named.get(name, "") for name in _CELLS}
+        if not any([*weights, *list(cells.values())[:-2]]):
             continue
-        mark, key = cells["mark"], cells["key"]
+        mark, key = named["mark"], named["key"]
         if key and mark != key:
             faults.append(f"row {row}: the mark was changed from {key!r} to {mark!r}")
-        grams = grams_of(weights[0], unit, weights[1] if len(units) == 2 else "")
-        line, wrong = _line(
-            row, mark, " ".join(w for w in weights if w), grams, False,
-            [*typed[len(weights):], cells["low"], cells["high"]],
-        )  # fmt: skip
-        lines.append(line)
-        faults += wrong
-    return Filled(str(facts["round_id"]), day, unit, tuple(lines), _sha(data), said == "yes",
-                  tuple(faults))  # fmt: skip
+        typed = " ".join(filter(None, weights))
+        lines.append(_line(row, mark, typed, weights, cells, unit, faults))
+    looked = _cell(sheet.cell(2, at["crack"]).value).casefold() == "yes"
+    who = _cell(sheet.cell(2, at["remark"]).value)
+    return _filled({**facts, "on": day, "who": who}, lines, faults, data, looked=looked)
 
 
-def _known_unit(unit: str) -> str:
-    if unit not in UNITS:
-        raise WoodlabError(f"This round's unit {unit!r} is none of {', '.join(UNITS)}.")
-    return unit
+def _filled(
+    facts: dict[str, Any], lines: list[Line], faults: list[str], data: bytes, *, looked: bool
+) -> Filled:
+    sha = hashlib.sha256(data).hexdigest()
+    return Filled(str(facts["round_id"]), facts["on"], facts["who"], facts["unit"], tuple(lines),
+                  sha, looked, tuple(faults))  # fmt: skip
 
 
 def _cell(value: object) -> str:
@@ -187,37 +188,41 @@ def _cell(value: object) -> str:
 
 
 def _line(
-    row: int, mark: str, typed: str, grams: float | None, kept: bool, rest: list[str]
-) -> tuple[Line, list[str]]:
-    """A line and its faults; `rest` is crack, its length, what was done, remark, band."""
-    crack, mm, action, note, low, high = rest
-    faults = []
-    crack, action = crack.strip().casefold(), action.strip().casefold()
-    length = 0.0 if mm.strip() in ("0", "0.0") else grams_of(mm, "g")
+    row: int, mark: str, typed: str, weights: list[str], cells: dict[str, str], unit: str,
+    faults: list[str],
+) -> Line:  # fmt: skip
+    """A line; what cannot be read of it is put to the faults."""
+    if unit not in UNITS:
+        raise WoodlabError(f"This round's unit {unit!r} is none of {', '.join(UNITS)}.")
+    here = f"row {row}, {mark}"
+    crack, action = cells["crack"].strip().casefold(), cells["done"].strip().casefold()
+    grams = grams_of(weights[0], unit, weights[1] if len(weights) > 1 else "")
     if grams is not None and math.isnan(grams):
-        faults.append(f"row {row}, {mark}: {typed!r} is no weight")
+        faults.append(f"{here}: {typed!r} is no weight")
         grams = None
-    if crack and crack not in CRACKS:
-        faults.append(f"row {row}, {mark}: {crack!r} is none of {', '.join(CRACKS)}")
-    if length is not None and not 0 <= length <= LONGEST_CRACK_MM:
-        faults.append(f"row {row}, {mark}: {mm!r} is no length in mm")
-        length = None
-    if length and crack in ("", "none"):
+    for word, known in ((crack, CRACKS), (action, ACTIONS)):
+        if word and word not in known:
+            faults.append(f"{here}: {word!r} is none of {', '.join(known)}")
+    lengths = {}
+    for name, most in (("crack mm", LONGEST_CRACK_MM), ("wall mm", THICKEST_WALL_MM)):
+        text = cells[name].strip()
+        length = 0.0 if text in ("0", "0.0") else grams_of(text, "g")
+        if length is not None and not 0 <= length <= most:
+            faults.append(f"{here}: {text!r} is no length in mm")
+            length = None
+        lengths[name] = length
+    if lengths["crack mm"] and crack in ("", "none"):
         faults.append(
-            f"row {row}, {mark}: a length of {mm} mm, but the crack column says "
+            f"{here}: a length of {cells['crack mm']} mm, but the crack column says "
             f"{crack or 'nothing'}: type still or new there"
         )
-    if action and action not in ACTIONS:
-        faults.append(f"row {row}, {mark}: {action!r} is none of {', '.join(ACTIONS)}")
-    limits = [limit if limit == limit else None for limit in map(_limit, (low, high))]
-    done = "" if action == "none" else action
-    return Line(row, mark, typed, grams, kept, crack, length, done, note.strip(),
-                Band(*limits)), faults  # fmt: skip
-
-
-def _limit(text: str) -> float | None:
-    return grams_of(text, "g")
-
-
-def _sha(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
+    if lengths["wall mm"] is not None and action != "finished":
+        faults.append(
+            f"{here}: a finished wall of {cells['wall mm']} mm, but done says "
+            f"{action or 'nothing'}: type finished there"
+        )
+    low, high = (grams_of(cells[end], "g") for end in ("low", "high"))
+    band = Band(*(None if end is None or math.isnan(end) else end for end in (low, high)))
+    return Line(row, mark, typed, grams, False, crack, lengths["crack mm"],
+                "" if action == "none" else action, lengths["wall mm"], cells["remark"].strip(),
+                band)  # fmt: skip

@@ -7,14 +7,28 @@
   var B = R.bowls, S, keeps = true, asked = -1;
 
   /* ---- what is kept, and where ---- */
-  function blank() { return { w: "", oz: "", kept: false, c: "", by: "", mm: "", a: "", n: "", t: "" }; }
+  function blank() { return { w: "", oz: "", kept: false, c: "", by: "", mm: "", a: "", n: "", t: "", f: "" }; }
   function fresh() {
-    return { v: 1, on: R.on, mode: "", cur: 0, e: B.map(blank), undo: [], saved: "" };
+    return { v: 1, on: R.on, who: "", mode: "", cur: 0, e: R.bowls.map(blank), more: [], undo: [], saved: "" };
   }
-  function sound(s) { return s && s.v === 1 && Array.isArray(s.e) && s.e.length === B.length; }
+  function sound(s) { return s && s.v === 1 && Array.isArray(s.e) && s.e.length === R.bowls.length + (s.more || []).length; }
+  /* The bowls of the list, and those that were added while typing. */
+  function bowls() {
+    B = R.bowls.concat((S.more || []).map(function (mark) {
+      return { mark: mark, wood: "not on the list", seal: "asked about when the round is taken back", place: "", do: "weigh", note: "", last_g: null, last_on: "", expected_g: null, lower_g: null, upper_g: null, known: false, crack_mm: null };
+    }));
+    while ($("strip").children.length < B.length) $("strip").append(document.createElement("i"));
+    while ($("strip").children.length > B.length) $("strip").lastChild.remove();
+    $("all").textContent = B.length; $("strip").setAttribute("aria-valuemax", B.length);
+  }
+  function add(mark) {
+    S.more = (S.more || []).concat([mark]); S.e.push(blank()); S.saved = "";
+    bowls(); go(B.length - 1);
+  }
   function load() {
     try { var s = JSON.parse(localStorage.getItem(KEY)); S = sound(s) ? s : fresh(); }
     catch (no) { S = fresh(); }
+    bowls();
   }
   function keep() { S.n = (S.n || 0) + 1; store(); }
   function store() {
@@ -41,7 +55,7 @@
         got.onsuccess = function () {
           var s = null;
           try { s = JSON.parse(got.result); } catch (no) { s = null; }
-          if (sound(s) && (s.n || 0) > (S.n || 0)) { S = s; if (S.mode) draw(true); else start(); }
+          if (sound(s) && (s.n || 0) > (S.n || 0)) { S = s; bowls(); if (S.mode) draw(true); else start(); }
           store();
         };
       });
@@ -167,7 +181,6 @@
     change(S.cur, "crack", { c: c, by: "tap", mm: c === "none" ? "" : S.e[S.cur].mm }, "crack"); drawCrack();
   }
   R.actions.forEach(function (a) { var o = document.createElement("option"); o.value = a === "none" ? "" : a; o.textContent = a === "none" ? "nothing" : a; $("act").append(o); });
-  B.forEach(function () { $("strip").append(document.createElement("i")); });
 
   function dayText(iso) {
     var p = iso.split("-"); return +p[2] + " " + ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"][p[1] - 1] + (p[0] === R.on.slice(0, 4) ? "" : " " + p[0]);
@@ -194,8 +207,8 @@
     if (b.do.indexOf("weigh") < 0) { var q = document.createElement("span"); q.textContent = "Due for a look; a weight is welcome"; $("known").append(q); }
     $("w-label").textContent = "Weight of " + b.mark + (R.unit === "lboz" ? ", lb" : " in " + R.unit);
     $("oz-label").textContent = "Weight of " + b.mark + ", oz";
-    $("w").value = e.w; $("oz").value = e.oz; $("mm").value = e.mm; $("note").value = e.n; $("act").value = e.a;
-    $("back").disabled = i === 0;
+    $("w").value = e.w; $("oz").value = e.oz; $("mm").value = e.mm; $("note").value = e.n; $("act").value = e.a; $("wall").value = e.f || "";
+    $("wall-field").hidden = e.a !== "finished"; $("back").disabled = i === 0;
     $("next").textContent = i === B.length - 1 ? "To the end" : "Next bowl";
     band(); drawCrack(); drawAsk(asked === i); strip();
     if (tell) say(b.mark + ", bowl " + (i + 1) + " of " + B.length + ". " + (b.known ? "Known crack. " : "") + (bandText(b) ? "Expect " + bandText(b) + "." : "No weight expected yet."));
@@ -271,6 +284,9 @@
     if (!t) return;
     hits = B.map(function (b, i) { return i; }).filter(function (i) { return plain(B[i].mark) === t; });
     if (!hits.length) hits = B.map(function (b, i) { return i; }).filter(function (i) { return plain(B[i].mark).indexOf(t) === 0; });
+    if (!hits.length && window.confirm("No " + $("to").value.trim() + " in this round. Add it as a bowl that is not on the list?")) {
+      var mark = $("to").value.trim(); $("to").value = ""; add(mark); return;
+    }
     if (hits.length !== 1) {
       var why = hits.length ? hits.length + " marks begin so: " + hits.slice(0, 4).map(function (i) { return B[i].mark; }).join(", ") : "No " + $("to").value.trim() + " in this round";
       $("to").value = ""; trouble(why + "."); setTimeout(function () { if (keeps) $("trouble").hidden = true; }, 6000); return;
@@ -300,6 +316,7 @@
     list("Had a crack; how is it now?", where(function (e, b) { return b.known && !e.c && S.mode === "look"; }));
     list("Something was done; say of the crack too:", where(function (e, b) { return (e.a === "glued" || e.a === "resealed") && !e.c && !(b.known && S.mode === "look"); }));
     list("Length of the crack is no number:", where(function (e) { return e.mm && isNaN(number(e.mm)); }));
+    list("Final wall is no number:", where(function (e) { return e.a === "finished" && e.f && isNaN(number(e.f)); }));
     if (!$("left").children.length) { var p = document.createElement("p"); p.className = "all"; p.textContent = "Nothing is left open."; $("left").append(p); }
     window.scrollTo(0, 0); $("end-head").focus();
   }
@@ -309,15 +326,16 @@
     return /[",;\n]/.test(v) ? '"' + v.replace(/"/g, '""') + '"' : v;
   }
   function csv() {
-    var rows = [["format", "round_id", "on", "piece", "mass_g", "typed", "unit", "kept_outside_band", "crack", "crack_by", "crack_mm", "action", "note", "typed_at", "lower_g", "upper_g"]];
+    var rows = [["format", "round_id", "on", "piece", "mass_g", "typed", "unit", "kept_outside_band", "crack", "crack_by", "crack_mm", "action", "note", "typed_at", "lower_g", "upper_g", "finished_wall_mm", "who"]];
     where(function (e) { return e.w || e.oz || e.c || e.a || e.n; }).forEach(function (i) {
       var e = S.e[i], g = grams(e);
       rows.push([R.format, R.id, S.on, B[i].mark, real(g) ? +g.toFixed(3) : "", R.unit === "lboz" && (e.w || e.oz) ? (e.w || "0") + " lb " + (e.oz || "0") + " oz" : e.w, R.unit,
-        real(g) && e.kept ? "yes" : "", e.c, e.by, e.mm && !isNaN(number(e.mm)) ? number(e.mm) : e.mm, e.a, e.n, e.t, B[i].lower_g === null ? "" : B[i].lower_g, B[i].upper_g === null ? "" : B[i].upper_g]);
+        real(g) && e.kept ? "yes" : "", e.c, e.by, e.mm && !isNaN(number(e.mm)) ? number(e.mm) : e.mm, e.a, e.n, e.t, B[i].lower_g === null ? "" : B[i].lower_g, B[i].upper_g === null ? "" : B[i].upper_g,
+        e.a === "finished" ? e.f || "" : "", S.who || ""]);
     });
     return "\ufeff" + rows.map(function (r) { return r.map(cell).join(","); }).join("\r\n") + "\r\n";
   }
-  function fileName() { return "round_" + R.id + ".csv"; }
+  function fileName() { return "round_" + R.id + (S.who ? "_" + S.who.replace(/[^A-Za-z0-9]+/g, "-") : "") + ".csv"; }
   function out(text) { S.saved = new Date().toISOString(); keep(); $("out-said").textContent = text; }
   function save() {
     var a = document.createElement("a"), u = URL.createObjectURL(new Blob([csv()], { type: "text/csv" }));
@@ -357,8 +375,8 @@
       if (field === "w" || field === "oz") { band(); drawAsk(false); }
     });
   }
-  typing("w", "w", "weight"); typing("oz", "oz", "weight"); typing("mm", "mm", "length"); typing("note", "n", "remark");
-  $("act").addEventListener("change", function () { change(S.cur, "act", { a: $("act").value }, "what was done"); });
+  typing("w", "w", "weight"); typing("oz", "oz", "weight"); typing("mm", "mm", "length"); typing("note", "n", "remark"); typing("wall", "f", "final wall");
+  $("act").addEventListener("change", function () { change(S.cur, "act", { a: $("act").value }, "what was done"); $("wall-field").hidden = $("act").value !== "finished"; });
   $("card").addEventListener("submit", function (ev) {
     ev.preventDefault();
     if (document.activeElement === $("to")) { jump(); return; }
@@ -378,14 +396,14 @@
     if (!S.saved && !window.confirm("It was not saved, shared or copied yet. Forget it all the same?")) return;
     strict(function (rounds) { rounds.delete(KEY); });
     try { localStorage.removeItem(KEY); } catch (no) { /* was not kept */ }
-    S = fresh(); start();
+    S = fresh(); bowls(); start();
   });
   // With the keypad up there is half a screen: what is not needed then makes room. (iOS does not
   // shrink the page for its keypad, so a rule for the page's height alone would not see it.)
   function room() { document.documentElement.dataset.short = (window.visualViewport ? visualViewport.height : innerHeight) < 560 ? "yes" : ""; $("to").placeholder = document.documentElement.dataset.short ? "go to" : ""; }
   if (window.visualViewport) visualViewport.addEventListener("resize", room);
   window.addEventListener("resize", room);
-  function begin(mode) { S.mode = mode; S.on = $("day").value || R.on; keep(); draw(true); }
+  function begin(mode) { S.mode = mode; S.on = $("day").value || R.on; S.who = $("who").value.trim(); keep(); draw(true); }
   $("go-look").addEventListener("click", function () { begin("look"); });
   $("go-weigh").addEventListener("click", function () { begin("weigh"); });
   window.addEventListener("storage", function (ev) {
@@ -395,7 +413,7 @@
   });
   function start() {
     var d = new Date(), now = d.getFullYear() + "-" + String(d.getMonth() + 1).padStart(2, "0") + "-" + String(d.getDate()).padStart(2, "0");
-    show("start"); $("start-day").textContent = dayText(R.on); $("day").value = S.on;
+    show("start"); $("start-day").textContent = dayText(R.on); $("day").value = S.on; $("who").value = S.who || "";
     $("day-now").hidden = now === S.on; $("day-now").textContent = "Today is " + dayText(now) + ": use that";
     $("day-now").onclick = function () { $("day").value = now; $("day-now").hidden = true; };
     var places = B.map(function (b) { return b.place; }).filter(function (p, i, all) { return p && all.indexOf(p) === i; });

@@ -7,7 +7,7 @@ from pathlib import Path
 from woodlab.errors import WoodlabError
 from woodlab.round.core import UNITS, Round, round_of
 from woodlab.safe_write import locked, write_file
-from woodlab.studies.next_season.shop_round import ShopRound
+from woodlab.week.shop_round import ShopRound
 from woodlab.words import Units
 
 

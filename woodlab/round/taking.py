@@ -6,10 +6,7 @@ fitted here, and taking a round back is quick; the book's own checks of new rows
 
 from __future__ import annotations
 
-import csv
-import io
-import shutil
-import tempfile
+import json
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
@@ -19,21 +16,18 @@ from typing import Any
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.reading import cells_of_csv, cells_of_sheet
+from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
-from woodlab.book.writing.adding import add_looks, add_weighings
-from woodlab.book.writing.as_xlsx import bytes_of, sheet_of, whole_workbook
-from woodlab.book.writing.ending import write_ends
-from woodlab.book.writing.saving import file_of
+from woodlab.book.writing.adding import put_rows
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.errors import WoodlabError
 from woodlab.round.core import ENDS, Question, questions, weight_text
 from woodlab.round.filled import Filled, Line, read_filled
-from woodlab.safe_write import behind, locked, write_file, write_files
+from woodlab.safe_write import behind, locked
 from woodlab.show import Card, Shown
 
 LEDGER = "rounds"  # rounds.csv in a folder, a sheet of that name in a workbook
-LEDGER_HEADS = ("round_id", "on", "taken_at", "weighings", "looks", "sha256")
+LEDGER_HEADS = ("round_id", "on", "taken_at", "weighings", "looks", "sha256", "who", "pieces")
 ANSWERS = ("ask", "mend", "keep", "leave")
 
 
@@ -46,10 +40,10 @@ class AddedRound(Shown):
     weighings, looks : DataFrame
         The rows.
     ends : DataFrame
-        `piece`, `ended_on`, `outcome`.
+        `piece`, `ended_on`, `outcome`, `finished_wall_mm`.
     notes : tuple of str
-        What was not measured, or has no place in the book.
-    id, on, unit : str
+        What was not measured, was left out, or has no place in the book.
+    id, on : str
     lines : tuple of str
         A line a bowl, as it was taken.
     """
@@ -60,15 +54,19 @@ class AddedRound(Shown):
     notes: tuple[str, ...]
     id: str
     on: str
-    unit: str
     lines: tuple[str, ...]
 
+    @property
+    def pieces(self) -> list[str]:
+        """The bowls of which something is taken."""
+        marks = pd.concat([self.weighings["piece"], self.looks["piece"], self.ends["piece"]])
+        return words.in_order(marks.unique())
+
     def card(self) -> Card:
-        head = (
-            f"Round {self.id} of {words.day(self.on)}: {words.count(len(self.weighings), 'weight')}"
-            f", {words.count(len(self.looks), 'look')}"
-            + (f", {words.count(len(self.ends), 'end')}" if len(self.ends) else "") + "."
-        )  # fmt: skip
+        parts = {"weight": self.weighings, "look": self.looks, "end": self.ends}
+        counts = [words.count(len(rows), noun) for noun, rows in parts.items()
+                  if len(rows) or noun != "end"]  # fmt: skip
+        head = f"Round {self.id} of {words.day(self.on)}: {', '.join(counts)}."
         rows = tuple(tuple(line.split(": ", 1)) for line in self.lines)
         return Card((head, *self.notes), ("piece", "taken"), (False, False), rows, "As taken")
 
@@ -78,6 +76,8 @@ def add_round(
 ) -> AddedRound:
     """Take a filled round back into the book it was made from, whole or not at all.
 
+    Two people may each fill in a part: both files are taken, no bowl twice.
+
     Parameters
     ----------
     path : path
@@ -86,8 +86,9 @@ def add_round(
         The filled round: `round.xlsx`, or the page's export (.csv).
     odd : {"ask", "mend", "keep", "leave"}
         What to do about weights outside their bands: `ask` refuses and lists the questions;
-        `mend` puts swapped weights right and takes slips of the decimal point away; `keep` takes
-        them as typed; `leave` leaves them out.
+        `mend` puts swapped weights right, takes slips of the decimal point away and reads an
+        unknown mark as the one that it is near to; `keep` takes them as typed; `leave` leaves them
+        out, and says which.
     sure : bool
         Take rows that the book itself would refuse as slips, as for `add_weighings`.
 
@@ -100,8 +101,8 @@ def add_round(
     RecordError
         If the book refuses a row. Nothing is written then.
     WoodlabError
-        If the round was taken before, a mark is unknown, a line is faulty, or a weight is odd and
-        `odd` is "ask". Nothing is written then.
+        If a bowl of the round was taken before, a line is faulty, or a weight is odd or a mark
+        unknown and `odd` is "ask". Nothing is written then.
 
     Examples
     --------
@@ -124,8 +125,8 @@ def add_round(
     if asked and odd == "ask":
         said = "\n".join(f"  {question.said}" for question in asked)
         raise WoodlabError(
-            f"Weights outside what was expected; nothing was changed:\n{said}\nAdd it again with "
-            "odd='mend' (swaps and slips put right), 'keep' or 'leave'."
+            f"Weights outside what was expected, or unknown bowls; nothing was changed:\n{said}\n"
+            "Add it again with odd='mend' (swaps and slips put right), 'keep' or 'leave'."
         )
     for question in asked:
         filled = answered(filled, question, odd)
@@ -143,10 +144,7 @@ def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Ques
         Listing every fault of the round.
     """
     book = open_book(path, set_aside=True)
-    faults = list(filled.faults)
-    taken = next((row for row in ledger(path) if row["round_id"] == filled.id), None)
-    if taken:
-        faults.append(f"it was taken into this book already, at {taken['taken_at']}")
+    faults = [*filled.faults, *_taken_before(filled, path)]
     try:
         datetime.strptime(filled.on, "%Y-%m-%d")
     except ValueError:
@@ -154,15 +152,17 @@ def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Ques
     states = crack_states(book).set_index("piece")["state"].to_dict()
     gone = ended(book)["outcome"].to_dict()
     seen: dict[str, int] = {}
-    lines = []
+    lines, asked = [], []
     for line in filled.lines:
         if line.mark in seen:
             faults.append(f"row {line.row}: {line.mark} stands in row {seen[line.mark]} already")
         seen[line.mark] = line.row
+        if line.mark not in states:
+            asked.append(_unknown(line, states, filled))
         known = states.get(line.mark) in ("open", "glued")
         if filled.looked and not line.crack and line.grams and not known:
             line = replace(line, crack="none")
-        faults += _faults_of(line, states, gone, known)
+        faults += _faults_of(line, gone, known)
         lines.append(line)
     if faults:
         listed = "\n".join(f"  {_printable(fault)}" for fault in faults)
@@ -171,51 +171,80 @@ def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Ques
     bands = {line.mark: line.band for line in lines}
     weights = {line.mark: line.grams for line in lines if line.grams}
     kept = {line.mark for line in lines if line.kept}
-    asked = questions(bands, weights, filled.unit)
     # What was kept at the scales is asked about again only where it can be mended.
-    return book, filled, [q for q in asked if q.mark not in kept or q.kind in ("swapped", "slip")]
+    asked += [q for q in questions(bands, weights, filled.unit)
+              if q.mark not in kept or q.kind in ("swapped", "slip")]  # fmt: skip
+    return book, filled, asked
 
 
-def _faults_of(line: Line, states: dict, gone: dict, known: bool) -> list[str]:
-    row = f"row {line.row}"
-    if line.mark not in states:
-        near = get_close_matches(line.mark.casefold(), [name.casefold() for name in states], 3, 0.5)
-        near = [name for name in words.in_order(states) if name.casefold() in near]
-        hint = f"; is it {' or '.join(near)}?" if near else ""
-        return [f"{row}: no piece {line.mark!r} in the book{hint}"]
+def _taken_before(filled: Filled, path: Path) -> list[str]:
+    """Bowls of this very round that the book has already, from this file or another part of it."""
+    mine = [line.mark for line in filled.lines if line.grams or line.crack or line.action]
     out = []
-    if line.mark in gone:
-        out.append(f"{row}: {line.mark} has left the shelf: {gone[line.mark]}")
-    if line.crack == "still" and line.mm is None and not known:
-        out.append(
-            f"{row}: {line.mark} has a crack still, but the book knows of none: new? or give its "
-            "length"
-        )
-    if line.action in ("glued", "resealed") and not line.crack:
-        out.append(
-            f"{row}: {line.mark} was {line.action}; say of its crack too: none, still or new"
-        )
-    if line.note and line.grams is None and not line.crack and line.action not in ENDS:
-        out.append(f"{row}: the remark at {line.mark} has no weight and no look to stand at")
+    for row in ledger(path):
+        if row["round_id"] != filled.id:
+            continue
+        # a list of rounds from before parts were taken names no bowls: all of them were
+        held = row.get("pieces")
+        twice = [m for m in mine if m in json.loads(held)] if isinstance(held, str) else mine
+        if twice or not mine:
+            by = f" from {row['who']}" if isinstance(row.get("who"), str) and row["who"] else ""
+            out.append(f"it was taken into this book already, at {row['taken_at']}{by}: "
+                       f"{', '.join(words.in_order(twice))}")  # fmt: skip
     return out
+
+
+def _unknown(line: Line, states: dict, filled: Filled) -> Question:
+    """A bowl that was added at the scales and that the book does not have."""
+    plain = {name: "".join(name.casefold().split()) for name in words.in_order(states)}
+    mark = "".join(line.mark.casefold().split())
+    alike = get_close_matches(mark, [*plain.values()], 3, 0.5)
+    near = [n for n in plain if plain[n] == mark] or [n for n in plain if plain[n] in alike]
+    hint = f"; is it {' or '.join(near)}?" if near else ""
+    weight = f", {weight_text(line.grams, filled.unit)}" if line.grams else ""
+    said = f"row {line.row}: no piece {line.mark!r} in the book{hint}{weight}"
+    free = len(near) == 1 and near[0] not in {other.mark for other in filled.lines}
+    return Question(line.mark, "unknown", _printable(said), near[0] if free else "")
+
+
+def _faults_of(line: Line, gone: dict, known: bool) -> list[str]:
+    row, mark = f"row {line.row}", line.mark
+    faults = {
+        f"{row}: {mark} has left the shelf: {gone.get(mark)}": mark in gone,
+        f"{row}: {mark} has a crack still, but the book knows of none: new? or give its length":
+            line.crack == "still" and line.mm is None and not known,
+        f"{row}: {mark} was {line.action}; say of its crack too: none, still or new":
+            line.action in ("glued", "resealed") and not line.crack,
+        f"{row}: the remark at {mark} has no weight and no look to stand at":
+            line.note and line.grams is None and not line.crack and line.action not in ENDS,
+    }  # fmt: skip
+    return [said for said, holds in faults.items() if holds]
 
 
 def answered(filled: Filled, question: Question, answer: str) -> Filled:
     """The round with one question answered: `mend`, `keep` or `leave`."""
-    one, other = question.mark, question.other if question.kind == "swapped" else ""
+    one, other = question.mark, question.other
+    if question.kind == "unknown":
+        if answer == "leave":
+            lines = tuple(line for line in filled.lines if line.mark != one)
+            said = (f"Left out, {question.said}. Write the bowl into the table pieces and what was "
+                    "typed of it into weighings.")  # fmt: skip
+            return replace(filled, lines=lines, notes=(*filled.notes, said))
+        return filled.changed(one, mark=other) if answer == "mend" and other else filled
+    if question.kind == "swapped" and answer in ("leave", "mend"):
+        grams = [None, None] if answer == "leave" else [filled.line(m).grams for m in (other, one)]
+        return filled.changed(one, grams=grams[0]).changed(other, grams=grams[1])
     if answer == "leave":
-        return filled.with_grams(**{mark: None for mark in (one, other) if mark})
-    if answer == "mend" and question.kind == "swapped":
-        return filled.with_grams(**{one: filled.line(other).grams, other: filled.line(one).grams})
+        return filled.changed(one, grams=None)
     if answer == "mend" and question.kind == "slip":
-        return filled.with_grams(**{one: question.grams})
+        return filled.changed(one, grams=question.grams)
     return filled
 
 
 def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
     """The rows of the tables, and what in them was not measured."""
     last = crack_states(book).set_index("piece")["length_mm"].to_dict()
-    weighings, looks, ends, notes, lines = [], [], [], [], []
+    weighings, looks, ends, lines, notes = [], [], [], [], list(filled.notes)
     for line in filled.lines:
         taken = [weight_text(line.grams, filled.unit) or "no weight"]
         if line.grams is not None:
@@ -232,26 +261,20 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
                 "crack, length not measured" if mm is None else f"crack {mm:g} mm"
             )  # fmt: skip
         if line.action in ENDS:
-            ends.append({"piece": line.mark, "ended_on": filled.on, "outcome": line.action})
+            ends.append([line.mark, filled.on, line.action, line.wall_mm])
             if line.note and line.grams is None and not line.crack:
                 notes.append(f"{line.mark}: the remark has no place in the book: {line.note}")
         if line.action:
-            taken.append(line.action)
+            wall = f", final wall {line.wall_mm:g} mm" if line.wall_mm else ""
+            taken.append(f"{line.action}{wall}")
         if line.note:
             taken.append(f"“{line.note}”")
         lines.append(_printable(f"{line.mark}: {', '.join(taken)}"))
-    frames = [
-        pd.DataFrame(rows, columns=columns)
-        for rows, columns in (
-            (weighings, ["piece", "on", "mass_g", "note"]),
-            (looks, ["piece", "on", "crack_mm", "crack", "action", "note"]),
-            (ends, ["piece", "ended_on", "outcome"]),
-        )
-    ]
-    weights, seen, gone = frames
     return AddedRound(
-        weights, seen, gone, tuple(map(_printable, notes)), filled.id, filled.on, filled.unit,
-        tuple(lines),
+        pd.DataFrame(weighings, columns=["piece", "on", "mass_g", "note"]),
+        pd.DataFrame(looks, columns=["piece", "on", "crack_mm", "crack", "action", "note"]),
+        pd.DataFrame(ends, columns=["piece", "ended_on", "outcome", "finished_wall_mm"]),
+        tuple(map(_printable, notes)), filled.id, filled.on, tuple(lines),
     )  # fmt: skip
 
 
@@ -274,7 +297,7 @@ def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
 
 
 def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step: tried on a copy, then moved in under the lock.
+    """All rows and the list of rounds as one step.
 
     Raises
     ------
@@ -284,47 +307,28 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
     if not len(new.weighings) + len(new.looks) + len(new.ends):
         raise WoodlabError("There is nothing in this round to add: no weight, no look, no end.")
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),
-             str(len(new.weighings)), str(len(new.looks)), filled.sha256]  # fmt: skip
-    with tempfile.TemporaryDirectory() as folder, locked(path):
-        earlier = ledger(path)
-        if any(row["round_id"] == filled.id for row in earlier):
+             str(len(new.weighings)), str(len(new.looks)), filled.sha256, filled.who,
+             json.dumps(new.pieces, ensure_ascii=False)]  # fmt: skip
+    with locked(path):
+        if _taken_before(filled, path):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
-        copy = Path(folder) / path.name
-        if path.is_dir():
-            shutil.copytree(path, copy, ignore=shutil.ignore_patterns(".*"))
-        else:
-            shutil.copy(path, copy)
-        if len(new.weighings):
-            add_weighings(copy, new.weighings.dropna(axis=1, how="all"), sure=sure)
-        if len(new.looks):
-            add_looks(copy, new.looks.dropna(axis=1, how="all"), sure=sure)
-        if len(new.ends):
-            write_ends(copy, {r.piece: (r.ended_on, r.outcome) for r in new.ends.itertuples()})
-        open_book(copy, set_aside=True)
-        if path.is_dir():
-            tables = [file_of(copy, name) for name in ("weighings", "looks", "pieces")]
-            changed = {file.name: file.read_bytes() for file in tables if file.is_file()}
-            rows = [*([row[name] for name in LEDGER_HEADS] for row in earlier), entry]
-            buffer = io.StringIO(newline="")
-            csv.writer(buffer, lineterminator="\n").writerows([LEDGER_HEADS, *rows])
-            write_files(path, changed | {f"{LEDGER}.csv": buffer.getvalue().encode()})
-        else:
-            book = whole_workbook(copy)
-            sheet = sheet_of(book, LEDGER)
-            if not earlier:
-                for at, name in enumerate(LEDGER_HEADS, 1):
-                    sheet.cell(1, at, name)
-            sheet.append(entry)
-            write_file(path, bytes_of(book))
+        taken = [[row.get(name, "") for name in LEDGER_HEADS] for row in ledger(path)]
+        put_rows(
+            path,
+            {
+                table: frame.dropna(axis=1, how="all")
+                for table, frame in (("weighings", new.weighings), ("looks", new.looks))
+                if len(frame)
+            },
+            new.ends,
+            {LEDGER: pd.DataFrame([*taken, entry], columns=LEDGER_HEADS)},
+            sure=sure,
+        )
 
 
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
-    if path.is_dir():
-        file = file_of(path, LEDGER)
-        cells = cells_of_csv(file) if file.is_file() else None
-    else:
-        cells = cells_of_sheet(path, LEDGER)
+    cells = cells_of(path, LEDGER)
     return [] if cells is None else cells.astype(object).to_dict("records")
 
 

@@ -21,6 +21,7 @@ THIN = Side(style="thin", color="777777")
 GRID = Border(left=THIN, right=THIN, top=THIN, bottom=THIN)
 GIVEN = PatternFill("solid", fgColor="ECECE6")
 ODD = PatternFill("solid", bgColor="FFE08A")
+WRAPPED = ("wood; seal", "expect", "remark", "look again")
 
 
 def workbook(made: Round) -> bytes:
@@ -28,78 +29,51 @@ def workbook(made: Round) -> bytes:
     book = Workbook()
     sheet: Any = book.active
     sheet.title = "round"
-    ounces = made.unit == "lboz"
-    entry = ["lb", "oz"] if ounces else [f"today {made.unit}"]
-    heads = [
-        "mark",
-        "wood; seal",
-        "was",
-        "expect",
-        *entry,
-        "crack",
-        "crack mm",
-        "done",
-        "remark",
-        "look again",
-    ]
-    widths = [11, 25, 14, 17, *([8, 8] if ounces else [13]), 10, 9, 13, 24, 23]
-    place = {head: at for at, head in enumerate(heads, 1)}
-    keys = {key: len(heads) + n for n, key in enumerate(("low", "high", "key"), 1)}
-
-    _put(sheet, 1, 1, f"Round of {made.on}", size=20, bold=True)
-    _put(sheet, 1, place["remark"], f"round {made.id}", size=10)
-    _put(sheet, 2, 1, "Weighed on", size=11)
-    _entry(sheet.cell(2, 2, made.on), size=14)
-    _put(sheet, 2, 3, "Every bowl looked at for cracks?", size=13)
-    looked = sheet.cell(2, place["crack"], None)
-    _entry(looked, size=14)
-    _put(
-        sheet,
-        3,
-        1,
-        "Yes: an empty crack cell means none, save where one is known. "
-        "Rows at the end: bowls that are not on the list.",
-        size=10,
-    )
-    for at, head in enumerate(heads, 1):
-        cell = _put(sheet, HEAD, at, head, size=12, bold=True)
-        cell.border, cell.fill = GRID, GIVEN
-        cell.alignment = Alignment(wrap_text=True, vertical="center")
-        sheet.column_dimensions[letter(at)].width = widths[at - 1]
-    for key, at in keys.items():
-        _put(sheet, HEAD, at, key, size=9)
-        sheet.column_dimensions[letter(at)].hidden = True
-
-    sheet.row_dimensions[HEAD].height = 32
+    entry = {"lb": 8, "oz": 8} if made.unit == "lboz" else {f"today {made.unit}": 13}
+    widths = {
+        "mark": 11, "wood; seal": 25, "was": 14, "expect": 17, **entry, "crack": 10, "crack mm": 9,
+        "done": 13, "wall mm": 8, "remark": 24, "look again": 23, "low": 9, "high": 9, "key": 9,
+    }  # fmt: skip
+    at = {head: column for column, head in enumerate(widths, 1)}
     first, last = HEAD + 1, HEAD + len(made.bowls)
     end = last + SPARE
-    for row in range(first, end + 1):
-        bowl = made.bowls[row - first] if row <= last else None
-        _row(sheet, row, bowl, made, place, keys)
-    _rules(sheet, place, keys, first, last, end, entry)
-    lists = [
-        (
-            DataValidation("list", formula1=f'"{",".join(CRACKS)}"', allow_blank=True),
-            place["crack"],
-        ),
-        (
-            DataValidation("list", formula1=f'"{",".join(ACTIONS)}"', allow_blank=True),
-            place["done"],
-        ),
-        (
-            DataValidation(
-                "decimal", formula1="0", formula2="2000", operator="between", allow_blank=True
-            ),
-            place["crack mm"],
-        ),
-    ]
-    for rule, at in lists:
-        rule.showErrorMessage, rule.errorTitle = True, "Not one of these"
-        rule.error = (
-            "Length in mm, 0 to 2000." if rule.type == "decimal" else "Choose from the list."
-        )
-        rule.add(f"{letter(at)}{first}:{letter(at)}{end}")
-        sheet.add_data_validation(rule)
+
+    _put(sheet, 1, 1, f"Round of {made.on}", 20, bold=True)
+    _put(sheet, 1, at["remark"], f"round {made.id}", 10)
+    _put(sheet, 2, 1, "Weighed on", 11)
+    _entry(sheet.cell(2, 2, made.on), 14)
+    _put(sheet, 2, 3, "Every bowl looked at for cracks?", 13)
+    looked = sheet.cell(2, at["crack"])
+    _entry(looked, 14)
+    _put(sheet, 2, at["done"], "weighed by", 11)
+    _entry(sheet.cell(2, at["remark"]), 14)
+    _put(sheet, 3, 1, "Yes: an empty crack cell means none, save where one is known. Rows at the "
+         "end: bowls that are not on the list. Wall: of a bowl that was finished.", 10)  # fmt: skip
+    for head, column in at.items():
+        cell = _put(sheet, HEAD, column, head, 12, bold=True)
+        cell.border, cell.fill = GRID, GIVEN
+        cell.alignment = Alignment(wrap_text=True, vertical="center")
+        sheet.column_dimensions[letter(column)].width = widths[head]
+        sheet.column_dimensions[letter(column)].hidden = head in ("low", "high", "key")
+    sheet.row_dimensions[HEAD].height = 32
+    for row, bowl in enumerate([*made.bowls, *[None] * SPARE], first):
+        _row(sheet, row, bowl, made.unit, at)
+
+    def rule(head: str, kind: str, error: str, from_row: int = first, **more: Any) -> None:
+        check = DataValidation(kind, allow_blank=True, showErrorMessage=True, error=error, **more)
+        check.errorTitle = "Not one of these"
+        check.add(f"{letter(at[head])}{from_row}:{letter(at[head])}{end}")
+        sheet.add_data_validation(check)
+
+    between = {"operator": "between", "formula1": "0"}
+    for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
+        rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
+    rule("crack mm", "decimal", "Length in mm, 0 to 2000.", **between, formula2="2000")
+    rule("wall mm", "decimal", "Wall in mm, 0 to 300.", **between, formula2="300")
+    *pounds, weight = entry
+    for head, start in [*((head, first) for head in pounds), (weight, last + 1)]:
+        rule(head, "decimal", "Figures only.", start, **between, formula2="200000")
+    _ask_about_weights(sheet, at, list(entry), first, last, made.unit)
     yes = DataValidation("list", formula1='"yes,no"', allow_blank=True, showErrorMessage=True)
     yes.add(looked.coordinate)
     sheet.add_data_validation(yes)
@@ -108,7 +82,7 @@ def workbook(made: Round) -> bytes:
     sheet.protection.sheet = True  # without a password: against slips, no secret
     sheet.protection.selectLockedCells = True  # Tab then stops at the cells to fill in only
     sheet.protection.formatColumns = False
-    sheet.print_area = f"A1:{letter(place['remark'])}{end}"
+    sheet.print_area = f"A1:{letter(at['remark'])}{end}"
     sheet.print_title_rows = f"{HEAD}:{HEAD}"
     sheet.page_setup.paperSize, sheet.page_setup.orientation = sheet.PAPERSIZE_A4, "landscape"
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
@@ -116,114 +90,85 @@ def workbook(made: Round) -> bytes:
     sheet.page_margins.left = sheet.page_margins.right = 0.4
     sheet.page_margins.top = sheet.page_margins.bottom = 0.45
     sheet.oddFooter.center.text = f"round {made.id}, page &P of &N"
-    facts = {"format": FORMAT, "round_id": made.id, "on": made.on, "unit": made.unit}
     hidden = book.create_sheet("about")
     hidden.sheet_state, hidden.protection.sheet = "hidden", True
-    for at, (name, value) in enumerate(facts.items(), 1):
-        hidden.cell(at, 1, name), hidden.cell(at, 2, value)
-    book.defined_names["looked"] = DefinedName("looked", attr_text=f"round!{_absolute(looked)}")
+    for fact in {"format": FORMAT, "round_id": made.id, "on": made.on, "unit": made.unit}.items():
+        hidden.append(fact)
+    crack = f"round!${letter(looked.column)}$2"
+    book.defined_names["looked"] = DefinedName("looked", attr_text=crack)
     book.defined_names["weighed_on"] = DefinedName("weighed_on", attr_text="round!$B$2")
     buffer = io.BytesIO()
     book.save(buffer)
     return buffer.getvalue()
 
 
-def _row(sheet: Any, row: int, bowl: Bowl | None, made: Round, place: dict, keys: dict) -> None:
-    given = {"mark": "", "wood; seal": "", "was": "", "expect": ""}
+def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int]) -> None:
+    given: dict[str, Any] = dict.fromkeys(("mark", "wood; seal", "was", "expect"), "")
     if bowl:
-        given = {"mark": bowl.mark, "wood; seal": f"{bowl.wood}; {bowl.seal}",
-                 "was": weight_text(bowl.last_g, made.unit),
-                 "expect": bowl.band.text(made.unit)}  # fmt: skip
-        if bowl.known:
-            given["wood; seal"] += f"; crack {bowl.note}"
-    for head, at in place.items():
-        cell = _put(sheet, row, at, given.get(head), size=18 if head == "mark" else 13)
+        crack = f"; crack {bowl.note}" if bowl.known else ""
+        given = {
+            "mark": bowl.mark, "wood; seal": f"{bowl.wood}; {bowl.seal}{crack}",
+            "was": weight_text(bowl.last_g, unit), "expect": bowl.band.text(unit),
+            "low": bowl.lower_g, "high": bowl.upper_g, "key": bowl.mark,
+        }  # fmt: skip
+    for head, column in at.items():
+        if head in ("low", "high", "key") and bowl is None:
+            continue
+        large = head in ("mark", "lb", "oz") or head.startswith("today")
+        small = head == "wood; seal" or (head == "expect" and unit == "lboz")
+        long = bowl is not None and head == "mark" and len(bowl.mark) > 6
+        size = 10 if long else 18 if large else 11 if small else 13
+        cell = _put(sheet, row, column, given.get(head), size, bold=head == "mark")
         cell.border = GRID
-        cell.alignment = Alignment(
-            vertical="center", wrap_text=head in ("wood; seal", "expect", "remark", "look again")
-        )
-        if head in given:
+        cell.alignment = Alignment(vertical="center", wrap_text=head in WRAPPED)
+        if head in given and (bowl or head != "mark"):
             cell.fill = GIVEN
-            if head == "wood; seal" or head == "expect" and made.unit == "lboz":
-                cell.font = Font(size=11)
-            if head == "mark" and bowl:
-                cell.font = Font(size=18 if len(bowl.mark) <= 6 else 10, bold=True)
         elif head != "look again":
-            _entry(cell, size=18 if head in ("today g", "today kg", "lb", "oz") else 13)
-        if bowl is None and head == "mark":
-            _entry(cell, size=18)
+            _entry(cell, size)
     sheet.row_dimensions[row].height = 26
-    if bowl is None:
-        return
-    for key, value in {"low": bowl.lower_g, "high": bowl.upper_g, "key": bowl.mark}.items():
-        _put(sheet, row, keys[key], value, size=9)
 
 
-def _rules(
-    sheet: Any, place: dict, keys: dict, first: int, last: int, end: int, entry: list[str]
+def _ask_about_weights(
+    sheet: Any, at: dict[str, int], entry: list[str], first: int, last: int, unit: str
 ) -> None:
     """Weights: positive numbers; outside the band a question that may be answered with yes."""
-    low, high = (f"${letter(keys[k])}{first}" for k in ("low", "high"))
-    at = [f"${letter(place[unit])}{{row}}" for unit in entry]
-    scale = (
-        [UNITS["lboz"], G_PER_OZ] if len(entry) == 2 else [UNITS[entry[0].removeprefix("today ")]]
-    )
+    scales = [UNITS["lboz"], G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
 
-    def typed_g(row: int) -> str:
-        return (
-            "("
-            + "+".join(f"N({a.format(row=row)})*{s:.10g}" for a, s in zip(at, scale, strict=True))
-            + ")"
-        )
+    def cells(row: int) -> tuple[str, str, str]:
+        """What was typed [g], and the two ends of the band."""
+        parts = (f"N(${letter(at[head])}{row})*{scale:.10g}"
+                 for head, scale in zip(entry, scales, strict=True))  # fmt: skip
+        low, high = (f"${letter(at[key])}{row}" for key in ("low", "high"))
+        return f"({'+'.join(parts)})", low, high
 
     # With two cells for one weight the last of them is where the band can be asked about.
+    weight, said = letter(at[entry[-1]]), letter(at["look again"])
     band = DataValidation("custom", errorStyle="warning", allow_blank=True, showErrorMessage=True)
-    grams = typed_g(first)
+    grams, low, high = cells(first)
     band.formula1 = (
-        f'AND(ISNUMBER({at[-1].format(row=first)}),OR({low}="",{grams}>={low}),'
-        f'OR({high}="",{grams}<={high}))'
+        f'AND(ISNUMBER(${weight}{first}),OR({low}="",{grams}>={low}),OR({high}="",{grams}<={high}))'
     )
     band.errorTitle = "Right bowl? Right figure?"
     band.error = "This is outside the weight expected. Yes keeps it, No lets you type it again."
-    band.add(f"{letter(place[entry[-1]])}{first}:{letter(place[entry[-1]])}{last}")
+    band.add(f"{weight}{first}:{weight}{last}")
     sheet.add_data_validation(band)
-    number = DataValidation(
-        "decimal",
-        formula1="0",
-        formula2="200000",
-        operator="between",
-        allow_blank=True,
-        showErrorMessage=True,
-    )
-    number.error = "Figures only."
-    number.add(f"{letter(place[entry[-1]])}{last + 1}:{letter(place[entry[-1]])}{end}")
-    if len(entry) == 2:
-        number.add(f"{letter(place['lb'])}{first}:{letter(place['lb'])}{end}")
-    sheet.add_data_validation(number)
-    said = letter(place["look again"])
     for row in range(first, last + 1):
-        lo, hi, g = f"${letter(keys['low'])}{row}", f"${letter(keys['high'])}{row}", typed_g(row)
-        ten = (
-            "OR("
-            + ",".join(f"AND({g}*{f}>={lo},{g}*{f}<={hi})" for f in (10, 0.1, 1000, 0.001))
-            + ")"
-        )
-        cell = sheet[f"{said}{row}"]
-        cell.value = (
+        g, lo, hi = cells(row)
+        slips = ",".join(f"AND({g}*{f}>={lo},{g}*{f}<={hi})" for f in (10, 0.1, 1000, 0.001))
+        sheet[f"{said}{row}"] = (
             f'=IF({g}=0,"",IF(OR({hi}="",AND({g}>=N({lo}),{g}<={hi})),"",'
-            f'IF({lo}="","heavier than it was",IF({ten},"slip of ten?",'
+            f'IF({lo}="","heavier than it was",IF(OR({slips}),"slip of ten?",'
             f'IF({g}<{lo},"too light: right bowl?","too heavy: right bowl?")))))'
         )
-        cell.font = Font(size=12, bold=True)
-    area = f"{letter(place[entry[0]])}{first}:{letter(place[entry[-1]])}{last}"
+        sheet[f"{said}{row}"].font = Font(size=12, bold=True)
+    area = f"{letter(at[entry[0]])}{first}:{weight}{last}"
     sheet.conditional_formatting.add(area, FormulaRule(formula=[f'${said}{first}<>""'], fill=ODD))
 
 
 def _put(sheet: Any, row: int, column: int, value: Any, size: float, bold: bool = False) -> Any:
     cell = sheet.cell(row, column)
     if isinstance(value, str):
-        value = ILLEGAL_CHARACTERS_RE.sub(" ", value)
-        cell.value = value or None
+        cell.value = ILLEGAL_CHARACTERS_RE.sub(" ", value) or None
         if value:
             cell.data_type = "s"  # a mark that begins with = is text, never a formula
     else:
@@ -235,7 +180,3 @@ def _put(sheet: Any, row: int, column: int, value: Any, size: float, bold: bool 
 def _entry(cell: Any, size: float) -> None:
     cell.protection = Protection(locked=False)
     cell.font, cell.border = Font(size=size), GRID
-
-
-def _absolute(cell: Any) -> str:
-    return f"${letter(cell.column)}${cell.row}"

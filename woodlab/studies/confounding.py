@@ -13,12 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from woodlab.show import listed
+
 # Walls within a tenth of each other count as alike; above this variance inflation a number would
 # rest on the model's extrapolation rather than on pieces.
 ALIKE = 0.10
-MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 MOST_INFLATION = 12.0
+MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 LEAST_PIECES = 2
+LEAST_WALLS_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -36,7 +39,7 @@ class Comparable:
     """
 
     reason: str
-    pieces: tuple[str, ...]
+    pieces: tuple[str, ...] = ()
     empty_cells: tuple[str, ...] = ()
 
 
@@ -57,121 +60,80 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     >>> got.empty_cells
     ('wax x ash', 'none x oak')
     """
-    pair = pieces[pieces["seal"].isin([seal, reference])]
-    counts = {name: int((pair["seal"] == name).sum()) for name in (reference, seal)}
-    for name, count in counts.items():
-        if count < LEAST_PIECES:
-            return Comparable(too_few(name, count), ())
-    shared = pair
+    shared = pieces[pieces["seal"].isin([seal, reference])]
+    for name in (reference, seal):
+        if (number := int((shared["seal"] == name).sum())) < LEAST_PIECES:
+            return Comparable(
+                f"{'one' if number else 'no'} piece under {name!r} shows no scatter, so nothing "
+                f"can be said of how sure a difference is; at least {LEAST_PIECES} of each, better "
+                "6, are wanted"
+            )
     for factor in ("species", "place"):
-        shared, empty = _shared(shared, factor, seal, reference)
-        if any((shared["seal"] == name).sum() < LEAST_PIECES for name in counts):
-            return Comparable(_disjoint(factor, empty, seal, reference, len(shared)), (), empty)
-    walls = _walls_apart(shared, seal, reference)
-    if walls:
-        return Comparable(*walls)
-    logs = _logs_apart(shared, seal, reference)
-    if logs:
-        return Comparable(logs, ())
-    return Comparable("", tuple(shared["piece"]))
-
-
-def too_few(name: str, count: int) -> str:
-    """Why so few pieces cannot be compared, in words."""
-    what = "no piece" if count == 0 else "one piece" if count == 1 else f"{count} pieces"
+        if factor not in shared or shared[factor].isna().all():
+            continue
+        level = shared[factor].astype(object).where(shared[factor].notna(), "(not noted)")
+        cells = pd.crosstab(level, shared["seal"]).reindex(columns=[reference, seal], fill_value=0)
+        shared = shared[level.isin(cells.index[(cells > 0).all(axis=1)])]
+        if any((shared["seal"] == name).sum() < LEAST_PIECES for name in (seal, reference)):
+            few = "not enough" if len(shared) else "no"
+            what = f"{few} pieces of {seal!r} and {reference!r} share one"
+            empty = [
+                f"{name} x {at}" for at in cells.index for name in cells if not cells[name][at]
+            ]
+            return _confounded(seal, factor, what, empty)
     return (
-        f"{what} under {name!r} shows no scatter, so nothing can be said of how sure a difference "
-        f"is; at least {LEAST_PIECES} of each, better 6, are wanted"
+        _walls_apart(shared, seal, reference)
+        or _logs_apart(shared, seal, reference)
+        or Comparable("", tuple(shared["piece"]))
     )
 
 
-def _shared(
-    pair: pd.DataFrame, factor: str, seal: str, reference: str
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """The rows whose level of the factor holds both seals, and the cells that are empty."""
-    if factor not in pair or pair[factor].isna().all():
-        return pair, ()
-    level = pair[factor].astype(object).where(pair[factor].notna(), "(not noted)")
-    counts = pd.crosstab(level, pair["seal"]).reindex(columns=[reference, seal], fill_value=0)
-    both = counts.index[(counts > 0).all(axis=1)]
-    empty = tuple(
-        f"{name} x {where}"
-        for where, row in counts.iterrows()
-        for name in (reference, seal)
-        if row[name] == 0
-    )
-    return pair[level.isin(both)], empty
-
-
-def _disjoint(factor: str, empty: tuple[str, ...], seal: str, reference: str, left: int) -> str:
-    few = "no" if left == 0 else "not enough"
+def _confounded(seal: str, factor: str, what: str, empty: list[str]) -> Comparable:
     cells = ", ".join(empty[:MOST_CELLS]) or "none"
     more = f" and {len(empty) - MOST_CELLS} more" if len(empty) > MOST_CELLS else ""
-    return (
-        f"cannot tell {seal!r} from the {factor}: {few} pieces of {seal!r} and {reference!r} share "
-        f"one. Empty cells: {cells}{more}"
-    )
+    why = f"cannot tell {seal!r} from the {factor}: {what}. Empty cells: {cells}{more}"
+    return Comparable(why, (), tuple(empty))
 
 
-def _walls_apart(
-    shared: pd.DataFrame, seal: str, reference: str
-) -> tuple[str, tuple[str, ...], tuple[str, ...]] | None:
-    wall = np.log(shared["wall_mm"].to_numpy(dtype=float))
-    sealed = (shared["seal"] == seal).to_numpy()
-    one, two = wall[sealed], wall[~sealed]
-    apart = max(one.min() - two.max(), two.min() - one.max())
-    if apart > np.log1p(ALIKE):
-        thick, thin = (seal, reference) if one.min() > two.max() else (reference, seal)
-        low = np.exp(min(one.max(), two.max()))
-        high = np.exp(max(one.min(), two.min()))
-        empty = (f"{thick} x up to {low:.0f} mm", f"{thin} x {high:.0f} mm and above")
-        return (
-            f"cannot tell {seal!r} from the wall: every piece under {thick!r} is thicker "
-            f"({high:.0f} mm and above) than every piece under {thin!r} (up to {low:.0f} mm). "
-            f"Empty cells: {', '.join(empty)}",
-            (), empty,
-        )  # fmt: skip
-    inflation = _inflation(shared, wall, sealed)
-    if inflation > MOST_INFLATION:
-        return (
+def _walls_apart(shared: pd.DataFrame, seal: str, reference: str) -> Comparable | None:
+    """Where the walls of the two do not overlap, or go with the seal inside each species."""
+    ends = shared.groupby("seal")["wall_mm"].agg(["min", "max"]).astype(float)
+    thin, thick = sorted((seal, reference), key=lambda name: ends["min"][name])
+    low, high = ends["max"][thin], ends["min"][thick]
+    if np.log(high / low) > np.log1p(ALIKE):
+        what = (
+            f"every piece under {thick!r} is thicker ({high:.0f} mm and above) than every piece "
+            f"under {thin!r} (up to {low:.0f} mm)"
+        )
+        empty = [f"{thick} x up to {low:.0f} mm", f"{thin} x {high:.0f} mm and above"]
+        return _confounded(seal, "wall", what, empty)
+    species = pd.get_dummies(shared["species"].astype(str)).to_numpy(float)
+    wall, sealed = np.log(shared["wall_mm"].to_numpy(float)), (shared["seal"] == seal).to_numpy()
+    matrix = np.column_stack([species, sealed, wall]).astype(float)
+    at = species.shape[1]
+    weights = np.eye(matrix.shape[1])[at]
+    told = is_estimable(matrix, weights)
+    blown = inflation(matrix, weights, [*range(at + 1)]) if told else np.inf
+    if blown > MOST_INFLATION:
+        return Comparable(
             f"cannot tell {seal!r} from the wall: inside each species the two go together so "
-            f"closely (variance inflation {inflation:.0f}) that a number would rest on "
-            "extrapolation",
-            (), (),
-        )  # fmt: skip
+            f"closely (variance inflation {blown:.0f}) that a number would rest on extrapolation"
+        )
     return None
 
 
-def _inflation(shared: pd.DataFrame, wall: np.ndarray, sealed: np.ndarray) -> float:
-    """How much of the seal is left once species and wall are taken out."""
-    species = pd.get_dummies(shared["species"].astype(str)).to_numpy(dtype=float)
-    matrix = np.column_stack([species, sealed.astype(float), wall])
-    own = list(range(species.shape[1] + 1))
-    weights = np.zeros(matrix.shape[1])
-    weights[species.shape[1]] = 1.0
-    if not is_estimable(matrix, weights):
-        return np.inf
-    return inflation(matrix, weights, own)
-
-
-def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> str:
+def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> Comparable | None:
     """Where no log holds both seals, each needs two logs at least."""
-    logs = shared["log"]
-    if logs.isna().all():
-        return ""
-    named = shared[logs.notna()]
-    held = named.groupby("log")["seal"].nunique()
-    if (held == 2).any() or logs.isna().any():
-        return ""
-    for name in (seal, reference):
-        own = named.loc[named["seal"] == name, "log"].unique()
+    if shared["log"].isna().any() or (shared.groupby("log")["seal"].nunique() == 2).any():
+        return None
+    for name, other in ((seal, reference), (reference, seal)):
+        own = shared.loc[shared["seal"] == name, "log"].unique()
         if len(own) < 2:
-            return (
-                f"cannot tell {seal!r} from the log: every piece under {name!r} is from log "
-                f"{own[0]!r}, which has none under the other. Empty cells: "
-                f"{reference if name == seal else seal} x log {own[0]}"
+            what = (
+                f"every piece under {name!r} is from log {own[0]!r}, which has none under the other"
             )
-    return ""
+            return _confounded(seal, "log", what, [f"{other} x log {own[0]}"])
+    return None
 
 
 def independent_columns(matrix: np.ndarray) -> np.ndarray:
@@ -189,10 +151,11 @@ def independent_columns(matrix: np.ndarray) -> np.ndarray:
     return np.array(kept, dtype=int)
 
 
-def is_estimable(matrix: np.ndarray, weights: np.ndarray) -> bool:
-    """Whether a contrast is a combination of what the pieces show."""
-    solution, *_ = np.linalg.lstsq(matrix.T, weights, rcond=1e-9)
-    return bool(np.linalg.norm(matrix.T @ solution - weights) < 1e-6 * np.linalg.norm(weights))
+def is_estimable(matrix: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Whether a contrast, or each of several rows, is a combination of what the pieces show."""
+    shown = weights @ np.linalg.pinv(matrix, rcond=1e-9) @ matrix
+    gap = np.linalg.norm(shown - weights, axis=-1)
+    return np.asarray(gap < 1e-6 * np.linalg.norm(weights, axis=-1))
 
 
 def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
@@ -215,6 +178,7 @@ def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: l
     others : list of str
         The other columns of the model that hold names.
     """
+    others = [name for name in others if name != kind]
     if kind == "wall":
         walls = used["wall_mm"]
         if walls.max() - walls.min() < LEAST_WALLS_MM:
@@ -234,29 +198,23 @@ def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: l
             f"no piece of `{reference if not len(b) else level}` was looked at, so there is "
             "nothing to compare"
         )
-    for other in [name for name in others if name != kind]:
-        if set(a[other].dropna().astype(str)) & set(b[other].dropna().astype(str)):
+    for other in others:
+        held = [sorted(group[other].dropna().astype(str).unique()) for group in (a, b)]
+        if set(held[0]) & set(held[1]):
             continue
         head = {"species": "no species is under both seals", "seal": "no seal is on both"}
+        one, two = (listed(names, most=len(names)) for names in held)
         return (
-            f"{head.get(other, f'no {other} has both')}: {level} has only {_names(a[other])}, "
-            f"{reference} only {_names(b[other])}; the records cannot tell {kind} from {other}"
+            f"{head.get(other, f'no {other} has both')}: {level} has only {one}, {reference} only "
+            f"{two}; the records cannot tell {kind} from {other}"
         )
     return (
         f"{level} has walls of {_span(a['wall_mm'])}, {reference} of {_span(b['wall_mm'])}, and "
-        f"few or no pieces of one {' and '.join(o for o in others if o != kind) or 'kind'} compare "
-        f"like with like; the records cannot tell the {kind} from the wall and the rest"
+        f"few or no pieces of one {' and '.join(others) or 'kind'} compare like with like; the "
+        f"records cannot tell the {kind} from the wall and the rest"
     )
 
 
-LEAST_WALLS_MM = 0.5
-
-
-def _names(values: pd.Series) -> str:
-    names = sorted(map(str, values.dropna().unique()))
-    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)
-
-
 def _span(walls: pd.Series) -> str:
-    low, high = f"{walls.min():.0f}", f"{walls.max():.0f}"
-    return f"{low} mm" if low == high else f"{low} to {high} mm"
+    ends = dict.fromkeys(f"{end:.0f}" for end in (walls.min(), walls.max()))
+    return f"{' to '.join(ends)} mm"

@@ -40,25 +40,10 @@ def tables_of(study: Any) -> dict[str, pd.DataFrame]:
 def save_tables(
     study: Any, path: str | Path, more: Mapping[str, pd.DataFrame] | None = None
 ) -> Path:
-    """Write every table of a study.
+    """Write every table of a study, and `more` beside those in its fields.
 
-    Parameters
-    ----------
-    study : a frozen result
-    path : path
-        Ends in .xlsx: a workbook with a sheet a table. Else a folder, made if need be, with a CSV
-        file a table.
-    more : mapping of str to DataFrame
-        Tables beside those in the study's fields.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    WoodlabError
-        If the path cannot be written, or ends as another kind of file does.
+    A path that ends in .xlsx is a workbook with a sheet a table, any other a folder, made if need
+    be, with a CSV file a table.
     """
     path = Path(path)
     tables = {**tables_of(study), **(more or {})}

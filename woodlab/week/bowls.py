@@ -51,32 +51,29 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     >>> bowls_of(ready, book, pd.Timestamp("2025-05-01"))["group"].tolist()
     ['ready', 'probably', 'cracked']
     """
-    looks = book.looks.sort_values("on", kind="stable")
     frame = ready.reset_index(drop=True)
-    moved = book.weighings.dropna(subset=["place"]).sort_values("on", kind="stable")
-    here = moved.groupby("piece")["place"].last().reindex(frame["piece"]).to_numpy(object)
-    frame["shelf"] = [
-        shelf_name(now if isinstance(now, str) else before)
-        for now, before in zip(here, frame["place"], strict=True)
-    ]
+    known = last_known(book).reindex(frame["piece"])
+    now, before = known["shelf"].to_numpy(object), frame["place"]
+    frame["shelf"] = [shelf_name(a if isinstance(a, str) else b)
+                      for a, b in zip(now, before, strict=True)]  # fmt: skip
     for name in ("seal", "species"):
         if name in frame:  # a book may leave them out
             frame[name] = frame[name].astype(object).fillna("not noted")
-    states = crack_states(book).set_index("piece")
-    last = looks.groupby("piece").tail(1).set_index("piece")
-    seen = looks[_crack_seen(looks)].groupby("piece")
+    frame["state"], frame["last_look_on"] = known["state"].array, known["last_look_on"].array
+    frame["crack_on"] = known["since"].array
+    looks = book.looks.sort_values("on", kind="stable")
+    seen = looks[(looks["crack_mm"] > 0) | looks["crack"].eq("yes").fillna(False).astype(bool)]
     glued = looks[looks["action"] == "glued"].groupby("piece")
-    measured = looks[looks["crack_mm"].notna()].groupby("piece")["crack_mm"].last()
     found = {
-        "state": states["state"], "last_look_on": last["on"], "crack_on": states["since"],
-        "last_mm": measured, "first_mm": seen["crack_mm"].first(), "glued_on": glued["on"].max(),
+        "last_mm": looks.dropna(subset=["crack_mm"]).groupby("piece")["crack_mm"].last(),
+        "first_mm": seen.groupby("piece")["crack_mm"].first(), "glued_on": glued["on"].max(),
         "glued_mm": glued["crack_mm"].last(),
     }  # fmt: skip
     for name, column in found.items():
         frame[name] = column.reindex(frame["piece"]).to_numpy()
     frame["group"] = np.select(
         [
-            frame["piece"].isin(gone_by(book, day)),
+            frame["piece"].isin(ended(book.until(day)).index),
             frame["crack_on"].notna(),
             frame["p_ready_now"] >= READY,
             frame["p_ready_now"] >= PROBABLY,
@@ -87,16 +84,23 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     return frame
 
 
-def _crack_seen(looks: pd.DataFrame) -> pd.Series:
-    """Which looks found a crack; one may be seen without being measured."""
-    return (looks["crack_mm"] > 0) | looks["crack"].eq("yes").fillna(False).astype(bool)
-
-
-def gone_by(book: RecordBook, day: pd.Timestamp) -> set[str]:
-    """Bowls that are on no shelf any more: finished, scrapped, given away."""
-    gone = ended(book)
-    on = pd.to_datetime(gone["on"])
-    return set(gone.index[on.isna() | (on.dt.normalize() <= day.normalize())])
+def last_known(book: RecordBook) -> pd.DataFrame:
+    """What was last seen of each piece (the index): its crack in words, `state`, `since`, the last
+    look and weighing, and the `shelf` that its weighings name."""
+    looks = book.looks.sort_values("on", kind="stable").groupby("piece").tail(1)
+    weighed = book.weighings.sort_values("on", kind="stable")
+    last = weighed.groupby("piece").tail(1).set_index("piece")
+    out = (
+        crack_states(book)
+        .set_index("piece")
+        .join(
+            looks.set_index("piece")[["on", "crack_mm"]].set_axis(
+                ["last_look_on", "last_crack_mm"], axis=1
+            )
+        )
+        .join(last[["on", "mass_g", "scale_g"]].set_axis(["last_on", "last_g", "scale_g"], axis=1))
+    )
+    return out.assign(shelf=weighed.dropna(subset=["place"]).groupby("piece")["place"].last())
 
 
 def shelf_name(place: Any) -> str:

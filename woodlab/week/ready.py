@@ -19,9 +19,9 @@ from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown, listed
 from woodlab.studies.cautions import CRACKED_WOOD
-from woodlab.studies.next_season.shop_round import due_by_age
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
+from woodlab.week.shop_round import due_by_age
 from woodlab.words import METRIC, Units
 
 STALE_DAYS = 21  # after so long without a weight the list says how old it is

@@ -105,7 +105,7 @@ def test_the_command_lists_what_is_new(made, capsys):
     assert "Nothing new." in capsys.readouterr().out
 
 
-def test_a_workbook_with_sheets_of_its_own_is_not_written_over(made):
+def test_a_workbook_keeps_sheets_of_its_own(made):
     import openpyxl
 
     sheet, book = made
@@ -114,5 +114,6 @@ def test_a_workbook_with_sheets_of_its_own_is_not_written_over(made):
     workbook = openpyxl.load_workbook(book)
     workbook.create_sheet("my plans")["A1"] = "mine"
     workbook.save(book)
-    with pytest.raises(wl.WoodlabError, match="'my plans', which would be lost"):
-        wl.read_sheet(sheet).save(book)
+    wl.read_sheet(sheet).save(book)
+    assert len(wl.open_book(book).weighings) == 7
+    assert openpyxl.load_workbook(book)["my plans"]["A1"].value == "mine"

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from woodlab.book.plausible import USUAL
+from woodlab.book.doubts import USUAL
 from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
 from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
@@ -217,7 +217,7 @@ def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None
     """Raise when half of the weights without a unit are too small, or too large, for a bowl.
 
     `bare` has each number with the cell that it stands in. What is usual of a rough bowl stands
-    in `book/plausible.py`, which asks about single rows.
+    in `book/doubts.py`, which asks about single rows.
     """
     if not bare:
         return

@@ -7,19 +7,19 @@ that was mended in the book.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from woodlab.book.claims import workbook
-from woodlab.book.reading import WORKBOOKS, cells_of_csv, cells_of_sheet, read_raw
+from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading, scale_to
-from woodlab.book.writing.saving import below, write_book
+from woodlab.book.units import scale_to
+from woodlab.book.writing.as_csv import Change, iso
+from woodlab.book.writing.saving import change_book, write_book
 from woodlab.errors import WoodlabError
+from woodlab.safe_write import behind, locked
 
 CHANGES = ["what", "table", "piece", "on", "column", "before", "now"]
 OF_SHEET = ("pieces", "weighings", "looks")
@@ -29,15 +29,21 @@ Key = tuple[str, str, str, int]  # table, piece, day, which of several
 def write_new(
     path: Path, book: RecordBook, ledger: pd.DataFrame, units: dict[str, str]
 ) -> pd.DataFrame:
-    """Write the book of a sheet to a new file or folder; every row is `new`."""
-    _write(path, book.tables(), ledger, _values(book), units, {})
+    """Write the book of a sheet to a new file or folder, in the sheet's units; all rows are new."""
+    tables = {name: frame.copy() for name, frame in book.tables().items()}
+    for name, frame in tables.items():
+        for column in [column for column in frame if column in units]:
+            stem, _, own = column.rpartition("_")
+            if units[column] != own:
+                frame[column] = (frame[column] / scale_to(own, units[column])).round(5)
+                frame = frame.rename(columns={column: f"{stem} ({units[column]})"})
+        tables[name] = frame
+    write_book(tables | {"sheet_ledger": ledger, "sheet_values": _values(book)}, path)
     rows = [["new", *key[:3], "", "", ""] for key in _rows(book)]
     return pd.DataFrame(rows, columns=CHANGES)
 
 
-def merge_into(
-    path: Path, new: RecordBook, ledger: pd.DataFrame, units: dict[str, str], sheet: str
-) -> pd.DataFrame:
+def merge_into(path: Path, new: RecordBook, ledger: pd.DataFrame, sheet: str) -> pd.DataFrame:
     """Merge a sheet's book into the one that stands at `path`; what was mended there stays.
 
     Raises
@@ -45,67 +51,63 @@ def merge_into(
     WoodlabError
         If what stands at `path` is another book, or holds what would be lost.
     """
-    raw = read_raw(path)
-    others = _other_sheets(path)
-    book = open_book(path)
-    known = set(book.pieces["piece"]) & set(new.pieces["piece"])
-    if len(book.pieces) and 2 * len(known) < len(book.pieces):
-        raise WoodlabError(
-            f"{path} holds {len(book.pieces)} pieces, and {len(known)} of them are in {sheet}: it "
-            "is another book, and is left as it is. Choose a new name."
-        )
-    if others:
-        raise WoodlabError(
-            f"{path.name} holds {', '.join(map(repr, others))}, which would be lost. Save the book "
-            f"as a folder: wl.open_book({path.name!r}).save('folder'), and merge into that."
-        )
-    base = _last_values(path)
-    tables, changes = merged(book, base, new)
-    RecordBook.from_frames(name=book.name, **tables)  # a fault ends it before anything is written
-    headings = {name: list(table.frame.columns) for name, table in raw.items()}
-    _write(path, tables, ledger, _values(new), units, headings)
-    return changes
+    path = behind(path)
+    with locked(path):
+        book = open_book(path)
+        known = set(book.pieces["piece"]) & set(new.pieces["piece"])
+        if len(book.pieces) and 2 * len(known) < len(book.pieces):
+            raise WoodlabError(
+                f"{path} holds {len(book.pieces)} pieces, and {len(known)} of them are in {sheet}: "
+                "it is another book, and is left as it is. Choose a new name."
+            )
+        changes, told = merged(book, _last_values(path), new)
+        beside = {"sheet_ledger": ledger, "sheet_values": _values(new)}
+        change_book(path, book, changes, beside)
+    return told
 
 
 def merged(
     book: RecordBook, base: dict[tuple[Key, str], str], new: RecordBook
-) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
-    """The tables of a book with what is new in a sheet, and the list of changes.
+) -> tuple[dict[str, Change], pd.DataFrame]:
+    """What changes in a book by a sheet, and the list of it.
 
     `base` holds the values that the sheet gave the last time. Of a value that differs: the sheet's
     counts if only the sheet has changed it since, the book's in every other case.
     """
-    tables, changes = book.tables(), []
+    told = []
     ours, theirs = _rows(book), _rows(new)
     base_rows = {key for key, _ in base}
+    cells: dict[str, dict[int, dict[str, object]]] = {name: {} for name in OF_SHEET}
     added: dict[str, list[pd.Series]] = {name: [] for name in OF_SHEET}
     for key, row in theirs.items():
         table, piece, day, _ = key
         if key not in ours:
             if key in base_rows:  # it was taken out of the book by hand
-                changes.append(["kept", table, piece, day, "", "taken out of the book", ""])
+                told.append(["kept", table, piece, day, "", "taken out of the book", ""])
             else:
                 added[table].append(row)
-                changes.append(["new", table, piece, day, "", "", _in_short(row, table)])
+                told.append(["new", table, piece, day, "", "", _in_short(row, table)])
             continue
         for column in [c.name for c in TABLES[table]]:
             mine, yours = _text(ours[key].get(column)), _text(row.get(column))
             before = base.get((key, column), "")
             if mine == yours or yours == before:
                 continue
-            if mine == before and yours:
-                frame = tables[table]
-                frame.loc[ours[key].name, column] = row[column]
-                changes.append(["changed", table, piece, day, column, mine, yours])
-            else:
-                changes.append(["kept", table, piece, day, column, mine, yours])
+            taken = mine == before and bool(yours)
+            if taken:
+                at = int(book._rows[table][ours[key].name])
+                cells[table].setdefault(at, {})[column] = row[column]
+            what = "changed" if taken else "kept"
+            told.append([what, table, piece, day, column, mine, yours])
     for key in sorted(base_rows - set(theirs)):
         if key in ours:
-            changes.append(["gone", *key[:3], "", _in_short(ours[key], key[0]), ""])
-    for name, rows in added.items():
-        if rows:
-            tables[name] = below(tables.get(name), pd.DataFrame(rows))
-    return tables, pd.DataFrame(changes, columns=CHANGES)
+            told.append(["gone", *key[:3], "", _in_short(ours[key], key[0]), ""])
+    changes = {
+        name: Change(cells[name], pd.DataFrame(added[name]).dropna(axis=1, how="all"))
+        for name in OF_SHEET
+        if cells[name] or added[name]
+    }
+    return changes, pd.DataFrame(told, columns=CHANGES)
 
 
 def _rows(book: RecordBook) -> dict[Key, pd.Series]:
@@ -125,7 +127,7 @@ def _text(value: object) -> str:
     if value is None or value is pd.NaT or value != value:
         return ""
     if isinstance(value, pd.Timestamp):
-        return str(value.date()) if value == value.normalize() else value.isoformat()
+        return iso(value)
     if isinstance(value, float | int | np.number):
         return f"{float(value):.2f}"
     return str(value)
@@ -149,57 +151,10 @@ def _values(book: RecordBook) -> pd.DataFrame:
 
 def _last_values(path: Path) -> dict[tuple[Key, str], str]:
     """What the sheet gave the last time; empty where the book does not have it any more."""
-    if path.is_dir():
-        file = path / "sheet_values.csv"
-        frame = cells_of_csv(file) if file.is_file() else None
-    else:
-        frame = cells_of_sheet(path, "sheet_values")
+    frame = cells_of(path, "sheet_values")
     if frame is None:
         return {}
     return {
         ((row.table, row.piece, row.on, int(float(row.nth))), row.column): row.value
         for row in frame.fillna("").itertuples(index=False)
     }
-
-
-def _other_sheets(path: Path) -> list[str]:
-    """Sheets of a workbook that are no part of a book, and would not be written again."""
-    if path.is_dir() or path.suffix.casefold() not in WORKBOOKS:
-        return []
-    own = {*TABLES, "set_aside", "sheet_ledger", "sheet_values"}
-    with workbook(path) as book:
-        return [name for name in book.sheet_names if name.strip().casefold() not in own]
-
-
-def _write(
-    path: Path,
-    tables: dict[str, pd.DataFrame],
-    ledger: pd.DataFrame,
-    values: pd.DataFrame,
-    units: dict[str, str],
-    headings: dict[str, list[str]],
-) -> None:
-    shown = {name: _in_units(name, table, units, headings) for name, table in tables.items()}
-    write_book(shown | {"sheet_ledger": ledger, "sheet_values": values}, path)
-
-
-def _in_units(
-    table: str, frame: pd.DataFrame, units: dict[str, str], headings: dict[str, list[str]]
-) -> pd.DataFrame:
-    """A table under the headings and in the units of its file, or of the sheet."""
-    frame = frame.copy()
-    renamed: dict[Hashable, str] = {}
-    for found in headings.get(table, []):
-        match = match_heading(found, TABLES[table])
-        if match is None:
-            continue
-        name = match.column.name
-        renamed[name] = found
-        if match.unit:
-            frame[name] = match.written(frame[name]).round(5)
-    for column, unit in units.items():
-        own = column.rsplit("_", 1)[-1]
-        if column in frame and column not in renamed and unit != own:
-            frame[column] = (frame[column] / scale_to(own, unit)).round(5)
-            renamed[column] = f"{column.rsplit('_', 1)[0]} ({unit})"
-    return frame.rename(columns=renamed)

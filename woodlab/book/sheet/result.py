@@ -80,7 +80,7 @@ class SheetReading(Shown):
         """
         path = as_path(path, "save")
         if path.exists():
-            return merge_into(path, self.book, self.ledger, self.units, self.path.name)
+            return merge_into(path, self.book, self.ledger, self.path.name)
         return write_new(path, self.book, self.ledger, self.units)
 
     def card(self) -> Card:

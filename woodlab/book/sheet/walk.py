@@ -11,7 +11,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import as_text
+from woodlab.book.cells import convert
 from woodlab.book.sheet.cells import Mass, ask_masses, decimal_sign, read_mass
 from woodlab.book.sheet.dates import Written, find_date, settle_dates
 from woodlab.book.sheet.layout import Layout, Place, Slot
@@ -37,7 +37,7 @@ Day: TypeAlias = pd.Timestamp | None
 @cache
 def _unreadable(text: str) -> str:
     """Why the book would refuse a text; empty where it takes it."""
-    return next(iter(as_text(pd.Series([text], dtype=object)).troubles.values()), ("",))[0]
+    return next(iter(convert(pd.Series([text], dtype=object), None).troubles.values()), ("",))[0]
 
 
 @dataclass(frozen=True)

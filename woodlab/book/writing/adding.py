@@ -1,28 +1,22 @@
-"""New weighings and looks into a book: checked on the way in, appended as one step.
-
-The file's own headings, units, separator, encoding and column order are kept: what stood in it
-stays as it was typed, and the new rows come below. The new file is written beside, read back and
-compared before it is swapped in; a lock keeps two writers apart.
-"""
+"""New weighings, looks and ends into a book: checked on the way in, as one step."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 
+from woodlab.book.cells import as_day
 from woodlab.book.checking import check_between_tables, check_table
 from woodlab.book.doubts import find_doubts
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES, column_names
-from woodlab.book.writing.as_csv import appended_csv, csv_text
-from woodlab.book.writing.as_xlsx import appended_workbook
-from woodlab.book.writing.saving import below, file_of, put
+from woodlab.book.writing.as_csv import Change
+from woodlab.book.writing.saving import change_book
 from woodlab.errors import Fault, RecordError, WoodlabError, as_path, kind_of
 from woodlab.safe_write import behind, locked
 
@@ -144,19 +138,52 @@ def _add(path: Path, table: str, rows: Rows, sure: bool) -> pd.DataFrame:
     if not path.exists():
         open_book(path)  # says what is missing
     with locked(path):
-        book = open_book(path, set_aside=True)
-        added = _checked(book, table, frame, sure)
-        filled = added[[column for column in added if added[column].notna().any()]]
-        new: bytes | dict[str, bytes | None]
-        if not path.is_dir():
-            new = appended_workbook(path, table, filled)
-        elif (file := file_of(path, table)).is_file() and (data := file.read_bytes()).strip():
-            new = {table: appended_csv(data, table, filled)}
-        else:
-            new = {table: csv_text(filled).encode()}
-        grown = below(getattr(book, table), added)
-        put(path, new, replace(book, **{table: grown}), exactly=False)  # type: ignore[arg-type]
-    return added.reset_index(drop=True)
+        return put_rows(path, {table: frame}, sure=sure)[table]
+
+
+def put_rows(
+    path: Path,
+    rows: Mapping[str, pd.DataFrame],
+    ends: pd.DataFrame | None = None,
+    replaced: Mapping[str, pd.DataFrame] | None = None,
+    *,
+    sure: bool,
+) -> dict[str, pd.DataFrame]:
+    """Rows of several tables and ends of pieces into a book whose lock is held, as one step.
+
+    `ends` has `piece`, `ended_on`, `outcome`, and `finished_wall_mm` where it was measured.
+    `replaced` are tables of other kinds, written with them. The rows come back as the book has
+    them.
+
+    Raises
+    ------
+    RecordError, WoodlabError
+        As `add_weighings` does, and if a piece is not in the book or has ended already.
+    """
+    book = open_book(path, set_aside=True)
+    added = {table: _checked(book, table, frame, sure) for table, frame in rows.items()}
+    changes = {
+        table: Change(below=new[[name for name in new if new[name].notna().any()]])
+        for table, new in added.items()
+    }
+    cells: dict[int, dict[str, object]] = {}
+    pieces = book.pieces.assign(row=book._rows["pieces"]).set_index("piece")
+    for end in [] if ends is None else ends.to_dict("records"):
+        piece = end.pop("piece")
+        if piece not in pieces.index:
+            raise WoodlabError(
+                f"The piece {piece!r} was not found as such in the table pieces. Type its end "
+                "there: ended_on and outcome."
+            )
+        if pd.notna(before := pieces.at[piece, "outcome"]):
+            raise WoodlabError(f"{piece} has ended already: {before}.")
+        end["ended_on"] = as_day(end["ended_on"], "ended_on")
+        known = {name: value for name, value in end.items() if pd.notna(value)}
+        cells[int(pieces.at[piece, "row"])] = known
+    if cells:
+        changes["pieces"] = Change(cells)
+    change_book(path, book, changes, replaced)
+    return {table: new.reset_index(drop=True) for table, new in added.items()}
 
 
 def _frame(table: str, rows: Rows) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""Tables as CSV text, of which a book's hash is taken, too; rows below those of a CSV file."""
+"""Tables as CSV text, of which a book's hash is taken, too; changes of a CSV file."""
 
 from __future__ import annotations
 
@@ -6,17 +6,28 @@ import csv
 import io
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
 from woodlab.book.reading import decoded, encoding_of, separator_of
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading
+from woodlab.book.units import Match, match_heading
 from woodlab.errors import WoodlabError
 
-_UTF_16 = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
-MOVE = "Nothing was changed. Save the book as a folder of CSV files: open_book(...).save(folder)."
+
+@dataclass(frozen=True)
+class Change:
+    """What changes in a table: cells, by the file's row and by column, and rows to put below."""
+
+    cells: dict[int, dict[str, object]] = field(default_factory=dict)
+    below: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def columns(self) -> list[str]:
+        """Every column that is written to."""
+        changed = [name for cells in self.cells.values() for name in cells]
+        return list(dict.fromkeys([*changed, *map(str, self.below.columns)]))
 
 
 def csv_text(frame: pd.DataFrame) -> str:
@@ -47,12 +58,26 @@ def csv_text(frame: pd.DataFrame) -> str:
 
 
 def plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """The table with its dates as text."""
+    """The table with its dates as text, the time only where it is not midnight."""
     out = frame.copy(deep=False)
-    for column in out.columns:
-        if pd.api.types.is_datetime64_any_dtype(out[column]):
-            out[column] = date_text(out[column])
+    for column in frame.columns:
+        dates = frame[column]
+        if pd.api.types.is_datetime64_any_dtype(dates):
+            text = dates.dt.strftime("%Y-%m-%d")
+            timed = dates.notna() & (dates != dates.dt.normalize())
+            out[column] = text.mask(timed, dates[timed].map(iso)) if timed.any() else text
     return out
+
+
+def iso(day: pd.Timestamp) -> str:
+    """ISO 8601 text of a date, with the time only where it is not midnight."""
+    clock = "" if day == day.normalize() else "T%H:%M:%S.%f" if day.microsecond else "T%H:%M:%S"
+    return day.strftime(f"%Y-%m-%d{clock}")
+
+
+def empty(value: object) -> bool:
+    """Whether a cell of a frame holds nothing."""
+    return value is None or value is pd.NaT or value is pd.NA or value != value
 
 
 def _quoted(heading: str) -> str:
@@ -61,18 +86,6 @@ def _quoted(heading: str) -> str:
         return heading
     doubled = heading.replace('"', '""')
     return f'"{doubled}"'
-
-
-def date_text(dates: pd.Series) -> pd.Series:
-    """ISO 8601 text of dates, with the time only where it is not midnight."""
-    text = dates.dt.strftime("%Y-%m-%d")
-    timed = dates.notna() & (dates != dates.dt.normalize())
-    if timed.any():
-        text = text.mask(timed, dates.dt.strftime("%Y-%m-%dT%H:%M:%S"))
-        fine = timed & (dates != dates.dt.floor("s"))
-        if fine.any():
-            text = text.mask(fine, dates.dt.strftime("%Y-%m-%dT%H:%M:%S.%f"))
-    return text
 
 
 def own_columns(table: str, frame: pd.DataFrame) -> list[str]:
@@ -99,107 +112,91 @@ def worth_writing(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame[filled]
 
 
-@dataclass(frozen=True)
-class Hand:
-    """A CSV file and how it is written: encoding, line ends, separator, headings."""
-
-    text: str
-    encoding: str
-    newline: str
-    separator: str
-    headings: list[str]
-
-    @classmethod
-    def of(cls, data: bytes) -> Hand:
-        text = decoded(data)
-        separator = separator_of(text.split("\n", 1)[0])
-        headings = next(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-        while headings and not headings[-1].strip():
-            headings.pop()
-        newline = "\r\n" if "\r\n" in text else "\n"
-        return cls(text, encoding_of(data), newline, separator, headings)
-
-    def rows(self, missing: list[str]) -> list[list[str]]:
-        """The file's cells with further headings; cells beyond the headings come behind them."""
-        first, *rows = csv.reader(io.StringIO(self.text, newline=""), delimiter=self.separator)
-        width = len(self.headings)
-        wider = [[*first[:width], *missing]]
-        for row in rows:
-            cells = [*row[:width], *[""] * (width - len(row)), *[""] * len(missing), *row[width:]]
-            wider.append(cells if row else row)
-        return wider
-
-    def lines(self, rows: Iterable[list[str]]) -> str:
-        """Rows as CSV; one with a bare carriage return in quotes, as the writer forgets them."""
-        buffer = io.StringIO(newline="")
-        shape = {"delimiter": self.separator, "lineterminator": self.newline}
-        writer = csv.writer(buffer, **shape)  # type: ignore[arg-type]
-        careful = csv.writer(buffer, **shape, quoting=csv.QUOTE_ALL)  # type: ignore[arg-type]
-        for row in rows:
-            (careful if any("\r" in cell for cell in row) else writer).writerow(row)
-        return buffer.getvalue()
-
-    def encoded(self, text: str) -> bytes:
-        return text.encode("utf-8" if self.encoding == "utf-8-sig" else self.encoding)
+def places(
+    headings: list[str], table: str, names: Iterable[str]
+) -> dict[str, tuple[int, Match | None]]:
+    """Where each column stands under a file's own headings; what lacks there is put behind them."""
+    found: dict[str, tuple[int, Match | None]] = {}
+    while headings and not headings[-1].strip():
+        headings.pop()
+    for at, heading in enumerate(headings):
+        match = match_heading(heading, TABLES.get(table, ()))
+        if heading.strip():
+            found.setdefault(match.column.name if match else heading.strip(), (at, match))
+    for name in names:
+        if name not in found:
+            found[name] = (len(headings), None)
+            headings.append(name)
+    return found
 
 
-def appended_csv(data: bytes, table: str, added: pd.DataFrame) -> bytes:
-    """A CSV file's bytes with rows below, in the file's own columns, units and hand.
+def changed_csv(data: bytes, table: str, change: Change) -> bytes:
+    """A CSV file's bytes with a change in them, in the file's own columns, units and hand.
+
+    Raises
+    ------
+    WoodlabError
+        If the file holds a character that cannot be read, which would be lost.
 
     Examples
     --------
     >>> import pandas as pd
     >>> new = pd.DataFrame({"piece": ["A1"], "on": pd.to_datetime(["2026-03-08"]),
     ...                     "mass_g": [453.59237]})
-    >>> print(appended_csv(b"on;piece;mass_lb\\n2026-03-01;A1;1,1\\n", "weighings", new).decode())
+    >>> old = b"on;piece;mass_lb\\n2026-03-01;A1;1,1\\n"
+    >>> print(changed_csv(old, "weighings", Change(below=new)).decode())
     on;piece;mass_lb
     2026-03-01;A1;1,1
     2026-03-08;A1;1,0
     <BLANKLINE>
     """
-    hand = Hand.of(data)
-    decimal = "." if hand.separator == "," else ","
-    cells, missing = _cells_for(hand.headings, table, added, decimal)
-    below = hand.lines(cells)
-    if not hand.text.endswith("\n"):
-        below = hand.newline + below
-    try:
-        if not missing:
-            # Marks of an encoding stand at the beginning of a file only.
-            behind = {"utf-8-sig": "utf-8", "utf-16": _UTF_16.get(data[:2], "")}
-            return data + below.encode(behind.get(hand.encoding, hand.encoding))
-        whole = hand.lines(hand.rows(missing)) + below.removeprefix(hand.newline)
-        changed = hand.encoded(whole)
-    except UnicodeEncodeError:  # a name that the old encoding has no letters for
-        whole = hand.text + below
-        changed = whole.encode("utf-8-sig")
+    text, encoding = decoded(data), encoding_of(data)
+    separator = separator_of(text)
+    headings, *rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    here = places(headings, table, ())
+    width = len(headings)
+    here = places(headings, table, change.columns)
+    more = [""] * (len(headings) - width)
+    rows = [[*_wide(row, width), *more, *row[width:]] if row else row for row in rows]
+    new = [[""] * len(headings) for _ in range(len(change.below))]
+    numbered = enumerate(change.below.to_dict("records"))
+    cells = [*((rows[at - 2], one) for at, one in change.cells.items()),
+             *((new[at], one) for at, one in numbered)]  # fmt: skip
+    for row, values in cells:
+        for name, value in values.items():
+            column, match = here[str(name)]
+            row[column] = _cell(value, match, "." if separator == "," else ",")
+    buffer = io.StringIO(newline="")
+    newline = "\r\n" if "\r\n" in text else "\n"
+    for row in [headings, *rows, *new]:
+        # the writer forgets to quote a bare carriage return
+        quoting = csv.QUOTE_ALL if any("\r" in cell for cell in row) else csv.QUOTE_MINIMAL
+        writer = csv.writer(buffer, delimiter=separator, lineterminator=newline, quoting=quoting)
+        writer.writerow(row)
+    whole = buffer.getvalue()
     if "\ufffd" in whole:
         raise WoodlabError(
-            f"{table} holds a text with a character that cannot be read, which would be lost. "
-            f"Type that text anew first; `woodlab check` names its row. {MOVE}"
+            f"{table} holds a text with a character that cannot be read, which would be lost. Type "
+            "that text anew first; `woodlab check` names its row. Nothing was changed."
         )
-    return changed
+    if encoding == "utf-8-sig" and not data.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8"
+    try:
+        return whole.encode(encoding)
+    except UnicodeEncodeError:  # a name that the old encoding has no letters for
+        return whole.encode("utf-8-sig")
 
 
-def _cells_for(
-    headings: list[str], table: str, added: pd.DataFrame, decimal: str
-) -> tuple[list[list[str]], list[str]]:
-    """Cells in the order of the headings, and the columns for which there is no heading."""
-    columns, names = [], []
-    for heading in headings:
-        match = match_heading(heading, TABLES[table])
-        name = match.column.name if match else heading
-        values = added[name] if name in added and name not in names else None
-        if values is not None and match is not None and match.unit:
-            values = match.written(values)
-        names.append(name)
-        columns.append([""] * len(added) if values is None else _cells(values, decimal))
-    missing = [name for name in added.columns if name not in names]
-    columns += [_cells(added[name], decimal) for name in missing]
-    return [list(row) for row in zip(*columns, strict=True)], missing
+def _wide(row: list[str], width: int) -> list[str]:
+    return [*row[:width], *[""] * (width - len(row))]
 
 
-def _cells(values: pd.Series, decimal: str) -> list[str]:
-    if pd.api.types.is_float_dtype(values):
-        return ["" if v != v else repr(v).replace(".", decimal) for v in values.tolist()]
-    return plain(values.to_frame()).iloc[:, 0].fillna("").astype(str).tolist()
+def _cell(value: object, match: Match | None, decimal: str) -> str:
+    if empty(value):
+        return ""
+    if isinstance(value, pd.Timestamp):
+        return iso(value)
+    if isinstance(value, float):
+        number = match.written(value) if match and match.unit else value
+        return repr(float(number)).replace(".", decimal)
+    return str(value)

@@ -16,8 +16,7 @@ import pandas as pd
 
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.writing.as_csv import date_text
-from woodlab.book.writing.as_xlsx import empty
+from woodlab.book.writing.as_csv import empty, iso
 from woodlab.errors import WoodlabError
 
 _URN = "urn:oasis:names:tc:opendocument:xmlns"
@@ -133,7 +132,7 @@ def _cell(value: object) -> str:
     if empty(value):
         return "<table:table-cell/>"
     if isinstance(value, pd.Timestamp):
-        day = date_text(pd.Series([value])).iloc[0]
+        day = iso(value)
         return _shown("date", f'office:date-value="{day}"', day)
     if isinstance(value, str):
         return _shown("string", f"office:string-value={_exact(value)}", value)

@@ -13,7 +13,8 @@ import pandas as pd
 
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.units import Match, match_heading
+from woodlab.book.units import match_heading
+from woodlab.book.writing.as_csv import Change, empty, places
 from woodlab.errors import WoodlabError
 
 # Parts of a workbook that would not survive being written anew.
@@ -82,11 +83,13 @@ def _replace(sheet: Any, table: str, frame: pd.DataFrame) -> None:
         for cell in row:
             if cell.row > 1 or cell.column > len(order):
                 cell.value = None
-    put_below(sheet, table, frame)
+    change_sheet(sheet, table, Change(below=frame))
 
 
-def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
-    """The bytes of a workbook with rows below those of the sheet `table`.
+def changed_workbook(
+    path: Path, changes: dict[str, Change], replaced: dict[str, pd.DataFrame]
+) -> bytes:
+    """The bytes of a workbook with changes in some sheets, and with other sheets replaced.
 
     Raises
     ------
@@ -107,7 +110,10 @@ def appended_workbook(path: Path, table: str, added: pd.DataFrame) -> bytes:
                         f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
                         f"would be lost. Paste it as a value there. {ASIDE}"
                     )
-    put_below(sheet_of(book, table), table, added)
+    for table, change in changes.items():
+        change_sheet(sheet_of(book, table), table, change)
+    for table, frame in replaced.items():
+        _replace(sheet_of(book, table), table, frame)
     return bytes_of(book)
 
 
@@ -147,35 +153,22 @@ def sheet_of(book: Any, table: str) -> Any:
     return found[0] if found else book.create_sheet(table)
 
 
-def put_below(sheet: Any, table: str, frame: pd.DataFrame) -> None:
-    """Rows below those of a sheet, under its own headings and in their units."""
-    places: dict[str, tuple[int, Match | None]] = {}
-    width = 0
-    for cell in sheet[1]:
-        if cell.value is None or not str(cell.value).strip():
-            continue
-        width = max(width, cell.column)
-        match = match_heading(cell.value, TABLES.get(table, ()))
-        name = match.column.name if match else str(cell.value).strip()
-        places.setdefault(name, (cell.column, match))
-    for name in map(str, frame.columns):
-        if name not in places:
-            width += 1
-            fill(sheet.cell(1, width), name)
-            places[name] = (width, None)
+def change_sheet(sheet: Any, table: str, change: Change) -> None:
+    """Make a change in a sheet, under its own headings and in their units."""
+    headings = ["" if cell.value is None else str(cell.value) for cell in sheet[1]]
+    there = places(headings, table, ())
+    here = places(headings, table, change.columns)
+    for name in here.keys() - there.keys():
+        fill(sheet.cell(1, here[name][0] + 1), name)
     filled = (cell.row for row in sheet.iter_rows() for cell in row if cell.value is not None)
     last = max(filled, default=1)
-    for number, values in enumerate(frame.itertuples(index=False, name=None), start=last + 1):
-        for name, value in zip(frame.columns, values, strict=True):
-            column, match = places[str(name)]
+    below = dict(enumerate(change.below.to_dict("records"), start=last + 1))
+    for number, values in (change.cells | below).items():
+        for name, value in values.items():
+            column, match = here[str(name)]
             if not empty(value):
                 in_unit = match.written(value) if match and isinstance(value, float) else value
-                fill(sheet.cell(number, column), in_unit)
-
-
-def empty(value: object) -> bool:
-    """Whether a cell of a frame holds nothing."""
-    return value is None or value is pd.NaT or value is pd.NA or value != value
+                fill(sheet.cell(number, column + 1), in_unit)
 
 
 def fill(cell: Any, value: object) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from woodlab.book.tables import A_ROW, TABLES, Column
-from woodlab.book.writing.as_csv import csv_text
-from woodlab.book.writing.as_xlsx import put_below
+from woodlab.book.writing.as_csv import Change, csv_text
+from woodlab.book.writing.as_xlsx import bytes_of, change_sheet
 from woodlab.errors import WoodlabError, as_list, as_path
 from woodlab.safe_write import NOTE, locked, whole_folder, write_file
 from woodlab.wood.species import species as species_table
@@ -159,11 +158,9 @@ def _workbook(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> bytes
         _checks(sheet, name, columns, lists)
     _lists_sheet(book.create_sheet("lists"), lists)
     if pieces is not None:
-        put_below(book["pieces"], "pieces", pieces)
+        change_sheet(book["pieces"], "pieces", Change(below=pieces))
     book.active = 0
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+    return bytes_of(book)
 
 
 def _how_to_sheet(sheet: Any, lists: dict[str, list[str]]) -> None:

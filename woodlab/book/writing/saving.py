@@ -8,22 +8,27 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.claims import LAST_COLUMN, LAST_ROW
-from woodlab.book.reading import cells_of_csv, cells_of_sheet
+from woodlab.book.reading import cells_of, file_of
+from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
 from woodlab.book.writing import as_ods, as_xlsx
-from woodlab.book.writing.as_csv import csv_text, own_columns, plain, worth_writing
+from woodlab.book.writing.as_csv import (
+    Change,
+    changed_csv,
+    csv_text,
+    own_columns,
+    plain,
+    worth_writing,
+)
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import NOTE, behind, locked, whole_folder, write_file, write_files
-
-if TYPE_CHECKING:
-    from woodlab.book.record_book import RecordBook
 
 LONGEST_TEXT = 32_767  # of an .xlsx cell, in Microsoft's "Excel specifications and limits"
 # Before 1 March 1900 the spreadsheet programs' day numbers differ by one.
@@ -47,16 +52,16 @@ def write_book(
         contents[_ASIDE] = set_aside.map(_readable)
     if path.is_dir():
         with locked(path):
-            if _ASIDE in contents and (aside := file_of(path, _ASIDE)).exists():
-                contents[_ASIDE] = _merged(cells_of_csv(aside), contents[_ASIDE], aside.name)
+            if _ASIDE in contents:
+                contents[_ASIDE] = _merged(cells_of(path, _ASIDE), contents[_ASIDE])
             gone = [t for t in TABLES if t not in contents and file_of(path, t).is_file()]
-            put(path, {**_as_csv(contents), **dict.fromkeys(gone)}, wanted)
+            _put(path, {**_as_csv(contents), **dict.fromkeys(gone)}, wanted)
     elif path.suffix.casefold() in (".xlsx", ".ods"):
         with locked(path):
-            put(path, _as_workbook(path, contents), wanted)
+            _put(path, _as_workbook(path, contents), wanted)
     elif path.suffix == "" and not path.exists():
         with whole_folder(path, NOTE) as folder:
-            put(folder, _as_csv(contents), wanted)
+            _put(folder, _as_csv(contents), wanted)
     else:
         raise WoodlabError(
             f"A book is written as a folder, as .xlsx or as .ods, not as {path.name}. Choose a "
@@ -64,7 +69,40 @@ def write_book(
         )
 
 
-def put(
+def change_book(
+    path: Path,
+    book: RecordBook,
+    changes: dict[str, Change],
+    replaced: Mapping[str, pd.DataFrame] | None = None,
+) -> None:
+    """Change cells of a book's tables and add rows to them, as one step; its lock is held.
+
+    What stood in the file stays as it was typed. `book` is what was read from `path`; `replaced`
+    are tables that are not the book's own, which are written anew.
+    """
+    wanted = {}
+    for table, change in changes.items():
+        frame = getattr(book, table)
+        at = {row: position for position, row in enumerate(book._rows[table].tolist())}
+        for row, cells in change.cells.items():
+            for name, value in cells.items():
+                frame.loc[at[row], name] = value
+        wanted[table] = below(frame, change.below) if len(change.below) else frame
+    if path.is_dir():
+        new: bytes | dict[str, bytes | None] = _as_csv(dict(replaced or {}))
+        for table, change in changes.items():
+            there = file_of(path, table)
+            data = there.read_bytes() if there.is_file() else b""
+            if data.strip():
+                new[table] = changed_csv(data, table, change)
+            else:
+                new[table] = csv_text(change.below).encode()
+    else:
+        new = as_xlsx.changed_workbook(path, changes, dict(replaced or {}))
+    _put(path, new, replace(book, **wanted), exactly=False)
+
+
+def _put(
     path: Path,
     new: bytes | Mapping[str, bytes | None],
     wanted: RecordBook | None,
@@ -99,10 +137,8 @@ def put(
         write_files(path, {file_of(path, table).name: data for table, data in new.items()})
 
 
-def below(start: pd.DataFrame | None, more: pd.DataFrame) -> pd.DataFrame:
+def below(start: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
     """Rows below those of a table, in its columns and of their kinds."""
-    if start is None:
-        return more.reset_index(drop=True)
     more = more.reindex(columns=start.columns)
     if start.empty:
         return more.reset_index(drop=True)
@@ -113,19 +149,11 @@ def _as_csv(contents: dict[str, pd.DataFrame]) -> dict[str, bytes]:
     return {name: csv_text(frame).encode() for name, frame in contents.items()}
 
 
-def file_of(folder: Path, table: str) -> Path:
-    """The file of a table in a folder, however its name is written."""
-    usual = folder / f"{table}.csv"
-    if usual.exists():
-        return usual
-    return next((f for f in folder.iterdir() if f.name.casefold() == usual.name), usual)
-
-
 def _as_workbook(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
     kind = as_ods if path.suffix.casefold() == ".ods" else as_xlsx
     there = path.exists() and path.stat().st_size > 0
     if _ASIDE in contents and there:
-        contents[_ASIDE] = _merged(cells_of_sheet(path, _ASIDE), contents[_ASIDE], path.name)
+        contents[_ASIDE] = _merged(cells_of(path, _ASIDE), contents[_ASIDE])
     sheets = {name: _for_sheet(name, frame) for name, frame in contents.items()}
     if kind is as_xlsx:
         for name, frame in sheets.items():
@@ -133,7 +161,7 @@ def _as_workbook(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
     return kind.replaced_sheets(path, sheets) if there else kind.new_workbook(sheets)
 
 
-def _merged(earlier: pd.DataFrame | None, new: pd.DataFrame, name: str) -> pd.DataFrame:
+def _merged(earlier: pd.DataFrame | None, new: pd.DataFrame) -> pd.DataFrame:
     """The rows that were set aside before, then those that are not among them."""
     if earlier is None:
         return new
@@ -182,8 +210,6 @@ def _readable(value: object) -> object:
 
 
 def _compare(path: Path, wanted: RecordBook, exactly: bool) -> None:
-    from woodlab.book.record_book import open_book
-
     got = open_book(path, set_aside=True)
     if exactly and got.hash == wanted.hash:
         return

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.blocks import need
 from woodlab.charts.colours import TILES, role
 from woodlab.charts.theme import Size, themed
-from woodlab.charts.titles import Claim, certainties, fitting
+from woodlab.charts.titles import Claim, certainties
 
 _WALLS = ("under 20 mm", "20 to 29", "30 to 39", "40 and over")
 _EDGES = (0, 20, 30, 40, np.inf)
@@ -50,11 +50,9 @@ def cracks_as_counts(
     --------
     >>> bowls = pd.DataFrame({"species": "ash", "wall_mm": [22.0, 24.0, 33.0], "seal": "none",
     ...                       "crack_on": [pd.NaT, pd.NaT, pd.Timestamp("2026-03-01")]})
-    >>> chart = cracks_as_counts(bowls)
-    >>> chart.description
-    'Bowls that cracked: ash, 20 to 29: 0 of 2; ash, 30 to 39: 1 of 1; ash, every wall: 1 of 3.'
-    >>> chart.title.text
-    ['One of the 3 bowls cracked']
+    >>> print(cracks_as_counts(bowls).description)
+    One of the 3 bowls cracked. Cracked: ash, 20 to 29: 0 of 2; ash, 30 to 39: 1 of 1; ash, every
+    wall: 1 of 3.
     """
     need(bowls, "species", "wall_mm", "seal", "crack_on")
     narrow = size == "column"
@@ -62,69 +60,48 @@ def cracks_as_counts(
     kinds = [w for w in _WALLS if (tiles.loc[tiles["wall"] == w, "n"] > 0).any()]
     species = tiles[(tiles["wall"] == _EVERY) & (tiles["species"] != _ALL)]
     order = species.sort_values("share", ascending=False, kind="stable")["species"].tolist()
-    order, across = [*order, *([_ALL] if len(order) > 1 else [])], [*kinds, _EVERY]
-    tiles = tiles[tiles["species"].isin(order) & tiles["wall"].isin(across)]
-    left, high = (52, 54) if narrow else (112, 62)
-    title = fitting(words.of_all(int(bowls["crack_on"].notna().sum()), len(bowls), "cracked"))
-    told = ""
-    r = None if narrow else wall_effect(effects)
-    if r is not None:
-        title = THICK.said(r["hazard_ratio"], r["sure"], r["ci_lower"], r["ci_upper"])
-        if np.isfinite(r["hazard_ratio"]):
-            told = (
-                f"Each 10 mm more of wall: {words.two(r['hazard_ratio'])} times the rate of cracks "
-                f"({words.between(r['ci_lower'], r['ci_upper'])}, 95 % interval). "
-            )
-    sub = (
-        told
-        + "In each tile: bowls that cracked, of bowls turned"
-        + ("." if narrow else f"; deeper where the share is larger, pale below {_FEW} bowls.")
-    )
+    order, along = [*order, *([_ALL] if len(order) > 1 else [])], [*kinds, _EVERY]
+    tiles = tiles[tiles["species"].isin(order) & tiles["wall"].isin(along)]
+    says = words.of_all(int(bowls["crack_on"].notna().sum()), len(bowls), "cracked")
+    sub = "In each tile: bowls that cracked, of bowls turned; deeper where the share is larger, " \
+        f"pale below {_FEW} bowls."  # fmt: skip
+    row = wall_effect(effects)
+    if row is not None and not narrow:
+        says = THICK.of(row, "hazard_ratio")
+        if np.isfinite(row["hazard_ratio"]):
+            ratio, ends = words.two(row["hazard_ratio"]), (row["ci_lower"], row["ci_upper"])
+            sub = f"Each 10 mm more of wall: {ratio} times the rate of cracks " \
+                f"({words.between(*ends)}, 95 % interval). {sub}"  # fmt: skip
+    font, left = (10, 52) if narrow else (12, 112)
+    axis: dict[str, Any] = {"domain": False, "ticks": False, "labelOverlap": False,
+                            "labelFontSize": font}  # fmt: skip
+    short = "replace(replace(datum.label, ' mm', ''), ' and over', ' +')"
     x = altair.X(
-        "wall:N", sort=across, scale=altair.Scale(paddingInner=0.06, paddingOuter=0),
-        axis=altair.Axis(
-            title="Rough wall [mm]" if narrow else "Thickness of the rough wall", orient="top",
-            domain=False,
-            ticks=False, labelAngle=0, labelOverlap=False, labelLimit=150,
-            labelExpr="replace(replace(datum.label, ' mm', ''), ' and over', ' +')" if narrow
-            else "datum.label",
-            labelFontSize=10 if narrow else 12, labelColor=role("ink"),
-        ),
+        "wall:N", sort=along, scale=altair.Scale(paddingInner=0.06, paddingOuter=0),
+        axis=altair.Axis(title="Rough wall [mm]", orient="top", labelAngle=0,
+                         labelExpr=short if narrow else "datum.label", **axis),
     )  # fmt: skip
     y = altair.Y(
         "species:N", sort=order, scale=altair.Scale(paddingInner=0.12, paddingOuter=0),
-        axis=altair.Axis(
-            title=None, domain=False, ticks=False, labelLimit=left, labelOverlap=False,
-            labelExpr="split(datum.label, ' ')" if narrow else "datum.label",
-            labelFontSize=10 if narrow else 12, labelColor=role("ink"), minExtent=left,
-        ),
+        axis=altair.Axis(title=None, labelLimit=left, minExtent=left,
+                         labelExpr="split(datum.label, ' ')" if narrow else "datum.label", **axis),
     )  # fmt: skip
-    some, none = tiles[tiles["n"] > 0], tiles[tiles["n"] == 0]
-    base = altair.Chart(some).encode(x=x, y=y)
-    tints = [pair[0] for pair in TILES]
-    colour = altair.Color(
-        "tint:O", legend=None, scale=altair.Scale(domain=list(range(len(tints))), range=tints)
-    )
+    some, none = (altair.Chart(tiles[part]).encode(x=x, y=y)
+                  for part in (tiles["n"] > 0, tiles["n"] == 0))  # fmt: skip
+    tints = altair.Scale(domain=list(range(len(TILES))), range=[pair[0] for pair in TILES])
     layers = [
-        base.mark_rect(stroke=role("line"), strokeWidth=1).encode(color=colour),
-        base.mark_text(
-            fontSize=12 if narrow else 16, fontWeight="bold", dy=-1 if narrow else -14,
-            color=role("ink"),
-        ).encode(text="big"),
+        some.mark_rect(stroke=role("line"), strokeWidth=1)
+        .encode(color=altair.Color("tint:O", legend=None, scale=tints)),
+        some.mark_text(fontSize=font + 3, fontWeight="bold", dy=-1 if narrow else -14)
+        .encode(text="big"),
+        none.mark_text(fontSize=font, color=role("quiet")).encode(text=altair.value("none")),
     ]  # fmt: skip
-    if len(none):
-        layers.append(
-            altair.Chart(none).mark_text(fontSize=10 if narrow else 11, color=role("quiet"))
-            .encode(x=x, y=y, text=altair.value("none"))
-        )  # fmt: skip
     if not narrow:
-        layers.append(
-            base.mark_text(fontSize=11, dy=6, lineBreak="|", lineHeight=13, color=role("ink"))
-            .encode(text="small")
-        )  # fmt: skip
-    chart = altair.layer(*layers).properties(height=altair.Step(high))
-    told = "; ".join(f"{r.species}, {r.wall}: {r.big}" for r in some.itertuples())
-    return themed(chart, alt=f"Bowls that cracked: {told}.", says=title, sub=sub, size=size)
+        small = some.mark_text(fontSize=11, dy=6, lineBreak="|", lineHeight=13)
+        layers.append(small.encode(text="small"))
+    told = "; ".join(f"{r.species}, {r.wall}: {r.big}" for r in tiles[tiles["n"] > 0].itertuples())
+    chart = altair.layer(*layers).properties(height=altair.Step(54 if narrow else 62))
+    return themed(chart, alt=f"Cracked: {told}.", says=says, sub=sub, size=size)
 
 
 def wall_effect(effects: pd.DataFrame | None) -> pd.Series | None:

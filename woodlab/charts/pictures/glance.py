@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.blocks import across, need, upward
 from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, order_of_seals, role
-from woodlab.charts.pictures.marks import CRACK, GAP, GLUED, days, dry_mark, marked, months
+from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
-from woodlab.charts.titles import Claim, certainties, fitting, this_season
+from woodlab.charts.titles import slower
 
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
@@ -21,14 +21,6 @@ _COLOURS = [role("paper"), *(pair[0] for pair in MOISTURE)]
 # one scale for all panels: what is concatenated shares its colours
 _CLASS = altair.Color("step:O", legend=None, scale=altair.Scale(
     domain=list(range(len(_COLOURS))), range=_COLOURS))  # fmt: skip
-_SOONER = Claim(
-    more="Bare bowls dry sooner than sealed ones",
-    less="Sealed bowls dry sooner than bare ones",
-    likely_more="Bare bowls probably dry sooner than sealed ones",
-    likely_less="Sealed bowls probably dry sooner than bare ones",
-    alike="Bare and sealed bowls dry equally fast",
-    open="Do sealed bowls dry slower? Too few to tell",
-)
 
 
 def season_at_a_glance(
@@ -67,49 +59,32 @@ def season_at_a_glance(
     >>> curves = pd.DataFrame({"piece": "A1", "part": "so far", "moisture_pct": [60.0, 16.0],
     ...                        "on": [day - pd.Timedelta(days=90), day]})
     >>> season_at_a_glance(bowls, curves).description
-    'A row a bowl, by seal, as of 1 May 2026. bare: 0 of 1 dry enough, 0 cracked.'
+    '0 of 1 bowls are dry enough. A row a bowl, by seal, as of 1 May 2026. Bare: 0 of 1 dry ...'
     """
     need(bowls, "piece", "seal", "turned_on", "ready_on", "p_ready_now", "crack_on", "group")
     narrow, width = size == "column", WIDTH_PX[size] - 16
     step = min(14.0, max(6.5, 785 / len(bowls)))  # ninety bowls fill a page
     day, target = bowls["as_of"].iloc[0], float(bowls["target_moisture_pct"].median())
-    start = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20)
-    scale, end = days(start, day + _AHEAD), day + _AHEAD
+    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), day + _AHEAD
     edges = [target, *(edge for edge in MOISTURE_EDGES if edge > target)]
-    bars = _runs(curves, edges)
-    seals = order_of_seals(bowls["seal"])
+    bars, seals = _runs(curves, edges), order_of_seals(bowls["seal"])
     panels, told = [_key(width, edges, narrow=narrow)], []
     for seal in seals:
         own = bowls[bowls["seal"] == seal].sort_values(["ready_on", "turned_on"])
         dry, broke = int((own["p_ready_now"] >= READY).sum()), int(own["crack_on"].notna().sum())
-        said = f"{dry} of {len(own)} dry enough, {broke} cracked"
-        named = words.bowls(seal).removesuffix(" bowls").removeprefix("bowls ")
-        told.append(f"{named}: {said}")
-        x = altair.X("at:T", scale=scale, axis=months(narrow=narrow) if seal == seals[-1] else None)
-        panels.append(
-            altair.layer(*_rows(own, bars, x, step, end)).properties(
-                width=width,
-                height=step * len(own),
-                title=heading(told[-1][:1].upper() + told[-1][1:]),
-            )
-        )
-    title = fitting(
-        f"{int((bowls['p_ready_now'] >= READY).sum())} of {len(bowls)} bowls are dry enough"
-    )
-    if effects is not None:
-        slower = this_season(effects)
-        slower = slower[(slower["outcome"] == "drying_time") & slower["ratio"].notna()]
-        slower = slower.assign(sure=certainties(slower))
-        slower = slower[slower["seal"].isin(seals)].sort_values("ratio")
-        if len(slower):
-            r = slower.iloc[-1]
-            title = _SOONER.said(r["ratio"], r["sure"], r["ci_lower"], r["ci_upper"])
-    sub = (
-        f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be dry "
-        f"enough ({target:.0f} % moisture, estimated from the weights)."
-    )
-    alt = f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}."
-    return themed(altair.vconcat(*panels, spacing=7), alt=alt, says=title, sub=sub, size=size)
+        said = words.sealed(seal)
+        told.append(words.opened(f"{said}: {dry} of {len(own)} dry enough, {broke} cracked"))
+        x = months("at:T", (start, end), narrow=narrow, shown=seal == seals[-1])
+        panels.append(altair.layer(*_rows(own, bars, x, step, end)).properties(
+            width=width, height=step * len(own), title=heading(told[-1])))  # fmt: skip
+    dry = int((bowls["p_ready_now"] >= READY).sum())
+    title = slower(effects, seals) or f"{dry} of {len(bowls)} bowls are dry enough"
+    return themed(
+        altair.vconcat(*panels, spacing=7), says=title, size=size,
+        alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",
+        sub=f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be "
+        f"dry enough ({target:.0f} % moisture, estimated from the weights).",
+    )  # fmt: skip
 
 
 def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Timestamp) -> list:
@@ -117,41 +92,31 @@ def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Ti
     day = own["as_of"].iloc[0]
     y = altair.Y("piece:N", sort=list(own["piece"]), axis=None,
                  scale=altair.Scale(paddingInner=0.28, paddingOuter=0.1))  # fmt: skip
-    ahead = own[(own["group"] != "gone") & (own["ready_on"] > day)]
-    ahead = ahead.assign(
-        at=day, first=ahead["earliest_on"].clip(lower=day, upper=end),
-        last=ahead["latest_on"].fillna(end).clip(upper=end),
-    )  # fmt: skip
+    ahead = own[(own["group"] != "gone") & (own["ready_on"] > day)].assign(at=day)
+    ahead = ahead.assign(first=ahead["earliest_on"].clip(lower=day, upper=end),
+                         last=ahead["latest_on"].fillna(end).clip(upper=end))  # fmt: skip
     mine = bars[bars["piece"].isin(own["piece"])]
     whole = mine.groupby("piece", as_index=False).agg(at=("at", "min"), to=("to", "max"))
     there = own[own["ready_on"].notna()].assign(at=own["ready_on"].clip(upper=end))
     done = there["p_ready_now"] >= READY
-    cracked = own[own["crack_on"].notna()].assign(at=own["crack_on"])
-    glued = own[own["glued_on"].notna()]
-    glued = glued.assign(at=glued["glued_on"] + pd.Timedelta(days=8))  # beside its crack
-    ground = altair.Chart(whole)
+    glued = own["glued_on"] + pd.Timedelta(days=8)  # beside its crack
+    ground = altair.Chart(whole).encode(x=x)
+    rule, span = altair.Chart(ahead), altair.Chart(ahead.assign(at=ahead["first"]))
     layers = [
-        altair.Chart(ahead).mark_rule(strokeDash=[2.5, 2], strokeWidth=1, color=role("line"))
-        .encode(x=x, x2="first:T"),
-        altair.Chart(ahead.assign(at=ahead["first"]))
-        .mark_bar(height=step * 0.34, color=role("hair"), stroke=role("line"), strokeWidth=0.6)
-        .encode(x=x, x2="last:T"),
-        ground.mark_bar(color=role("line"), height=step * 0.8).encode(x=x, x2="to:T"),
-        altair.Chart(mine).mark_bar(height=step * 0.8 - 1.2).encode(
-            x=x, x2="to:T",
-            color=_CLASS,
-        ),
-        *(dry_mark(there[part], 34, filled=full).encode(x=x)
+        rule.mark_rule(strokeDash=[2.5, 2], strokeWidth=1, color=role("line")).encode(x2="first:T"),
+        span.mark_bar(height=step * 0.34, color=role("hair"), stroke=role("line"), strokeWidth=0.6)
+        .encode(x2="last:T"),
+        ground.mark_bar(color=role("line"), height=step * 0.8).encode(x2="to:T"),
+        altair.Chart(mine).mark_bar(height=step * 0.8 - 1.2).encode(x2="to:T", color=_CLASS),
+        *(dry_mark(there[part], 34, filled=full)
           for part, full in ((done, True), (~done, False)) if part.any()),
-        *(marked(rows, shape, area, colour).encode(x=x)
-          for rows, shape, area, colour in (
-              (cracked, GAP, 46, "paper"), (cracked, CRACK, 58, "cracked"),
-              (glued, GAP, 40, "paper"), (glued, GLUED, 34, "ink")) if len(rows)),
+        *cracked(own[own["crack_on"].notna()].assign(at=own["crack_on"]), 54),
+        *cracked(own[glued.notna()].assign(at=glued), 36, glued=True),
         ground.mark_text(align="right", dx=-4, fontSize=8.4, color=role("ink"))
-        .encode(x=x, text="piece:N"),
+        .encode(text="piece:N"),
     ]  # fmt: skip
     today = altair.Chart(pd.DataFrame({"at": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
-    return [*(layer.encode(y=y) for layer in layers), today.encode(x=x)]
+    return [*(layer.encode(x=x, y=y) for layer in layers), today.encode(x=x)]
 
 
 def _runs(curves: pd.DataFrame, edges: list[float]) -> pd.DataFrame:
@@ -175,53 +140,45 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
     end = left + n * cell
     today = end + (6 if narrow else 14)
     first, middle, last = (today + d for d in ((24, 44, 82) if narrow else (60, 92, 150)))
+    crack = left + 2.4 * cell
+    x = across("x:Q", None, (0, width)).axis(None)
+    y = upward("y:Q", None, (high, 0)).axis(None)
 
     def at(*points: tuple) -> Any:
-        return altair.Chart(
-            pd.DataFrame(points, columns=["x", "y", "x2", "y2", "step"][: len(points[0])])
-        )
+        columns = ["x", "y", "x2", "y2", "step"][: len(points[0])]
+        return altair.Chart(pd.DataFrame(points, columns=columns)).encode(x=x, y=y)
 
-    def placed(chart: Any, **more: str) -> Any:
-        none: dict[str, Any] = {"axis": None}
-        return chart.encode(
-            x=altair.X("x:Q", scale=altair.Scale(domain=[0, width], nice=False), **none),
-            y=altair.Y("y:Q", scale=altair.Scale(domain=[high, 0], nice=False), **none), **more,
-        )  # fmt: skip
+    def point(at_x: float) -> pd.DataFrame:
+        return pd.DataFrame({"x": [at_x], "y": [35.5]})
+
+    def said(*points: tuple, **how: Any) -> Any:
+        frame = pd.DataFrame(points, columns=["x", "y", "says"])
+        how = {"align": "left", "fontSize": 11, "color": role("ink"), **how}
+        return altair.Chart(frame).mark_text(**how).encode(x=x, y=y, text="says:N")
 
     box = {"x2": "x2", "y2": "y2"}
-    cracked, glued = left + 2.4 * cell, left + 2.4 * cell + (12 if narrow else 16)
     cells = [(left + k * cell, 30, left + (k + 1) * cell, 41, n - 1 - k) for k in range(n)]
-    said = [
-        (left - 5, 35.5, 0, 0, "mark"),
-        (cracked - 4, 20, 0, 0, "crack, then glued" if narrow else "crack found, then glued"),
-        (left, 66, 0, 0, "moisture [%], wet to dry enough"),
-        (today + 4, 10, 0, 0, "today"),
-        (first, 24, 0, 0, "dry enough" if narrow else "dry enough by forecast"),
-        (first, 51, 0, 0, "9 in 10 chances" if narrow else "between these days, 9 chances in 10"),
-    ]
-    layers = [
-        placed(at((left - 0.6, 29.2, end + 0.6, 41.8)).mark_rect(color=role("line")), **box),
-        placed(at(*cells).mark_rect(), **box).encode(color=_CLASS),
-        placed(at((end, 35.5, first, 0)).mark_rule(strokeDash=[2.5, 2], color=role("line")),
-               x2="x2"),
-        placed(at((first, 33, last, 38)).mark_rect(color=role("hair"), stroke=role("line"),
-                                                   strokeWidth=0.8), **box),
-        placed(at((today, 16, 0, 52)).mark_rule(color=role("ink"), strokeWidth=1.4), y2="y2"),
-        placed(at(*((left + k * cell, 50, 0, 0, f"{edges[n - 1 - k]:.0f}") for k in range(1, n)))
-               .mark_text(fontSize=9.5, color=role("quiet")), text="step:N"),
-        *(placed(marked(pd.DataFrame({"x": [x], "y": [35.5]}), shape, area, colour))
-          for x, shape, area, colour in ((cracked, GAP, 120, "paper"),
-                                         (cracked, CRACK, 120, "cracked"),
-                                         (glued, GAP, 90, "paper"), (glued, GLUED, 64, "ink"))),
-        placed(dry_mark(pd.DataFrame({"x": [middle], "y": [35.5]}), 70, filled=False)),
-        placed(at(said[0]).mark_text(align="right", fontSize=10, color=role("ink")), text="step:N"),
-        placed(at(*said[1:]).mark_text(align="left", fontSize=11, color=role("ink")),
-               text="step:N"),
+    marks = [
+        *cracked(point(crack), 124),
+        *cracked(point(crack + (12 if narrow else 16)), 78, glued=True),
+        dry_mark(point(middle), 70, filled=False),
+        *([] if narrow else [dry_mark(point(last + 84), 70, filled=True)]),
     ]  # fmt: skip
-    if not narrow:
-        here = pd.DataFrame({"x": [last + 84], "y": [35.5], "step": ["dry enough since"]})
-        layers += [
-            placed(dry_mark(here, 70, filled=True)),
-            placed(altair.Chart(here).mark_text(align="left", dx=11, fontSize=11), text="step:N"),
-        ]
+    layers = [
+        at((left - 0.6, 29.2, end + 0.6, 41.8)).mark_rect(color=role("line")).encode(**box),
+        at(*cells).mark_rect().encode(color=_CLASS, **box),
+        at((end, 35.5, first)).mark_rule(strokeDash=[2.5, 2], color=role("line")).encode(x2="x2"),
+        at((first, 33, last, 38)).mark_rect(
+            color=role("hair"), stroke=role("line"), strokeWidth=0.8).encode(**box),
+        at((today, 16, 0, 52)).mark_rule(color=role("ink"), strokeWidth=1.4).encode(y2="y2"),
+        *(mark.encode(x=x, y=y) for mark in marks),
+        said(*((left + k * cell, 50, f"{edges[n - 1 - k]:.0f}") for k in range(1, n)),
+             align="center", fontSize=9.5, color=role("quiet")),
+        said((left - 5, 35.5, "mark"), align="right", fontSize=10),
+        said((crack - 4, 20, "crack, then glued" if narrow else "crack found, then glued"),
+             (left, 66, "moisture [%], wet to dry enough"), (today + 4, 10, "today"),
+             (first, 24, "dry enough" if narrow else "dry enough by forecast"),
+             (first, 51, "9 in 10 chances" if narrow else "between these days, 9 chances in 10"),
+             *([] if narrow else [(last + 95, 35.5, "dry enough since")])),
+    ]  # fmt: skip
     return altair.layer(*layers).properties(width=width, height=high)

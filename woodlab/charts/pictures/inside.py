@@ -9,15 +9,18 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.blocks import across, need, panels, upward, written
 from woodlab.charts.colours import MOISTURE, order_of_seals, role
-from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
+from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import fitting
 
-_SHADES = [MOISTURE[k][0] for k in (6, 5, 4, 3)]
-_WIDTHS = (2.8, 2.4, 2.0, 1.8)
-_DASHES = ([1, 0], [8, 3], [4, 3], [2, 2.5])
-_MOST = 4  # days drawn
+# of up to four days: the darker and heavier a line, the earlier
+_LINES = tuple(
+    {"color": MOISTURE[shade][0], "strokeWidth": width, "strokeDash": dash}
+    for shade, width, dash in (
+        (6, 2.8, [1, 0]), (5, 2.4, [8, 3]), (4, 2.0, [4, 3]), (3, 1.8, [2, 2.5]),
+    )
+)  # fmt: skip
 
 
 def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -32,7 +35,7 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Returns
     -------
-    HConcatChart or VConcatChart: moisture [%] against the depth in the wall [mm].
+    ConcatChart: moisture [%] against the depth in the wall [mm].
 
     Examples
     --------
@@ -41,91 +44,65 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
     ...     "depth_mm": [0.0, 12.0, 24.0] * 2, "moisture_pct": [20.0, 40, 20, 50, 54, 50],
     ...     "species": "ash", "wall_mm": 24.0, "turned_on": pd.Timestamp("2026-03-01"),
     ...     "target_moisture_pct": 14.0})
-    >>> inside_the_wall(profiles).title.text
-    ['Model: wax all over keeps the wall more even inside']
+    >>> inside_the_wall(profiles).description
+    'Model: wax all over keeps the wall more even inside. Moisture across a 24 mm wall of ash ...'
     """
     need(profiles, "seal", "on", "depth_mm", "moisture_pct", "wall_mm", "turned_on", "species")
-    narrow, seals = size == "column", order_of_seals(profiles["seal"])
-    wall = float(profiles["wall_mm"].iloc[0])
-    top = 5 * np.ceil(profiles["moisture_pct"].max() / 5) + 3
-    lowest = 5 * np.floor(min(profiles["moisture_pct"].min(), 12) / 5)
-    inner = WIDTH_PX[size] - 16 - 62 - 78
-    width = inner if narrow else (inner - 44) // len(seals)
-    y = altair.Scale(domain=[float(lowest), float(top)], nice=False)
-    panels = [
-        _panel(profiles[profiles["seal"] == seal], wall, y, named=narrow or seal == seals[-1],
-               titled=narrow or seal == seals[0])
-        .properties(width=width, height=270, title=heading(
-            " ".join(p for p in words.SEALS.get(seal, ("", seal)) if p).capitalize()))
-        for seal in seals
-    ]  # fmt: skip
-    gaps = {seal: _gap(profiles[profiles["seal"] == seal]) for seal in seals}
+    seals, first = order_of_seals(profiles["seal"]), profiles.iloc[0]
+    wall, top = float(first["wall_mm"]), 5 * np.ceil(profiles["moisture_pct"].max() / 5) + 3
+    low = 5 * np.floor(min(profiles["moisture_pct"].min(), 12) / 5)
+    x = across("depth_mm:Q", "Depth in the wall [mm]", (0, wall), format=".0f", grid=False,
+               values=[*range(0, int(wall) - 2, 5), wall])  # fmt: skip
+    y = upward("moisture_pct:Q", "Moisture [%]", (low, top), tickCount=6, domain=False, ticks=False)
+    layers, gaps = {}, {}
+    for seal in seals:
+        own = profiles[profiles["seal"] == seal].sort_values("depth_mm")
+        by_day = own.groupby("on")["moisture_pct"]
+        gaps[seal] = float((by_day.max() - by_day.min()).max())
+        layers[words.opened(words.sealed(seal))] = _wall(
+            own, x, y, named=size == "column" or seal == seals[-1]
+        )
     even = min(gaps, key=lambda seal: gaps[seal])
-    title = fitting(
-        f"Model: {even} keeps the wall more even inside",
-        "Model: a seal keeps the wall more even inside",
-    )
-    if even == "none":
-        title = fitting("Model: no seal keeps the wall more even inside")
-    told = "; ".join(f"{words.SEALS.get(s, (s,))[0] or s} {gaps[s]:.0f}" for s in seals)
+    told = "; ".join(f"{words.sealed(s)} {gap:.0f}" for s, gap in gaps.items())
     sub = (
-        f"Moisture across a {wall:.0f} mm wall of {profiles['species'].iloc[0]} turned "
-        f"{words.day(profiles['turned_on'].iloc[0])}. Calculated from the weights, not measured "
-        f"inside. Core wetter than the surface by at most (points of moisture): {told}."
+        f"Moisture across a {wall:.0f} mm wall of {first['species']} turned "
+        f"{words.day(first['turned_on'])}. Calculated from the weights, not measured inside. Core "
+        f"wetter than the surface by at most (points of moisture): {told}."
     )
-    chart = altair.vconcat(*panels) if narrow else altair.hconcat(*panels, spacing=18)
-    return themed(chart, alt=f"{title}. {sub}", says=title, sub=sub, size=size)
-
-
-def _gap(part: pd.DataFrame) -> float:
-    by_day = part.groupby("on")["moisture_pct"]
-    return float((by_day.max() - by_day.min()).max())
-
-
-def _panel(part: pd.DataFrame, wall: float, y_scale: Any, *, named: bool, titled: bool) -> Any:
-    x = altair.X(
-        "depth_mm:Q", scale=altair.Scale(domain=[0, wall], nice=False),
-        axis=altair.Axis(title="Depth in the wall [mm]", format=".0f", grid=False,
-                         values=[*range(0, int(wall) - 2, 5), wall]),
+    return themed(
+        panels(layers, columns=2, height=270, size=size, axis_px=100 if size == "page" else 136),
+        says=fitting(
+            f"Model: {'no seal' if even == 'none' else even} keeps the wall more even inside",
+            "Model: a seal keeps the wall more even inside",
+        ),
+        alt=sub, sub=sub, size=size,
     )  # fmt: skip
-    y = altair.Y(
-        "moisture_pct:Q", scale=y_scale,
-        axis=altair.Axis(title="Moisture [%]" if titled else None, tickCount=6, domain=False,
-                         ticks=False),
-    )  # fmt: skip
+
+
+def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
+    """A panel: a line a day with its words on it; the levels are named beside the last panel."""
+    wall = float(own["wall_mm"].iloc[0])
     levels = pd.DataFrame(
-        {"moisture_pct": [30.0, float(part["target_moisture_pct"].iloc[0])], "depth_mm": wall,
-         "t": ["30 %: wood|shrinks below", "dry enough"]}
+        {"moisture_pct": [30.0, float(own["target_moisture_pct"].iloc[0])], "depth_mm": wall,
+         "says": ["30 %: wood|shrinks below", "dry enough"]}
     )  # fmt: skip
-    layers = [altair.Chart(levels).mark_rule(color=role("line"), strokeDash=[1, 2.5]).encode(y=y)]
+    base = altair.Chart(levels).encode(y=y)
+    layers = [base.mark_rule(color=role("line"), strokeDash=[1, 2.5])]
     if named:
-        layers.append(
-            altair.Chart(levels).mark_text(align="left", dx=5, lineBreak="|", lineHeight=12,
-                                           fontSize=10.5, color=role("quiet"))
-            .encode(x=x, y=y, text="t")
-        )  # fmt: skip
+        beside: dict[str, Any] = {"align": "left", "dx": 5, "lineBreak": "|", "lineHeight": 12}
+        text = base.mark_text(fontSize=10.5, color=role("quiet"), **beside)
+        layers.append(text.encode(x=x, text="says:N"))
     above = np.inf
-    for k, (on, course) in enumerate(list(part.sort_values("depth_mm").groupby("on"))[:_MOST]):
-        look: dict[str, Any] = {
-            "color": _SHADES[k],
-            "strokeWidth": _WIDTHS[k],
-            "strokeDash": list(_DASHES[k]),
-        }
+    for look, (on, course) in zip(_LINES, own.groupby("on"), strict=False):
         layers.append(altair.Chart(course).mark_line(**look).encode(x=x, y=y))
         middle = float(course["moisture_pct"].max())
         gap = middle - float(course["moisture_pct"].min())
         word = pd.DataFrame(
             {"depth_mm": [wall / 2], "moisture_pct": [middle],
-             "t": [f"{words.day(on, part['turned_on'].iloc[0])}: core {gap:.0f} points wetter"]}
+             "says": [f"{words.day(on, own['turned_on'].iloc[0])}: core {gap:.0f} points wetter"]}
         )  # fmt: skip
         under = above - middle < 4.2  # too near the line above for its words: they go below
-        place: dict[str, Any] = {
-            "baseline": "top" if under else "bottom",
-            "dy": 5 if under else -4,
-            "fontSize": 11,
-        }
-        halo: dict[str, Any] = {"stroke": role("paper"), "strokeWidth": 3.2, "strokeJoin": "round"}
-        text = altair.Chart(word).encode(x=x, y=y, text="t")
-        layers += [text.mark_text(**place, **halo), text.mark_text(color=role("ink"), **place)]
+        place = {"baseline": "top", "dy": 5} if under else {"baseline": "bottom", "dy": -4}
+        layers += written(altair.Chart(word).encode(x=x, y=y, text="says:N"), fontSize=11, **place)
         above = middle
-    return altair.layer(*layers)
+    return layers

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.blocks import need
 from woodlab.charts.colours import role
 from woodlab.charts.pictures.glance import READY
-from woodlab.charts.pictures.marks import CRACK, GLUED, days, dry_mark, marked, months
+from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, themed
 from woodlab.charts.titles import fitting
 
@@ -47,7 +47,7 @@ def life_of_a_bowl(
 
     Returns
     -------
-    VConcatChart: three panels on one date axis: moisture [%], longest crack [mm], air [%].
+    VConcatChart: two or three panels on one date axis: moisture [%], longest crack [mm], air [%].
 
     Examples
     --------
@@ -63,42 +63,33 @@ def life_of_a_bowl(
     ...                        "upper_pct": 17.0})
     >>> looks = pd.DataFrame({"piece": "A1", "on": on[:1], "crack_mm": 0.0, "action": "none"})
     >>> air = pd.DataFrame({"on": on, "moisture_pct": 11.0})
-    >>> life_of_a_bowl(bowls, curves, looks, air, piece="A1").title.text
-    ['A1: no crack so far; dry about 10 May']
+    >>> life_of_a_bowl(bowls, curves, looks, air, piece="A1").description
+    'A1: no crack so far; dry about 10 May. Ash, wall 25 mm, bare, turned 2 March 2026. ...'
     """
     need(bowls[bowls["piece"] == piece], "piece", "species", "wall_mm", "oven_dry_g", "ready_on")
     bowl = bowls.set_index("piece").loc[piece]
     day, narrow = bowl["as_of"], size == "column"
     course = curves[curves["piece"] == piece]
-    looks = looks[looks["piece"] == piece].sort_values("on", kind="stable")
-    looks = looks[looks["crack_mm"].notna()]
-    until = min(course["on"].max(), bowl["latest_on"] if pd.notna(bowl["latest_on"]) else
-                course["on"].max())  # fmt: skip
-    until = max(until, day) + pd.Timedelta(days=25)
-    scale = days(bowl["turned_on"] - pd.Timedelta(days=4), until)
-    x = altair.X("on:T", axis=None, scale=scale)
-    last = altair.X("on:T", axis=months(narrow=narrow), scale=scale)
+    looks = looks[(looks["piece"] == piece) & looks["crack_mm"].notna()]
+    looks = looks.sort_values("on", kind="stable")
+    ends = [course["on"].max(), *([bowl["latest_on"]] if pd.notna(bowl["latest_on"]) else [])]
+    until = max(min(ends), day) + pd.Timedelta(days=25)
+    span = bowl["turned_on"] - pd.Timedelta(days=4), until
+    x, last = (months("on:T", span, narrow=narrow, shown=shown) for shown in (False, True))
     air = air[(air["on"] >= bowl["turned_on"]) & (air["on"] <= day)]
     panels = [
         _weights(bowl, course[course["on"] <= until], x, until, narrow=narrow),
-        _cracks(looks, x if len(air) else last, day, bowl["turned_on"], narrow=narrow),
+        _cracks(looks, x if len(air) else last, bowl, narrow=narrow),
+        *([_air(air, bowl, last, until)] if len(air) else []),
     ]
-    if len(air):
-        panels.append(_air(air, bowl, last, until))
     width = WIDTH_PX[size] - 16 - _LABELS_PX
-    chart = altair.vconcat(*(panel.properties(width=width) for panel in panels), spacing=26)
-    title = _story(piece, bowl, looks)
-    sub = (
-        f"{bowl['species']}, wall {bowl['wall_mm']:.0f} mm, {_sealed(bowl['seal'])}, turned "
+    sub = words.opened(
+        f"{bowl['species']}, wall {bowl['wall_mm']:.0f} mm, {words.sealed(bowl['seal'])}, turned "
         f"{words.day(bowl['turned_on'])}. Points: weighings. Dashed: forecast, with the band that "
         "holds it in 9 of 10 chances."
     )
-    alt = f"{title}. {sub[:1].upper()}{sub[1:]}"
-    return themed(chart, alt=alt, says=title, sub=sub[:1].upper() + sub[1:], size=size)
-
-
-def _sealed(seal: str) -> str:
-    return " ".join(part for part in words.SEALS.get(seal, ("", f"under {seal}")) if part)
+    chart = altair.vconcat(*(panel.properties(width=width) for panel in panels), spacing=26)
+    return themed(chart, alt=sub, says=_story(piece, bowl, looks), sub=sub, size=size)
 
 
 def _story(piece: str, bowl: pd.Series, looks: pd.DataFrame) -> str:
@@ -117,150 +108,132 @@ def _story(piece: str, bowl: pd.Series, looks: pd.DataFrame) -> str:
     return fitting(f"{piece}: {told}; {dry}", f"{told}; {dry}")
 
 
-def _axis(title: str, **more: Any) -> Any:
-    return altair.Axis(
+def _upright(title: str, ends: tuple[float, float], **axis: Any) -> Any:
+    """The upright axis of a panel, its title above it; each has the same room."""
+    made = altair.Axis(
         title=title, titleAngle=0, titleAlign="left", titleAnchor="end", titleX=2 - _LABELS_PX,
         titleY=-12, grid=True, domain=False, ticks=False, minExtent=_LABELS_PX,
-        maxExtent=_LABELS_PX, labelOverlap=False, **more,
+        maxExtent=_LABELS_PX, labelOverlap=False, **axis,
     )  # fmt: skip
+    return altair.Y("y:Q", axis=made, scale=altair.Scale(domain=list(ends), nice=False, zero=False))
 
 
-def _today(day: pd.Timestamp) -> Any:
-    return altair.Chart(pd.DataFrame({"on": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
+def _rule(x: Any = None, y: Any = None) -> Any:
+    """An upright rule at a day, or a level one in green at the height that is dry enough."""
+    at = altair.Chart(pd.DataFrame({"on": [x]} if y is None else {"y": [y]}))
+    colour, width = ("ink", 1.2) if y is None else ("ready", 1.4)
+    return at.mark_rule(color=role(colour), strokeWidth=width)
 
 
-def _said(rows: list[tuple], **how: Any) -> Any:
-    """Words at places: (day, height, text)."""
-    return altair.Chart(pd.DataFrame(rows, columns=["on", "y", "t"])).mark_text(**how)
+def _said(x: Any, y: Any, on: Any, at: float, text: str, **how: Any) -> Any:
+    """Words at a day and a height."""
+    row = pd.DataFrame({"on": [on], "y": [at], "says": [text]})
+    how = {"align": "left", "color": role("ink"), **how}
+    return altair.Chart(row).mark_text(**how).encode(x=x, y=y, text="says:N")
 
 
 def _weights(
     bowl: pd.Series, course: pd.DataFrame, x: Any, until: pd.Timestamp, *, narrow: bool
 ) -> Any:
     """Moisture and weight, stretched toward the dry end, where the waiting is."""
-    course = course.assign(
-        **{name: np.sqrt(course[column].clip(lower=0)) for name, column in
-           (("y", "moisture_pct"), ("low", "lower_pct"), ("high", "upper_pct"))}
-    )  # fmt: skip
-    dry, target = bowl["oven_dry_g"], float(bowl["target_moisture_pct"])
-    most = float(course["moisture_pct"].max())
+    shown = {"y": "moisture_pct", "low": "lower_pct", "high": "upper_pct"}
+    course = course.assign(**{k: np.sqrt(course[v].clip(lower=0)) for k, v in shown.items()})
+    dry, target, day = bowl["oven_dry_g"], float(bowl["target_moisture_pct"]), bowl["as_of"]
+    most, goal = float(course["moisture_pct"].max()), float(np.sqrt(target))
     marks = [m for m in (10, 15, 20, 30, 40, 60, 80, 110, 150) if m <= most]
-    top = float(np.sqrt(most * 1.06))
+    marks = [m for m in marks if abs(m - target) > 1.5]  # the target is named at its own line
     label = "format(datum.value*datum.value,'.0f') + ' %'"
-    if np.isfinite(dry):
-        label += f" + '  ' + format({dry:.2f}*(1+datum.value*datum.value/100),',.0f') + ' g'"
-    upright: dict[str, Any] = {
-        "scale": altair.Scale(domain=[float(np.sqrt(9.5)), top], nice=False, zero=False),
-        "axis": _axis("Moisture and weight, dry end stretched" if narrow else
-                   "Moisture [%] and weight [g], stretched toward the dry end",
-                   values=[float(np.sqrt(m)) for m in marks], labelExpr=label),
-    }  # fmt: skip
-    y = altair.Y("y:Q", **upright)
-    so_far, ahead = (course[course["part"] == part] for part in ("so far", "to come"))
-    ahead = pd.concat([so_far.tail(1), ahead])
-    line: dict[str, Any] = {"color": role("waiting"), "strokeWidth": 2}
-    goal, day = float(np.sqrt(target)), bowl["as_of"]
     enough = f"dry enough: {target:.0f} %"
     if np.isfinite(dry):
+        label += f" + '  ' + format({dry:.2f}*(1+datum.value*datum.value/100),',.0f') + ' g'"
         enough += f", {dry * (1 + target / 100):,.0f} g"
+    title = "Moisture and weight, dry end stretched"
+    if not narrow:
+        title = "Moisture [%] and weight [g], stretched toward the dry end"
+    top = float(np.sqrt(most * 1.06))
+    y = _upright(title, (float(np.sqrt(9.5)), top), values=[float(np.sqrt(m)) for m in marks],
+                 labelExpr=label)  # fmt: skip
+    so_far, ahead, weighed = (course[course["part"] == part]
+                              for part in ("so far", "to come", "weighed"))  # fmt: skip
+    ahead = pd.concat([so_far.tail(1), ahead])
+    line: dict[str, Any] = {"color": role("waiting"), "strokeWidth": 2}
+    band = altair.Chart(ahead.assign(y=ahead["low"]))
     layers = [
-        altair.Chart(ahead).mark_area(color=role("hair"), opacity=1, clip=True)
-        .encode(x=x, y=altair.Y("low:Q", **upright), y2="high:Q"),
-        altair.Chart(pd.DataFrame({"y": [goal]})).mark_rule(color=role("ready"), strokeWidth=1.4)
-        .encode(y=y),
+        band.mark_area(color=role("hair"), opacity=1, clip=True).encode(x=x, y=y, y2="high:Q"),
+        _rule(y=goal).encode(y=y),
         altair.Chart(so_far).mark_line(**line).encode(x=x, y=y),
         altair.Chart(ahead).mark_line(strokeDash=[5, 3], **line).encode(x=x, y=y),
-        altair.Chart(course[course["part"] == "weighed"])
-        .mark_point(size=34, filled=True, color=role("waiting"), stroke=role("paper"),
-                    strokeWidth=0.8).encode(x=x, y=y),
-        _today(day).encode(x=x),
-        _said([(until, goal, enough)], align="right", baseline="bottom", dy=-8,
-              color=role("ready")).encode(x=x, y=y, text="t"),
-        _said([(day + pd.Timedelta(days=3), 0.99 * top,
-                f"{words.day(day)}: {bowl['moisture_now_pct']:.0f} % moisture")],
-              align="left", baseline="top", color=role("ink")).encode(x=x, y=y, text="t"),
+        altair.Chart(weighed).mark_point(size=34, color=role("waiting"), stroke=role("paper"),
+                                         strokeWidth=0.8).encode(x=x, y=y),
+        _rule(day).encode(x=x),
+        _said(x, y, until, goal, enough, align="right", dy=-14, color=role("ready")),
+        _said(x, y, day + pd.Timedelta(days=3), 0.99 * top, baseline="top",
+              text=f"{words.day(day)}: {bowl['moisture_now_pct']:.0f} % moisture"),
     ]  # fmt: skip
     if pd.notna(bowl["ready_on"]):
         there = pd.DataFrame({"on": [bowl["ready_on"]], "y": [goal]})
         known = words.dates(bowl["earliest_on"], bowl["latest_on"], day)
-        told = f"{words.day(bowl['ready_on'], day)}"
-        told += "" if narrow or not known else f" ({known})"
+        told = words.day(bowl["ready_on"], day) + ("" if narrow or not known else f" ({known})")
         left = (until - bowl["ready_on"]) / (until - bowl["turned_on"])  # share of the panel
         late = left * (WIDTH_PX["column" if narrow else "page"] - 100) < 7 * len(told)
+        side = {"align": "right"} if late else {"align": "left", "dx": -8}
         layers += [
             dry_mark(there, 150, filled=bowl["p_ready_now"] >= READY).encode(x=x, y=y),
-            _said([(until if late else bowl["ready_on"], goal, told)], dy=22, fontWeight="bold",
-                  align="right" if late else "left", dx=0 if late else -8, color=role("ready"))
-            .encode(x=x, y=y, text="t"),
+            _said(x, y, until if late else bowl["ready_on"], goal, told, dy=22, fontWeight="bold",
+                  color=role("ready"), **side),
         ]  # fmt: skip
     return altair.layer(*layers).properties(height=170 if narrow else 190)
 
 
-def _cracks(
-    looks: pd.DataFrame, x: Any, day: pd.Timestamp, turned: pd.Timestamp, *, narrow: bool
-) -> Any:
+def _cracks(looks: pd.DataFrame, x: Any, bowl: pd.Series, *, narrow: bool) -> Any:
     """The longest crack at each look; a tick where none was found."""
-    looks = looks.assign(y=looks["crack_mm"])
+    day, looks = bowl["as_of"], looks.assign(y=looks["crack_mm"])
     seen, none = looks[looks["y"] > 0], looks[looks["y"] == 0]
     top = max(10.0, 1.45 * float(looks["y"].max() if len(looks) else 0))
-    y = altair.Y(
-        "y:Q", scale=altair.Scale(domain=[0, top], nice=False),
-        axis=_axis("Longest crack [mm], and each look", tickCount=3, format="d"),
-    )  # fmt: skip
-    counted = f"{words.count(len(none), 'look')}, no crack"
-    small: dict[str, Any] = {
-        "fontSize": 10 if narrow else 12,
-        "align": "left",
-        "color": role("ink"),
-    }
+    y = _upright("Longest crack [mm], and each look", (0, top), tickCount=3, format="d")
+    small, tick = {"fontSize": 10 if narrow else 12}, altair.Chart(none)
     layers = [
-        altair.Chart(none).mark_tick(orient="vertical", color=role("quiet"), thickness=1, size=8,
-                                     yOffset=-5).encode(x=x, y=y),
-        _today(day).encode(x=x),
-        _said([(turned + pd.Timedelta(days=1), -0.17 * top, counted)], **small)
-        .encode(x=x, y=y, text="t"),
+        tick.mark_tick(orient="vertical", color=role("quiet"), thickness=1, size=8, yOffset=-5)
+        .encode(x=x, y=y),
+        _rule(day).encode(x=x),
+        _said(x, y, bowl["turned_on"] + pd.Timedelta(days=1), -0.17 * top,
+              f"{words.count(len(none), 'look')}, no crack", **small),
     ]  # fmt: skip
     if len(seen):
         first, last = seen.iloc[0], seen.iloc[-1]
         glued = seen[seen["action"] == "glued"]
         glued = glued.assign(on=glued["on"] + pd.Timedelta(days=7))
-        found = f"{first['y']:.0f} mm when found, {words.day(first['on'], day)}"
         beside = max(last["on"], day) + pd.Timedelta(days=4)
+        step = altair.Chart(seen).mark_line(color=role("cracked"), interpolate="step-after")
+        marks = [*cracked(seen.head(1), 150), *cracked(glued, 80, glued=True)]
         layers += [
-            altair.Chart(seen).mark_line(color=role("cracked"), strokeWidth=2,
-                                         interpolate="step-after").encode(x=x, y=y),
-            marked(seen.head(1), CRACK, 150, "cracked").encode(x=x, y=y),
-            marked(glued, GLUED, 80, "ink").encode(x=x, y=y),
-            _said([(beside, last["y"], f"{last['y']:.0f} mm on {words.day(last['on'], day)}")],
-                  align="left", dy=-2, fontWeight="bold", color=role("cracked"))
-            .encode(x=x, y=y, text="t"),
-            _said([(beside, last["y"] - 0.2 * top, found)], **small).encode(x=x, y=y, text="t"),
+            step.encode(x=x, y=y),
+            *(mark.encode(x=x, y=y) for mark in marks),
+            _said(x, y, beside, last["y"], f"{last['y']:.0f} mm on {words.day(last['on'], day)}",
+                  dy=-2, fontWeight="bold", color=role("cracked")),
+            _said(x, y, beside, last["y"] - 0.2 * top,
+                  f"{first['y']:.0f} mm when found, {words.day(first['on'], day)}", **small),
         ]  # fmt: skip
     return altair.layer(*layers).properties(height=84)
 
 
 def _air(air: pd.DataFrame, bowl: pd.Series, x: Any, until: pd.Timestamp) -> Any:
     """The moisture that each day's air would bring the wood to, and its week."""
-    air = air.groupby("on", as_index=False)["moisture_pct"].mean().rename(
-        columns={"moisture_pct": "y"})  # fmt: skip
+    air = air.groupby("on", as_index=False)["moisture_pct"].mean()
+    air = air.rename(columns={"moisture_pct": "y"})
     week = air.assign(y=air["y"].rolling(7, center=True, min_periods=3).mean()).dropna()
-    target = float(bowl["target_moisture_pct"])
-    low = float(np.floor(min(air["y"].min(), target) - 1))
-    high = float(np.ceil(max(air["y"].max(), target) + 1))
-    y = altair.Y(
-        "y:Q", scale=altair.Scale(domain=[low, high], nice=False),
-        axis=_axis("Moisture to which the air would bring the wood [%]", tickCount=3, format="d"),
-    )  # fmt: skip
+    target, day = float(bowl["target_moisture_pct"]), bowl["as_of"]
+    low, high = min(air["y"].min(), target) - 1, max(air["y"].max(), target) + 1
+    ends = float(np.floor(low)), float(np.ceil(high))
+    title = "Moisture to which the air would bring the wood [%]"
+    y = _upright(title, ends, tickCount=3, format="d")
+    level = float(week["y"].iloc[-1]) if len(week) else target
     layers = [
-        altair.Chart(air).mark_point(size=7, filled=True, color=role("line")).encode(x=x, y=y),
+        altair.Chart(air).mark_point(size=7, color=role("line")).encode(x=x, y=y),
         altair.Chart(week).mark_line(color=role("ink"), strokeWidth=1.8).encode(x=x, y=y),
-        altair.Chart(pd.DataFrame({"y": [target]})).mark_rule(color=role("ready"), strokeWidth=1.4)
-        .encode(y=y),
-        _today(bowl["as_of"]).encode(x=x),
-        _said([(bowl["as_of"], float(week["y"].iloc[-1]) if len(week) else target,
-                "dots: days; line: week")], align="left", dx=9, color=role("ink"))
-        .encode(x=x, y=y, text="t"),
-        _said([(until, target, "dry enough")], align="right", baseline="bottom", dy=-3,
-              color=role("ready")).encode(x=x, y=y, text="t"),
-    ]  # fmt: skip
+        _rule(y=target).encode(y=y),
+        _rule(day).encode(x=x),
+        _said(x, y, day, level, "dots: days; line: week", dx=9),
+        _said(x, y, until, target, "dry enough", align="right", dy=-9, color=role("ready")),
+    ]
     return altair.layer(*layers).properties(height=74)

@@ -22,35 +22,33 @@ GAP = "M-0.85,-1.2 L0.85,-1.2 L0.85,1.2 L-0.85,1.2 Z"
 BOWL = "M-1,-0.55 L1,-0.55 C1,0.35 0.45,0.75 0.4,0.75 L-0.4,0.75 C-0.45,0.75 -1,0.35 -1,-0.55 Z"
 
 
-def marked(frame: pd.DataFrame, shape: str, size: float, colour: str) -> Any:
-    """Points of one shape, filled with the colour of a role."""
-    return altair.Chart(frame).mark_point(
-        shape=shape, size=size, fill=role(colour), strokeWidth=0, opacity=1
-    )
+def cracked(frame: pd.DataFrame, size: float, *, glued: bool = False) -> list[Any]:
+    """A crack, or the plaster of a glued one, on a gap that sets it off from what is under it."""
+    shape, colour = (GLUED, "ink") if glued else (CRACK, "cracked")
+    return [
+        altair.Chart(frame).mark_point(shape=path, size=area, fill=role(fill), strokeWidth=0)
+        for path, area, fill in ((GAP, 0.9 * size, "paper"), (shape, size, colour))
+    ]
 
 
 def dry_mark(frame: pd.DataFrame, size: float, *, filled: bool) -> Any:
     """Bowls that stand for 'dry enough': full ones are, hollow ones will be."""
     return altair.Chart(frame).mark_point(
-        shape=BOWL, size=size, opacity=1, strokeWidth=1.3, stroke=role("ready"),
+        shape=BOWL, size=size, strokeWidth=1.3, stroke=role("ready"),
         fill=role("ready" if filled else "paper"),
     )  # fmt: skip
 
 
-def months(*, narrow: bool) -> Any:
-    """Each month by its name, January with its year; on a phone every third."""
+def months(field: str, ends: tuple[Any, Any], *, narrow: bool, shown: bool = True) -> Any:
+    """The axis of days: each month by its name, January with its year; on a phone every third."""
     short = "month(datum.value)==1 ? '' : timeFormat(datum.value,'%b')"
     if narrow:
         short = "month(datum.value)%3==0 ? timeFormat(datum.value,'%b') : ''"
-    return altair.Axis(
+    axis = altair.Axis(
         title=None, grid=False, tickCount="month", labelFontSize=11, labelAlign="left",
         labelOffset=0, labelPadding=4, labelOverlap=False,
         labelExpr=f"month(datum.value)==0 ? timeFormat(datum.value,'%b %Y') : {short}",
     )  # fmt: skip
-
-
-def days(start: Any, end: Any) -> Any:
-    """A scale of dates from one day to another, as given."""
-    return altair.Scale(
-        domain=[pd.Timestamp(day).isoformat() for day in (start, end)], type="time", nice=False
-    )
+    domain = [pd.Timestamp(day).isoformat() for day in ends]
+    scale = altair.Scale(domain=domain, type="time", nice=False)
+    return altair.X(field, scale=scale, axis=axis if shown else None)

@@ -1,29 +1,30 @@
-"""Charts of the crack study: frame in, chart out, nothing computed."""
+"""Charts of the crack study: how many, what made the difference, when, and how often to look."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import band, need, tip
+from woodlab.charts.blocks import (
+    DAYS,
+    across,
+    band,
+    columns_of,
+    level,
+    need,
+    panels,
+    spans,
+    tip,
+    upward,
+)
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import (
-    BAND_OPACITY,
-    COLOURS,
-    FAINT_INK,
-    Size,
-    counted,
-    panel_px,
-    series_encoding,
-    themed,
-)
+from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import certainties, fitting
-
-_PERCENT = altair.Axis(format="%")
 
 
 def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "column") -> Any:
@@ -47,34 +48,28 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     >>> rates = pd.DataFrame({"by": "seal", "group": ["none", "wax"], "n_pieces": 10,
     ...                       "n_cracked": [5, 1], "share": [0.5, 0.1], "ci_lower": [0.237, 0.018],
     ...                       "ci_upper": [0.763, 0.404]})
-    >>> crack_rate_chart(rates, by="seal").description
-    'Pieces that cracked [%] with 95 % intervals: bare bowls: 50 (23.7 to 76.3); bowls under ...'
-    >>> crack_rate_chart(rates, by="species")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: no group of 'species' was looked at, so there are no rates to draw.
+    >>> print(crack_rate_chart(rates, by="seal").description)
+    Cracked: 5 of 10 bare, 1 of 10 under wax. Bowls that cracked [%] with 95 % intervals:
+    bare bowls: 50 (23.7 to 76.3); bowls under wax: 10 (1.8 to 40.4).
     """
     frame = rates[(rates["by"] == by) & rates["share"].notna()]
     need(frame, why=f"no group of {by!r} was looked at, so there are no rates to draw.")
-    most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
     named = words.bowls if by == "seal" else str
-    says = fitting(
-        f"{most['n_cracked']} of {most['n_pieces']} {named(most['group'])} cracked, "
-        f"{least['n_cracked']} of {least['n_pieces']} {named(least['group'])}",
-        f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked",
+    frame = frame.assign(
+        label=frame["group"].map(named),
+        text=[f"{r.n_cracked} of {r.n_pieces}" for r in frame.itertuples()],
+        **{name: 100 * frame[name] for name in ("share", "ci_lower", "ci_upper")},
     )
-    frame = pd.DataFrame(
-        {
-            "label": [named(group) for group in frame["group"]],
-            "estimate": 100 * frame["share"],
-            "ci_lower": 100 * frame["ci_lower"],
-            "ci_upper": 100 * frame["ci_upper"],
-            "text": frame["n_cracked"].astype(str) + " of " + frame["n_pieces"].astype(str),
-        }
-    )
+    most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
+    short = {"seal": words.sealed, "species": partial(words.wood, among=frame["group"])}
+    ends = [f"{r['text']} {short.get(by, str)(r['group'])}"
+            for r in ([most, least] if len(frame) > 1 else [most])]  # fmt: skip
+    every = f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked"
+    says = fitting(f"Cracked: {', '.join(ends)}", every)
     return interval_chart(
-        frame, title="Pieces that cracked [%]", says=says, in_order=by == "wall", size=size
-    )
+        frame, title="Bowls that cracked [%]", says=says, estimate="share",
+        in_order=by == "wall", size=size,
+    )  # fmt: skip
 
 
 def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -97,31 +92,23 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     ...                         "hazard_ratio": [0.4, 2.1], "ci_lower": [0.2, 1.3],
     ...                         "ci_upper": [0.9, 3.4], "n_cracks": 12, "n_pieces": 40,
     ...                         "p_value": [0.03, 0.01]})
-    >>> chart = crack_ratios(effects)
-    >>> print(chart.description)
-    Hazard of cracking against the other [ratio] with 95 % intervals: wall: per 10 mm thicker:
-    2.1 (1.3 to 3.4); seal: wax against none: 0.4 (0.2 to 0.9).
-    >>> chart.title.text
-    ['2 of 2 influences on cracking are clear']
-    >>> chart.to_dict()["layer"][1]["encoding"]["x"]["scale"]["type"]
-    'log'
+    >>> print(crack_ratios(effects).description)
+    2 of 2 influences on cracking are clear. Hazard of cracking against the other [ratio] with 95 %
+    intervals: wall: per 10 mm thicker: 2.1 (1.3 to 3.4); seal: wax against none: 0.4 (0.2 to 0.9).
     """
-    told = effects[effects["hazard_ratio"].notna()]
-    need(told, why="no effect could be told, so there are no ratios to draw.")
-    frame = told.rename(columns={"term": "label", "hazard_ratio": "estimate"})
+    frame = effects[effects["hazard_ratio"].notna()]
+    need(frame, why="no effect could be told, so there are no ratios to draw.")
+    sure = int((certainties(frame) == "clear").sum())
     frame = frame.assign(
-        text=frame["n_cracks"].astype(str) + " of " + frame["n_pieces"].astype(str) + " cracked"
+        label=frame["term"],
+        text=[f"{r.n_cracks} of {r.n_pieces} cracked" for r in frame.itertuples()],
     )
-    sure = int((certainties(told) == "clear").sum())
     return interval_chart(
-        frame[["label", "estimate", "ci_lower", "ci_upper", "text"]],
-        title="Hazard of cracking against the other [ratio]",
+        frame, title="Hazard of cracking against the other [ratio]", estimate="hazard_ratio",
         says=f"{sure or 'None'} of {len(frame)} influences on cracking "
         f"{'is' if sure == 1 else 'are'} clear",
-        reference=1.0,
-        log=True,
-        size=size,
-    )
+        reference=1.0, log=True, size=size,
+    )  # fmt: skip
 
 
 def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = "page") -> Any:
@@ -141,7 +128,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
 
     Returns
     -------
-    FacetChart: share still whole [%] against days since turning.
+    ConcatChart: share still whole [%] against days since turning.
 
     Examples
     --------
@@ -150,60 +137,48 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     ...                       "whole_from": [1.0, 1.0, 0.6], "whole_to": [1.0, 0.6, 0.6],
     ...                       "ci_lower": [0.72, None, 0.31], "ci_upper": [1.0, None, 0.83],
     ...                       "n_pieces": 10})
-    >>> chart = whole_fraction_chart(whole)
-    >>> chart.description
-    'Share of pieces still whole ... none (10 pieces): 60% by day 90.'
-    >>> [layer["mark"]["type"] for layer in chart.to_dict()["spec"]["layer"]]  # band, level, gap
-    ['rect', 'rule', 'rule']
+    >>> whole_fraction_chart(whole).description
+    '60 % of bare bowls still whole. 10 bare bowls: 60% by day 90.'
     """
     frame = whole[whole["by"] == by]
     need(frame, why=f"there are no groups of {by!r} to draw.")
-    count = frame["group"].nunique()
-    columns = 2 if count == 4 else min(3, count)
-    x = altair.X("from_days:Q", title="Days since turning [d]")
-    y: dict[str, Any] = {"scale": altair.Scale(domain=[0, 1])}
-    base = altair.Chart(frame).encode(x=x, x2="to_days:Q")
-    known, gaps = (base.transform_filter(f"datum.kind == '{k}'") for k in ("known", "gap"))
-    tips = [
-        tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
-        tip("whole_from:Q", "still whole", ".0%"), tip("ci_lower:Q", "lower end (95 %)", ".0%"),
-        tip("ci_upper:Q", "upper end (95 %)", ".0%"),
-    ]  # fmt: skip
-    whole_y = altair.Y("whole_from:Q", **y)
-    layers = [
-        known.mark_rect(opacity=BAND_OPACITY, color=COLOURS[4]).encode(
-            y=altair.Y("ci_lower:Q", title="Still whole, 95 % band", axis=_PERCENT, **y),
-            y2="ci_upper:Q"),
-        known.mark_rule(strokeWidth=2.5, color=COLOURS[0]).encode(y=whole_y, tooltip=tips),
-        gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK)
-        .encode(y=whole_y, y2="whole_to:Q"),
-    ]  # fmt: skip
-    ends = "; ".join(
-        f"{name} ({counted(part['n_pieces'].iloc[0], 'piece')}): {part['whole_to'].iloc[-1]:.0%} "
-        f"by day {part['to_days'].iloc[-1]:.0f}"
-        for name, part in frame.groupby("group", sort=False)
-    )
-    panel = altair.layer(*layers).properties(width=panel_px(size, columns), height=170)
-    names = list(frame["group"].unique())
+    names = list(dict.fromkeys(frame["group"]))
     names = order_of_seals(names) if by == "seal" else names
-    chart = panel.facet(altair.Facet("group:N", title=None, sort=names), columns=columns)
-    alt = (
-        "Share of pieces still whole against days since turning, with 95 % bands and gaps where "
-        f"the looks leave open when it fell. {ends}."
-    )
-    last = frame.groupby("group", sort=False).tail(1).sort_values("whole_to")
-    low, high = last.iloc[0], last.iloc[-1]
-    named = words.bowls if by == "seal" else str
-    says = fitting(
-        f"{100 * low['whole_to']:.0f} % of {named(low['group'])} still whole, "
-        f"{100 * high['whole_to']:.0f} % of {named(high['group'])}",
-        f"{100 * low['whole_to']:.0f} to {100 * high['whole_to']:.0f} % of the bowls still whole",
-    )
-    sub = (
-        "Share of bowls without a crack [%] against days since turning, with 95 % band; dotted: "
-        "fell between two looks."
-    )
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
+    x = across("from_days:Q", DAYS, (0, frame["to_days"].max()), tickCount=6)
+    y = partial(upward, title="Still whole", ends=(0, 1), format="%")
+    tooltip = [tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
+               tip("whole_from:Q", "still whole", ".0%"), tip("ci_lower:Q", "from", ".0%"),
+               tip("ci_upper:Q", "to (95 %)", ".0%")]  # fmt: skip
+    layers, last = {}, {}
+    for name in names:
+        own = frame[frame["group"] == name]
+        known, gaps = (altair.Chart(own[own["kind"] == kind]).encode(x=x, x2="to_days:Q")
+                       for kind in ("known", "gap"))  # fmt: skip
+        n = int(own["n_pieces"].iloc[0])
+        named = words.bowls(name, n) if by == "seal" else f"{name} ({words.tally(n)})"
+        layers[words.opened(named)] = [
+            known.mark_rect(opacity=0.18, color=COLOURS[4])
+            .encode(y=y("ci_lower:Q"), y2="ci_upper:Q"),
+            known.mark_rule(strokeWidth=2.5, color=COLOURS[0])
+            .encode(y=y("whole_from:Q"), tooltip=tooltip),
+            gaps.mark_rule(strokeWidth=1, strokeDash=[2, 2], color=FAINT_INK)
+            .encode(y=y("whole_from:Q"), y2="whole_to:Q"),
+        ]  # fmt: skip
+        last[name] = own.iloc[-1]["whole_to"], f"{named}: {own.iloc[-1]['whole_to']:.0%} by day " \
+            f"{own.iloc[-1]['to_days']:.0f}"  # fmt: skip
+    low, high = (kind(last, key=lambda name: last[name][0]) for kind in (min, max))
+    about = words.bowls if by == "seal" else str
+    says = f"{100 * last[low][0]:.0f} % of {about(low)} still whole"
+    if low != high:
+        says += f", {100 * last[high][0]:.0f} % of {about(high)}"
+    return themed(
+        panels(layers, columns=columns_of(len(names)), size=size, axis_px=66), size=size,
+        alt=f"{'; '.join(said for _, said in last.values())}.",
+        says=fitting(says, f"{100 * last[low][0]:.0f} to {100 * last[high][0]:.0f} % of the bowls "
+                     "still whole"),
+        sub="Share of bowls without a crack [%] against days since turning, with 95 % band; "
+        "dotted: fell between two looks.",
+    )  # fmt: skip
 
 
 def risk_by_wall_chart(
@@ -225,7 +200,7 @@ def risk_by_wall_chart(
 
     Returns
     -------
-    FacetChart: chance of a crack [%] against the wall [mm].
+    ConcatChart: chance of a crack [%] against the wall [mm].
 
     Examples
     --------
@@ -234,51 +209,139 @@ def risk_by_wall_chart(
     >>> pieces = pd.DataFrame({"piece": ["A1", "A2"], "species": "white ash",
     ...                        "seal": ["none", "wax"], "wall_mm": [22.0, 36.0],
     ...                        "cracked": [False, True]})
-    >>> risk_by_wall_chart(risk, pieces).description
-    'Chance of a crack by day 120 under none, ... white ash: 10% at 20 mm, 40% at 40 mm.'
+    >>> print(risk_by_wall_chart(risk, pieces).description)
+    Estimated crack chance: 10 % at 20 mm, 40 % at 40. By day 120, bare bowls: white ash: 10% at
+    20 mm, 40% at 40 mm.
     """
     curve = risk[risk["risk"].notna()]
     need(curve, why="no risk could be told, so there is nothing to draw.")
-    species = sorted(curve["species"].unique())
-    columns = min(3, len(species))
-    frame = curve.assign(row="curve")
-    marks = pieces[pieces["species"].isin(species)].assign(row="piece")
-    marks["height"] = [1.06 if cracked else -0.06 for cracked in marks["cracked"]]
-    marks["state"] = ["cracked" if cracked else "whole" for cracked in marks["cracked"]]
-    marks["under"] = [name if name == seal else "another seal" for name in marks["seal"]]
-    both = pd.concat([frame, marks], ignore_index=True)
-    x = altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False))
-    scale = altair.Scale(domain=[-0.1, 1.1])
-    axis = altair.Axis(format="%", values=[0, 0.25, 0.5, 0.75, 1])
-    base = altair.Chart(both).encode(x=x)
-    curves = base.transform_filter("datum.row == 'curve'")
-    look = series_encoding(
-        "under", "Pieces (top: cracked)", mark="point", domain=[seal, "another seal"], size=size
-    )
-    tips = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
-    panel = altair.layer(
-        band(curves, "ci_lower", "ci_upper", colour=COLOURS[4], title="Chance of a crack",
-             axis=axis, scale=scale),
-        curves.mark_line(color=COLOURS[0]).encode(y=altair.Y("risk:Q", scale=scale)),
-        base.transform_filter("datum.row == 'piece'").mark_point(size=34, opacity=0.8)
-        .encode(y=altair.Y("height:Q", scale=scale), tooltip=tips, **look),
-    ).properties(width=panel_px(size, columns), height=170)  # fmt: skip
-    chart = panel.facet(altair.Facet("species:N", title=None), columns=columns)
-    day = curve["by_day"].iloc[0]
-    told = "; ".join(
-        f"{name}: {part['risk'].iloc[0]:.0%} at {part['wall_mm'].iloc[0]:.0f} mm, "
-        f"{part['risk'].iloc[-1]:.0%} at {part['wall_mm'].iloc[-1]:.0f} mm"
-        for name, part in curve.groupby("species", sort=False)
-    )
-    alt = f"Chance of a crack by day {day:.0f} under {seal}, with 95 % bands. {told}."
+    marks = pieces.assign(
+        height=[1.06 if cracked else -0.06 for cracked in pieces["cracked"]],
+        state=["cracked" if cracked else "whole" for cracked in pieces["cracked"]],
+        own=pieces["seal"] == seal,
+    )[["piece", "species", "seal", "wall_mm", "height", "state", "own"]]
+    walls = pd.concat([curve["wall_mm"], marks["wall_mm"]])
+    x = across("wall_mm:Q", "Wall [mm]", (walls.min() - 1, walls.max() + 1), tickCount=5)
+    y = partial(upward, title="Chance of a crack", ends=(-0.1, 1.1), format="%",
+                values=[0, 0.25, 0.5, 0.75, 1])  # fmt: skip
+    tooltip = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
+    layers, told = {}, []
+    for name, own in curve.sort_values("wall_mm").groupby("species"):
+        base = altair.Chart(own).encode(x=x)
+        dots = marks[marks["species"] == name]
+        layers[str(name)] = [
+            band(base, y, "ci_lower:Q", "ci_upper:Q", colour=COLOURS[4]),
+            base.mark_line(color=COLOURS[0]).encode(y=y("risk:Q")),
+            *(altair.Chart(dots[dots["own"] == here])
+              .mark_point(size=34, filled=here, color=colour, strokeWidth=1.5)
+              .encode(x=x, y=y("height:Q"), tooltip=tooltip)
+              for here, colour in ((True, COLOURS[0]), (False, FAINT_INK))),
+        ]  # fmt: skip
+        first, last = own.iloc[0], own.iloc[-1]
+        told.append(f"{name}: {first['risk']:.0%} at {first['wall_mm']:.0f} mm, "
+                    f"{last['risk']:.0%} at {last['wall_mm']:.0f} mm")  # fmt: skip
     low, high = curve["wall_mm"].min(), curve["wall_mm"].max()
     ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
+    day, bowls = curve["by_day"].iloc[0], words.bowls(seal)
+    return themed(
+        panels(layers, columns=3, size=size, axis_px=66),
+        alt=f"By day {day:.0f}, {bowls}: {'; '.join(told)}.", size=size,
+        says=f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
+        f"{100 * ends[1]:.0f} % at {high:.0f}",
+        sub=f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {bowls}, with 95 % "
+        "bands; the title gives the mean of the woods. Marks: bowls, at the top those that "
+        "cracked; hollow: under another seal.",
+    )  # fmt: skip
+
+
+def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
+    """How the chance of a first crack runs week by week, and how often to look.
+
+    Parameters
+    ----------
+    gaps : DataFrame
+        `study.look_gaps()`: `week`, `chance`, `ci_lower`, `ci_upper` (shares), `even_gap_days`,
+        `even_gap_lower_days`, `even_gap_upper_days`, `longest_gap_days` [d].
+    size : as for `themed`
+
+    Returns
+    -------
+    ConcatChart: chance of a first crack by week [%]; longest gap between looks [days].
+
+    Examples
+    --------
+    >>> gaps = pd.DataFrame({"week": [1, 2], "chance": [0.05, 0.01], "ci_lower": [0.02, 0.0],
+    ...                      "ci_upper": [0.1, 0.03], "even_gap_days": [4, 10],
+    ...                      "even_gap_lower_days": [3, 7], "even_gap_upper_days": [6, 14],
+    ...                      "longest_gap_days": 6})
+    >>> print(looks_calendar(gaps).description)
+    The likeliest week for a first crack is week 1. Chance of a first crack: 5.0% in week 1, 1.0% in
+    week 2. Longest gap between looks that keeps 100 pieces within the accepted unseen days: 4 days
+    in week 1, 10 in week 2; dashed, the gap that keeps the run of one crack short (6 days).
+    """
+    need(gaps, why="no crack was found, so there is no calendar of looks to draw.")
+    base = altair.Chart(gaps).encode(
+        x=across("week:Q", "Week since turning", tickMinStep=1),
+        tooltip=["week:Q", tip("chance:Q", "chance", ".1%"), tip("even_gap_days:Q", "gap [days]")],
+    )
+    chance, gap = partial(upward, format=".1%"), upward
+    short = gaps["longest_gap_days"].iloc[0]
+    layers = {
+        "Chance of a first crack in that week": spans(
+            base, chance, "ci_lower:Q", "chance:Q", "ci_upper:Q"),
+        "Longest gap between looks [days]": [
+            *spans(base, gap, "even_gap_lower_days:Q", "even_gap_days:Q", "even_gap_upper_days:Q"),
+            *level(short, gap, "longest_gap_days", "for a short run of each crack"),
+        ],
+    }  # fmt: skip
+    first, last = gaps.iloc[0], gaps.iloc[-1]
+    return themed(
+        panels(layers, height=140, size=size),
+        says=f"The likeliest week for a first crack is week "
+        f"{gaps.loc[gaps['chance'].idxmax(), 'week']:.0f}",
+        sub="Above: chance of a first crack, by week since turning [%]. Below: longest gap between "
+        "looks [days]. Bars: 95 % intervals.",
+        alt=f"Chance of a first crack: {first['chance']:.1%} in week 1, {last['chance']:.1%} in "
+        f"week {last['week']:.0f}. Longest gap between looks that keeps 100 pieces within the "
+        f"accepted unseen days: {first['even_gap_days']:.0f} days in week 1, "
+        f"{last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that keeps the "
+        f"run of one crack short ({short:.0f} days).",
+        size=size,
+    )  # fmt: skip
+
+
+def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
+    """How long a crack runs unseen under each gap between looks.
+
+    Parameters
+    ----------
+    every : DataFrame
+        `study.look_every()`: `gap_days`, `unseen_days`, `ci_lower`, `ci_upper` [d], `n_looks`.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
+
+    Examples
+    --------
+    >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
+    ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
+    >>> print(looking_every(every).description)
+    Looks every 3 days: cracks unseen for 1, not 6. A crack runs unseen for [days] with 95 %
+    intervals: every 3 days: 1.4 (1.3 to 1.5); every 14 days: 6.2 (5 to 6.8).
+    """
+    need(every, why="no crack was found, so there is nothing to draw.")
+    frame = every.assign(
+        label=[f"every {gap:g} days" for gap in every["gap_days"]],
+        text=[f"{n} looks" for n in every["n_looks"]],
+    )
+    a, b = every.iloc[0], every.iloc[-1]
     says = (
-        f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
-        f"{100 * ends[1]:.0f} % at {high:.0f}"
+        f"Looks every {a['gap_days']:g} days: cracks unseen for {a['unseen_days']:.0f}, not "
+        f"{b['unseen_days']:.0f}"
     )
-    sub = (
-        f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {words.bowls(seal)}; mean "
-        "of the species in the title, 95 % bands. Marks: bowls, at the top those that cracked."
-    )
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
+    return interval_chart(
+        frame, title="A crack runs unseen for [days]", says=says, estimate="unseen_days",
+        in_order=True, size=size,
+    )  # fmt: skip

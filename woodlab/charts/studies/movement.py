@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import band, need, spans
-from woodlab.charts.theme import (
-    BAND_OPACITY,
-    COLOURS,
-    DASHES,
-    INK,
-    Size,
-    counted,
-    panel_px,
-    series_encoding,
-    themed,
-)
+from woodlab import words
+from woodlab.charts.blocks import DAYS, MOISTURE, across, band, need, panels, upward
+from woodlab.charts.intervals import interval_chart
+from woodlab.charts.theme import COLOURS, DASHES, INK, Size, series_encoding, themed
 
 
 def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -33,7 +26,7 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
 
     Returns
     -------
-    HConcatChart: measured against expected shrinkage across [%] and rise [mm].
+    ConcatChart: measured against expected shrinkage across [%] and rise [mm].
 
     Examples
     --------
@@ -42,64 +35,49 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     ...     "across_shrink_pct": [0.0, 5.1], "expected_across_pct": [None, 4.8],
     ...     "rise_change_mm": [0.0, 6.0], "expected_rise_mm": [None, 7.0]})
     >>> print(measured_and_expected(measured).description)
-    Measured against expected movement of 1 piece, 1 rim, of sugar maple; bars hold 95 % of trees
-    by the table's scatter. Not drawn: 1 rim, at turning, or without an expected figure.
+    1 of 1 rims shrank more than the tables say. Measured against expected movement of 1 piece, 1
+    rim, of sugar maple; bars hold 95 % of trees by the table's scatter. Not drawn: 1 rim, at
+    turning, or without an expected figure.
     """
     need(measured, "species", "across_shrink_pct", "expected_across_pct", "expected_rise_mm")
     drawn = measured[(measured["days"] > 0) & measured["expected_across_pct"].notna()]
     need(
         drawn,
-        why=(
-            "no rim has both a measured and an expected figure: it needs moisture, rim_faces and "
-            "pith_mm. See the column `reason` of the study's `measured`."
-        ),
+        why="no rim has both a measured and an expected figure: it needs moisture, rim_faces and "
+        "pith_mm. See the column `reason` of the study's `measured`.",
     )
     species = sorted(drawn["species"].unique())
-    panels = [
-        _against(drawn, species, "across_shrink_pct", "expected_across{}_pct", "Shrinkage across",
-                 "%", panel_px(size, 2)),
-        _against(drawn, species, "rise_change_mm", "expected_rise{}_mm", "Rise of the pith line",
-                 "mm", panel_px(size, 2)),
-    ]  # fmt: skip
-    left_out = len(measured) - len(drawn)
-    alt = (
-        f"Measured against expected movement of {counted(drawn['piece'].nunique(), 'piece')}, "
-        f"{counted(len(drawn), 'rim')}, of {', '.join(species)}; "
-        "bars hold 95 % of trees by the table's scatter. "
-        f"Not drawn: {counted(left_out, 'rim')}, at turning, or without an expected figure."
-    )
+    look = series_encoding("species", "Species", mark="point", domain=species, size=size)
+    layers = {}
+    for name, field, end, unit in (
+        ("Shrinkage across [%]", "across_shrink_pct", "expected_across", "pct"),
+        ("Rise of the pith line [mm]", "rise_change_mm", "expected_rise", "mm"),
+    ):
+        own = drawn[drawn[field].notna()]
+        fields = [f"{end}_lower_{unit}", f"{end}_{unit}", f"{end}_upper_{unit}"]
+        seen = own[[field, fields[1]]].stack()
+        ends = pd.DataFrame({"at": [seen.min(), seen.max()] if len(own) else []})
+        x, y = partial(across, title="expected"), upward(f"{field}:Q", "measured")
+        base = altair.Chart(own).encode(y=y)
+        layers[name] = [
+            altair.Chart(ends).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
+            .encode(x=x("at:Q"), y=upward("at:Q", "measured")),
+            base.mark_rule(opacity=0.35).encode(x=x(f"{fields[0]}:Q"), x2=f"{fields[2]}:Q"),
+            base.mark_point(size=40).encode(
+                x=x(f"{fields[1]}:Q"), tooltip=["piece:N", "days:Q", f"{field}:Q"], **look),
+        ]  # fmt: skip
     less = int((drawn["across_shrink_pct"] < drawn["expected_across_pct"]).sum())
     kind, k = ("less", less) if 2 * less >= len(drawn) else ("more", len(drawn) - less)
-    says = f"{k} of {len(drawn)} rims shrank {kind} than the tables say"
-    sub = "Shrinkage across the grain [%] and rise of the pith line [mm]; dashed: as expected."
-    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)
-
-
-def _against(
-    frame: pd.DataFrame, species: list[str], y: str, x: str, what: str, unit: str, px: int
-) -> Any:
-    frame = frame[frame[y].notna()]
-    middle, low, high = (x.format(end) for end in ("", "_lower", "_upper"))
-    ends = frame[[y, middle]].to_numpy(float)
-    line = pd.DataFrame({"at": [float(ends.min()), float(ends.max())]}) if len(frame) else frame
-    title = [f"{what}, expected [{unit}]", "bars: 95 % of trees"]
-    base = altair.Chart(frame)
-    bars = base.mark_rule(opacity=0.35).encode(
-        x=altair.X(f"{low}:Q", title=title),
-        x2=f"{high}:Q",
-        y=altair.Y(f"{y}:Q", title=f"{what}, measured [{unit}]"),
-    )
-    points = base.mark_point(size=40, filled=True).encode(
-        x=f"{middle}:Q",
-        y=f"{y}:Q",
-        tooltip=["piece:N", "species:N", "days:Q", f"{y}:Q", f"{middle}:Q"],
-        **series_encoding("species", "Species", mark="point", domain=species),
-    )
-    layers: list[Any] = [bars, points]
-    if len(frame):
-        same = altair.Chart(line).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
-        layers.insert(0, same.encode(x="at:Q", y="at:Q"))
-    return altair.layer(*layers).properties(width=px, height=px)
+    return themed(
+        panels(layers, columns=2, height=240, size=size), size=size,
+        says=f"{k} of {len(drawn)} rims shrank {kind} than the tables say",
+        sub="Shrinkage across the grain [%] and rise of the pith line [mm]. Dashed: as expected; "
+        "bars: 95 % of trees.",
+        alt=f"Measured against expected movement of {words.tally(drawn['piece'].nunique())}, "
+        f"{words.tally(len(drawn), 'rim')}, of {', '.join(species)}; bars hold 95 % of trees by "
+        f"the table's scatter. Not drawn: {words.tally(len(measured) - len(drawn), 'rim')}, at "
+        "turning, or without an expected figure.",
+    )  # fmt: skip
 
 
 def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -113,51 +91,31 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
 
     Returns
     -------
-    HConcatChart: a panel a figure, green to oven-dry [%]: own with 95 % interval, table's.
+    LayerChart: a row a wood and figure, green to oven-dry [%]: own with 95 % interval, and an
+    upright mark at the table's.
 
     Examples
     --------
     >>> own = pd.DataFrame({"species": "sugar maple", "figure": ["radial shrinkage"],
     ...                     "table": 4.8, "estimate": 5.1, "ci_lower": 4.4, "ci_upper": 5.8})
-    >>> shrinkage_estimates(own).description
-    'Shrinkage by own rims: sugar maple radial shrinkage 5.1 % (4.4 to 5.8), table 4.8 %.'
+    >>> print(shrinkage_estimates(own).description)
+    1 of 1 tabled shrinkages lie in our intervals. Shrinkage, green to oven-dry [%] with 95 %
+    intervals: sugar maple, radial (table 4.8 %): 5.1 (4.4 to 5.8).
     """
     need(estimates, "species", "figure", "table", "estimate", "ci_lower", "ci_upper")
-    rows = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
-    rows = rows[rows["estimate"].notna() | rows["table"].notna()]
-    need(rows, why="no species has a shrinkage yet, own or of the table, to draw.")
-    panels = []
-    for figure in rows["figure"].unique():
-        base = altair.Chart(rows[rows["figure"] == figure]).encode(
-            y=altair.Y("species:N", title=None)
-        )
-        title = [
-            f"{figure.capitalize()}, green to oven-dry [%]",
-            "dot: own rims, 95 % interval; diamond: table",
-        ]
-        bars = spans(base, "x", "ci_lower", "ci_upper", "estimate", size=80, title=title,
-                     scale=altair.Scale(zero=False))  # fmt: skip
-        table = base.mark_point(
-            size=110, shape="diamond", filled=False, stroke=COLOURS[2], strokeWidth=2
-        ).encode(x="table:Q")
-        panels.append(
-            altair.layer(*bars, table).properties(
-                width=panel_px(size, 2, axis_px=90), height=altair.Step(34)
-            )
-        )
-    told = "; ".join(
-        f"{r.species} {r.figure} {r.estimate:.1f} % ({r.ci_lower:.1f} to {r.ci_upper:.1f}), "
-        f"table {r.table:.1f} %"
-        for r in rows.itertuples()
-    )
-    known = rows.dropna(subset=["estimate", "ci_lower", "ci_upper", "table"])
-    inside = int(
-        ((known["ci_lower"] <= known["table"]) & (known["table"] <= known["ci_upper"])).sum()
-    )
-    says = f"{inside} of {len(known)} tabled shrinkages lie in our intervals"
-    sub = "Shrinkage from green to oven-dry [%]. Dot and bar: own rims, 95 %; diamond: table."
-    alt = f"Shrinkage by own rims: {told}."
-    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)
+    frame = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
+    frame = frame[frame["estimate"].notna()].sort_values(["figure", "estimate"])
+    need(frame, why="no species has a shrinkage of its own yet to draw.")
+    frame = frame.assign(
+        label=[f"{r.species}, {r.figure.split()[0]} (table {r.table:.1f} %)"
+               for r in frame.itertuples()],
+        **{"the table's": frame["table"]},
+    )  # fmt: skip
+    inside = int(frame["table"].between(frame["ci_lower"], frame["ci_upper"]).sum())
+    return interval_chart(
+        frame, title="Shrinkage, green to oven-dry [%]", reference="the table's", in_order=True,
+        says=f"{inside} of {len(frame)} tabled shrinkages lie in our intervals", size=size,
+    )  # fmt: skip
 
 
 def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -171,15 +129,16 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
 
     Returns
     -------
-    HConcatChart: share [%] against days since turning, and against moisture [%].
+    ConcatChart: share [%] against days since turning, and against moisture [%].
 
     Examples
     --------
     >>> course = pd.DataFrame({"piece": "A1", "species": "white ash", "days": [0, 45, 200],
     ...                        "moisture_pct": [60.0, 20.0, 9.0], "share": [0.0, 0.4, 0.95]})
-    >>> mean = pd.DataFrame({"days": [30, 60], "share": [0.27, 0.45]})
+    >>> mean = pd.DataFrame({"days": [30, 60], "share": [0.27, 0.45], "ci_lower": 0.2,
+    ...                      "ci_upper": 0.5})
     >>> movement_course(course, mean).description
-    'Share of the movement done by 1 piece. Mean: day 30: 27 %, day 60: 45 %.'
+    '45 % of the movement done by day 60. 1 piece. Mean: day 30: 27 %, day 60: 45 %.'
     """
     need(course, "piece", "days", "moisture_pct", "share")
     known = course[course["share"].notna()]
@@ -188,32 +147,29 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
         why="no rim tells a share of the movement yet. See the column `reason` of the course.",
     )
     means = mean_course[mean_course["share"].notna()]
-    px = panel_px(size, 2)
-    share = altair.Y("share:Q", title="Share of the movement done", axis=altair.Axis(format="%"))
-    days = altair.X("days:Q", title=["Days since turning [d]", "line: mean, band: 95 % interval"])
-    each = altair.Chart(known).encode(tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
-    dots: dict[str, Any] = {"size": 22, "opacity": 0.5, "color": COLOURS[4]}
+    y = partial(upward, title="Share of the movement done", format="%")
+    days = across("days:Q", DAYS)
+    moist = across("moisture_pct:Q", [MOISTURE, "(drying runs to the left)"],
+                   scale={"zero": False, "padding": 10})  # fmt: skip
+    each = altair.Chart(known).mark_point(size=22, opacity=0.5, color=COLOURS[4])
+    each = each.encode(y=y("share:Q"), tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
     mean = altair.Chart(means).encode(x=days)
-    by_days = altair.layer(
-        band(mean, "ci_lower", "ci_upper", shade=2 * BAND_OPACITY,
-             title="Share of the movement done"),
-        each.mark_point(**dots).encode(x=days, y=share),
-        mean.mark_line(color=COLOURS[0], strokeWidth=3).encode(y=share),
-    )  # fmt: skip
-    moist = altair.X(
-        "moisture_pct:Q",
-        title=["Moisture [% of oven-dry mass]", "drying runs to the left"],
-        scale=altair.Scale(zero=False, padding=10),
-    )
-    by_moisture = each.mark_point(**dots).encode(x=moist, y=share)
-    panels = [panel.properties(width=px, height=px * 0.8) for panel in (by_days, by_moisture)]
+    layers = {
+        "Against time": [
+            band(mean, y, "ci_lower:Q", "ci_upper:Q", shade=0.35),
+            each.encode(x=days),
+            mean.mark_line(color=COLOURS[0], strokeWidth=3).encode(y=y("share:Q")),
+        ],
+        "Against moisture": [each.encode(x=moist)],
+    }
     told = ", ".join(f"day {r.days}: {100 * r.share:.0f} %" for r in means.itertuples())
-    alt = (
-        f"Share of the movement done by {counted(known['piece'].nunique(), 'piece')}. Mean: {told}."
-    )
     says = "No mean course of the movement yet"
     if len(means):
-        row = means.iloc[-1]
-        says = f"{100 * row['share']:.0f} % of the movement done by day {row['days']:.0f}"
-    sub = "Share of the movement done [%], against days and against moisture; a dot a rim."
-    return themed(altair.hconcat(*panels), alt=alt, says=says, sub=sub, size=size)
+        last = means.iloc[-1]
+        says = f"{100 * last['share']:.0f} % of the movement done by day {last['days']:.0f}"
+    return themed(
+        panels(layers, columns=2, height=210, size=size), says=says, size=size,
+        sub="Share of the movement done [%]; a dot a rim, the line their mean with its 95 % "
+        "interval.",
+        alt=f"{words.tally(known['piece'].nunique())}. Mean: {told or 'not known'}.",
+    )  # fmt: skip

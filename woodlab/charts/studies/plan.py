@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import altair
 import pandas as pd
 
-from woodlab.charts.axes import need
-from woodlab.charts.theme import (
-    BAND_OPACITY,
-    COLOURS,
-    FAINT_INK,
-    INK,
-    counted,
-    series_encoding,
-    themed,
-)
+from woodlab import words
+from woodlab.charts.blocks import across, level, lines, need, rows, upward
+from woodlab.charts.colours import order_of_seals
+from woodlab.charts.theme import COLOURS, series_encoding, themed
 from woodlab.charts.titles import fitting
 
 _SPOKEN = {
@@ -44,31 +39,26 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     ...                        "wall_mm": [20, 22, 28, 30, 21, 24, 26, 33]})
     >>> plan = wl.trial_plan(blanks, ["none", "wax"], seed=1).plan
     >>> plan_chart(plan).description
-    'Planned pieces by log and wall: 4 ..., 4 ..., in 2 logs.'
-    >>> plan_chart(plan).to_dict()["encoding"]["x"]["title"]
-    'Wall [mm]'
+    '8 bowls from 2 logs under 2 seals. Planned: 4 none, 4 wax.'
     """
     frame = plan.dropna(subset=["wall_mm"]).assign(log=lambda rows: rows["log"].fillna("no log"))
     need(frame, why="The plan has no walls to draw. Give wall_mm in the blanks.")
-    seals = list(dict.fromkeys(frame["seal"]))
-    counts = ", ".join(f"{n} {seal}" for seal, n in frame["seal"].value_counts().items())
-    chart = (
-        altair.Chart(frame[["piece", "log", "wall_mm", "seal"]])
-        .mark_point(size=90)
-        .encode(
-            x=altair.X("wall_mm:Q", title="Wall [mm]", scale=altair.Scale(zero=False, padding=12)),
-            y=altair.Y("log:N", title="Log"),
-            tooltip=["piece:N", "log:N", "wall_mm:Q", "seal:N"],
-            **series_encoding("seal", "Seal", mark="point", domain=seals, size="page"),
-        )
-        .properties(height=altair.Step(20))
-    )
-    alt = f"Planned pieces by log and wall: {counts}, in {counted(frame['log'].nunique(), 'log')}."
-    seals_ = f" under {len(seals)} seals" if len(seals) > 1 else ""
-    says = f"{counted(len(frame), 'bowl')} from {counted(frame['log'].nunique(), 'log')}{seals_}"
+    seals = order_of_seals(frame["seal"])
+    counts = frame["seal"].value_counts().reindex(seals)
+    dots = altair.Chart(frame[["piece", "log", "wall_mm", "seal"]]).mark_point(size=90)
+    chart = dots.encode(
+        x=across("wall_mm:Q", "Wall [mm]", scale={"zero": False, "padding": 12}),
+        y=altair.Y("log:N", title="Log"), tooltip=["piece:N", "log:N", "wall_mm:Q", "seal:N"],
+        **series_encoding("seal", "Seal", mark="point", domain=seals, size="page"),
+    )  # fmt: skip
+    under = f" under {len(seals)} seals" if len(seals) > 1 else ""
     return themed(
-        chart, alt=alt, says=says, sub="Each bowl at its wall [mm], a row a log.", size="page"
-    )
+        chart.properties(height=altair.Step(20)), size="page",
+        alt=f"Planned: {', '.join(f'{n} {seal}' for seal, n in counts.items())}.",
+        says=f"{words.tally(len(frame), 'bowl')} from "
+        f"{words.tally(frame['log'].nunique(), 'log')}{under}",
+        sub="Each bowl at its wall [mm], a row a log.",
+    )  # fmt: skip
 
 
 def power_chart(power: pd.DataFrame) -> Any:
@@ -88,47 +78,42 @@ def power_chart(power: pd.DataFrame) -> Any:
     >>> power = pd.DataFrame({"outcome": "drying_time", "ratio": 1.25, "n_logs": [4, 12],
     ...                       "power": [0.40, 0.85], "mc_error": 0.01})
     >>> power_chart(power).description
-    'Chance to see an effect by number of logs. drying time x 1.25: 85 % with 12 logs.'
+    '12 logs: 85 % chance to see drying time x 1.25. drying time x 1.25: 85 % with 12 logs.'
     """
-    frame = power.assign(
-        effect=[
-            f"{_SPOKEN.get(row.outcome, row.outcome)} x {row.ratio:.3g}"
-            for row in power.itertuples()
-        ],
+    need(power, "outcome", "ratio", "n_logs", "power", "mc_error")
+    frame = power[["n_logs"]].assign(
+        effect=[f"{_SPOKEN.get(r.outcome, r.outcome)} x {r.ratio:.3g}" for r in power.itertuples()],
         percent=100 * power["power"],
         low=100 * (power["power"] - 1.96 * power["mc_error"]).clip(0, 1),
         high=100 * (power["power"] + 1.96 * power["mc_error"]).clip(0, 1),
     )
     effects = list(dict.fromkeys(frame["effect"]))
-    x = altair.X("n_logs:Q", title="Logs in the trial", scale=altair.Scale(nice=False))
-    base = altair.Chart(frame[["effect", "n_logs", "percent", "low", "high"]]).encode(x=x)
-    y_title = ["Chance to see the effect [%]", "bars: simulation error, 95 %"]
-    y = altair.Y("percent:Q", title=y_title, scale=altair.Scale(domain=[0, 100]))
-    look = {m: series_encoding("effect", "Effect", mark=m, domain=effects, legend=m == "both")
-            for m in ("both", "line")}  # fmt: skip
-    wanted = altair.Chart(pd.DataFrame({"at": [80], "said": ["80 %"]})).encode(y="at:Q")
+    first, most = frame["n_logs"].min(), frame["n_logs"].max()
+    room = 0.6 if len(effects) > 1 else 0.05  # for the names at the lines' ends
+    x = across("n_logs:Q", "Logs in the trial", (first, most + room * (most - first)),
+               values=sorted(frame["n_logs"].unique()))  # fmt: skip
+    y = partial(upward, title="Chance to see the effect [%]", ends=(0, 100))
+    look = series_encoding("effect", "", mark="point", domain=effects, legend=False)
+    base = altair.Chart(frame).encode(x=x)
     layers = [
-        base.mark_point(size=60).encode(y=y, **look["both"]),
-        base.mark_line().encode(y=y, **look["line"]),
-        base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q", color=look["line"]["color"]),
-        wanted.mark_rule(strokeDash=[4, 3], color=FAINT_INK),
-        wanted.mark_text(align="left", dx=4, dy=-7, color=INK)
-        .encode(x=altair.value(0), text="said:N"),
-    ]  # fmt: skip
+        *level(80, y, "percent"),
+        base.mark_rule(strokeWidth=2).encode(y=y("low:Q"), y2="high:Q", color=look["color"]),
+        *lines(frame, x, y("percent:Q"), "effect", names=effects),
+        base.mark_point(size=60).encode(y=y("percent:Q"), **look),
+    ]
     last = frame.sort_values("n_logs").groupby("effect", sort=False).tail(1)
-    words = "; ".join(
-        f"{row.effect}: {row.percent:.0f} % with {counted(row.n_logs, 'log')}"
-        for row in last.itertuples()
-    )
-    best = last.iloc[0]
-    says = fitting(
-        f"{best['effect']}: {best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
-        f"{best['percent']:.0f} % chance with {counted(best['n_logs'], 'log')}",
-    )
-    alt = f"Chance to see an effect by number of logs. {words}."
+    told = [f"{r.effect}: {r.percent:.0f} % with {words.tally(r.n_logs, 'log')}"
+            for r in last.itertuples()]  # fmt: skip
+    one = frame[frame["effect"] == effects[0]].sort_values("n_logs")
+    enough = one[one["percent"] >= 80]
+    best, only = (enough.iloc[0], "") if len(enough) else (one.iloc[-1], "only ")
+    chance = f"{words.tally(int(best['n_logs']), 'log')}: {only}{best['percent']:.0f} % chance"
     return themed(
-        altair.layer(*layers), alt=alt, says=says, sub="Chance to see an effect of this size [%]."
-    )
+        altair.layer(*layers), alt=f"{'; '.join(told)}.",
+        says=fitting(f"{chance} to see {effects[0]}", chance),
+        sub="Chance to see an effect of this size [%], by logs. Upright bars: simulation error, "
+        "95 %.",
+    )  # fmt: skip
 
 
 def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
@@ -152,31 +137,28 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     ...                     "expected_g": [980.0, 1980.0], "lower_g": [960.0, 1960.0],
     ...                     "upper_g": [1000.0, 2000.0]})
     >>> print(round_chart(due).description)
-    Expected change in weight of 2 pieces, most urgent first; the middle piece -1.5 %, bands from
-    -4 to 0 %.
+    A1 first; the middle bowl should change -1.5 %. Expected change in weight of 2 pieces, most
+    urgent first, bands from -4 to 0 %.
     """
     frame = getattr(frame, "due", frame)
-    rows = frame.dropna(subset=["expected_g", "last_g"]).head(most)
-    need(rows, why="No piece of the round has an expected weight to draw.")
-    part = pd.DataFrame({"piece": rows["piece"]})
-    for name, column in (("expect", "expected_g"), ("low", "lower_g"), ("high", "upper_g")):
-        part[name] = 100 * (rows[column] / rows["last_g"] - 1)
-    order = part["piece"].tolist()
-    title = ["Expected change since the last weighing [%]", "with the band for one weighing, 99 %"]
-    base = altair.Chart(part).encode(
-        y=altair.Y("piece:N", title="Piece", sort=order, axis=altair.Axis(labelOverlap=False))
-    )
-    bars = base.mark_bar(opacity=2 * BAND_OPACITY, color=COLOURS[4], height=9).encode(
-        x=altair.X("low:Q", title=title), x2="high:Q"
-    )
-    points = base.mark_point(size=45, color=COLOURS[0]).encode(x="expect:Q")
-    zero = altair.Chart(pd.DataFrame({"at": [0]})).mark_rule(strokeDash=[4, 3])
-    chart = altair.layer(bars, zero.encode(x="at:Q"), points).properties(height=altair.Step(16))
-    alt = (
-        f"Expected change in weight of {counted(len(part), 'piece')}, most urgent first; the "
-        f"middle piece {part['expect'].median():.1f} %, bands from {part['low'].min():.0f} to "
-        f"{part['high'].max():.0f} %."
-    )
-    says = f"{order[0]} first; the middle bowl should change {part['expect'].median():.1f} %"
-    sub = "Expected change since the last weighing [%], with the band for one weighing, 99 %."
-    return themed(chart, alt=alt, says=says, sub=sub)
+    due = frame.dropna(subset=["expected_g", "last_g"]).head(most)
+    need(due, why="No piece of the round has an expected weight to draw.")
+    part = pd.DataFrame({"piece": due["piece"].astype(str)})
+    for name in ("expected", "lower", "upper"):
+        part[name] = 100 * (due[f"{name}_g"] / due["last_g"] - 1)
+    low, high = min(part["lower"].min(), 0.0), max(part["upper"].max(), 0.0)
+    x = partial(across, title="Expected change since the last weighing [%]",
+                ends=(low - 0.12 * (high - low), high + 0.03 * (high - low)))  # fmt: skip
+    zero = altair.Chart(pd.DataFrame({"expected": [0]})).mark_rule(strokeDash=[4, 3])
+    layers = [
+        zero.encode(x=x("expected:Q")),
+        *rows(part, x, "lower:Q", "expected:Q", "upper:Q", color=altair.value(COLOURS[0])),
+    ]
+    middle = round(part["expected"].median(), 1) + 0.0  # no minus before a zero
+    return themed(
+        altair.layer(*layers).properties(height=altair.Step(16)),
+        says=f"{part['piece'].iloc[0]} first; the middle bowl should change {middle:.1f} %",
+        sub="Expected change since the last weighing [%], with the band for one weighing, 99 %.",
+        alt=f"Expected change in weight of {words.tally(len(part))}, most urgent first, bands from "
+        f"{part['lower'].min():.0f} to {part['upper'].max():.0f} %.",
+    )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import altair
@@ -11,20 +12,29 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.axes import need
+from woodlab.charts.blocks import (
+    DAYS,
+    across,
+    apart,
+    columns_of,
+    level,
+    need,
+    panels,
+    tip,
+    upward,
+    written,
+)
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import INK, PAPER, SHAPES, Size, heading, panel_px, themed
-from woodlab.charts.titles import Claim, certainties, fitting, this_season
+from woodlab.charts.theme import COLOURS, SHAPES, WIDTH_PX, Size, themed
+from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
 
 _OUTCOMES = {
     "drying_time": "drying time",
     "surface_coefficient": "surface coefficient",
-    "core_to_surface": "core-to-surface difference",
+    "core_to_surface": "core to surface",
     "crack_hazard": "cracks",
 }
-_HALO: dict[str, Any] = {"stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
-NEXT_SEASON = "next season"
 _SAVED = Claim(
     more="Slower drying went with more cracks",
     less="Slower drying saved bowls from cracking",
@@ -32,6 +42,8 @@ _SAVED = Claim(
     likely_less="Slower drying probably saved bowls from cracking",
     open="Did slower drying save bowls? Too few cracks to tell",
 )
+_PREDICTED = "not there yet: as predicted"
+_MOST_NAMED = 8  # logs; more names would overlap
 
 
 def curves_by_seal(
@@ -64,93 +76,47 @@ def curves_by_seal(
     >>> typical = pd.DataFrame({"seal": ["none", "none", "wax", "wax"], "days": [0, 60, 0, 60],
     ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
     >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
-    >>> chart = curves_by_seal(course, typical, target_moisture_pct=16)
-    >>> print(chart.description)
-    Moisture against days by seal, medians. none: from 60 % to 15 % in 60 days; wax: from 60 % to
-    34 % in 60 days. The dashed line is the target, 16 %.
-    >>> chart.title.text
-    ['After 60 days: bare 15 %, under wax 34 %']
+    >>> print(curves_by_seal(course, typical, target_moisture_pct=16).description)
+    After 60 days: bare 15 %, under wax 34 %. Medians: none: from 60 % to 15 % in 60 days; wax: from
+    60 % to 34 % in 60 days. The dashed line is the target, 16 %.
     """
     for frame in (course, typical):
         need(frame, why="there is no drying curve to draw: no piece has weighings enough.")
     seals = order_of_seals(typical["seal"])
-    columns = 1 if size == "column" else min(2 if len(seals) in (2, 4) else 3, max(2, len(seals)))
-    scales: dict[str, Any] = {
-        "x": altair.Scale(domain=[0, float(course["days"].max())], nice=False),
-        "y": altair.Scale(domain=[0, float(course["moisture_pct"].max()) * 1.05], nice=False),
-    }
-    width = panel_px(size, columns, axis_px=50)
-    panels = []
+    most_days, most_pct = course["days"].max(), 1.05 * course["moisture_pct"].max()
+    x = across("days:Q", DAYS, (0, most_days))
+    y = partial(upward, title="Moisture [%]", ends=(0, most_pct))
+    # every so many days of a large season, so that the page stays light
+    course = course[course["days"] % max(int(np.ceil(len(course) / 20_000)), 1) == 0]
+    tooltip = ["piece:N", tip("days:Q", "days", ".0f"), tip("moisture_pct:Q", "moisture", ".1f")]
+    layers, told = {}, []
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
-        own, middle = (frame[frame["seal"] == seal] for frame in (_thinned(course), typical))
-        x = altair.X("days:Q", title="Days since turning [d]", scale=scales["x"])
-        y = altair.Y("moisture_pct:Q", title="Moisture [%]", scale=scales["y"])
-        tips = ["piece:N", altair.Tooltip("days:Q", format=".0f"),
-                altair.Tooltip("moisture_pct:Q", format=".1f")]  # fmt: skip
-        layers = [
-            altair.Chart(own).mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
-            .encode(x=x, y=y, detail="piece:N", tooltip=tips),
-            altair.Chart(middle).mark_line(strokeWidth=3.5, color=colour).encode(x=x, y=y),
+        own, middle = (frame[frame["seal"] == seal] for frame in (course, typical))
+        each, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
+                        for frame in (own, middle))  # fmt: skip
+        target = [] if target_moisture_pct is None else level(target_moisture_pct, y,
+                                                              "moisture_pct")  # fmt: skip
+        layers[words.opened(words.bowls(seal, own["piece"].nunique()))] = [
+            each.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
+            .encode(detail="piece:N", tooltip=tooltip),
+            median.mark_line(strokeWidth=3.5, color=colour),
+            *target,
         ]  # fmt: skip
-        if target_moisture_pct is not None:
-            rule = altair.Chart(pd.DataFrame({"moisture_pct": [target_moisture_pct]}))
-            layers.append(rule.mark_rule(strokeDash=[4, 3], color=INK).encode(y=y))
-        n = own["piece"].nunique()
-        panels.append(
-            altair.layer(*layers).properties(
-                width=width, height=150, title=heading(words.opened(words.bowls(seal, n)))
-            )
-        )
-    ends = "; ".join(
-        f"{seal}: from {part['moisture_pct'].iloc[0]:.0f} % to {part['moisture_pct'].iloc[-1]:.0f}"
-        f" % in {part['days'].iloc[-1]:.0f} days"
-        for seal, part in typical.groupby("seal", sort=False)
-    )
-    aim = (
-        f"The dashed line is the target, {target_moisture_pct:.3g} %."
-        if target_moisture_pct
-        else ""
-    )
-    alt = f"Moisture against days by seal, medians. {ends}. {aim}".strip()
-    sub = f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: their median. {aim}"
-    chart = altair.concat(*panels, columns=columns)
-    return themed(chart, alt=alt, says=_slower(effects, typical, seals), sub=sub.strip(), size=size)
-
-
-def _slower(effects: pd.DataFrame | None, typical: pd.DataFrame, seals: list[str]) -> str:
-    """What the surest seal cost in time; without a study, the medians of first and last seal."""
-    if effects is not None:
-        slow = this_season(effects)
-        slow = slow[(slow["outcome"] == "drying_time") & slow["ratio"].notna()]
-        slow = slow.assign(sure=certainties(slow)).sort_values("ratio", ascending=False)
-        for row in slow.itertuples():
-            name, longer = words.bowls(row.seal), words.longer(row.ratio)
-            claim = Claim(
-                more=fitting(f"{name} took {longer} to dry",
-                             "Sealed bowls took longer than bare ones"),
-                less="Sealed bowls dried sooner than bare ones",
-                likely_more="Sealed bowls probably took longer than bare ones",
-                likely_less="Sealed bowls probably dried sooner than bare ones",
-                open="Does sealing slow drying? Too few bowls to tell",
-                alike="Sealed and bare bowls dried equally fast",
-            )  # fmt: skip
-            said = claim.said(row.ratio, row.sure, row.ci_lower, row.ci_upper)
-            if longer in said or row.seal == slow["seal"].iloc[-1]:
-                return said
+        first, last = middle.iloc[0], middle.iloc[-1]
+        told.append(f"{seal}: from {first['moisture_pct']:.0f} % to {last['moisture_pct']:.0f} % "
+                    f"in {last['days']:.0f} days")  # fmt: skip
+    aim = f" The dashed line is the target, {target_moisture_pct:.3g} %." if target_moisture_pct \
+        else ""  # fmt: skip
     day = typical.groupby("seal")["days"].max().min()
     near = typical[typical["days"] <= day].groupby("seal")["moisture_pct"].last()
-    named = [
-        f"{' '.join(p for p in words.SEALS.get(s, ('', f'under {s}')) if p)} {near[s]:.0f} %"
-        for s in (seals[0], seals[-1])
-    ]
-    return fitting(f"After {day:.0f} days: {', '.join(named[: len(seals)])}",
-                   f"Moisture by seal over {day:.0f} days")  # fmt: skip
-
-
-def _thinned(course: pd.DataFrame, most: int = 20_000) -> pd.DataFrame:
-    """Every so many days of a large season, so that the page stays light."""
-    step = max(int(np.ceil(len(course) / most)), 1)
-    return course[course["days"] % step == 0] if step > 1 else course
+    named = [f"{words.sealed(s)} {near[s]:.0f} %" for s in dict.fromkeys((seals[0], seals[-1]))]
+    medians = fitting(f"After {day:.0f} days: {', '.join(named)}",
+                      f"Moisture by seal over {day:.0f} days")  # fmt: skip
+    return themed(
+        panels(layers, columns=columns_of(len(seals)), height=150, size=size, axis_px=50),
+        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians, size=size,
+        sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
+    )  # fmt: skip
 
 
 def seal_ratios(
@@ -182,12 +148,9 @@ def seal_ratios(
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
     ...                         "p_value": [0.001, 0.02]})
-    >>> chart = seal_ratios(effects)
-    >>> print(chart.description)
-    Times that of bare bowls [ratio] with 95 % intervals: drying time, wax: 1.6 (1.3 to 2); cracks,
-    wax: not known (0 to 0.6).
-    >>> chart.title.text
-    ['2 of 2 differences from bare bowls are clear']
+    >>> print(seal_ratios(effects).description)
+    2 of 2 differences from bare bowls are clear. Times that of bare bowls [ratio] with 95 %
+    intervals: drying time, wax: 1.6 (1.3 to 2); cracks, wax: not known (0 to 0.6).
     """
     wanted = list(outcomes) if outcomes is not None else list(_OUTCOMES)
     frame = effects[effects["outcome"].isin(wanted)]
@@ -195,20 +158,18 @@ def seal_ratios(
     frame = frame[frame["ci_lower"].notna() & frame["ci_upper"].notna()]
     need(
         frame,
-        why=(
-            "no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
-            "column `reason`."
-        ),
+        why="no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
+        "column `reason`.",
     )
-    place = {seal: k for k, seal in enumerate(order_of_seals(frame["seal"]))}
-    rank = frame["outcome"].map({name: i for i, name in enumerate(wanted)}) * len(place)
-    frame = frame.assign(rank=rank + frame["seal"].map(place)).sort_values("rank", kind="stable")
-    frame = frame.assign(
-        label=[
-            f"{_OUTCOMES.get(r.outcome, r.outcome)}{_when(r)}, {r.seal}" for r in frame.itertuples()
-        ],
-        text=[_ratio_words(r) for r in frame.itertuples()],
-    )
+    seals = order_of_seals(frame["seal"])
+    later = frame["scope"] != "this season" if "scope" in frame else False
+    place = frame["outcome"].map(wanted.index) * 1000 + frame["seal"].map(seals.index)
+    frame = frame.assign(later=later, place=place).sort_values(["place", "later"])
+    frame["label"] = [
+        f"{_OUTCOMES.get(r.outcome, r.outcome)}{' next season' if r.later else ''}, {r.seal}"
+        for r in frame.itertuples()
+    ]
+    frame["text"] = [f"{_times(r)} times ({r.n_pieces} bowls)" for r in frame.itertuples()]
     other = words.bowls(str(frame["reference"].iloc[0]))
     sure = int((frame["sure"] == "clear").sum())
     says = fitting(f"{sure} of {len(frame)} differences from {other} are clear",
@@ -219,18 +180,12 @@ def seal_ratios(
     )  # fmt: skip
 
 
-def _when(row: Any) -> str:
-    return "" if getattr(row, "scope", "this season") == "this season" else f" {NEXT_SEASON}"
-
-
-def _ratio_words(row: Any) -> str:
+def _times(row: Any) -> str:
     if np.isfinite(row.ratio):
-        return f"{words.two(row.ratio)} times ({row.n_pieces} bowls)"
-    open_end = not np.isfinite(row.ci_upper)
-    bound = (
-        f"at least {words.two(row.ci_lower)}" if open_end else f"at most {words.two(row.ci_upper)}"
-    )
-    return f"{bound} times ({row.n_pieces} bowls)"
+        return words.two(row.ratio)
+    if np.isfinite(row.ci_upper):
+        return f"at most {words.two(row.ci_upper)}"
+    return f"at least {words.two(row.ci_lower)}"
 
 
 def weeks_against_cracks(
@@ -257,78 +212,118 @@ def weeks_against_cracks(
     ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
     ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
     >>> print(weeks_against_cracks(by_seal).description)
-    Weeks to the target against cracks, by seal. none: 8 weeks, 5 of 10 cracked (19 to 81 %); wax:
-    20 weeks, 1 of 10 cracked (0 to 44 %).
+    1 of 10 slowest bowls cracked, 5 of 10 fastest. By seal: none: 8 weeks, 5 of 10 cracked (19 to
+    81 %); wax: 20 weeks, 1 of 10 cracked (0 to 44 %).
     """
     need(by_seal, "seal", "weeks", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
-    frame = by_seal[by_seal["weeks"].notna() & by_seal["crack_pct"].notna()]
+    looked = by_seal[by_seal["crack_pct"].notna()]
+    frame = looked[looked["weeks"].notna()]
     need(
         frame,
-        why=(
-            "no seal has both a time to the target and looks for cracks, so there is no trade-off "
-            "to draw."
-        ),
+        why="no seal has both a time to the target and looks for cracks, so there is no trade-off "
+        "to draw.",
     )
-    seals = order_of_seals(frame["seal"])
-    looks = {s: (c, SHAPES[k % len(SHAPES)]) for k, (s, c) in
-             enumerate(zip(seals, seal_colours(seals), strict=True))}  # fmt: skip
     most = 1.1 * float(frame["weeks"].max())
-    x = altair.X(
-        "weeks:Q", title="Weeks to the target, average", axis=altair.Axis(tickCount=7),
-        scale=altair.Scale(domain=[0, most], nice=False),
-    )  # fmt: skip
     top = min(100.0, 10 * np.ceil(float(frame["ci_upper"].max()) / 10) + 20)
-    y: dict[str, Any] = {
-        "title": "Bowls that cracked [%]",
-        "scale": altair.Scale(domain=[0, top], nice=False),
-    }
-    layers = []
+    x = across("weeks:Q", "Weeks to the target, average", (0, most), tickCount=7)
+    y = partial(upward, title="Bowls that cracked [%]", ends=(0, top))
+    seals, layers = order_of_seals(frame["seal"]), []
+    look = dict(zip(seals, zip(seal_colours(seals), SHAPES * 9, strict=False), strict=True))
     for row in frame.to_dict("records"):
-        colour, shape = looks[str(row["seal"])]
+        colour, shape = look[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
-        side: Any = "right" if at > 0.75 else "left" if at < 0.2 else "center"
-        name = words.bowls(row["seal"]).removesuffix(" bowls").removeprefix("bowls ")
-        said = [*textwrap.wrap(words.opened(name), 12),
-                f"{row['n_cracked']} of {row['n_looked']}"]  # fmt: skip
+        side = "right" if at > 0.75 else "left" if at < 0.2 else "center"
+        said = textwrap.wrap(words.opened(words.sealed(row["seal"])), 12)
+        said.append(f"{row['n_cracked']} of {row['n_looked']}")
         layers += [
-            one.mark_rule(strokeWidth=3, color=colour).encode(
-                y=altair.Y("ci_lower:Q", **y), y2="ci_upper:Q"),
-            one.mark_point(size=120, shape=shape, color=colour, opacity=1, clip=False).encode(
-                y=altair.Y("crack_pct:Q", **y)),
-            *(one.mark_text(align=side, text=said, baseline="bottom", lineHeight=14,
-                            dy=-6 - 14 * (len(said) - 1), **how)
-              .encode(y=altair.Y("ci_upper:Q", **y)) for how in (_HALO, {"color": INK})),
+            one.mark_rule(strokeWidth=3, color=colour).encode(y=y("ci_lower:Q"), y2="ci_upper:Q"),
+            one.mark_point(size=120, shape=shape, color=colour).encode(y=y("crack_pct:Q")),
+            *written(one.encode(y=y("ci_upper:Q")), align=side, text=said, baseline="bottom",
+                     lineHeight=14, dy=-6 - 14 * (len(said) - 1)),
         ]  # fmt: skip
     told = "; ".join(
         f"{r.seal}: {r.weeks:.0f} weeks, {r.n_cracked} of {r.n_looked} cracked "
         f"({r.ci_lower:.0f} to {r.ci_upper:.0f} %)"
         for r in frame.itertuples()
     )
-    slow = frame.sort_values("weeks")
-    a, b = slow.iloc[0], slow.iloc[-1]
-    says = fitting(f"{b['n_cracked']} of {b['n_looked']} slowest bowls cracked, "
-                   f"{a['n_cracked']} of {a['n_looked']} fastest")  # fmt: skip
-    if effects is not None:
-        cracks = effects[effects["outcome"] == "crack_hazard"]
-        cracks = cracks.assign(sure=certainties(cracks)) if len(cracks) else cracks
-        ranked = [cracks[cracks["sure"] == s] for s in ("clear", "likely")] if len(cracks) else []
-        best = next((rows.iloc[0] for rows in ranked if len(rows)), None)
-        says = fitting(_SAVED.open)
-        if best is not None:
-            says = _SAVED.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"])
+    sub = "Bowls that cracked [%], with 95 % interval, against average weeks to the target."
+    if len(looked) > len(frame):
+        rest = "; ".join(f"{words.bowls(r.seal)}, {r.n_cracked} of {r.n_looked} cracked"
+                         for r in looked[looked["weeks"].isna()].itertuples())  # fmt: skip
+        sub += f" Not drawn, time not known: {rest}."
+    if effects is None:
+        slow = frame.sort_values("weeks")
+        a, b = slow.iloc[0], slow.iloc[-1]
+        says = (f"{b['n_cracked']} of {b['n_looked']} slowest bowls cracked, "
+                f"{a['n_cracked']} of {a['n_looked']} fastest")  # fmt: skip
+    else:
+        says = _SAVED.of(surest(effects[effects["outcome"] == "crack_hazard"]))
     return themed(
-        altair.layer(*layers).properties(height=240),
-        alt=f"Weeks to the target against cracks, by seal. {told}.", says=says,
-        sub="Bowls that cracked [%], with 95 % interval, against average weeks to the target."
-        + _without(by_seal),
+        altair.layer(*layers).properties(height=240), alt=f"By seal: {told}.", says=says, sub=sub,
         size=size,
     )  # fmt: skip
 
 
-def _without(by_seal: pd.DataFrame) -> str:
-    """The seals without a number of weeks, which the picture leaves out."""
-    rows = by_seal[by_seal["weeks"].isna() & by_seal["crack_pct"].notna()]
-    told = "; ".join(
-        f"{words.bowls(r.seal)}, {r.n_cracked} of {r.n_looked} cracked" for r in rows.itertuples()
+def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "column") -> Any:
+    """Weeks to the target under each seal, the pieces of a log joined by a line.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Of a `SealStudy`: `log`, `seal`, `weeks`, `predicted` (True where a piece is not
+        there yet: a triangle).
+    reference : str
+        The seal that stands first.
+    size : as for `themed`
+
+    Returns
+    -------
+    LayerChart: seals side by side, weeks on a logarithmic axis; up to eight logs are named.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
+    ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
+    ...                       "predicted": [False, False, True, False]})
+    >>> pairs_by_log(pairs, reference="none").description
+    'Within a log: none 10 weeks, oil 18. 2 logs, medians: none: 10 weeks; oil: 18 weeks.'
+    """
+    need(
+        pairs,
+        why="no log holds two seals, so nothing can be joined. Seal pieces of one log differently.",
     )
-    return f" Not drawn, time not known: {told}." if told else ""
+    order = order_of_seals(pairs["seal"])
+    order.sort(key=lambda seal: seal != reference)
+    frame = pairs.assign(kind=np.where(pairs["predicted"], _PREDICTED, "reached"))
+    x = altair.X(
+        "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
+        axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
+                         labelExpr="split(datum.label, ' ')"),  # a word a line
+    )  # fmt: skip
+    y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
+               scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
+    shape = altair.Scale(domain=["reached", _PREDICTED], range=["circle", "triangle-up"])
+    base = altair.Chart(frame).encode(x=x, y=y)
+    layers = [
+        base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
+        .encode(detail="log:N", order="seal:N", tooltip=["log:N"]),
+        base.mark_point(size=60, color=COLOURS[0]).encode(
+            shape=altair.Shape("kind:N", scale=shape,
+                               legend=altair.Legend(title=None, labelLimit=260)),
+            tooltip=["log:N", "seal:N", tip("weeks:Q", "weeks", ".0f"), "kind:N"]),
+    ]  # fmt: skip
+    logs = frame["log"].nunique()
+    if logs <= _MOST_NAMED:
+        ends = frame.sort_values("seal", key=lambda s: s.map(order.index)).groupby("log").tail(1)
+        ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
+            lambda at: apart(np.log(at), np.log(frame["weeks"])))))  # fmt: skip
+        layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
+    medians = frame.groupby("seal")["weeks"].median()
+    told = "; ".join(f"{seal}: {medians[seal]:.0f} weeks" for seal in order)
+    return themed(
+        altair.layer(*layers), alt=f"{logs} logs, medians: {told}.", size=size,
+        says=fitting(f"Within a log: {order[0]} {medians[order[0]]:.0f} weeks, "
+                     f"{order[-1]} {medians[order[-1]]:.0f}",
+                     f"{logs} logs held two seals or more"),
+        sub="Weeks to the target by seal; a line joins the bowls of one log.",
+    )  # fmt: skip

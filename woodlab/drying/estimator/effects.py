@@ -17,7 +17,7 @@ mixed models (for example Searle, Casella and McCulloch, Variance Components, 19
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -65,6 +65,13 @@ class Effects:
         return out
 
 
+def effects_of_wood(names: Sequence[tuple[str, str]], what: str, species: str) -> list[int]:
+    """Numbers of the effects that add up to a parameter of a wood."""
+    season = (what, "all") if what == "air offset" else (f"season, {what}", "all")
+    wanted = {season, (f"species, {what}", str(species))}
+    return [i for i, name in enumerate(names) if name in wanted]
+
+
 @dataclass(frozen=True)
 class Components:
     """Standard deviations that are estimated: of logs and pieces by coordinate, of offcuts.
@@ -102,6 +109,8 @@ class System:
         Piece or log, and ln moisture.
     start_at : int
         The coordinate of ln start moisture.
+    told : tuple of ndarray
+        Sums of effects (k, effects) that earlier seasons tell of, their means and sds.
     """
 
     x: np.ndarray
@@ -115,10 +124,17 @@ class System:
     own_offcuts: tuple[np.ndarray, np.ndarray]
     log_offcuts: tuple[np.ndarray, np.ndarray]
     start_at: int
+    told: tuple[np.ndarray, np.ndarray, np.ndarray]
 
     @property
     def q(self) -> int:
         return self.mid.shape[1]
+
+    def prior_misfit(self, beta: np.ndarray) -> float:
+        """Minus the ln prior density of the effects, but for a constant."""
+        sums, mean, sd = self.told
+        own = (((beta - self.mean) / self.sd) ** 2).sum()
+        return float(0.5 * (own + (((sums @ beta - mean) / sd) ** 2).sum()))
 
     def log_design(self) -> np.ndarray:
         """Design of the start moisture of each log that has an offcut, (offcuts, effects)."""
@@ -155,19 +171,21 @@ class System:
         cg = c @ g
         cpsi = c[:, :, :q] * psi[:, None, :]  # C G_L: what a log's effect does to its piece
         # effects: prior, the pieces' own, and what the weighings say of kappa
-        h = np.diag(1 / self.sd**2)
+        sums, mean, sd = self.told
+        h = np.diag(1 / self.sd**2) + sums.T @ (sums / sd[:, None] ** 2)
         h += _outer(xu, psi[..., None] * xu) + _outer(k, a[:, m:, m:] @ k) - _outer(g, cg)
-        r = self.mean / self.sd**2 - np.einsum("nje,nj->e", xu, psi * self.mid)
+        r = self.mean / self.sd**2 + sums.T @ (mean / sd**2)
+        r -= np.einsum("nje,nj->e", xu, psi * self.mid)
         r += np.einsum("nke,nk->e", k, b[:, m:]) + np.einsum("nme,nm->e", cg, right)
         # logs
         h_ll = -psi[..., None] * cpsi[:, :q]
         h_ll[:, at, at] += psi
         h_lb = psi[..., None] * (xu - cg[:, :q])
         r_l = psi * (np.einsum("nqm,nm->nq", c[:, :q], right) - self.mid)
-        sums = [np.zeros((self.n_logs, *v.shape[1:])) for v in (h_ll, h_lb, r_l)]
-        for out, value in zip(sums, (h_ll, h_lb, r_l), strict=True):
+        by_log = [np.zeros((self.n_logs, *v.shape[1:])) for v in (h_ll, h_lb, r_l)]
+        for out, value in zip(by_log, (h_ll, h_lb, r_l), strict=True):
             np.add.at(out, self.of_log, value)
-        h_ll, h_lb, r_l = sums
+        h_ll, h_lb, r_l = by_log
         exists = np.array([s is not None for s in self.components.log])
         h_ll[:, at, at] += np.where(exists, 1 / np.maximum(sds[:q], 1e-9) ** 2, NEVER)
         if len(self.log_offcuts[0]):

@@ -18,9 +18,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from woodlab.drying import kernel
-from woodlab.drying.estimator.effects import Components, Effects, System
+from woodlab.drying.estimator.effects import Components, Effects, System, effects_of_wood
 from woodlab.drying.estimator.mode import Linear, Mode
-from woodlab.drying.fit.records import BARE, SHAVINGS_SD, Records
+from woodlab.drying.estimator.weighing_error import whitener
+from woodlab.drying.fit.records import BARE, Records
 from woodlab.drying.laws import Law, Rows, Scatter
 from woodlab.drying.laws.law import START
 
@@ -29,10 +30,10 @@ OFFSET_PCT, OFFSET_SD = 0.7, 0.6  # the wood above the published curve: see docs
 OFFSET_SPECIES_SD = 0.35
 UNKNOWN_AIR_SD = 2.5  # where no log speaks for the place
 HYGROMETER_SD = 3.0  # %RH: what makers of simple ones state as their accuracy
+CHECKED_SD = 1.5  # after a check over salt: estimate of our own
 GAIN_SD = 0.003  # of a kitchen scale
 WEAR_SD = 0.3  # of ln surface coefficient of a seal, in 100 days
 RISE_SPECIES_SD = 0.02
-WITNESS_PCT = 0.3  # a witness block's wood against the pieces', points of moisture
 WITNESS_DRY_SD = 0.002
 PIECE_DRY_SD = 1.5  # of ln oven-dry mass: no more than keeps the algebra whole
 START_LOG, START_PIECE = Scatter(0.10, 0.6, 0.5), Scatter(0.04, 0.6, 0.25)
@@ -55,9 +56,8 @@ class SeasonModel:
     held : dict
         Parameters held at a value.
     experience : dict, optional
-        (what, label) -> (mean, sd) of effects that earlier seasons tell of.
-    hygrometer_sd : float
-        Prior of the bias [%RH].
+        (what, label) -> (mean, sd) of effects that earlier seasons tell of; `wood, ...`: of the
+        sum of what a species and its season have.
     held_back : ndarray of bool, (n, k)
         Weighings that the fit must not see.
     """
@@ -66,7 +66,7 @@ class SeasonModel:
         self, records: Records, law: Law, *, groups: bool = True,
         held: Mapping[str, float] | None = None,
         experience: Mapping[tuple[str, str], tuple[float, float]] | None = None,
-        hygrometer_sd: float = HYGROMETER_SD, held_back: np.ndarray | None = None,
+        held_back: np.ndarray | None = None,
     ) -> None:  # fmt: skip
         self.d, self.law, self.groups = records, law, groups
         self.quick = held_back is not None  # only to be scored: no tempering, no finest grid
@@ -82,7 +82,7 @@ class SeasonModel:
         self.start_at = len(self.own)
         self.local = [p.name for p in self.own] + [START] + ([] if groups else ["air offset"])
         self._name_common(groups)
-        self.system = self._build(experience or {}, hygrometer_sd)
+        self.system = self._build(experience or {})
 
     # ---- what is estimated
 
@@ -111,9 +111,7 @@ class SeasonModel:
         places = self.d.shelf.places
         return [] if not self.d.shelf.has_air else list(places[1:] or places)
 
-    def _build(
-        self, experience: Mapping[tuple[str, str], tuple[float, float]], hygrometer_sd: float
-    ) -> System:
+    def _build(self, experience: Mapping[tuple[str, str], tuple[float, float]]) -> System:
         """Effects, components and centres, all from the law's own data and the records."""
         d, q, groups = self.d, len(self.local), self.groups
         e = Effects(d.n)
@@ -141,7 +139,7 @@ class SeasonModel:
         s = self.start_at
         if groups:
             e.add(f"species, {START}", d.species, d.of_species, s, d.green_ln, d.green_sd)
-            self._add_common(e, q, hygrometer_sd)
+            self._add_common(e, q)
         else:
             mid[:, s] = d.green_ln[d.of_species]
             own_sd[:, s] = d.green_sd[d.of_species]
@@ -151,6 +149,15 @@ class SeasonModel:
         for i, name in enumerate(names):
             if name in experience:
                 mean[i], sd[i] = experience[name]
+        woods = [
+            (at, *value) for (kind, label), value in experience.items()
+            if kind.startswith("wood, ") and label in d.species
+            and (at := effects_of_wood(names, kind.removeprefix("wood, "), label))
+        ]  # fmt: skip
+        sums = np.zeros((len(woods), len(names)))
+        for row, (at, *_) in zip(sums, woods, strict=True):
+            row[at] = 1.0
+        told = sums, np.array([w[1] for w in woods]), np.array([w[2] for w in woods])
         none: list[Scatter | None] = [None]
         rest = none * (q - s - 1)
         own = [p.prior for p in self.own]
@@ -165,7 +172,7 @@ class SeasonModel:
         self.known = self._known_logs(d)
         return System(
             e.design(q + len(self.common)), mean, sd, components, d.of_log, len(d.logs), mid,
-            own_sd, d.own_offcuts, self.known, s,
+            own_sd, d.own_offcuts, self.known, s, told,
         )  # fmt: skip
 
     def _known_logs(self, d: Records) -> tuple[np.ndarray, np.ndarray]:
@@ -189,7 +196,7 @@ class SeasonModel:
             return 0.0, UNKNOWN_AIR_SD
         return OFFSET_PCT, float(np.hypot(OFFSET_SD, UNKNOWN_AIR_SD * shelf.unread))
 
-    def _add_common(self, e: Effects, q: int, hygrometer_sd: float) -> None:
+    def _add_common(self, e: Effects, q: int) -> None:
         d = self.d
         for j, p in enumerate(self.shared):
             assert p.prior is not None
@@ -208,7 +215,8 @@ class SeasonModel:
             e.add("place without a log", labels, codes, air, 0.0, UNKNOWN_AIR_SD)
         for place in self.instruments:
             name = f"hygrometer, {place}"
-            e.add("hygrometer", [place], 0, q + self.at[name], 0.0, hygrometer_sd)
+            sd = CHECKED_SD if place in d.shelf.checked else HYGROMETER_SD
+            e.add("hygrometer", [place], 0, q + self.at[name], 0.0, sd)
         sd = WEAR_SD * np.sqrt(kernel.KNOT_DAYS / 100)
         for j in range(self.knots):
             e.add("wear", [str(j)], 0, q + self.at[f"wear {j}"], 0.0, sd)
@@ -343,38 +351,7 @@ class SeasonModel:
             out[:, q + j] = (curves[:, 1 + q + r] - curves[:, 0]) / step_k[j]
         return out
 
-    # ---- the error of a weighing
-
-    def whitener(self, mode: Mode, pick: np.ndarray, sizes: np.ndarray | None = None) -> np.ndarray:
-        """Inverse lower root of the covariance of the weighings of some pieces, (p, k, k)."""
-        d = self.d
-        slip, drift, memory = (
-            (mode.slip_g, mode.drift_pct, mode.memory_days) if sizes is None else sizes
-        )
-        dry, weight = np.exp(mode.error_dry[pick]), mode.weight
-        moist, days, here = d.is_moisture[pick], d.days[pick], d.here[pick]
-        plain = (d.scale_g[pick] ** 2 / 12 + slip**2) / weight[pick]
-        shaved = (SHAVINGS_SD * np.maximum(d.mass_g[pick], 5.0)) ** 2
-        plain = np.where(here, np.where(moist, shaved, plain), 1.0)
-        both = here & ~moist
-        gap = np.abs(days[:, :, None] - days[:, None, :])
-        shared = np.where(both[:, :, None] & both[:, None, :], np.exp(-gap / memory), 0.0)
-        cover = (drift / 100 * dry)[:, None, None] ** 2 * shared
-        block = pick >= d.n_pieces
-        cover[block] += ((WITNESS_PCT / 100 * dry[block]) ** 2)[:, None, None] * (
-            both[block][:, :, None] & both[block][:, None, :]
-        )
-        k = days.shape[1]
-        cover[:, np.arange(k), np.arange(k)] += plain
-        where = {int(p): i for i, p in enumerate(pick)}
-        for p, first, cut, _ in d.steps:
-            if p in where:  # an event adds a constant of any size, or what its wood would weigh
-                c = d.counts[p]
-                shape = np.zeros(c)
-                shape[first:] = d.mass_g[p, first:c] / d.mass_g[p, first] if cut else 1.0
-                shape[d.is_moisture[p, :c]] = 0.0
-                cover[where[p], :c, :c] += 1e8 * np.outer(shape, shape)
-        return np.linalg.inv(np.linalg.cholesky(cover))
+    # ---- what the weighings say
 
     def chunks(self) -> list[np.ndarray]:
         return [np.arange(a, min(a + _CHUNK, self.d.n)) for a in range(0, self.d.n, _CHUNK)]
@@ -402,7 +379,7 @@ class SeasonModel:
         size = raw.shape[2]
         a, b = np.empty((d.n, size, size)), np.empty((d.n, size))
         for pick in self.chunks():
-            root = self.whitener(mode, pick)
+            root = whitener(self.d, mode, pick)
             jac = root @ raw[pick]
             white = np.einsum("nij,nj->ni", root, residual[pick])
             target = white + np.einsum("nkj,nj->nk", jac, at[pick])
@@ -424,7 +401,7 @@ class SeasonModel:
         gone = np.where(d.here & d.is_moisture, d.mass_g - moisture, 0.0)
         ln, misfit = np.empty(d.n), np.empty(d.n)
         for pick in self.chunks():
-            root = self.whitener(mode, pick)
+            root = whitener(self.d, mode, pick)
             wx = np.einsum("nij,nj->ni", root, x[pick])
             wy = np.einsum("nij,nj->ni", root, y[pick])
             rest = np.einsum("nij,nj->ni", root, gone[pick])

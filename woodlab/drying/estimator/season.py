@@ -20,6 +20,7 @@ from woodlab.drying.estimator.model import (
     PIECE_DRY_SD,
     SeasonModel,
 )
+from woodlab.drying.estimator.weighing_error import whitener
 
 # Estimates of our own.
 # Slip [g], drift [% of oven-dry mass] and its memory [days]: median and spread of ln.
@@ -76,7 +77,7 @@ class Season(SeasonModel):
             middle, spread = np.array(ERROR_PRIOR).T
 
             def loss(ln: np.ndarray) -> float:
-                root = self.whitener(mode, pick, np.exp(np.clip(ln, -6, 5)))
+                root = whitener(d, mode, pick, np.exp(np.clip(ln, -6, 5)))
                 r, j = np.einsum("nij,nj->ni", root, residual), root @ jac
                 a, b = j.transpose(0, 2, 1) @ j + prior, np.einsum("nki,nk->ni", j, r)
                 gain = (b * np.linalg.solve(a, b[..., None])[..., 0]).sum()
@@ -198,7 +199,7 @@ class Season(SeasonModel):
         own = 0.5 * misfit + 0.5 * (s.precision(mode.sds) * gone**2).sum(axis=1)
         piece, ln = s.own_offcuts
         np.add.at(own, piece, 0.5 * ((ln - mode.u[piece, s.start_at]) / mode.sds[2 * q + 1]) ** 2)
-        shared = 0.5 * (((mode.beta - s.mean) / s.sd) ** 2).sum()
+        shared = s.prior_misfit(mode.beta)
         exists = np.array([c is not None for c in s.components.log])
         if exists.any():
             shared += 0.5 * ((mode.logs[:, exists] / mode.sds[:q][exists]) ** 2).sum()

@@ -18,6 +18,7 @@ import pandas as pd
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.posterior import draw
 from woodlab.drying.estimator.season import Season
+from woodlab.drying.estimator.weighing_error import whitener
 from woodlab.drying.fit.records import Records
 from woodlab.drying.laws import LAWS, Law
 
@@ -136,7 +137,7 @@ def _held_back(
     ln_root = np.empty(held.shape)
     for pick in season.chunks():
         # the root is lower triangular: a whitened residual is what earlier weighings do not say
-        root = season.whitener(replace(mode, weight=weight), pick)
+        root = whitener(d, replace(mode, weight=weight), pick)
         white[pick] = residual[pick] @ root.transpose(0, 2, 1)
         ln_root[pick] = np.log(np.diagonal(root, axis1=1, axis2=2))
     ln = -0.5 * np.einsum("ndk,nk->nd", np.minimum(white**2, 60.0), held)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import UNSETTLED_SD
+from woodlab.drying.estimator.weighing_error import whitener
 
 STATUSES = {
     "ok": "every check is passed",
@@ -53,7 +54,7 @@ def check_frame(part: Posterior, residuals: pd.DataFrame) -> pd.DataFrame:
     linear = s.linearised(mode, np.zeros((d.n, len(s.local) + len(s.common), d.days.shape[1])))
     white = np.empty(d.days.shape)
     for pick in s.chunks():
-        root = s.whitener(mode, pick)
+        root = whitener(s.d, mode, pick)
         white[pick] = np.einsum("nij,nj->ni", root, linear.residual[pick])
     away = mode.away[:n] if mode.away is not None else np.zeros(n)
     statistics = {

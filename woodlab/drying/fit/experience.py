@@ -1,10 +1,10 @@
 """What earlier seasons and other clubs tell of the next: posteriors that become priors.
 
-A season says of each of its effects (a species' diffusivity, a seal's surface coefficient, the
-wood's offset, a hygrometer's bias) a mean m and a standard deviation s. The next season's own value
-differs from it by what one season differs from another (tau, by kind of effect; estimates of our
-own): its prior is N(m, s^2 + tau^2), narrowed by the prior that held before any season. Last year
-so never counts as this year.
+A season says of each of its effects (a seal's surface coefficient, a hygrometer's bias) a mean m
+and a standard deviation s, and so of each wood: what its species and the season add up to, since
+their sum is known far better than either alone. The next season's own value differs from it by what
+one season differs from another (tau, by kind of effect; estimates of our own): its prior is
+N(m, s^2 + tau^2). Last year so never counts as this year.
 
 Several seasons or clubs are joined from their files alone by the normal hierarchical model: each
 gives (m_j, s_j), their common mean mu and spread tau have the estimate of DerSimonian and Laird
@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from woodlab.drying.estimator.effects import effects_of_wood
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
@@ -28,13 +29,11 @@ if TYPE_CHECKING:
 
 # From one season to the next, of the working values (ln, or the unit of the parameter).
 BETWEEN = {
-    "season, diffusivity_m2_s": 0.15, "species, diffusivity_m2_s": 0.10,
-    "season, tau_days": 0.15, "species, tau_days": 0.10,
+    "wood, diffusivity_m2_s": 0.18, "wood, tau_days": 0.18, "wood, rise_per_pct": 0.012,
+    "wood, air offset": 0.30, "species, start_moisture_pct": 0.12,
     "seal, surface_m_s": 0.15, "seal, tau_days": 0.15,
-    "species, start_moisture_pct": 0.12, "season, rise_per_pct": 0.01,
     "season, fibre_saturation_pct": 0.5, "season, flux_cap_pct": 0.5,
-    "season, activation_kj_mol": 3.0, "air offset": 0.25, "species, air offset": 0.15,
-    "hygrometer": 1.0, "scale": 0.001,
+    "season, activation_kj_mol": 3.0, "hygrometer": 1.0, "scale": 0.001,
 }  # fmt: skip
 Told = dict[tuple[str, str], tuple[float, float]]
 
@@ -70,18 +69,16 @@ class Experience:
 
 
 def of_fits(fits: DryingFits) -> Experience:
-    """What the law of most weight of a season tells of its effects.
-
-    Species and season effects trade off against one another, so that the season's level is told
-    for each species as a whole only through their sum; here both are told with their own spread,
-    which is on the wide side.
-    """
-    part = fits.parts[0]
-    mean, sd = part.beta.mean(axis=0), part.beta.std(axis=0)
-    return Experience(
-        {name: (float(mean[i]), float(sd[i])) for i, name in enumerate(part.season.effects)
-         if name[0] in BETWEEN}
-    )  # fmt: skip
+    """What the law of most weight of a season tells of its effects."""
+    part = max(fits.parts, key=lambda one: one.count)
+    names = part.season.effects
+    draws = {name: part.beta[:, i] for i, name in enumerate(names) if name[0] in BETWEEN}
+    for species in part.season.d.species:
+        for what in (kind.removeprefix("wood, ") for kind in BETWEEN if kind.startswith("wood, ")):
+            at = effects_of_wood(names, what, species)
+            if at:
+                draws[f"wood, {what}", str(species)] = part.beta[:, at].sum(axis=1)
+    return Experience({name: (float(d.mean()), float(d.std())) for name, d in draws.items()})
 
 
 def joined(several: Iterable[Experience]) -> Experience:

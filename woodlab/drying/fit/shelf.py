@@ -48,6 +48,8 @@ class Shelf:
     log_end : datetime64
         The last day with a reading.
     course : AirCourse or None
+    checked : frozenset of str
+        Places whose hygrometer was checked over salt.
     """
 
     first_day: np.datetime64
@@ -63,6 +65,7 @@ class Shelf:
     unread: float
     log_end: np.datetime64
     course: AirCourse | None
+    checked: frozenset[str] = frozenset()
 
     def take(self, pick: np.ndarray) -> Shelf:
         """The shelf of some pieces."""
@@ -136,8 +139,15 @@ def read_shelf(
     return Shelf(
         first, course.places, level, curve_slope(temp, humid), warmth(temp), histories, history,
         start, np.array([p in silent for p in place_names]), True, float(np.mean(unread)),
-        np.datetime64(course.logged["on"].max(), "D"), course,
+        np.datetime64(course.logged["on"].max(), "D"), course, _checked(book.air),
     )  # fmt: skip
+
+
+def _checked(air: pd.DataFrame) -> frozenset[str]:
+    if "checked" not in air:
+        return frozenset()
+    named = air["place"].fillna(EVERYWHERE) if "place" in air else pd.Series(EVERYWHERE, air.index)
+    return frozenset(named[air["checked"].notna()].astype(str))
 
 
 def _histories(

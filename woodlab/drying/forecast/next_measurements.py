@@ -20,7 +20,8 @@ from scipy.stats import rankdata
 
 from woodlab import words
 from woodlab.drying.estimator.courses import drawn_levels
-from woodlab.drying.estimator.model import WITNESS_PCT
+from woodlab.drying.estimator.model import CHECKED_SD
+from woodlab.drying.estimator.weighing_error import WITNESS_PCT
 from woodlab.drying.fit.records import SHAVINGS_SD
 from woodlab.drying.fit.results import DryingFits, weighing_sd_g
 from woodlab.drying.forecast.cracks import ended
@@ -30,15 +31,14 @@ from woodlab.show import Card, Column, Shown, card
 COLUMNS = (
     "kind", "of", "narrower_pct", "width_days", "width_after_days", "n_waiting", "error", "how",
 )  # fmt: skip
-SALT_CHECK_RH = 1.5  # what a check over salt leaves of the bias of a hygrometer [%RH]
 BLOCK_G = 150.0  # a witness block on a kitchen scale of 1 g
 READY = 0.95  # a piece as sure as this waits no more
 LEAST_PCT = 0.5  # of the width: less is not worth the walk
 HOW = {
     "witness": "dry a small block of wood to its oven-dry mass, lay it among the pieces, and note "
     "its weighings in the table `witnesses`",
-    "hygrometer": "leave it a day in a closed jar over wet table salt (docs/calibration.md) and "
-    "correct its log",
+    "hygrometer": "leave it a day in a closed jar over wet table salt (docs/calibration.md), "
+    "correct its log, and type `over salt` under `checked` in the table `air`",
     "shavings": "drill or turn some shavings from the middle of the wall, weigh them at once and "
     "oven-dry, and note both in the table `offcuts` with the day",
     "weighing": "weigh it on this day",
@@ -186,8 +186,8 @@ def _candidates(
         there = waits[place_of[waits] == place]
         name = shelf.places[place]
         out.append(("witness", name, level[:, place] + shift[there].mean(axis=0), block))
-        if shelf.has_air and not shelf.unlogged[there].any():
-            out.append(("hygrometer", name, bias[:, place], SALT_CHECK_RH))
+        if shelf.has_air and name not in shelf.checked and not shelf.unlogged[there].any():
+            out.append(("hygrometer", name, bias[:, place], CHECKED_SD))
     for p in waits:
         moisture = found.moisture_now_pct[p]
         out.append(("shavings", names[p], moisture, SHAVINGS_SD * max(moisture.mean(), 5.0)))

@@ -16,10 +16,10 @@ from woodlab.studies.cracks.counts import (
     whole_fractions,
 )
 from woodlab.studies.cracks.design import Design, design_of
-from woodlab.studies.cracks.effects import EFFECT_COLUMNS, effects_table, with_core
+from woodlab.studies.cracks.effects import effects_table, with_core
 from woodlab.studies.cracks.hazard import fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
-from woodlab.studies.cracks.risk import STANDARD_COLUMNS, standardised_factors
+from woodlab.studies.cracks.risk import standardised_factors
 from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
 
 __all__ = ["CrackStudy", "crack_study"]
@@ -90,49 +90,41 @@ def crack_study(
     book = expect_book(book, "crack_study")
     check_columns(book.pieces, [*terms, *by])
     pieces = with_numbers(book.pieces, [*terms, *by])
-    if "book" in pieces and pieces["book"].nunique() > 1 and "book" not in terms:
+    if "book" in pieces and pieces["book"].nunique() > 1:
         terms = [*terms, "book"]
-    carried = [*dict.fromkeys([*terms, *by])]
+    carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
     terms = [name for name in dict.fromkeys(terms) if name not in ("species", "seal", "wall_mm")]
-    first = first_cracks(pieces, book.looks, smallest_mm, [*terms])
+    first = first_cracks(pieces, book.looks, smallest_mm, terms)
     # Groups that are only counted leave no piece out.
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
     first = replace(first, pieces=first.pieces.assign(**groups))
-    used = first.used
-    few, growth = too_few_looks(first), crack_growth(first)
-    invented = bool(getattr(book, "invented", False))
-    named = [name for name in carried if name not in ("species", "seal")]
-    rates = crack_rates(first, few, named)
-    if not len(used):
-        empty = pd.DataFrame
-        return CrackStudy(
-            rates=rates, standardised=empty(columns=STANDARD_COLUMNS),
-            effects=empty(columns=EFFECT_COLUMNS), whole=whole_fractions(first),
-            missed=NO_MISSES.frame().head(0), first=first, too_few=few, growth=growth,
-            growth_by_action=growth_by_action(growth),
-            physics=with_core(first, Design(()), NO_MISSES, None), model=None, reference=reference,
-            invented=invented, why=NEVER_AFTER if len(book.looks) else NO_LOOKS,
-            would_help=NOTE_LOOKS,
-        )  # fmt: skip
-    design, notes = design_of(pieces, used, reference, reference_species, terms)
-    misses = estimate_misses(first)
-    model = fit_hazard(first, design, misses=misses) if used["cracked"].any() else None
+    used, few, growth = first.used, too_few_looks(first), crack_growth(first)
+    design, notes, misses, model = Design(()), [], NO_MISSES, None
+    if len(used):
+        design, notes = design_of(pieces, used, reference, reference_species, terms)
+        misses = estimate_misses(first)
+        reference = design.factors["seal"].levels[0]
+    if used["cracked"].any():
+        model = fit_hazard(first, design, misses=misses)
     effects = effects_table(used, design, model)
     day = min(USUAL_DAY, model.last_days) if model is not None else USUAL_DAY
+    silent = NEVER_AFTER if len(book.looks) else NO_LOOKS
     return CrackStudy(
-        rates=rates,
-        standardised=standardised_factors(model, design, effects, day),
+        rates=crack_rates(first, few, carried),
+        standardised=standardised_factors(model, effects, day),
         effects=effects,
-        whole=whole_fractions(first, named),
-        missed=misses.frame(),
+        whole=whole_fractions(first, carried),
+        missed=misses.frame() if len(used) else misses.frame().head(0),
         first=first,
         too_few=few,
         growth=growth,
         growth_by_action=growth_by_action(growth),
-        physics=with_core(first, design, misses, core_to_surface),
+        physics=with_core(first, design, misses, core_to_surface if len(used) else None),
         model=model,
-        reference=design.factor("seal").levels[0],  # type: ignore[union-attr]
+        reference=reference,
         by_day=float(day),
-        invented=invented,
+        invented=bool(getattr(book, "invented", False)),
+        why="" if len(used) else silent,
+        would_help="" if len(used) else NOTE_LOOKS,
         notes=tuple(notes),
     )

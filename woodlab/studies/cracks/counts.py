@@ -7,11 +7,11 @@ only to have begun between two looks.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import nnls
 from scipy.stats import norm, t
 from statsmodels.stats.proportion import proportion_confint
 
@@ -22,6 +22,14 @@ RATE_COLUMNS = [
     "by", "group", "n_pieces", "n_cracked", "share", "ci_lower", "ci_upper", "n_no_looks",
     "n_too_few_looks", "reason",
 ]  # fmt: skip
+WHOLE_COLUMNS = [
+    "by", "group", "kind", "from_days", "to_days", "whole_from", "whole_to", "ci_lower",
+    "ci_upper", "n_pieces",
+]  # fmt: skip
+GROWTH_COLUMNS = [
+    "action", "n_cracks", "n_followed", "n_grew", "share_grew", "ci_lower", "ci_upper",
+    "median_first_mm", "median_growth_mm", "n_closed",
+]  # fmt: skip
 
 # A piece without a crack says little when it was looked at fewer times than this ...
 LEAST_LOOKS = 2
@@ -30,127 +38,6 @@ LATE_SHARE = 0.8
 # ... and in any case not for so long: few cracks, or none, say nothing of when they open. Common
 # practice, no source.
 WATCH_DAYS = 60.0
-
-
-def too_few_looks(first: FirstCracks) -> pd.DataFrame:
-    """Pieces without a crack that were looked at too little to count as whole.
-
-    Returns
-    -------
-    DataFrame
-        `piece`, `n_looks`, `last_look_days`, `reason`. They stay in the hazard, which takes each
-        for as long as it was looked at; in the crude rates they count, and are named.
-    """
-    used = first.used
-    found = used.loc[used["cracked"], "by_days"]
-    late = float(found.quantile(LATE_SHARE)) if len(found) else 0.0
-    rows: list[list[object]] = []
-    for piece in first.pieces[~first.pieces["cracked"]].itertuples():
-        reason = ""
-        if piece.status != "used":
-            reason = piece.reason
-        elif piece.n_looks < LEAST_LOOKS:
-            reason = "looked at once only"
-        elif piece.after_days < late:
-            reason = (
-                f"last looked at on day {piece.after_days:.0f}; by day {late:.0f} four in five "
-                "of the cracks had been found"
-            )
-        elif piece.after_days < WATCH_DAYS:
-            reason = (
-                f"last looked at on day {piece.after_days:.0f}; wood goes on cracking for "
-                f"{WATCH_DAYS:.0f} days and more (common practice, no source)"
-            )
-        if reason:
-            rows.append([piece.piece, piece.n_looks, piece.after_days, reason])
-    return pd.DataFrame(rows, columns=["piece", "n_looks", "last_look_days", "reason"])
-
-
-def _groupings(frame: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, pd.Series]]:
-    everyone = pd.Series(["all pieces"] * len(frame), frame.index)
-    made = [
-        ("all", everyone),
-        ("species", frame["species"]),
-        ("seal", frame["seal"]),
-        ("wall", wall_class(frame["wall_mm"])),
-    ]
-    return made + [(name, groups_of(frame[name])) for name in by]
-
-
-def crack_rates(first: FirstCracks, few: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
-    """Shares that cracked, per piece looked at, with Wilson intervals; a row a group.
-
-    Returns
-    -------
-    DataFrame
-        `by` (`all`, `species`, `seal`, `wall`, and the columns asked for), `group`, `n_pieces`
-        (that were looked at), `n_cracked`, `share`, `ci_lower`, `ci_upper` (95 %), `n_no_looks`,
-        `n_too_few_looks`, `reason`.
-    """
-    frame = first.pieces
-    idle = frame["status"] != "used"
-    short = frame["piece"].isin(few["piece"]) & ~idle
-    rows: list[list[object]] = []
-    for name, groups in _groupings(frame, by):
-        for group in sorted(groups.dropna().unique()):
-            mine = groups == group
-            count = int((mine & ~idle).sum())
-            cracked = int(frame.loc[mine & ~idle, "cracked"].sum())
-            missing, little = int((mine & idle).sum()), int((mine & short).sum())
-            lower, upper = wilson_interval(cracked, count)
-            share = cracked / count if count else np.nan
-            reason = "" if count else "no piece of it was looked at"
-            if count and little:
-                whose = "piece" if little == 1 else "pieces"
-                reason = f"{little} {whose} without a crack had too few looks: the share may be low"
-            rows.append([name, group, count, cracked, share, lower, upper, missing, little, reason])
-    return pd.DataFrame(rows, columns=RATE_COLUMNS)
-
-
-def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
-    """The share still whole against days since turning, by group; see `whole_by_day`."""
-    used = first.used
-    if not len(used):
-        return pd.DataFrame(columns=WHOLE_COLUMNS)
-    between = between_logs(used)
-    frames = [
-        whole_by_day(used[groups == group], name, group, between)
-        for name, groups in _groupings(used, by)
-        for group in sorted(groups.dropna().unique())
-    ]
-    return pd.concat(frames, ignore_index=True)
-
-
-def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
-    """Cracks by what was done at first sight: how many grew, with Wilson's interval.
-
-    Returns
-    -------
-    DataFrame
-        `action`, `n_cracks`, `n_followed` (looked at again), `n_grew`, `share_grew`, `ci_lower`,
-        `ci_upper`, `median_first_mm`, `median_growth_mm`, `n_closed`.
-    """
-    rows: list[list[object]] = []
-    for action, group in growth.groupby("action", sort=True):
-        followed = group[group["n_later_looks"] > 0]
-        count, grew = len(followed), int(followed["grew"].sum())
-        lower, upper = wilson_interval(grew, count)
-        rows.append(
-            [action, len(group), count, grew, grew / count if count else np.nan, lower, upper,
-             group["first_mm"].median(), followed["growth_mm"].median() if count else np.nan,
-             int(followed["closed"].sum())]
-        )  # fmt: skip
-    columns = [
-        "action", "n_cracks", "n_followed", "n_grew", "share_grew", "ci_lower", "ci_upper",
-        "median_first_mm", "median_growth_mm", "n_closed",
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
-
-
-WHOLE_COLUMNS = [
-    "by", "group", "kind", "from_days", "to_days", "whole_from", "whole_to", "ci_lower",
-    "ci_upper", "n_pieces",
-]  # fmt: skip
 
 
 def wilson_interval(events: float, count: float, level: float = 0.95) -> tuple[float, float]:
@@ -167,87 +54,128 @@ def wilson_interval(events: float, count: float, level: float = 0.95) -> tuple[f
     return (0.0 if events <= 0 else float(lower)), (1.0 if events >= count else float(upper))
 
 
-@dataclass(frozen=True, eq=False)
-class TurnbullEstimate:
-    """The nonparametric maximum of the likelihood.
+def too_few_looks(first: FirstCracks) -> pd.DataFrame:
+    """Pieces without a crack that were looked at too little to count as whole.
 
-    Attributes
-    ----------
-    start, end : array
-        The intervals (start, end] that hold all of the mass; within them the estimate does not
-        say how it falls, between them it is level.
-    mass : array
-        Sums to 1; `end` may be infinite for the last.
+    They stay in the hazard, which takes each for as long as it was looked at; in the crude rates
+    they count, and are named.
     """
+    found = first.used.loc[first.used["cracked"], "by_days"]
+    late = float(found.quantile(LATE_SHARE)) if len(found) else 0.0
+    rows = first.pieces[~first.pieces["cracked"]]
+    last = [f"last looked at on day {day:.0f}" for day in rows["after_days"]]
+    why = [
+        (rows["status"] != "used", rows["reason"]),
+        (rows["n_looks"] < LEAST_LOOKS, "looked at once only"),
+        (rows["after_days"] < late,
+         [f"{one}; by day {late:.0f} four in five of the cracks had been found" for one in last]),
+        (rows["after_days"] < WATCH_DAYS,
+         [f"{one}; wood goes on cracking for {WATCH_DAYS:.0f} days and more (common practice, no "
+          "source)" for one in last]),
+    ]  # fmt: skip
+    holds, texts = zip(*why, strict=True)
+    reason = np.select([np.array(x) for x in holds], [np.array(x, object) for x in texts], "")
+    table = rows[["piece", "n_looks"]].assign(last_look_days=rows["after_days"], reason=reason)
+    return table[reason != ""].reset_index(drop=True)
 
-    start: np.ndarray
-    end: np.ndarray
-    mass: np.ndarray
 
-    def by(self, days: float) -> float:
-        """Share that has begun to crack by a day at which the estimate is level (NaN inside)."""
-        if ((self.start < days) & (days < self.end)).any():
-            return np.nan
-        return float(self.mass[self.end <= days].sum())
+def _groups(frame: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[str, str, pd.Series]]:
+    """Name, group and which rows: everyone, species, seals, classes of walls, and `by`."""
+    made = {
+        "all": pd.Series("all pieces", frame.index),
+        "species": frame["species"],
+        "seal": frame["seal"],
+        "wall": wall_class(frame["wall_mm"]),
+    }
+    made |= {name: groups_of(frame[name]) for name in by}
+    for name, groups in made.items():
+        for group in sorted(groups.dropna().unique()):
+            yield name, group, groups == group
 
 
-def turnbull(after: np.ndarray, by: np.ndarray) -> TurnbullEstimate:
+def crack_rates(first: FirstCracks, few: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
+    """Shares that cracked, per piece looked at, with Wilson intervals; see `CrackStudy.rates`."""
+    frame = first.pieces
+    looked = frame["status"] == "used"
+    short = frame["piece"].isin(few["piece"]) & looked
+    rows = []
+    for name, group, mine in _groups(frame, by):
+        count, little = int((mine & looked).sum()), int((mine & short).sum())
+        cracked = int(frame.loc[mine & looked, "cracked"].sum())
+        reason = "" if count else "no piece of it was looked at"
+        if count and little:
+            whose = "piece" if little == 1 else "pieces"
+            reason = f"{little} {whose} without a crack had too few looks: the share may be low"
+        share = cracked / count if count else np.nan
+        rows.append([name, group, count, cracked, share, *wilson_interval(cracked, count),
+                     int((mine & ~looked).sum()), little, reason])  # fmt: skip
+    return pd.DataFrame(rows, columns=RATE_COLUMNS)
+
+
+def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
+    """The share still whole against days since turning, by group; see `whole_by_day`."""
+    used = first.used
+    if not len(used):
+        return pd.DataFrame(columns=WHOLE_COLUMNS)
+    between = between_logs(used)
+    frames = [whole_by_day(used[mine], *who, between) for *who, mine in _groups(used, by)]
+    return pd.concat(frames, ignore_index=True)
+
+
+def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
+    """Cracks by what was done at first sight: how many grew, with Wilson's interval."""
+    rows = []
+    for action, group in growth.groupby("action", sort=True):
+        followed = group[group["n_later_looks"] > 0]
+        count, grew = len(followed), int(followed["grew"].sum())
+        rows.append(
+            [action, len(group), count, grew, grew / count if count else np.nan,
+             *wilson_interval(grew, count), group["first_mm"].median(),
+             followed["growth_mm"].median(), int(followed["closed"].sum())]
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=GROWTH_COLUMNS)
+
+
+def turnbull(after: np.ndarray, by: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Turnbull's estimate from intervals (after, by]; `by` is infinite where none was found.
 
-    Self-consistency steps (expectation-maximisation), extrapolated, until the likelihood's slope
-    is that of its maximum to one part in ten million.
+    Gives start, end and mass of the intervals (start, end] that hold all of the mass: within them
+    the estimate does not say how it falls, between them it is level. The constrained Newton method:
+    each step maximises the quadratic approximation of the likelihood over masses that are not
+    negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
 
     Examples
     --------
-    >>> found = turnbull(np.array([0.0, 0, 8]), np.array([4.0, 8, np.inf]))
-    >>> found.by(4), found.end.tolist()
-    (0.6666..., [4.0, inf])
+    >>> [x.round(3).tolist() for x in turnbull(np.array([0.0, 0, 8]), np.array([4.0, 8, np.inf]))]
+    [[0.0, 8.0], [4.0, inf], [0.667, 0.333]]
     """
-    after, by = np.asarray(after, dtype=float), np.asarray(by, dtype=float)
-    pairs, counts = np.unique(np.stack([after, by], 1), axis=0, return_counts=True)
-    low, high = pairs[:, 0], pairs[:, 1]
+    pairs, counts = np.unique(np.stack([after, by], 1).astype(float), axis=0, return_counts=True)
+    low, high = pairs.T
     # A start directly followed by an end bounds a piece of the mass; ends come before starts at
     # the same day, as (2, 4] and (4, 6] do not meet.
-    days = np.concatenate([low, high])
-    is_start = np.concatenate([np.ones(len(low)), np.zeros(len(high))])
+    days, is_start = np.r_[low, high], np.repeat([True, False], len(low))
     order = np.lexsort((is_start, days))
-    days, is_start = days[order], is_start[order]
-    at = np.flatnonzero((is_start[:-1] == 1) & (is_start[1:] == 0))
-    start, end = days[at], days[at + 1]
-    inside = (low[:, None] <= start) & (end <= high[:, None])
-    mass, slope = _self_consistent(inside.astype(float), counts.astype(float))
-    # At the maximum an interval whose slope is below 1 has no mass; what little is left on it
-    # has only not died out yet.
-    kept = (mass > 1e-9) & ~((mass < 1e-3) & (slope < 1 - 1e-4))
-    mass, _ = _self_consistent(inside[:, kept].astype(float), counts.astype(float))
-    return TurnbullEstimate(start[kept], end[kept], mass)
-
-
-def _self_consistent(inside: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    total = counts.sum()
-
-    def step(mass: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    at = np.flatnonzero(is_start[order][:-1] & ~is_start[order][1:])
+    start, end = days[order][at], days[order][at + 1]
+    inside = ((low[:, None] <= start) & (end <= high[:, None])).astype(float)
+    root, heavy = np.sqrt(counts), 1e4 * np.sqrt(counts.sum())
+    mass = np.full(len(start), 1 / len(start))
+    for _ in range(100):
         chance = inside @ mass
-        slope = inside.T @ (counts / chance) / total
-        return mass * slope, slope, float(counts @ np.log(chance))
-
-    mass = np.full(inside.shape[1], 1 / inside.shape[1])
-    for _ in range(3000):
-        first, slope, loglik = step(mass)
-        if slope.max() < 1 + 1e-7:
+        gain = inside.T @ (counts / chance) / counts.sum()
+        if gain.max() < 1 + 1e-9:
             break
-        second, _, _ = step(first)
-        # Squared extrapolation (Varadhan and Roland 2008, Scand. J. Stat. 35:335), kept where
-        # it raises the likelihood.
-        change, turn = first - mass, second - 2 * first + mass
-        size = float(np.linalg.norm(change)) / max(float(np.linalg.norm(turn)), 1e-300)
-        ahead = mass + 2 * size * change + size**2 * turn
-        ahead = np.maximum(ahead, second * 1e-3)
-        ahead = ahead / ahead.sum()
-        with np.errstate(divide="ignore"):
-            gained = float(counts @ np.log(inside @ ahead)) > loglik
-        mass = ahead if gained and np.isfinite(ahead).all() else second
-    return mass, step(mass)[1]
+        scaled = np.vstack([root[:, None] * inside / chance[:, None], np.full(len(mass), heavy)])
+        ahead = nnls(scaled, np.r_[2 * root, heavy])[0]
+        step = ahead / ahead.sum() - mass
+        for half in 0.5 ** np.arange(30):
+            with np.errstate(divide="ignore"):
+                gained = counts @ np.log(inside @ (mass + half * step)) - counts @ np.log(chance)
+            if gained >= 0:
+                break
+        mass = mass + half * step
+    kept = mass > 1e-9
+    return start[kept], end[kept], mass[kept] / mass[kept].sum()
 
 
 # Share of the scatter of cracked or not that is between logs: what the book says, weighed against
@@ -285,51 +213,30 @@ def between_logs(used: pd.DataFrame) -> float:
 
 def _cluster(used: pd.DataFrame, between: float) -> tuple[float, float]:
     """Design effect of pieces that share logs, and the level that Student's t asks of Wilson."""
-    if "log" not in used or used["log"].notna().sum() == 0:
+    if "log" not in used or used["log"].isna().all():
         return 1.0, 0.95
     size = log_names(used).value_counts().to_numpy(float)
     effect = 1 + ((size**2).sum() / size.sum() - 1) * between
-    df = max(len(size) - 1, 2)
-    return float(effect), float(1 - 2 * norm.sf(t.ppf(0.975, df)))
+    return float(effect), float(1 - 2 * norm.sf(t.ppf(0.975, max(len(size) - 1, 2))))
 
 
 def whole_by_day(used: pd.DataFrame, by: str, group: str, between: float = 0.0) -> pd.DataFrame:
     """The share still whole of one group: level stretches, and gaps in which it falls.
 
-    Parameters
-    ----------
-    used : DataFrame
-        `after_days`, `by_days`, and `log` where logs are known: a row a piece.
-    by, group : str
-        Names for the rows, as in `by="seal", group="none"`.
-    between : float
-        Share of the scatter that is between logs, as `between_logs` gives it.
-
-    Returns
-    -------
-    DataFrame
-        `by`, `group`, `kind` (`known`: the share is `whole_from` throughout; `gap`: it falls
-        from `whole_from` to `whole_to` somewhere between), `from_days`, `to_days`, `ci_lower`,
-        `ci_upper` (of a known stretch), `n_pieces`.
-
-    Notes
-    -----
-    The interval is Wilson's for as many pieces as are known to be whole on the stretch's first
+    `between` is the share of the scatter between logs, as `between_logs` gives it. The interval of
+    a known stretch is Wilson's for as many pieces as are known to be whole on the stretch's first
     day, divided by the share whole (the effective number of Peto et al. 1977, Br. J. Cancer
     35:1, put into Wilson's form), with logs as clusters: that number is divided by the design
     effect 1 + (m - 1) rho of logs of m pieces (Kish 1965, Survey Sampling, chapter 5), and
     Student's quantile with a degree of freedom for each log but one takes the normal's place.
     """
     after, by_days = used["after_days"].to_numpy(float), used["by_days"].to_numpy(float)
-    found = turnbull(after, by_days)
+    edges = [*zip(*turnbull(after, by_days), strict=True)]
     effect, level = _cluster(used, between)
-    rows: list[list[object]] = []
-    count = len(used)
-    day, whole = 0.0, 1.0
     last = float(max(after.max(), by_days[np.isfinite(by_days)].max(initial=0.0)))
-    edges = [*zip(found.start, found.end, found.mass, strict=True)]
-    if not edges or np.isfinite(edges[-1][1]):
+    if np.isfinite(edges[-1][1]):
         edges.append((last, np.inf, 0.0))
+    rows, count, day, whole = [], len(used), 0.0, 1.0
     for start, end, mass in edges:
         if start > day:
             known = int((after >= day).sum())
@@ -339,7 +246,7 @@ def whole_by_day(used: pd.DataFrame, by: str, group: str, between: float = 0.0) 
             rows.append([by, group, "known", day, start, whole, whole, lower, upper, count])
         if not np.isfinite(end):
             break
-        left = max(whole - mass, 0.0) if whole - mass > 1e-9 else 0.0
+        left = whole - mass if whole - mass > 1e-9 else 0.0
         rows.append([by, group, "gap", start, end, whole, left, np.nan, np.nan, count])
         day, whole = end, left
     return pd.DataFrame(rows, columns=WHOLE_COLUMNS)

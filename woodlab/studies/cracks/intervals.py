@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import softmax
+from scipy.stats import norm
 
 from woodlab.words import tally
 
@@ -23,7 +25,6 @@ FIRST_COLUMNS = [
     "piece", "species", "seal", "wall_mm", "log", "cracked", "after_days", "by_days",
     "first_crack_mm", "n_looks", "ended_days", "outcome", "status", "reason",
 ]  # fmt: skip
-INTERVAL_COLUMNS = ["piece", "from_days", "to_days", "cracked"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,18 +68,8 @@ def first_cracks(
 ) -> FirstCracks:
     """The interval in which each piece first cracked, or the day until which it stayed whole.
 
-    Parameters
-    ----------
-    pieces, looks : DataFrame
-        The book's tables.
-    smallest_mm : float
-        A crack counts when it is longer than this [mm].
-    terms : sequence of str
-        More columns of `pieces` to carry along; a piece without a value is not used.
-
-    Returns
-    -------
-    FirstCracks
+    A crack counts when it is longer than `smallest_mm`. `terms` are more columns of `pieces` to
+    carry along; a piece without a value is not used.
 
     Examples
     --------
@@ -90,27 +81,44 @@ def first_cracks(
     [[4.0, 8.0]]
     """
     table, before = _daily_looks(pieces, looks, smallest_mm)
-    counts = table.groupby("piece").size()
-    clean, found = table[~table["crack"]], table[table["crack"]]
-    first = found.drop_duplicates("piece").set_index("piece")
-    frame = pieces[["piece", "species", "seal", "wall_mm"]].reset_index(drop=True)
+    first = table[table["crack"]].drop_duplicates("piece").set_index("piece")
+    clean = table[~table["crack"]]
+    own = [name for name in terms if name not in FIRST_COLUMNS]
+    frame = pieces[["piece", "species", "seal", "wall_mm", *own]].reset_index(drop=True)
     frame["log"] = pieces["log"].to_numpy() if "log" in pieces else None
     by = frame["piece"].map(first["days"])
     frame["cracked"] = by.notna()
     earlier = clean[clean["days"] < clean["piece"].map(first["days"]).fillna(np.inf)]
     frame["after_days"] = frame["piece"].map(earlier.groupby("piece")["days"].max()).fillna(0.0)
-    frame["by_days"] = np.maximum(by, frame["after_days"] + _least(by)).fillna(np.inf)
+    least = np.where(by <= 0, LEAST_INTERVAL_DAYS, 1e-3)
+    frame["by_days"] = np.maximum(by, frame["after_days"] + least).fillna(np.inf)
     frame["first_crack_mm"] = frame["piece"].map(first["crack_mm"])
-    frame["n_looks"] = frame["piece"].map(counts).fillna(0).astype(int)
+    frame["n_looks"] = frame["piece"].map(table["piece"].value_counts()).fillna(0).astype(int)
     frame["ended_days"], frame["outcome"] = _endings(pieces, table, frame)
-    for name in terms:
-        frame[name] = pieces[name].to_numpy()
     frame["status"], frame["reason"] = _status(frame, before, terms)
-    intervals = _intervals(frame, earlier)
-    notes = _notes(table, first, before)
-    kept = table[["piece", "days", "crack", "crack_mm", "action"]].reset_index(drop=True)
-    own = [name for name in terms if name not in FIRST_COLUMNS]
-    return FirstCracks(frame[[*FIRST_COLUMNS, *own]], intervals, kept, notes, smallest_mm)
+    return FirstCracks(
+        frame[[*FIRST_COLUMNS, *own]], _intervals(frame, earlier),
+        table[["piece", "days", "crack", "crack_mm", "action"]], _notes(table, first, before),
+        smallest_mm,
+    )  # fmt: skip
+
+
+def _daily_looks(
+    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Looks with days since turning, one row a piece and moment; and counts of those before it."""
+    table = looks[["piece", "on", "crack_mm"]].assign(action=looks.get("action", "none"))
+    # A crack may be seen without its length being measured; then it counts.
+    unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
+    table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
+    turned = pieces.set_index("piece")["turned_on"].reindex(table["piece"]).set_axis(table.index)
+    table["days"] = (table["on"] - turned.dt.normalize()) / pd.Timedelta(days=1)
+    # A look on the day of turning counts as day 0 whatever the hour of either.
+    table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
+    early = table["days"] < 0
+    before = table[early].groupby("piece").size()
+    table = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
+    return table.drop_duplicates(["piece", "days"], keep="last").reset_index(drop=True), before
 
 
 def _endings(
@@ -125,58 +133,35 @@ def _endings(
     outcome = np.where(np.isfinite(days), "scrapped", "").astype(object)
     if "ended_on" in pieces:
         ended = pd.to_datetime(pieces["ended_on"]) - pieces["turned_on"].dt.normalize()
-        told = (ended.dt.total_seconds() / 86400).to_numpy(float)
-        days = np.where(np.isfinite(told), told, days)
-        if "outcome" in pieces:
-            named = pieces["outcome"].fillna("").astype(str).to_numpy(object)
-            outcome = np.where(np.isfinite(told) & (named != ""), named, outcome)
+        said = (ended / pd.Timedelta(days=1)).to_numpy(float)
+        how = pieces["outcome"].fillna("").astype(str) if "outcome" in pieces else ""
+        days = np.where(np.isfinite(said), said, days)
+        outcome = np.where(np.isfinite(said) & (how != ""), how, outcome)
         outcome = np.where(np.isfinite(days) & (outcome == ""), "not said", outcome)
     gone = np.isfinite(days) & ~frame["cracked"].to_numpy(bool)
     return np.where(gone, days, np.nan), np.where(gone, outcome, "")
 
 
-def _least(by: pd.Series) -> pd.Series:
-    return pd.Series(np.where(by <= 0, LEAST_INTERVAL_DAYS, 1e-3), by.index)
-
-
-def _daily_looks(
-    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float
-) -> tuple[pd.DataFrame, pd.Series]:
-    """Looks with days since turning, one row a piece and moment; and counts of those before it."""
-    columns = ["piece", "on", "crack_mm"]
-    table = looks[columns].copy()
-    table["action"] = looks.get("action", "none")
-    # A crack may be seen without its length being measured; then it counts.
-    unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
-    table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
-    turned = pieces.set_index("piece")["turned_on"].reindex(table["piece"]).set_axis(table.index)
-    table["days"] = (table["on"] - turned.dt.normalize()).dt.total_seconds() / 86400
-    # A look on the day of turning counts as day 0 whatever the hour of either.
-    table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
-    early = table["days"] < 0
-    before = table[early].groupby("piece").size()
-    table = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
-    table = table.drop_duplicates(["piece", "days"], keep="last")
-    return table.reset_index(drop=True), before
-
-
 def _status(
-    frame: pd.DataFrame, before: pd.Series, terms: Sequence[str] = ()
+    frame: pd.DataFrame, before: pd.Series, terms: Sequence[str]
 ) -> tuple[np.ndarray, np.ndarray]:
-    status = np.full(len(frame), "used", dtype=object)
-    reason = np.full(len(frame), "", dtype=object)
-    facts = frame["species"].isna() | frame["seal"].isna() | frame["wall_mm"].isna()
-    status[facts], reason[facts] = "facts missing", "its species, seal or wall is not given"
-    for name in terms:
-        gap = frame[name].isna().to_numpy() & ~facts.to_numpy()
-        status[gap], reason[gap] = "facts missing", f"its {name} is not given"
-    idle = ~frame["cracked"].to_numpy() & (frame["after_days"].to_numpy() <= 0)
-    status[idle], reason[idle] = "no time at risk", "looked at only on the day of turning"
-    none = frame["n_looks"].to_numpy() == 0
-    status[none], reason[none] = "no looks", "no look is written down"
-    dated = none & frame["piece"].isin(before.index).to_numpy()
-    reason[dated] = "its looks are dated before its turning"
-    return status, reason
+    """The first that holds says why a piece is not used."""
+    none = frame["n_looks"] == 0
+    why = [
+        (none & frame["piece"].isin(before.index), "no looks",
+         "its looks are dated before its turning"),
+        (none, "no looks", "no look is written down"),
+        (~frame["cracked"] & (frame["after_days"] <= 0), "no time at risk",
+         "looked at only on the day of turning"),
+        (frame[["species", "seal", "wall_mm"]].isna().any(axis=1), "facts missing",
+         "its species, seal or wall is not given"),
+        *((frame[name].isna(), "facts missing", f"its {name} is not given") for name in terms),
+    ]  # fmt: skip
+    holds = [one[0].to_numpy(bool) for one in why]
+    return (
+        np.select(holds, [one[1] for one in why], "used").astype(object),
+        np.select(holds, [one[2] for one in why], "").astype(object),
+    )
 
 
 def _intervals(frame: pd.DataFrame, earlier: pd.DataFrame) -> pd.DataFrame:
@@ -189,7 +174,7 @@ def _intervals(frame: pd.DataFrame, earlier: pd.DataFrame) -> pd.DataFrame:
     table = pd.concat([clean, opened], ignore_index=True) if len(opened) else clean
     table = table.sort_values(["piece", "to_days"], kind="stable", ignore_index=True)
     table["from_days"] = table.groupby("piece")["to_days"].shift().fillna(0.0)
-    return table[INTERVAL_COLUMNS]
+    return table[["piece", "from_days", "to_days", "cracked"]]
 
 
 def _notes(table: pd.DataFrame, first: pd.DataFrame, before: pd.Series) -> tuple[str, ...]:
@@ -216,46 +201,31 @@ def _notes(table: pd.DataFrame, first: pd.DataFrame, before: pd.Series) -> tuple
 
 
 GREW_MM = 2.0  # a ruler on a rough bowl is not read closer (common practice, no source)
+GROWTH_COLUMNS = [
+    "piece", "species", "seal", "found_days", "first_mm", "action", "n_later_looks",
+    "followed_days", "longest_mm", "last_mm", "growth_mm", "grew", "closed",
+]  # fmt: skip
 
 
 def crack_growth(first: FirstCracks) -> pd.DataFrame:
-    """One row a cracked piece: length at first sight, what was done, what came of it.
-
-    Returns
-    -------
-    DataFrame
-        `piece`, `species`, `seal`, `found_days` [days since turning], `first_mm`, `action` (at
-        the look that found it), `n_later_looks`, `followed_days`, `longest_mm`, `last_mm`,
-        `growth_mm` (longest later less first; NaN where it was not looked at again), `grew`
-        (by more than 2 mm), `closed` (a later look found none).
-    """
+    """One row a cracked piece: length at first sight, what was done, what came of it."""
+    looks = first.looks
+    found = looks[looks["crack"]].drop_duplicates("piece").set_index("piece")
+    later = looks[looks["days"] > looks["piece"].map(found["days"])]
+    after = later.groupby("piece")
     used = first.used
-    found = used[used["cracked"]]
-    looks = first.looks[first.looks["piece"].isin(found["piece"])]
-    rows: list[list[object]] = []
-    by_piece = dict(tuple(looks.groupby("piece", sort=False)))
-    for piece in found.itertuples():
-        mine = by_piece[piece.piece]
-        day = float(mine.loc[mine["crack"], "days"].iloc[0])
-        at = mine["crack_mm"].to_numpy(float)
-        days = mine["days"].to_numpy()
-        position = int(np.flatnonzero(days == day)[0])
-        later = at[position + 1 :]
-        action = mine["action"].iloc[position]
-        measured = later[np.isfinite(later)]
-        longest = float(measured.max()) if len(measured) else np.nan
-        growth = longest - piece.first_crack_mm
-        rows.append(
-            [piece.piece, piece.species, piece.seal, day, piece.first_crack_mm,
-             action if isinstance(action, str) else "none", len(later),
-             float(days[-1] - day), longest, float(later[-1]) if len(later) else np.nan, growth,
-             bool(growth > GREW_MM), bool((later == 0).any())]
-        )  # fmt: skip
-    columns = [
-        "piece", "species", "seal", "found_days", "first_mm", "action", "n_later_looks",
-        "followed_days", "longest_mm", "last_mm", "growth_mm", "grew", "closed",
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    out = used.loc[used["cracked"], ["piece", "species", "seal"]].set_index("piece")
+    out["found_days"], out["first_mm"] = found["days"], found["crack_mm"]
+    out["action"] = found["action"].fillna("none")
+    out["n_later_looks"] = after.size()
+    out["n_later_looks"] = out["n_later_looks"].fillna(0).astype(int)
+    out["followed_days"] = (after["days"].max() - out["found_days"]).fillna(0.0)
+    out["longest_mm"] = after["crack_mm"].max()
+    out["last_mm"] = after.tail(1).set_index("piece")["crack_mm"]
+    out["growth_mm"] = out["longest_mm"] - out["first_mm"]
+    out["grew"] = out["growth_mm"] > GREW_MM
+    out["closed"] = out.index.isin(later.loc[later["crack_mm"] == 0, "piece"])
+    return out.reset_index()[GROWTH_COLUMNS]
 
 
 @dataclass(frozen=True)
@@ -288,17 +258,22 @@ class Misses:
     def chance(self, length_mm: np.ndarray | float) -> np.ndarray:
         """That one look overlooks a crack of that length."""
         over = np.maximum(np.asarray(length_mm, dtype=float) - self.smallest_mm, 0.0)
-        return np.minimum(np.exp(-over / max(self.scale_mm, 1e-9)), MOST_MISSED)
+        return np.minimum(np.exp(-over / self.scale_mm), MOST_MISSED)
+
+    @property
+    def typical(self) -> float:
+        """That one look overlooks a crack as long as the middle one at first find."""
+        return float(self.chance(self.typical_mm))
 
     def frame(self, lengths_mm: Sequence[float] = (2, 5, 10, 20, 40)) -> pd.DataFrame:
         """`length_mm`, `missed` (a share of looks), its limits, `n_seen`, `n_missed`."""
-        frame = pd.DataFrame({"length_mm": np.asarray(lengths_mm, dtype=float)})
-        over = (frame["length_mm"] - self.smallest_mm).clip(lower=0)
-        for name, scale in (
-            ("missed", self.scale_mm), ("ci_lower", self.lower_mm), ("ci_upper", self.upper_mm)
-        ):  # fmt: skip
-            frame[name] = np.exp(-over / scale)
-        return frame.assign(n_seen=self.n_seen, n_missed=self.n_missed)
+        length = np.asarray(lengths_mm, dtype=float)
+        over = np.maximum(length - self.smallest_mm, 0)
+        return pd.DataFrame(
+            {"length_mm": length, "missed": np.exp(-over / self.scale_mm),
+             "ci_lower": np.exp(-over / self.lower_mm), "ci_upper": np.exp(-over / self.upper_mm),
+             "n_seen": self.n_seen, "n_missed": self.n_missed}
+        )  # fmt: skip
 
 
 PRIOR_SCALE_MM, PRIOR_LN_SD = 3.0, 0.7
@@ -307,6 +282,7 @@ MOST_MISSED = 0.9
 EARLIER_SHARE = 0.5
 # With a chance smaller than this that a crack began there, a span is left out of the sum.
 LEAST_WEIGHT = 1e-3
+NO_MISSES = Misses(1e-9, 1e-9, 1e-9, 0, 0, 10.0)
 
 
 def estimate_misses(first: FirstCracks) -> Misses:
@@ -315,10 +291,9 @@ def estimate_misses(first: FirstCracks) -> Misses:
     ln_scale = np.linspace(-3.5, 3.5, 141) * PRIOR_LN_SD + np.log(PRIOR_SCALE_MM)
     over = np.maximum(lengths - first.smallest_mm, 0.1)
     chance = np.clip(np.exp(-over[None, :] / np.exp(ln_scale)[:, None]), 1e-12, 1 - 1e-12)
-    log = -0.5 * ((ln_scale - np.log(PRIOR_SCALE_MM)) / PRIOR_LN_SD) ** 2
+    log = norm.logpdf(ln_scale, np.log(PRIOR_SCALE_MM), PRIOR_LN_SD)
     log = log + np.where(missed[None, :], np.log(chance), np.log1p(-chance)).sum(axis=1)
-    weight = np.exp(log - log.max())
-    weight /= weight.sum()
+    weight = softmax(log)
     ends = np.interp([0.025, 0.975], np.cumsum(weight), np.exp(ln_scale))
     found = first.used.loc[first.used["cracked"], "first_crack_mm"].dropna()
     typical = float(found.median()) if len(found) else 10.0 + first.smallest_mm
@@ -328,53 +303,43 @@ def estimate_misses(first: FirstCracks) -> Misses:
     )  # fmt: skip
 
 
-NO_MISSES = Misses(1e-9, 1e-9, 1e-9, 0, 0, 10.0)
-
-
 def _trials(first: FirstCracks) -> tuple[np.ndarray, np.ndarray]:
-    """Looks strictly between two finds of one crack left open: its length then, and if missed."""
-    lengths: list[float] = []
-    missed: list[bool] = []
+    """Looks strictly between two finds of one crack left open: its length then, and if missed.
+
+    The length of a crack that a look missed is the shorter one of the finds around it.
+    """
+    looks = first.looks
     cracked = first.used.loc[first.used["cracked"], "piece"]
-    for _, mine in first.looks[first.looks["piece"].isin(cracked)].groupby("piece", sort=False):
-        glued = np.flatnonzero((mine["action"] == "glued").to_numpy())
-        until = glued[0] if len(glued) else None
-        mm, hit = mine["crack_mm"].to_numpy(float)[:until], mine["crack"].to_numpy(bool)[:until]
-        seen = np.flatnonzero(hit)
-        for at in range(seen[0] + 1, seen[-1]) if len(seen) > 1 else ():
-            ends = mm[seen[seen < at][-1]], mm[seen[seen > at][0]]
-            length = float(mm[at] if hit[at] else np.fmin(*ends))
-            if np.isfinite(length):
-                lengths.append(length)
-                missed.append(not hit[at])
-    return np.array(lengths, dtype=float), np.array(missed, dtype=bool)
+    glued = (looks["action"] == "glued").groupby(looks["piece"]).cummax()
+    looks = looks[looks["piece"].isin(cracked) & ~glued].reset_index(drop=True)
+    mm = looks["crack_mm"].where(looks["crack"])
+    seen = looks["crack"].groupby(looks["piece"])
+    before = seen.cumsum() - looks["crack"]
+    after = seen.transform("sum") - seen.cumsum()
+    around = [mm.groupby(looks["piece"]).shift(by).groupby(looks["piece"]) for by in (1, -1)]
+    ends = np.fmin(around[0].ffill(), around[1].bfill())
+    length = mm.where(looks["crack"], ends)
+    between = (before > 0) & (after > 0) & length.notna()
+    return length[between].to_numpy(float), ~looks["crack"][between].to_numpy(bool)
 
 
 def spans_of(first: FirstCracks, misses: Misses) -> pd.DataFrame:
-    """Where each piece's first crack may have begun, with the weight of what was overlooked.
+    """Where each piece's first crack may have begun: `piece`, `from_days`, `to_days`, `weight`.
 
-    Returns
-    -------
-    DataFrame
-        `piece`, `from_days`, `to_days` (infinite: after the last look, or never), `weight` (the
-        chance that each look from the end of the span on overlooked it). The piece's likelihood
-        is the sum of weight times the chance that it began there.
+    The weight is the chance that each look from the end of the span on overlooked it, and the
+    piece's likelihood the sum of weight times the chance that it began there. A `to_days` of
+    infinity: after the last look, or never.
     """
-    used = first.used.set_index("piece")
-    rows: list[tuple[object, float, float, float]] = []
-    for piece, mine in first.intervals.groupby("piece", sort=False):
-        start, end = mine["from_days"].to_numpy(float), mine["to_days"].to_numpy(float)
-        cracked = bool(mine["cracked"].iloc[-1])
-        length = used.at[piece, "first_crack_mm"] if cracked else misses.typical_mm
-        length = misses.typical_mm if not np.isfinite(length) else length
-        missed = float(misses.chance(first.smallest_mm + EARLIER_SHARE
-                                     * (length - first.smallest_mm)))  # fmt: skip
-        # The look that found it ends the last span; without a find, all looks missed it.
-        looks_after = np.arange(len(start))[::-1] + (0 if cracked else 1)
-        weight = missed ** looks_after.astype(float)
-        keep = weight >= LEAST_WEIGHT
-        rows += [(piece, a, b, w) for a, b, w in
-                 zip(start[keep], end[keep], weight[keep], strict=True)]  # fmt: skip
-        if not cracked:
-            rows.append((piece, float(end[-1]), np.inf, 1.0))
-    return pd.DataFrame(rows, columns=["piece", "from_days", "to_days", "weight"])
+    used, spans = first.used.set_index("piece"), first.intervals
+    length = used["first_crack_mm"].where(used["cracked"]).fillna(misses.typical_mm)
+    half = first.smallest_mm + EARLIER_SHARE * (length - first.smallest_mm)
+    missed = pd.Series(misses.chance(half.to_numpy()), used.index)
+    whole = spans["piece"].map(~used["cracked"]).astype(bool)
+    # The look that found it ends the last span; without a find, all looks missed it.
+    looks_after = spans.groupby("piece").cumcount(ascending=False) + whole
+    spans = spans.assign(weight=spans["piece"].map(missed) ** looks_after)
+    last = spans[whole].drop_duplicates("piece", keep="last")
+    never = last.assign(from_days=last["to_days"], to_days=np.inf, weight=1.0)
+    spans = pd.concat([spans[spans["weight"] >= LEAST_WEIGHT], never])
+    spans = spans.sort_values(["piece", "from_days"], kind="stable", ignore_index=True)
+    return spans[["piece", "from_days", "to_days", "weight"]]

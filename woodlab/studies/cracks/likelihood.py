@@ -1,12 +1,12 @@
-"""Two likelihoods: of binomial rows, and of pieces from logs whose looks may overlook cracks.
+"""Two likelihoods: of looks, one row a span of days, and of pieces from logs with missed cracks.
 
-A piece's likelihood is a sum over the spans in which its crack may have begun, each with the
-chance that the looks in between overlooked it,
+Rows carry Jeffreys' penalty. A piece's likelihood is a sum over the spans in which its crack may
+have begun, each with the chance that the looks in between overlooked it,
 
     L_i(u) = sum_j w_j [S(a_j) - S(b_j)],   S(t) = exp(-e^u Lambda(t)),
 
 where u is its ln rate and Lambda the integral of the course. The ln rate of a log is normal with
-standard deviation sd. It is integrated out, one dimension a log, by adaptive Gauss-Hermite
+standard deviation sd, and is integrated out, one dimension a log, by adaptive Gauss-Hermite
 quadrature (Liu and Pierce 1994, Biometrika 81:624): the nodes are centred at the mode of each
 log's integrand and scaled by its curvature, so that nine of them are exact to about six digits.
 Plugging in the mode instead makes the spread between logs about a tenth too small.
@@ -15,81 +15,58 @@ Plugging in the mode instead makes the spread between logs about a tenth too sma
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.special import expit, log_expit
 
 
 @dataclass(frozen=True, eq=False)
-class BinomialRows:
-    """The data of a penalised binomial model.
+class Rows:
+    """Binomial rows with a complementary log-log link, and the penalty on their parameters.
+
+    The linear predictor is design @ beta + log sum_q exp(log_widths + course @ gamma): the second
+    term is ln of the integral of the course over the row's span.
 
     Attributes
     ----------
     design : array, shape (n, p)
-        Columns of the linear part, the intercept's included.
     events : array, shape (n,)
-        Share of the row that had the event: 0 or 1, or a fraction with `weights`.
-    weights : array, shape (n,), optional
-        How many alike each row stands for; 1 unless given.
-    offset : array, shape (n,), optional
-    link : {"cloglog", "logit"}
-    course : array, shape (n, q, m), optional
-        Basis of the course of the rate at q nodes within each row's span; `log_widths` (n, q)
-        are the logarithms of the nodes' weights [days]. Adds
-        log sum_q exp(log_widths + course @ gamma) to the linear predictor.
-    shared : array of bool, shape (p + m,), optional
-        Columns under a normal prior with the precision in `precision`, same shape.
-    jeffreys : bool
-        False leaves the likelihood unpenalised by Jeffreys' prior.
+        1 where the crack was found at the end of the span, else 0.
+    course : array, shape (n, q, m)
+        Basis of the course at q nodes within each row's span; m may be 0.
+    log_widths : array, shape (n, q)
+        Logarithms of the nodes' weights [days].
+    prior : array, shape (p + m, p + m), optional
+        Precision of a normal prior; its columns are not under Jeffreys' penalty.
     """
 
     design: np.ndarray
     events: np.ndarray
-    weights: np.ndarray | None = None
-    offset: np.ndarray | None = None
-    link: str = "cloglog"
-    course: np.ndarray | None = None
-    log_widths: np.ndarray | None = None
-    shared: np.ndarray | None = None
-    precision: np.ndarray | None = None
-    jeffreys: bool = True
+    course: np.ndarray
+    log_widths: np.ndarray
+    prior: np.ndarray | None = None
 
     @property
-    def n_dense(self) -> int:
-        return self.design.shape[1] + (0 if self.course is None else self.course.shape[2])
+    def size(self) -> int:
+        return self.design.shape[1] + self.course.shape[2]
 
     def predictor(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """eta (n,), its columns d eta / d theta (n, p + m), and the nodes' shares (n, q)."""
         p = self.design.shape[1]
-        eta = self.design @ theta[:p]
-        if self.offset is not None:
-            eta = eta + self.offset
-        if self.course is None or self.log_widths is None:
-            return eta, self.design, np.empty((len(eta), 0))
-        inside = self.log_widths + self.course @ theta[p : self.n_dense]
-        top = inside.max(axis=1, keepdims=True)
-        share = np.exp(inside - top)
-        total = share.sum(axis=1, keepdims=True)
-        share, whole = share / total, (top + np.log(total))[:, 0]
+        inside = self.log_widths + self.course @ theta[p : self.size]
+        whole = np.logaddexp.reduce(inside, axis=1)
+        share = np.exp(inside - whole[:, None])
         mean = np.matmul(share[:, None, :], self.course)[:, 0, :]
-        return eta + whole, np.hstack([self.design, mean]), share
+        return self.design @ theta[:p] + whole, np.hstack([self.design, mean]), share
 
     def link_parts(self, eta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """By row: log-likelihood, its slope, expected information, and the slope of that."""
-        y, w = self.events, np.ones(len(eta)) if self.weights is None else self.weights
-        if self.link == "logit":
-            mean = expit(eta)
-            info = mean * (1 - mean)
-            log = w * (y * log_expit(eta) + (1 - y) * log_expit(-eta))
-            return log, w * (y - mean), w * info, w * info * (1 - 2 * mean)
-        rate = np.exp(np.clip(eta, -650.0, 50.0))
+        y, rate = self.events, np.exp(np.clip(eta, -650.0, 50.0))
         chance = -np.expm1(-rate)
         share = rate / np.expm1(np.minimum(rate, 700.0))
-        log = w * (np.where(y > 0, y * np.log(chance), 0.0) - (1 - y) * rate)
+        log = np.where(y > 0, np.log(chance), -rate)
         info = rate * share
-        slope = w * (y * share - (1 - y) * rate)
-        return log, slope, w * info, w * info * (2 - rate / chance)
+        return log, np.where(y > 0, share, -rate), info, info * (2 - rate / chance)
 
     def loglik(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         eta, columns, _ = self.predictor(theta)
@@ -97,49 +74,46 @@ class BinomialRows:
         return float(log.sum()), columns.T @ slope
 
     def information(self, theta: np.ndarray) -> np.ndarray:
-        """Expected information of the rows, and the priors' precisions."""
+        """Expected information of the rows, and the prior's precision."""
         eta, columns, _ = self.predictor(theta)
         return self._weighed(columns, self.link_parts(eta)[2])
 
     def _weighed(self, columns: np.ndarray, info: np.ndarray) -> np.ndarray:
         matrix = columns.T @ (info[:, None] * columns)
-        return matrix if self.precision is None else matrix + np.diag(self.precision)
+        return matrix if self.prior is None else matrix + self.prior
 
     def penalty(self, theta: np.ndarray, *, slope: bool = True) -> tuple[float, np.ndarray]:
         """log det(S) / 2 less theta' R theta / 2, and its slope where asked for.
 
-        The slope of log det I in eta_i is h_i times the slope of the row's information, h_i the
-        leverage x_i' I^-1 x_i; the course's columns move with gamma too (their covariance over
-        the row's nodes).
+        R is the prior's precision, S what is left of I + R for the columns without a prior once
+        those with one are eliminated (Schur complement). The slope of log det I in eta_i is h_i
+        times the slope of the row's information, h_i the leverage x_i' I^-1 x_i; the course's
+        columns move with gamma too (their covariance over the row's nodes).
         """
+        theta = theta[: self.size]
         eta, columns, share = self.predictor(theta)
         _, _, info, bend = self.link_parts(eta)
-        value, tilt = 0.0, np.zeros(self.n_dense)
-        if self.precision is not None:
-            value -= 0.5 * float(self.precision @ theta[: self.n_dense] ** 2)
-            tilt -= self.precision * theta[: self.n_dense]
-        if not self.jeffreys:
-            return value, tilt
-        matrix = self._weighed(columns, info)
-        kept, log_det = inverse(matrix)
-        if self.shared is not None and self.shared.any():
-            block = np.ix_(self.shared, self.shared)
-            own, log_det_shared = inverse(matrix[block])
+        kept, log_det = inverse(self._weighed(columns, info))
+        value, tilt = 0.0, np.zeros(self.size)
+        if self.prior is not None:
+            value, tilt = -0.5 * float(theta @ self.prior @ theta), -self.prior @ theta
+            block = np.ix_(*2 * [np.diag(self.prior) > 0])
+            own, shared = inverse(self._weighed(columns, info)[block])
             kept[block] -= own
-            log_det -= log_det_shared
+            log_det -= shared
+        value += 0.5 * log_det
         if not slope:
-            return value + 0.5 * log_det, tilt
+            return value, tilt
         pulled = columns @ kept
         lever = 0.5 * bend * np.einsum("ij,ij->i", pulled, columns)
         tilt += columns.T @ lever
-        if share.size and self.course is not None:
-            p = self.design.shape[1]
-            # sum_a pulled_a cov(course_a, course_b) over the nodes of the row
-            along = np.matmul(self.course, pulled[:, p:, None])[:, :, 0]
-            along -= np.einsum("nq,nq->n", share, along)[:, None]
-            weight = (info[:, None] * share * along).ravel()
-            tilt[p:] += weight @ self.course.reshape(len(weight), -1)
-        return value + 0.5 * log_det, tilt
+        p = self.design.shape[1]
+        # sum_a pulled_a cov(course_a, course_b) over the nodes of the row
+        along = np.matmul(self.course, pulled[:, p:, None])[:, :, 0]
+        along -= np.einsum("nq,nq->n", share, along)[:, None]
+        weight = (info[:, None] * share * along).ravel()
+        tilt[p:] += weight @ self.course.reshape(len(weight), self.course.shape[2])
+        return value, tilt
 
 
 def inverse(matrix: np.ndarray) -> tuple[np.ndarray, float]:
@@ -154,6 +128,7 @@ def inverse(matrix: np.ndarray) -> tuple[np.ndarray, float]:
 
 _X, _W = np.polynomial.hermite.hermgauss(9)
 _LOG_W = np.log(_W) + _X**2 - 0.5 * np.log(2 * np.pi)
+_LEAST = 1e-300  # of a likelihood, so that its logarithm is finite
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,128 +158,96 @@ class Pieces:
     log_widths: np.ndarray
     log: np.ndarray | None = None
 
-    @property
-    def _first(self) -> np.ndarray:
-        """Where each piece's spans begin."""
-        return np.flatnonzero(np.r_[True, np.diff(self.piece) > 0])
+    @cached_property
+    def _logs(self) -> np.ndarray:
+        return np.arange(len(self.design)) if self.log is None else self.log
 
-    @property
-    def _first_piece(self) -> np.ndarray:
-        """Where each log's pieces begin."""
-        assert self.log is not None
-        return np.flatnonzero(np.r_[True, np.diff(self.log) > 0])
+    @cached_property
+    def _heads(self) -> list[np.ndarray]:
+        """Where each piece's spans begin, and each log's pieces."""
+        return [np.flatnonzero(np.r_[True, np.diff(x) > 0]) for x in (self.piece, self._logs)]
 
-    def cumulative(self, gamma: np.ndarray) -> np.ndarray:
-        """Lambda at the cut days, shape (k, d), for gamma of shape (k, m)."""
-        inside = self.log_widths[None] + np.einsum("dqm,km->kdq", self.course, gamma)
-        steps = np.exp(np.clip(inside, -650, 200)).sum(axis=2)
-        return np.concatenate([np.zeros((len(gamma), 1)), np.cumsum(steps, axis=1)], axis=1)
+    def _by_piece(self, spans: np.ndarray) -> np.ndarray:
+        return np.add.reduceat(spans, self._heads[0], axis=1)
 
-    def _parts(self, rate: np.ndarray, lam: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Spans' value and its two derivatives in u; rate (k, t, q), lam (k, d)."""
-        is_open = (self.end < 0)[None, :, None]
-        a = rate * lam[:, self.start, None]
-        b = rate * lam[:, self.end, None]
-        low = np.exp(-a)
-        high = np.where(is_open, 0.0, np.exp(-np.minimum(b, 1e6)))
-        b = np.where(is_open, 0.0, b)
-        w = self.weight[None, :, None]
-        value = w * np.where(is_open, low, low * -np.expm1(-np.maximum(b - a, 0.0)))
-        return (
-            value,
-            w * (b * high - a * low),
-            w * (b * (1 - b) * high - a * (1 - a) * low),
-            low,
-            high,
-        )
+    def _by_log(self, pieces: np.ndarray) -> np.ndarray:
+        return np.add.reduceat(pieces, self._heads[1], axis=1)
 
-    def _modes(
-        self, u: np.ndarray, lam: np.ndarray, sd: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Mode and width of each log's standardised effect, by Newton; shapes (k, logs)."""
-        assert self.log is not None
-        z = np.zeros((len(u), int(self.log[-1]) + 1))
-        s = sd[:, None]
-        curve = np.ones_like(z)
-        for _ in range(12):
-            rate = np.exp(np.clip(u + s * z[:, self.log], -80, 50))[:, self.piece, None]
-            value, first, second, _, _ = self._parts(rate, lam)
-            whole = np.maximum(np.add.reduceat(value, self._first, axis=1), 1e-300)
-            d1 = np.add.reduceat(first, self._first, axis=1) / whole
-            d2 = np.add.reduceat(second, self._first, axis=1) / whole - d1**2
-            slope = s * np.add.reduceat(d1[:, :, 0], self._first_piece, axis=1) - z
-            curve = 1 - s**2 * np.add.reduceat(d2[:, :, 0], self._first_piece, axis=1)
-            curve = np.maximum(curve, 0.25)  # mixtures over overlooked spans need not be concave
-            step = np.clip(slope / curve, -2.0, 2.0)
-            z = z + step
-            if np.abs(step).max() < 1e-5:
-                break
-        return z, 1 / np.sqrt(curve)
+    def _steps(self, gamma: np.ndarray) -> np.ndarray:
+        """The course at each node times its weight, (k, d - 1, q)."""
+        inside = self.log_widths + np.einsum("dqm,km->kdq", self.course, gamma)
+        return np.exp(np.clip(inside, -650, 200))
 
-    def _split(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        p, m = self.design.shape[1], self.course.shape[2]
-        sd = np.exp(theta[:, p + m]) if self.log is not None else np.zeros(len(theta))
-        return theta[:, :p] @ self.design.T, self.cumulative(theta[:, p : p + m]), sd
+    def _parts(self, u: np.ndarray, lam: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Of each span at ln rates u (k, n, q): its value, e^u Lambda at both ends, S at both."""
+        rate = np.exp(np.clip(u, -80, 50))[:, self.piece]
+        a, b = (np.minimum(rate * lam[:, at, None], 700.0) for at in (self.start, self.end))
+        low, high = np.exp(-a), np.exp(-b)
+        return self.weight[:, None] * low * -np.expm1(a - b), a, b, low, high
 
     def _nodes(
         self, u: np.ndarray, lam: np.ndarray, sd: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Nodes z (k, logs, q) and ln of their weights."""
-        mode, width = self._modes(u, lam, sd)
-        z = mode[:, :, None] + np.sqrt(2) * width[:, :, None] * _X
-        return z, _LOG_W + np.log(np.sqrt(2) * width)[:, :, None] - z**2 / 2
+        """Nodes z (k, logs, q) of the standardised effects of logs, and ln of their weights.
+
+        The mode of each log's integrand is found by Newton's method.
+        """
+        z, w = np.zeros((len(u), len(self._heads[1]), 1)), self.weight[:, None]
+        if self.log is None:
+            return z, z
+        s = sd[:, None, None]
+        for _ in range(12):
+            value, a, b, low, high = self._parts(u[:, :, None] + s * z[:, self.log], lam)
+            whole = np.maximum(self._by_piece(value), _LEAST)
+            d1 = self._by_piece(w * (b * high - a * low)) / whole
+            d2 = self._by_piece(w * (b * (1 - b) * high - a * (1 - a) * low)) / whole - d1**2
+            # mixtures over overlooked spans need not be concave
+            curve = np.maximum(1 - s**2 * self._by_log(d2), 0.25)
+            step = np.clip((s * self._by_log(d1) - z) / curve, -2.0, 2.0)
+            z = z + step
+            if np.abs(step).max() < 1e-5:
+                break
+        width = np.sqrt(2 / curve)
+        z = z + width * _X
+        return z, _LOG_W + np.log(width) - z**2 / 2
+
+    def _integrated(self, theta: np.ndarray) -> tuple[np.ndarray, ...]:
+        """For theta (k, size): log-likelihoods (k,), and what the slope is made of."""
+        p, m = self.design.shape[1], self.course.shape[2]
+        u = theta[:, :p] @ self.design.T
+        steps = self._steps(theta[:, p : p + m]).sum(axis=2).cumsum(axis=1)
+        ends = np.zeros((len(theta), 1))
+        lam = np.concatenate([ends, steps, ends + np.inf], axis=1)  # the last for open spans
+        sd = np.zeros(len(theta)) if self.log is None else np.exp(theta[:, p + m])
+        z, log_weight = self._nodes(u, lam, sd)
+        effect = sd[:, None, None] * z[:, self._logs]
+        at = u[:, :, None] + effect
+        parts = self._parts(at, lam)
+        whole = np.maximum(self._by_piece(parts[0]), _LEAST)
+        inside = self._by_log(np.log(whole)) + log_weight
+        total = np.logaddexp.reduce(inside, axis=2)
+        share = np.exp(inside - total[:, :, None])  # the nodes' posterior weights
+        return total.sum(axis=1), at, effect, parts, whole, share
 
     def logliks(self, theta: np.ndarray) -> np.ndarray:
         """The log-likelihood at several points, shape (k,), for theta of shape (k, size)."""
-        u, lam, sd = self._split(theta)
-        if self.log is None:
-            value = self._parts(np.exp(np.clip(u, -80, 50))[:, self.piece, None], lam)[0]
-            whole = np.add.reduceat(value, self._first, axis=1)
-            return np.log(np.maximum(whole, 1e-300)).sum(axis=(1, 2))
-        z, log_weight = self._nodes(u, lam, sd)
-        at = u[:, :, None] + sd[:, None, None] * z[:, self.log, :]
-        value = self._parts(np.exp(np.clip(at, -80, 50))[:, self.piece, :], lam)[0]
-        whole = np.log(np.maximum(np.add.reduceat(value, self._first, axis=1), 1e-300))
-        inside = np.add.reduceat(whole, self._first_piece, axis=1) + log_weight
-        top = inside.max(axis=2)
-        return (top + np.log(np.exp(inside - top[:, :, None]).sum(axis=2))).sum(axis=1)
+        return self._integrated(theta)[0]
 
     def loglik(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """The log-likelihood and its slope; the integrand's slope averaged over the nodes."""
-        one = theta[None, :]
-        u, lam, sd = self._split(one)
+        value, at, effect, (_, a, b, low, high), whole, share = self._integrated(theta[None])
         p, m = self.design.shape[1], self.course.shape[2]
-        n = len(self.design)
-        if self.log is None:
-            z, log_weight = np.zeros((1, n, 1)), np.zeros((1, n, 1))
-            log, first_piece = np.arange(n), np.arange(n)
-        else:
-            z, log_weight = self._nodes(u, lam, sd)
-            log, first_piece = self.log, self._first_piece
-        at = u[:, :, None] + sd[:, None, None] * z[:, log, :]
-        rate = np.exp(np.clip(at, -80, 50))[:, self.piece, :]
-        value, first, _, low, high = self._parts(rate, lam)
-        whole = np.maximum(np.add.reduceat(value, self._first, axis=1), 1e-300)
-        inside = np.add.reduceat(np.log(whole), first_piece, axis=1) + log_weight
-        top = inside.max(axis=2, keepdims=True)
-        total = np.exp(inside - top).sum(axis=2, keepdims=True)
-        share = np.exp(inside - top) / total  # the nodes' posterior weights (1, logs, q)
-        d1 = np.add.reduceat(first, self._first, axis=1) / whole * share[:, log, :]
+        scale = share[:, self._logs] / whole
+        d1 = self._by_piece(self.weight[:, None] * (b * high - a * low)) * scale
         slope = np.zeros(len(theta))
         slope[:p] = self.design.T @ d1.sum(axis=2)[0]
         if m:
-            pull = self.weight[None, :, None] * rate / whole[:, self.piece, :]
-            pull = pull * share[:, log, :][:, self.piece, :]
-            days = len(lam[0])
-            by_day = np.bincount(self.start, -(pull * low).sum(axis=2)[0], days)
-            by_day += np.bincount(
-                np.where(self.end < 0, 0, self.end), (pull * high).sum(axis=2)[0], days
-            )
-            inside_course = np.exp(
-                np.clip(self.log_widths + self.course @ theta[p : p + m], -650, 200)
-            )
-            steps = np.einsum("dq,dqm->dm", inside_course, self.course)
-            slope[p : p + m] = by_day[1:] @ np.cumsum(steps, axis=0)
+            pull = (np.exp(np.clip(at, -80, 50)) * scale)[:, self.piece] * self.weight[:, None]
+            count = len(self.log_widths) + 2
+            by_day = np.bincount(self.end % count, (pull * high).sum(axis=2)[0], count)
+            by_day -= np.bincount(self.start, (pull * low).sum(axis=2)[0], count)
+            moved = np.einsum("dq,dqm->dm", self._steps(theta[None, p : p + m])[0], self.course)
+            slope[p : p + m] = by_day[1:-1] @ np.cumsum(moved, axis=0)
         if self.log is not None:
-            slope[p + m] = float((d1 * sd[0] * z[:, log, :]).sum())
-        return float((top[:, :, 0] + np.log(total[:, :, 0])).sum()), slope
+            slope[p + m] = float((d1 * effect).sum())
+        return float(value[0]), slope

@@ -11,12 +11,11 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Column, Shown, card
+from woodlab.show import Card, Column, Shown, card, listed
 from woodlab.studies import cautions
 from woodlab.studies.cracks import looking
 from woodlab.studies.cracks import risk as risks
 from woodlab.studies.cracks import words as said
-from woodlab.studies.cracks.design import Number
 from woodlab.studies.cracks.hazard import HazardModel
 from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.export import save_tables
@@ -135,20 +134,20 @@ class CrackStudy(Shown):
         """Clear and likely differences, counts first; then what is open, together."""
         if self.model is None:
             return []
-        told = self.effects[self.effects["certainty"].isin(["clear", "likely"])]
-        lines = said.effect_sentences(
-            told, self.standardised, self.rates, self._wall_ends()
-        ) if len(told) else ["No difference between seals, species or walls is clear."]  # fmt: skip
+        sure = self.effects[self.effects["certainty"].isin(["clear", "likely"])]
+        lines = self._effect_sentences(sure)
+        lines = lines or ["No difference between seals, species or walls is clear."]
         still = self.effects[self.effects["certainty"] == "open"]
-        if len(still):
-            names = [row["level"] or said.subject(row).lower() for row in still.to_dict("records")]
-            lines.append(f"Too few cracks to tell: {said.listed(names)}.")
+        names = [row["level"] or said.sides(row)[0].lower() for row in still.to_dict("records")]
+        if names:
+            lines.append(f"Too few cracks to tell: {listed(names)}.")
         return [said.standing_out(self.effects), *lines]
 
-    def _wall_ends(self) -> pd.DataFrame:
-        """Risk at the lower and upper quartile of the walls."""
+    def _effect_sentences(self, effects: pd.DataFrame) -> list[str]:
+        """With the risk at the lower and upper quartile of the walls."""
         ends = self.first.used["wall_mm"].quantile([0.25, 0.75]).round().tolist()
-        return self.partial_dependence("wall_mm", ends, self.by_day)
+        walls = self.partial_dependence("wall_mm", ends, self.by_day)
+        return said.effect_sentences(effects, self.standardised, self.rates, walls)
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -157,42 +156,29 @@ class CrackStudy(Shown):
             return (self.why, self.would_help)
         lines = [*said.rate_sentences(self.rates, self.first, self.too_few), *self.notes]
         if self.model is None:
-            lines.append(
-                f"{words.opened(NO_CRACKS)}; only upper limits of the shares can be given."
-            )
-            return tuple(lines)
+            limits = "only upper limits of the shares can be given."
+            return (*lines, f"{words.opened(NO_CRACKS)}; {limits}")
         used = self.first.used
         if used["species"].nunique() == 1:
             lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
         if used["seal"].nunique() == 1:
             lines.append("All pieces were sealed alike, so the seal cannot be judged.")
-        lines += said.effect_sentences(
-            self.effects, self.standardised, self.rates, self._wall_ends()
-        )
-        lines.append(said.standing_out(self.effects))
-        lines += said.log_sentence(self.model.log_sd, int(used["log"].nunique()))
-        lines += said.miss_sentence(self.model.misses)
-        lines += said.ended_sentence(used)
+        lines += self._effect_sentences(self.effects)
+        course = said.NO_COURSE
         if self.model.course.df:
             days = used[["after_days", "by_days"]].to_numpy(dtype=float)
             earliest = float(np.min(days[np.isfinite(days) & (days > 0)], initial=np.inf))
-            n_cracked = int(used["cracked"].sum())
-            lines += said.course_sentence(self.look_gaps(), n_cracked, earliest)
-        else:
-            lines.append(said.NO_COURSE)
-        lines += said.wall_sentences(self.thickest_wall(by_day=self.by_day))
-        lines += said.growth_sentences(self.growth_by_action)
+            course = said.course_sentence(self.look_gaps(), int(used["cracked"].sum()), earliest)
+        lines += [
+            said.standing_out(self.effects),
+            said.log_sentence(self.model.log_sd, used["log"].nunique()),
+            said.miss_sentence(self.model.misses),
+            said.ended_sentence(self.first.pieces),
+            course,
+            *said.wall_sentences(self.thickest_wall(by_day=self.by_day)),
+            *said.growth_sentences(self.growth_by_action),
+        ]
         return tuple(line for line in lines if line)
-
-    @property
-    def log_effect(self) -> pd.DataFrame:
-        """Spread of ln rate between logs: `n_logs`, `log_sd`, `factor` (its exp), `reason`."""
-        sd = self.model.log_sd if self.model is not None else np.nan
-        count = int(self.first.used["log"].nunique())
-        why = "" if np.isfinite(sd) else "no log has two pieces, or no crack was found"
-        return pd.DataFrame(
-            {"n_logs": [count], "log_sd": [sd], "factor": [np.exp(sd)], "reason": [why]}
-        )
 
     def risk(self, frame: pd.DataFrame, by_day: float = USUAL_DAY) -> pd.DataFrame:
         """The chance that planned pieces, of logs not yet known, crack by a day.
@@ -214,44 +200,25 @@ class CrackStudy(Shown):
             `reason`. Outside what was tried (species, seal, wall, day) the numbers are NaN, and
             `reason` says what was. Where the book has no crack at all, `ci_upper` is Wilson's
             for the pieces looked at until that day, whatever they are.
-
-        Raises
-        ------
-        WoodlabError
-            If a column is missing or `by_day` is not above 0.
         """
-        if self.model is not None:
-            return risks.planned_risk(self.model, frame, by_day)
-        return risks.risk_without_cracks(self.first.used, frame, by_day, self.why)
+        if self.model is None:
+            return risks.risk_without_cracks(self.first.used, frame, by_day, self.why)
+        return risks.planned_risk(self.model, frame, by_day)
 
     def partial_dependence(
         self, column: str, values: Sequence[float] | None = None, by_day: float = USUAL_DAY
     ) -> pd.DataFrame:
         """The risk of the season's own pieces, had all of them one value of a number.
 
-        Parameters
-        ----------
-        column : str
-            `wall_mm`, or a number among the study's terms.
-        values : sequence of float, optional
-            Seven steps over what was tried, unless given.
-
-        Returns
-        -------
-        DataFrame
-            `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`, `risk_crude`,
-            `n_standard`. Empty where no crack was found.
-
-        Raises
-        ------
-        WoodlabError
-            If the column is not a number of this study.
+        `column` is `wall_mm` or a number among the study's terms; `values` seven steps over what
+        was tried, unless given. Gives `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`,
+        `risk_crude`, `n_standard`; nothing where no crack was found.
         """
         columns = ["column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude",
                    "n_standard"]  # fmt: skip
         if self.model is None:
             return pd.DataFrame(columns=columns)
-        numbers = [p.column for p in self.model.design.parts if isinstance(p, Number)]
+        numbers = self.model.design.numbers
         if column not in numbers:
             raise WoodlabError(
                 f"{column!r} is not a number in this study (numbers: {', '.join(numbers)}). Add "
@@ -282,11 +249,6 @@ class CrackStudy(Shown):
             more would tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these),
             `reason`. Only walls that were tried are given. It says nothing of one blank, and
             nothing makes a cracked one fit to turn.
-
-        Raises
-        ------
-        WoodlabError
-            If `max_risk` is not between 0 and 1, or `by_day` is not above 0.
         """
         if self.model is not None:
             return risks.thickest_walls(self.model, max_risk, by_day)
@@ -301,15 +263,11 @@ class CrackStudy(Shown):
     ) -> pd.DataFrame:
         """What looking every so many days would have meant for a typical piece.
 
-        Returns
-        -------
-        DataFrame
-            A row a gap: `gap_days`, `n_looks`, `missed` (chance that a look overlooks a crack of
-            the usual length), `unseen_days` (how long a crack is expected to run unseen, looks
-            that overlook it counted in) with `ci_lower`, `ci_upper`, `longest_unseen_days` (19
-            cracks of 20 are found sooner), `unseen_days_per_100` (expected unseen days of 100
-            pieces in all, until `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
-            Empty where no crack was found.
+        A row a gap: `gap_days`, `n_looks`, `missed` (chance that a look overlooks a crack of the
+        usual length), `unseen_days` (how long a crack is expected to run unseen, looks that
+        overlook it counted in) with `ci_lower`, `ci_upper`, `longest_unseen_days` (19 cracks of 20
+        are found sooner), `unseen_days_per_100` (expected unseen days of 100 pieces in all, until
+        `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
         """
         if self.model is None:
             return pd.DataFrame(columns=looking.EVERY_COLUMNS)
@@ -320,23 +278,11 @@ class CrackStudy(Shown):
     ) -> pd.DataFrame:
         """How the hazard runs, and the longest gap between looks, week by week since turning.
 
-        Parameters
-        ----------
-        unseen_days : float
-            How long a crack may be expected to run unseen [days].
-        piece_days : float
-            Or: how many unseen days 100 pieces together may have in a week.
-        until_day : float
-            Where to stop; the last look at the latest.
-
-        Returns
-        -------
-        DataFrame
-            A row a week: `week`, `from_day`, `to_day`, `chance` (of a first crack in that week,
-            of a typical piece still whole) with `ci_lower`, `ci_upper`, `longest_gap_days` (keeps
-            the run below `unseen_days`), `even_gap_days` (keeps 100 pieces below `piece_days`)
-            with `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
-            Empty where no crack was found.
+        A row a week until the last look at the latest: `week`, `from_day`, `to_day`, `chance` (of
+        a first crack in that week, of a typical piece still whole) with `ci_lower`, `ci_upper`,
+        `longest_gap_days` (keeps a crack's expected run below `unseen_days`), `even_gap_days`
+        (keeps the unseen days of 100 pieces in a week below `piece_days`) with
+        `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
         """
         if self.model is None:
             return pd.DataFrame(columns=looking.GAP_COLUMNS)
@@ -345,27 +291,17 @@ class CrackStudy(Shown):
     def risk_by_wall(
         self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
     ) -> pd.DataFrame:
-        """The chance against the wall, over the walls tried: what the chart of risks draws.
+        """`risk` over the walls tried of each species, under one seal (the reference unless given).
 
-        Parameters
-        ----------
-        seal : str, optional
-            The seal that all pieces are planned with; the reference unless given.
-        n_walls : int
-            Points along the walls of each species.
-
-        Returns
-        -------
-        DataFrame
-            A row a species and wall: as `risk` gives it.
+        What the chart of risks draws.
         """
-        rows = [pd.DataFrame({"species": [], "seal": [], "wall_mm": []})]
-        seal = self.reference if seal is None else seal
-        for species, group in self.first.used.groupby("species"):
-            low, high = group["wall_mm"].min(), group["wall_mm"].max()
-            walls = np.linspace(low, high, n_walls if high - low >= 1 else 1)
-            rows.append(pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
-        return self.risk(pd.concat(rows[1:] or rows, ignore_index=True), by_day)
+        ends = self.first.used.groupby("species")["wall_mm"].agg(["min", "max"])
+        rows = [
+            (species, self.reference if seal is None else seal, wall)
+            for species, low, high in ends.itertuples()
+            for wall in np.linspace(low, high, n_walls if high - low >= 1 else 1)
+        ]
+        return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
     def save_tables(self, path: str | Path) -> Path:
         """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""

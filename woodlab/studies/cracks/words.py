@@ -36,24 +36,24 @@ def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -
         f"{percent(every['ci_upper'])})."
     ]
     idle = first.pieces[first.pieces["status"] != "used"]
-    for reason, group in idle.groupby(
-        idle["status"].where(idle["status"] == "facts missing", "without a look after turning")
-    ):
-        what = "whose species, seal or wall is not given" if reason == "facts missing" else reason
-        said.append(f"Nothing can be said of {tally(len(group))} {what}: {listed(group['piece'])}.")
+    lacking = idle["status"] == "facts missing"
+    for rows, what in ((idle[lacking], "whose species, seal or wall is not given"),
+                       (idle[~lacking], "without a look after turning")):  # fmt: skip
+        if len(rows):
+            said.append(f"Nothing can be said of {tally(len(rows))} {what}: "
+                        f"{listed(rows['piece'])}.")  # fmt: skip
     if len(idle) > every["n_pieces"] and every["share"] > MOSTLY_CRACKED:
         said.append(
             "If those were looked over and found whole, and only cracks were written down, the "
             "share above is far too high: a look that finds none is written as 0."
         )
-    short = [name for name in few["piece"] if name not in set(idle["piece"])]
-    if short:
+    short = few.loc[~few["piece"].isin(idle["piece"]), "piece"]
+    if len(short):
         said.append(
             f"{tally(len(short)).capitalize()} without a crack had too few looks to count as "
             f"whole: {listed(short)}."
         )
-    said.extend(first.notes)
-    return said
+    return [*said, *first.notes]
 
 
 def effect_sentences(
@@ -72,7 +72,7 @@ def effect_sentences(
         if np.isfinite(row["hazard_ratio"]):
             out.append(_effect_sentence(row, standardised, rates, walls))
         elif not others:
-            out.append(f"{subject(row)}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
+            out.append(f"{sides(row)[0]}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
         else:
             levels = listed([one["level"] for one in (row, *others)], most=30)
             out.append(f"Pieces of each of these: we cannot tell, since {reason} ({levels}).")
@@ -82,32 +82,25 @@ def effect_sentences(
 def _effect_sentence(
     row: dict, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
 ) -> str:
-    who, against = subject(row), _against(row)
-    counts = _counts(row, rates)
+    who, against = sides(row)
+    groups = rates[rates["by"] == row["kind"]].set_index("group")
+    counts = ""
+    if row["reference"] and {row["level"], row["reference"]} <= set(groups.index):
+        counts = " against ".join(
+            f"{groups.at[name, 'n_cracked']} of {groups.at[name, 'n_pieces']}"
+            for name in (row["level"], row["reference"])
+        )
     if row["certainty"] in ("clear", "likely"):
         way = "less" if row["hazard_ratio"] < 1 else "more"
         probably = "probably " if row["certainty"] == "likely" else ""
-        tail = _risk_words(row, standardised, walls)
+        tail = [part for part in (counts, _risk_words(row, standardised, walls)) if part]
         body = f"{who} {probably}cracked {way} often than {against}"
-        parts = [part for part in (counts, tail) if part]
-        return f"{body}: {'; '.join(parts)}." if parts else f"{body}."
-    head = f"{who[0].lower()}{who[1:]}"
-    basis = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
-    return f"Whether {head} crack more or less often than {against} we cannot tell: {basis}."
-
-
-def _counts(row: dict, rates: pd.DataFrame) -> str:
-    """'1 of 23 against 7 of 21', counts by group as they are."""
-    if not row["reference"] or not len(rates):
-        return ""
-    mine = rates[rates["by"] == row["kind"]].set_index("group")
-    if row["level"] not in mine.index or row["reference"] not in mine.index:
-        return ""
-    ends = [
-        f"{int(mine.at[name, 'n_cracked'])} of {int(mine.at[name, 'n_pieces'])}"
-        for name in (row["level"], row["reference"])
-    ]
-    return f"{ends[0]} against {ends[1]}"
+        return f"{body}{': ' if tail else ''}{'; '.join(tail)}."
+    counts = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
+    return (
+        f"Whether {who[0].lower()}{who[1:]} crack more or less often than {against} we cannot "
+        f"tell: {counts}."
+    )
 
 
 def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> str:
@@ -120,7 +113,7 @@ def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> s
             f"with {thick['value']:.0f} mm ({span_100(thick['ci_lower'], thick['ci_upper'])})"
         )
     mine = standardised[standardised["by"] == row["kind"]]
-    mine = mine.assign(level=mine["level"].astype(str)).set_index("level")
+    mine = mine.set_index(mine["level"].astype(str))
     if row["level"] not in mine.index or not np.isfinite(mine.at[row["level"], "risk"]):
         return ""
     one, other = mine.loc[row["level"]], mine.loc[row["reference"]]
@@ -130,26 +123,18 @@ def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> s
     )
 
 
-def subject(row: dict) -> str:
-    if row["kind"] == "seal":
-        return words.opened(words.bowls(row["level"]))
-    if row["kind"] == "species":
-        return f"Pieces of {row['level']}"
-    if row["kind"] == "wall":
-        return "Thicker walls"
-    if not row["reference"]:
-        return f"Pieces with more {row['kind']}"
-    return f"Pieces with {row['kind']} {row['level']}"
-
-
-def _against(row: dict) -> str:
-    if row["kind"] == "seal":
-        return words.bowls(row["reference"])
-    if row["kind"] == "species":
-        return f"those of {row['reference']}"
-    if row["kind"] == "wall":
-        return "thinner ones"
-    return f"those with {row['reference']}" if row["reference"] else "others"
+def sides(row: dict) -> tuple[str, str]:
+    """What a row of the effects compares: 'Bowls waxed all over', 'bare bowls'."""
+    kind, level, reference = row["kind"], row["level"], row["reference"]
+    if kind == "seal":
+        return words.opened(words.bowls(level)), words.bowls(reference)
+    if kind == "species":
+        return f"Pieces of {level}", f"those of {reference}"
+    if kind == "wall":
+        return "Thicker walls", "thinner ones"
+    if not reference:
+        return f"Pieces with more {kind}", "others"
+    return f"Pieces with {kind} {level}", f"those with {reference}"
 
 
 def standing_out(effects: pd.DataFrame) -> str:
@@ -158,27 +143,26 @@ def standing_out(effects: pd.DataFrame) -> str:
     clear = int((made["certainty"] == "clear").sum())
     if len(made) < 2:
         return ""
-    found = (
-        f"{words.opened(words.count(clear, 'difference'))} {'is' if clear == 1 else 'are'} clear"
+    found = words.opened(words.count(clear, "difference"))
+    return (
+        f"{found} {'is' if clear == 1 else 'are'} clear of {len(made)} that were looked for, each "
+        "corrected for its family (Holm)."
     )
-    return f"{found} of {len(made)} that were looked for, each corrected for its family (Holm)."
 
 
-def log_sentence(log_sd: float, n_logs: int) -> list[str]:
+def log_sentence(log_sd: float, n_logs: int) -> str:
     """The spread between logs, as the factor between a bad log and a middling one."""
     if not np.isfinite(log_sd):
-        return []
-    return [
+        return ""
+    return (
         f"Beside species, wall and seal, pieces of a bad log cracked about "
         f"{words.two(float(np.exp(log_sd)))} times as readily as those of a middling one (one "
         f"standard deviation, {n_logs} logs); the intervals allow for it."
-    ]
+    )
 
 
-def miss_sentence(misses: Misses) -> list[str]:
+def miss_sentence(misses: Misses) -> str:
     """What a look is taken to overlook, and from where."""
-    if misses.scale_mm < 1e-6:
-        return []
     shares = [f"{100 * float(misses.chance(mm + misses.smallest_mm)):.0f} in 100" for mm in (5, 10)]
     known = misses.n_seen + misses.n_missed
     source = (
@@ -187,21 +171,21 @@ def miss_sentence(misses: Misses) -> list[str]:
         if known
         else "a prior of our own; no look here shows it"
     )
-    return [
+    return (
         f"A look is taken to overlook {shares[0]} cracks 5 mm long and {shares[1]} of 10 mm "
         f"({source})."
-    ]
+    )
 
 
-def ended_sentence(used: pd.DataFrame) -> list[str]:
+def ended_sentence(used: pd.DataFrame) -> str:
     """How many pieces left before they cracked, which the crude risk counts."""
     count = int((used["outcome"] != "").sum())
-    if not count:
-        return []
-    return [
+    return (
         f"{words.opened(tally(count))} left before any crack was found; the crude risk counts "
         "that, the net risk is as if it did not happen."
-    ]
+        if count
+        else ""
+    )
 
 
 NO_COURSE = (
@@ -210,60 +194,51 @@ NO_COURSE = (
 )
 
 
-def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 0.0) -> list[str]:
+def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 0.0) -> str:
     """When the hazard was highest; no looks tell of the weeks before the first of them."""
     if not len(gaps):
-        return []
-    worst = gaps.loc[gaps["chance"].idxmax()]
-    last = gaps.iloc[-1]
-    told = np.isfinite([one[end] for one in (worst, last) for end in ("ci_lower", "ci_upper")])
+        return ""
+    worst, last = gaps.loc[gaps["chance"].idxmax()], gaps.iloc[-1]
     cracks = tally(n_cracked, "crack")
-    if not told.all():
-        return [
-            "When in the season the chance of a first crack is highest cannot be told from "
-            f"{cracks}: no interval could be found for it."
-        ]
     ends = f"{percent(worst['ci_lower'])} to {percent(worst['ci_upper'])}"
+    then = f"{percent(last['chance'])} in week {last['week']:.0f}"
     if worst["week"] == last["week"]:
-        return [
+        return (
             "The chance of a first crack in a typical piece had not begun to fall by the last "
-            f"looks: it was {percent(last['chance'])} in week {last['week']:.0f} since turning "
-            f"(95 % interval {ends}; {cracks})."
-        ]
+            f"looks: it was {then} since turning (95 % interval {ends}; {cracks})."
+        )
     if worst["to_day"] <= first_look_day:
-        return [
+        return (
             "By the fitted course the chance of a first crack in a typical piece falls from "
-            f"{percent(worst['chance'])} ({ends}) in week {worst['week']:.0f} to "
-            f"{percent(last['chance'])} in week {last['week']:.0f} ({cracks}); but no piece was "
-            f"looked at before day {first_look_day:.0f}, so how it ran until then is a guess of "
-            "the curve's."
-        ]
-    return [
+            f"{percent(worst['chance'])} ({ends}) in week {worst['week']:.0f} to {then} "
+            f"({cracks}); but no piece was looked at before day {first_look_day:.0f}, so how it "
+            "ran until then is a guess of the curve's."
+        )
+    return (
         f"The chance of a first crack in a typical piece was highest in week {worst['week']:.0f} "
-        f"since turning ({percent(worst['chance'])}, 95 % interval {ends}), and "
-        f"{percent(last['chance'])} in week {last['week']:.0f} ({cracks})."
-    ]
+        f"since turning ({percent(worst['chance'])}, 95 % interval {ends}), and {then} ({cracks})."
+    )
 
 
 def wall_sentences(walls: pd.DataFrame) -> list[str]:
     """The thickest walls that can be told, for the cells with an answer; and how many have none."""
-    said = []
     cells = walls[walls["n_pieces"] > 0]
-    for row in cells[np.isfinite(cells["wall_mm"].astype(float))].itertuples():
+    known = cells["wall_mm"].notna()
+    said = []
+    for row in cells[known].itertuples():
         seal = "bare" if row.seal == "none" else f"under {row.seal}"
         said.append(
             f"{row.species}, {seal}: {row.wall_mm:.0f} mm is the thickest wall for which we can "
             f"say that fewer than {_one_in(row.max_risk)} crack by day {row.by_day:.0f} "
             f"({tally(row.n_pieces)})."
         )
-    silent = cells[~np.isfinite(cells["wall_mm"].astype(float))]
-    if len(silent):
-        more = silent["n_more_pieces"].astype(float).min()
+    if not known.all():
+        more = cells.loc[~known, "n_more_pieces"].astype(float).min()
         tell = f"; about {more:.0f} more pieces would tell the first of them" if more > 0 else ""
         said.append(
-            f"For {len(silent)} of {len(cells)} pairs of species and seal it is not yet known for "
-            f"which wall fewer than {_one_in(cells['max_risk'].iloc[0])} crack{tell}; the table of "
-            "thickest walls gives each reason."
+            f"For {(~known).sum()} of {len(cells)} pairs of species and seal it is not yet known "
+            f"for which wall fewer than {_one_in(cells['max_risk'].iloc[0])} crack{tell}; the "
+            "table of thickest walls gives each reason."
         )
     return said
 
@@ -280,34 +255,29 @@ NOT_A_TRIAL = (
 )
 
 
-def growth_sentences(by_action: pd.DataFrame) -> tuple[str, ...]:
+def growth_sentences(by_action: pd.DataFrame) -> list[str]:
     """Glued against left, as what it is."""
-    if not len(by_action):
-        return ()
-    table = by_action.set_index("action")
-    lines = []
-    for action, done in (("glued", "glued at first sight"), ("none", "left as they were")):
-        if action in table.index and table.at[action, "n_followed"] > 0:
-            row = table.loc[action]
-            lines.append(
-                f"Of {row['n_followed']:.0f} cracks {done} and looked at again, "
-                f"{row['n_grew']:.0f} grew by more than {GREW_MM:g} mm (95 % interval of that "
-                f"share: {100 * row['ci_lower']:.0f} to {100 * row['ci_upper']:.0f} %)."
-            )
-    if len(lines) == 2:
-        glued, left = table.loc["glued"], table.loc["none"]
+    table = by_action[by_action["n_followed"] > 0].set_index("action")
+    done = {"glued": "glued at first sight", "none": "left as they were"}
+    rows = [table.loc[action] for action in done if action in table.index]
+    said = [
+        f"Of {row['n_followed']:.0f} cracks {done[str(row.name)]} and looked at again, "
+        f"{row['n_grew']:.0f} grew by more than {GREW_MM:g} mm (95 % interval of that share: "
+        f"{100 * row['ci_lower']:.0f} to {100 * row['ci_upper']:.0f} %)."
+        for row in rows
+    ]
+    if len(rows) == 2:
         lower, upper = confint_proportions_2indep(
-            glued["n_grew"], glued["n_followed"], left["n_grew"], left["n_followed"],
-            method="newcomb",
-        )  # fmt: skip
-        gap = 100 * (glued["share_grew"] - left["share_grew"])
-        lines.append(
+            *(row[name] for row in rows for name in ("n_grew", "n_followed")), method="newcomb"
+        )
+        gap = 100 * (rows[0]["share_grew"] - rows[1]["share_grew"])
+        said.append(
             f"Glued less left, the share that grew differs by {gap:.0f} points (95 % interval "
             f"{100 * lower:.0f} to {100 * upper:.0f}). {NOT_A_TRIAL}"
         )
-    elif lines:
-        lines.append(
+    elif rows:
+        said.append(
             "The other way has no cracks that were looked at again, so nothing can be compared. "
             + NOT_A_TRIAL
         )
-    return tuple(lines)
+    return said

@@ -1,4 +1,4 @@
-"""A turned bowl as a solid, and the same solid after drying: surfaces, walls, sections.
+"""A turned bowl as a solid, and the same solid after drying: surfaces, sections.
 
 The shape is one family, stated so that others can check it. Outside: a quarter of an ellipse,
 upright at the rim, from the rim's diameter down to the foot's, and a flat foot. Wall: every point
@@ -16,16 +16,13 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from woodlab.errors import WoodlabError, as_number
-from woodlab.studies.movement.rim_geometry import DriedRim, carry, carry_back, dried_rim, facing
+from woodlab.studies.movement.rim_geometry import DriedRim, carry, dried_rim, facing
 
-# Foot of a bowl as a part of its rim where none is given (common practice, no source).
-FOOT_SHARE = 0.4
-
-Leaves = Callable[[np.ndarray, np.ndarray], np.ndarray]  # (radius, depth) -> outside a region
-
-_HALVINGS = 30  # bisection steps: a span of 1 m down to 1e-6 mm
-_INWARD_STEPS = 30
+FOOT_SHARE = 0.4  # foot as a part of the rim where none is given (common practice, no source)
+_HALVINGS = 40  # bisection steps: a span of 1 m down to 1e-9 mm
 _NEWTON_STEPS = 100  # mostly fewer than ten are needed; more close to the long axis
+
+Points = tuple[np.ndarray, np.ndarray, np.ndarray]  # x across, z along the grain, depth
 
 
 @dataclass(frozen=True)
@@ -117,23 +114,24 @@ class Bowl:
     def inner_radius(self, depth_mm: ArrayLike) -> np.ndarray:
         """Radius of the hollow at a depth [mm], its flat floor included; 0 below it."""
         depth = np.asarray(depth_mm, dtype=float)
-        radius = self.outer_radius(depth)
-        hollow = self.cover(np.zeros(depth.shape), depth) > self.wall_mm - 1e-9
-        # The distance to a convex outside is concave: Newton's steps from outside stay outside.
-        for _ in range(_INWARD_STEPS):
-            near_r, near_u = _nearest(radius, depth, self.rim_mm / 2, self.drop_mm)
-            cover = np.hypot(near_r - radius, near_u - depth)
-            normal_r, normal_u = near_r / (self.rim_mm / 2) ** 2, near_u / self.drop_mm**2
-            slope = np.maximum(normal_r / np.hypot(normal_r, normal_u), 1e-9)
-            step = np.where(hollow, (self.wall_mm - cover) / slope, 0.0)
-            radius = np.clip(radius - step, 0, None)
-            if np.all(np.abs(step) < 1e-9):
-                break
-        return np.where(hollow, radius, 0.0)
+        at = _crossing(
+            self.outer_radius(depth), lambda radius: self.cover(radius, depth) <= self.wall_mm
+        )
+        return np.where(self.cover(0 * depth, depth) > self.wall_mm - 1e-9, at, 0.0)
 
     def from_pith(self, depth_mm: ArrayLike) -> np.ndarray:
         """Coordinate y in the log (see `rim_geometry`) of a depth below the rim plane [mm]."""
         return self.pith_mm + self.faces * np.asarray(depth_mm, dtype=float)
+
+
+def _crossing(farthest: np.ndarray, beyond: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """Radii, from 0 to the farthest, at which a condition begins to hold; by bisection."""
+    low, high = np.zeros(farthest.shape), farthest
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        gone = beyond(middle)
+        low, high = np.where(gone, low, middle), np.where(gone, middle, high)
+    return (low + high) / 2
 
 
 def ellipse_drop(rim_mm: float, height_mm: float, foot_mm: float) -> float:
@@ -148,33 +146,18 @@ def ellipse_drop(rim_mm: float, height_mm: float, foot_mm: float) -> float:
 def ellipse_distance(
     radius_mm: ArrayLike, depth_mm: ArrayLike, half_width_mm: float, half_drop_mm: float
 ) -> np.ndarray:
-    """Distance from points inside an ellipse to it.
+    """Distance from points inside an ellipse (half-axes a, b), in its first quadrant, to it.
 
     The nearest point is (a^2 x/(t + a^2), b^2 y/(t + b^2)) with t the one root that puts it on
     the ellipse. One over the size of (a x/(t + a^2), b y/(t + b^2)) is concave and nearly straight
     in t: Newton's steps on it, from where one of the two terms is 1, climb to the root without
     passing it.
 
-    Parameters
-    ----------
-    radius_mm, depth_mm : array_like
-        Points of the first quadrant, inside.
-    half_width_mm, half_drop_mm : float
-        Half-axes a, b.
-
     Examples
     --------
     >>> round(float(ellipse_distance(3.0, 0.0, 10.0, 10.0)), 9)   # a circle
     7.0
     """
-    near_x, near_y = _nearest(radius_mm, depth_mm, half_width_mm, half_drop_mm)
-    return np.hypot(near_x - radius_mm, near_y - depth_mm)
-
-
-def _nearest(
-    radius_mm: ArrayLike, depth_mm: ArrayLike, half_width_mm: float, half_drop_mm: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """The point of an ellipse nearest to points inside it; see `ellipse_distance`."""
     x = np.maximum(np.asarray(radius_mm, dtype=float), 1e-9 * half_width_mm)
     y = np.maximum(np.asarray(depth_mm, dtype=float), 1e-9 * half_drop_mm)
     a, b = half_width_mm**2, half_drop_mm**2
@@ -189,12 +172,12 @@ def _nearest(
         t = t + step
         if np.all(step <= 1e-10 * t):
             break
-    return a * x / (t + more_a), b * y / (t + more_b)
+    return np.hypot(a * x / (t + more_a) - radius_mm, b * y / (t + more_b) - depth_mm)
 
 
 @dataclass(frozen=True)
 class DriedBowl:
-    """A bowl after drying. Heights are above the bench, the bowl standing on its foot.
+    """A bowl after drying, made by `dried_bowl`. Heights are above the bench, bowl on its foot.
 
     Attributes
     ----------
@@ -202,19 +185,21 @@ class DriedBowl:
         As it was turned.
     radial_pct, tangential_pct, longitudinal_pct : float
         Shrinkages between the two moistures [%].
-    rim : DriedRim
-        Along and across the grain, rise, ovality.
-    walls : DataFrame
-        Wall left: `around_deg` (0 across the grain, 90 along it), `depth_mm` (of the point of
-        the outside, green), `green_mm`, `wall_mm` (between the same two points after drying).
     """
 
     bowl: Bowl
     radial_pct: float
     tangential_pct: float
     longitudinal_pct: float
-    rim: DriedRim
-    walls: pd.DataFrame
+
+    @property
+    def rim(self) -> DriedRim:
+        """Along and across the grain, rise, ovality."""
+        b = self.bowl
+        return dried_rim(
+            b.rim_mm, b.pith_mm, b.rim_faces, self.radial_pct, self.tangential_pct,
+            self.longitudinal_pct,
+        )  # fmt: skip
 
     def outline(self, exaggerate: float = 1.0) -> pd.DataFrame:
         """The outer edge of the rim from above: `state`, `order`, `across_mm`, `along_mm`.
@@ -230,32 +215,51 @@ class DriedBowl:
         """
         turn = np.linspace(0, 2 * np.pi, 145)
         x, z = self.bowl.rim_mm / 2 * np.cos(turn), self.bowl.rim_mm / 2 * np.sin(turn)
-        moved_x, moved_z, _ = self._carried(x, z, np.zeros_like(x))
-        frames = []
-        for state, times in (("green", 0.0), ("dried", exaggerate)):
-            across, along = x + times * (moved_x - x), z + times * (moved_z - z)
-            frames.append(pd.DataFrame({"state": state, "across_mm": across, "along_mm": along}))
-        return _ordered(frames)
+        moved_x, moved_z, _ = self.carried(x, z, 0 * x)
+        frames = [
+            pd.DataFrame({
+                "state": state, "order": np.arange(len(x)), "across_mm": x + times * (moved_x - x),
+                "along_mm": z + times * (moved_z - z),
+            }) for state, times in (("green", 0.0), ("dried", exaggerate))
+        ]  # fmt: skip
+        return pd.concat(frames, ignore_index=True)
 
     def section(self, exaggerate: float = 1.0) -> pd.DataFrame:
         """Cut through the axis: `cut` (across, along), `state`, `order`, `side_mm`, `height_mm`.
 
         Closed outlines of the wood, on the bench; the dried one's movement times `exaggerate`.
         """
+        b = self.bowl
         depth, side = self._half_section()
+        foot = np.linspace(0, b.foot_mm / 2, 50)
+        sunk = self.carried(foot, 0 * foot, np.full(50, b.height_mm))[2] - b.height_mm
         frames = []
-        for cut in ("across the grain", "along the grain"):
-            across = cut.startswith("across")
+        for cut, across in (("across the grain", True), ("along the grain", False)):
             x, z = (side, 0 * side) if across else (0 * side, side)
-            moved_x, moved_z, moved_depth = self._carried(x, z, depth)
+            moved_x, moved_z, moved_depth = self.carried(x, z, depth)
             moved = moved_x if across else moved_z
             for state, times in (("green", 0.0), ("dried", exaggerate)):
-                shape = {
-                    "cut": cut, "state": state, "side_mm": side + times * (moved - side),
-                    "height_mm": self._bench(times) - depth - times * (moved_depth - depth),
-                }  # fmt: skip
-                frames.append(pd.DataFrame(shape))
-        return _ordered(frames)
+                bench = b.height_mm + times * sunk.max()
+                frames.append(pd.DataFrame({
+                    "cut": cut, "state": state, "order": np.arange(len(side)),
+                    "side_mm": side + times * (moved - side),
+                    "height_mm": bench - depth - times * (moved_depth - depth),
+                }))  # fmt: skip
+        return pd.concat(frames, ignore_index=True)
+
+    def _half_section(self) -> tuple[np.ndarray, np.ndarray]:
+        """One closed outline of the section: outside from left rim to right, inside back."""
+        b = self.bowl
+        down = b.height_mm * np.sin(np.linspace(0, np.pi / 2, 60))
+        inside = max(b.height_mm - b.wall_mm, 0.0)
+        up = inside * np.sin(np.linspace(0, np.pi / 2, 60))
+        floor = np.linspace(1, -1, 61)
+        outer, hollow = b.outer_radius(down), b.inner_radius(up)
+        depth = [down, np.full(61, b.height_mm), down[::-1], up, np.full(61, inside), up[::-1],
+                 down[:1]]  # fmt: skip
+        side = [-outer, -outer[-1] * floor, outer[::-1], hollow, hollow[-1] * floor, -hollow[::-1],
+                -outer[:1]]  # fmt: skip
+        return np.concatenate(depth), np.concatenate(side)
 
     def round_wall_mm(self) -> float:
         """Thickest wall of a round rim that the dried one still holds, trued flat and round.
@@ -266,70 +270,29 @@ class DriedBowl:
         """
         b = self.bowl
         turn = np.linspace(0, np.pi / 2, 91)
-        x = b.rim_mm / 2 * np.cos(turn)
-        level = self._carried(x, b.rim_mm / 2 * np.sin(turn), 0 * x)[2].max()
+        cos, sin, rim = np.cos(turn), np.sin(turn), b.rim_mm / 2
+        level = self.carried(rim * cos, rim * sin, 0 * turn)[2].max()
 
-        def beyond(radius: np.ndarray, depth: np.ndarray) -> np.ndarray:
-            return radius > b.outer_radius(np.maximum(depth, 0))
+        def green(radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            x, z, depth = self.carried(radius * cos, radius * sin, np.full(91, level), way=-1)
+            return np.hypot(x, z), np.maximum(depth, 0)
 
-        def in_wall(radius: np.ndarray, depth: np.ndarray) -> np.ndarray:
-            depth = np.maximum(depth, 0)
+        def beyond(at: np.ndarray) -> np.ndarray:
+            radius, depth = green(at)
+            return radius > b.outer_radius(depth)
+
+        def in_wall(at: np.ndarray) -> np.ndarray:
+            radius, depth = green(at)
             return b.cover(np.minimum(radius, b.outer_radius(depth)), depth) <= b.wall_mm
 
-        outside, inside = (self._radius_at(turn, level, left) for left in (beyond, in_wall))
-        return float(outside.min() - inside.max())
+        farthest = np.full_like(turn, 1.5 * rim)
+        return float(_crossing(farthest, beyond).min() - _crossing(farthest, in_wall).max())
 
-    def _radius_at(self, turn: np.ndarray, level: float, left: Leaves) -> np.ndarray:
-        """Dried radius at which a ray at this level first leaves a green region."""
-        low, high = np.zeros_like(turn), np.full_like(turn, 0.75 * self.bowl.rim_mm)
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            x, z, depth = self.carried_back(middle * np.cos(turn), middle * np.sin(turn), level)
-            gone = left(np.hypot(x, z), depth)
-            low, high = np.where(gone, low, middle), np.where(gone, middle, high)
-        return (low + high) / 2
-
-    def _carried(
-        self, x: np.ndarray, z: np.ndarray, depth: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Green point -> dried point, its depth counted from the green rim plane."""
+    def carried(self, x: np.ndarray, z: np.ndarray, depth: np.ndarray, way: int = 1) -> Points:
+        """Green points to dried ones, or back (`way` -1); depths from the green rim plane."""
         b = self.bowl
-        moved_x, moved_y = carry(x, b.from_pith(depth), self.radial_pct, self.tangential_pct)
-        return moved_x, z * (1 - self.longitudinal_pct / 100), b.faces * (moved_y - b.pith_mm)
-
-    def carried_back(
-        self, x_mm: ArrayLike, z_mm: ArrayLike, depth_mm: ArrayLike
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Dried point (depth from where the green rim plane was) -> the green point it was."""
-        b = self.bowl
-        x, y = carry_back(x_mm, b.from_pith(depth_mm), self.radial_pct, self.tangential_pct)
-        z = np.asarray(z_mm, dtype=float) / (1 - self.longitudinal_pct / 100)
-        return x, z, b.faces * (y - b.pith_mm)
-
-    def holds(self, x_mm: ArrayLike, z_mm: ArrayLike, depth_mm: ArrayLike) -> np.ndarray:
-        """Whether dried points (depth from where the green rim plane was) are in the wood."""
-        return self.bowl.holds(*self.carried_back(x_mm, z_mm, depth_mm))
-
-    def _half_section(self) -> tuple[np.ndarray, np.ndarray]:
-        """One closed outline of the section: outside from left rim to right, inside back."""
-        b = self.bowl
-        down = b.height_mm * np.sin(np.linspace(0, np.pi / 2, 60))
-        inside = max(b.height_mm - b.wall_mm, 0.0)
-        up = inside * np.sin(np.linspace(0, np.pi / 2, 60))
-        floor = np.linspace(1, -1, 61)
-        outer, hollow = b.outer_radius(down), b.inner_radius(up)
-        depth = [down, np.full(61, b.height_mm), down[::-1], up, np.full(61, inside), up[::-1]]
-        side = [-outer, -outer[-1] * floor, outer[::-1], hollow, hollow[-1] * floor, -hollow[::-1]]
-        depth.append(down[:1])
-        side.append(-outer[:1])
-        return np.concatenate(depth), np.concatenate(side)
-
-    def _bench(self, times: float) -> float:
-        """Depth of the bench below the green rim plane, the movement times so much."""
-        b = self.bowl
-        x = np.linspace(0, b.foot_mm / 2, 50)
-        depth = self._carried(x, 0 * x, np.full(50, b.height_mm))[2]
-        return float((b.height_mm + times * (depth - b.height_mm)).max())
+        x, y = carry(x, b.from_pith(depth), self.radial_pct, self.tangential_pct, way)
+        return x, z * (1 - self.longitudinal_pct / 100) ** way, b.faces * (y - b.pith_mm)
 
 
 def dried_bowl(
@@ -347,8 +310,8 @@ def dried_bowl(
     Returns
     -------
     DriedBowl
-        `rim` and `walls` [mm], and `outline()` and `section()` to draw. The map is derived in
-        `rim_geometry`.
+        `rim` [mm], the thickest `round_wall_mm()`, and `outline()` and `section()` to draw. The
+        map is derived in `rim_geometry`.
 
     Examples
     --------
@@ -358,34 +321,4 @@ def dried_bowl(
     >>> round(dry.round_wall_mm(), 1)    # of the 30 mm, at the rim
     24.4
     """
-    rim = dried_rim(
-        bowl.rim_mm, bowl.pith_mm, bowl.rim_faces, radial_pct, tangential_pct, longitudinal_pct
-    )
-    empty = pd.DataFrame()
-    dried = DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct, rim, empty)
-    turn, depth = np.meshgrid(
-        np.radians([0, 15, 30, 45, 60, 75, 90]), bowl.height_mm * np.linspace(0, 1, 9)
-    )
-    # From a point of the outside straight in (along the normal of the ellipse) by the wall.
-    out = bowl.outer_radius(depth)
-    normal_r, normal_u = out / (bowl.rim_mm / 2) ** 2, depth / bowl.drop_mm**2
-    length = np.hypot(normal_r, normal_u)
-    ends = []
-    for step in (0.0, bowl.wall_mm):
-        radius, at = out - step * normal_r / length, depth - step * normal_u / length
-        ends.append(np.stack(dried._carried(radius * np.cos(turn), radius * np.sin(turn), at)))
-    walls = pd.DataFrame(
-        {
-            "around_deg": np.degrees(turn).ravel().round(6),
-            "depth_mm": depth.ravel(),
-            "green_mm": bowl.wall_mm,
-            "wall_mm": np.sqrt(((ends[0] - ends[1]) ** 2).sum(axis=0)).ravel(),
-        }
-    )
-    return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct, rim, walls)
-
-
-def _ordered(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    for frame in frames:
-        frame.insert(len(frame.columns) - 2, "order", np.arange(len(frame)))
-    return pd.concat(frames, ignore_index=True)
+    return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct)

@@ -9,11 +9,10 @@ import pandas as pd
 
 from woodlab.errors import WoodlabError
 from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
-from woodlab.studies.movement.rim_geometry import carry_back, facing
+from woodlab.studies.movement.rim_geometry import carry, facing
 
 # Wood cut away beside the pith where no distance is given (common practice, no source).
 CLEAR_OF_PITH_MM = 10.0
-
 SPARE_MM = 0.05  # added before rounding up to 0.1 mm: more than sampling the surfaces can miss
 
 Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the rough rim plane
@@ -55,35 +54,34 @@ def _green_points(
 ) -> tuple[Points, Points]:
     """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
     down = np.sin(np.linspace(0, np.pi / 2, 72))  # coarser ones were seen to miss 0.1 mm
-    hollow = finished.height_mm - finished.wall_mm
-    outer, outer_depth = finished.outer_radius(finished.height_mm * down), finished.height_mm * down
-    inner, inner_depth = finished.inner_radius(hollow * down), hollow * down
     # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
     # a little inside its edge, where the side and the foot are equally far.
     spread = np.linspace(0, 1, 60)
-    outer = np.append(outer, finished.foot_mm / 2 * spread)
-    outer_depth = np.append(outer_depth, np.full(60, finished.height_mm))
-    inner = np.append(inner, inner[-1] * spread)
-    inner_depth = np.append(inner_depth, np.full(60, hollow))
     turn = np.linspace(0, np.pi / 2, 9)
     # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
     along = 1 - strains["longitudinal_pct"].to_numpy() / 100
-    found: tuple[list[Points], list[Points]] = ([], [])
-    for radial, tangential in _trees(strains):
-        level = _flat_level(finished.rim_mm, faces, pith, radial, tangential)
-        for kind, radius, depth, shrunk in (
-            (0, outer, outer_depth, along.min()),
-            (1, inner, inner_depth, along.max()),
-        ):
-            y = pith + faces * (level + depth)[:, None]
-            x, y = carry_back(radius[:, None] * np.cos(turn), y, radial, tangential)
-            z = radius[:, None] * np.sin(turn) / shrunk
-            found[kind].append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
-    outside, inside = (
-        (np.concatenate([r for r, _ in part]), np.concatenate([u for _, u in part]))
-        for part in found
+    trees = [
+        (*tree, _flat_level(finished.rim_mm, faces, pith, *tree)) for tree in _trees(strains)
+    ]  # fmt: skip
+
+    def carried_back(side: np.ndarray, deepest: float, edge: float, shrunk: float) -> Points:
+        radius = np.append(side, edge * spread)[:, None]
+        depth = np.append(deepest * down, np.full(60, deepest))[:, None]
+        z = radius * np.sin(turn) / shrunk
+        found = []
+        for radial, tangential, level in trees:
+            y = pith + faces * (level + depth)
+            x, y = carry(radius * np.cos(turn), y, radial, tangential, way=-1)
+            found.append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
+        radii, depths = zip(*found, strict=True)
+        return np.concatenate(radii), np.concatenate(depths)
+
+    high, hollow = finished.height_mm, finished.height_mm - finished.wall_mm
+    inner = finished.inner_radius(hollow * down)
+    return (
+        carried_back(finished.outer_radius(high * down), high, finished.foot_mm / 2, along.min()),
+        carried_back(inner, hollow, inner[-1], along.max()),
     )
-    return outside, inside
 
 
 def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
@@ -110,7 +108,7 @@ def _flat_level(
     x = rim_mm / 2 * np.linspace(0, 1, 25)
     level = 0.0
     for _ in range(40):
-        _, y = carry_back(x, pith + faces * level, radial, tangential)
+        _, y = carry(x, pith + faces * level, radial, tangential, way=-1)
         above = float((faces * (y - pith)).min())
         level -= above * (1 - radial / 100)
         if abs(above) < 1e-9:
@@ -147,8 +145,7 @@ def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith
     # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
     halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
     best = int(np.argmin([wall(half) for half in halves]))
-    finer = np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9)
-    half = min(finer, key=wall)
+    half = min(np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9), key=wall)
     rim, foot = around(half)
     return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
 

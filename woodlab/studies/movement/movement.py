@@ -18,28 +18,13 @@ from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
 from woodlab.studies.export import save_tables
-from woodlab.studies.movement.movement_words import (
-    ACROSS,
-    VERDICTS,
-    course_sentences,
-    moisture_sentences,
-    shrinkage_sentences,
-    verdict_sentences,
-)
-from woodlab.studies.movement.own_walls import COLUMNS as WALL_COLUMNS
+from woodlab.studies.movement import movement_words as said
+from woodlab.studies.movement.movement_words import ACROSS
 from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
-from woodlab.studies.movement.rim_course import (
-    COURSE_COLUMNS,
-    mean_course,
-    movement_course,
-    settled_after,
-    t_reach,
-)
+from woodlab.studies.movement.rim_course import mean_course, movement_course, settled_after, t_reach
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
-from woodlab.studies.movement.wall_window import wall_window
 from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
-from woodlab.words import percent
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
 # is below fibre saturation too, and the straight line from green to dry holds on average (ours).
@@ -59,9 +44,17 @@ ESTIMATE_COLUMNS = [
     "species", "figure", "table", "estimate", "ci_lower", "ci_upper", "unit", "n_pieces",
     "n_logs", "p_value", "family", "p_holm", "certainty", "method", "reason",
 ]  # fmt: skip
+NO_RIMS = "No rim was measured, so nothing can be said of movement."
 MEASURE = (
     "Measure a rim along and across the grain, and how far the pith line stands above the sides, "
     "at turning and every month or two: table rims."
+)
+CAUTIONS = (
+    f"The table's figures are means of a species: {SCATTER_SOURCE}.",
+    "The geometry takes the bowl for a wedge of log free of the pith, evenly moist, without "
+    "cracks, knots or reaction wood.",
+    CRACKED_WOOD,
+    DUST,
 )
 
 
@@ -125,11 +118,9 @@ class MovementStudy(Shown):
         """The findings in sentences, each with its counts or range."""
         if self.why:
             return (self.why, self.would_help, *self.notes)
-        found = (
-            *verdict_sentences(self.estimates),
-            *shrinkage_sentences(self.estimates, self.level),
-        )
-        return (*found, *self.notes)
+        verdicts = said.verdict_sentences(self.estimates)
+        shrinkages = said.shrinkage_sentences(self.estimates, self.level)
+        return (*verdicts, *shrinkages, *self.notes)
 
     def card(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
@@ -141,25 +132,23 @@ class MovementStudy(Shown):
         def own(part: str) -> Any:
             def text(row: Any) -> str:
                 found = wide.loc[(row.species, f"{part} shrinkage")]
-                said = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
-                return said + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
+                text = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
+                return text + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
 
             return text
 
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
-            Column(
-                f"{percent(self.level)} range",
-                lambda r: words.between(r.ci_lower, r.ci_upper),
-            ),
+            Column(f"{words.percent(self.level)} range",
+                   lambda r: words.between(r.ci_lower, r.ci_upper)),
             Column("radial [%] (table)", own("radial")),
             Column("tangential [%] (table)", own("tangential")),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
-            Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
-        ]
+            Column("departs from the table", lambda r: said.VERDICTS[r.certainty], False),
+        ]  # fmt: skip
         return card(
-            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
+            [*said.verdict_sentences(self.estimates), *self.notes], rows, columns,
             caption="Movement of rims against the species table", needs=["estimate"],
             name="species",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
@@ -181,19 +170,6 @@ class MovementStudy(Shown):
     def save_tables(self, path: str | Path) -> Path:
         """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
         return save_tables(self, path)
-
-    def window(
-        self, rims_mm: list[float], *, thickest: pd.DataFrame | None = None, wall_mm: float = 8.0
-    ) -> pd.DataFrame:
-        """`wall_window` for the species measured here.
-
-        Parameters
-        ----------
-        rims_mm, thickest, wall_mm
-            As in `woodlab.studies.movement.wall_window.wall_window`.
-        """
-        names = sorted(self.measured["species"].unique())
-        return wall_window(names, rims_mm, thickest=thickest, wall_mm=wall_mm)
 
 
 def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
@@ -245,54 +221,28 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     if not 0.5 < level < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
     book = expect_book(fits_or_book, "movement_study")
-    if not len(book.rims):
-        gone = book.pieces["outcome"].notna().any() if "outcome" in book.pieces else False
-        walls = finished_walls(book, season_fits(fits_or_book)) if gone else None
-        return _silent("No rim was measured, so nothing can be said of movement.", walls, level)
-    fits = season_fits(fits_or_book)
-    end_pct = resting_pct(fits)
-    rows = rim_rows(book, fits)
-    estimates = _estimates(rows, level)
-    course = movement_course(rows, estimates, end_pct)
-    means = mean_course(course, level)
-    settled = settled_after(course, level)
+    measured = len(book.rims) > 0
+    ended = book.pieces["outcome"].notna().any()
+    fits = season_fits(fits_or_book) if measured or ended else None
     walls = finished_walls(book, fits)
-    notes = (
-        *course_sentences(means, settled, end_pct, level),
-        *wall_sentences(walls),
-        *moisture_sentences(rows),
-    )
+    rows = rim_rows(book, fits) if measured else pd.DataFrame(columns=ROW_COLUMNS)
+    end_pct = resting_pct(fits) if measured else np.nan
+    estimates = _estimates(rows, level)
+    ratios = estimates[estimates["figure"] == ACROSS].set_index("species")["estimate"]
+    course = movement_course(rows, ratios, end_pct)
+    means, settled = mean_course(course, level), settled_after(course, level)
+    notes = said.course_sentences(means, settled, end_pct, level) if measured else []
+    notes += wall_sentences(walls) + said.moisture_sentences(rows)
+    why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
-        rows, estimates, course, means, settled, walls, end_pct, level, "", "", notes,
-        _cautions(),
+        rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
+        tuple(notes), CAUTIONS,
     )  # fmt: skip
 
 
 def resting_pct(fits: Any) -> float:
     """Mean equilibrium moisture at the pieces over the year to come [%], over all draws."""
     return float(yearly_level(fits, np.datetime64(fits.as_of, "D")).mean())
-
-
-def _cautions() -> tuple[str, ...]:
-    return (
-        f"The table's figures are means of a species: {SCATTER_SOURCE}.",
-        "The geometry takes the bowl for a wedge of log free of the pith, evenly moist, without "
-        "cracks, knots or reaction wood.",
-        CRACKED_WOOD,
-        DUST,
-    )
-
-
-def _silent(why: str, walls: pd.DataFrame | None, level: float) -> MovementStudy:
-    def empty(columns: list[str]) -> pd.DataFrame:
-        return pd.DataFrame(columns=columns)
-
-    return MovementStudy(
-        empty(ROW_COLUMNS), empty(ESTIMATE_COLUMNS), empty(COURSE_COLUMNS),
-        mean_course(empty(COURSE_COLUMNS), level), settled_after(empty(COURSE_COLUMNS), level),
-        empty(WALL_COLUMNS) if walls is None else walls, np.nan, level, why, MEASURE,
-        () if walls is None else tuple(wall_sentences(walls)), _cautions(),
-    )  # fmt: skip
 
 
 def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -316,6 +266,8 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
             head = {"species": species, "figure": figure, "table": expected, "unit": unit}
             out.append(head | row | {"p_value": _p_value(row, expected, level)})
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
+    if not out:
+        return frame
     asked = frame["figure"] == ACROSS
     frame["family"] = np.where(asked, FAMILY, "")
     judged = words.judged(frame)

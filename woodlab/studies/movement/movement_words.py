@@ -16,77 +16,74 @@ VERDICTS = {"clear": "clearly", "likely": "probably", "open": "cannot tell", "no
 def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     """What the certainty of each wood's movement says, woods of one verdict together."""
     rows = estimates[estimates["figure"] == ACROSS]
-    groups: dict[str, list[str]] = {}
-    for row in rows.itertuples():
-        way = "more" if row.estimate > 1 else "less"
-        said = {
-            "clear": f"moved {way} than the tables say",
-            "likely": f"probably moved {way} than the tables say",
-            "open": "showed no clear departure from the tables",
-        }.get(row.certainty, "")
-        if said:
-            groups.setdefault(said, []).append(row.species)
-    if not groups:
-        return ["Whether the rims moved as the tables say is not known yet."]
-    ordered = sorted(groups, key=lambda said: ("no clear" in said, "probably" in said))
-    return [f"Across the grain, rims of {listed(groups[said])} {said}." for said in ordered]
+    way = np.where(rows["estimate"] > 1, "more", "less")
+    said = {f"moved {w} than the tables say": rows[(way == w) & (rows["certainty"] == "clear")]
+            for w in ("more", "less")}  # fmt: skip
+    said |= {
+        f"probably moved {w} than the tables say": rows[
+            (way == w) & (rows["certainty"] == "likely")
+        ]
+        for w in ("more", "less")
+    }
+    said["showed no clear departure from the tables"] = rows[rows["certainty"] == "open"]
+    out = [
+        f"Across the grain, rims of {listed(own['species'])} {did}."
+        for did, own in said.items() if len(own)
+    ]  # fmt: skip
+    return out or ["Whether the rims moved as the tables say is not known yet."]
 
 
 def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
     out = []
     for species, rows in estimates.groupby("species"):
         known = rows.set_index("figure")
-        across = known.loc[ACROSS]
-        own = [
-            f"{part} {row['estimate']:.1f} % ({percent(level)} range {row['ci_lower']:.1f} to "
-            f"{row['ci_upper']:.1f}; table {_figure(row['table'])})"
-            for part in ("radial", "tangential")
-            if np.isfinite((row := known.loc[f"{part} shrinkage"])["ci_lower"])
-        ]
+        own = []
+        for part in ("radial", "tangential"):
+            row = known.loc[f"{part} shrinkage"]
+            table = f"{row['table']:.1f} %" if np.isfinite(row["table"]) else "has no figure"
+            if np.isfinite(row["ci_lower"]):
+                own.append(
+                    f"{part} {row['estimate']:.1f} % ({percent(level)} range {row['ci_lower']:.1f} "
+                    f"to {row['ci_upper']:.1f}; table {table})"
+                )
         if own:
             count = known.loc["radial shrinkage"]
             out.append(
                 f"{species}: shrinkage green to oven-dry by its own rims is {', '.join(own)}, from "
                 f"{count['n_pieces']} pieces of {words.count(count['n_logs'], 'log')}."
             )
-        elif not np.isfinite(across["ci_lower"]):
-            out.append(f"{species}: shrinkage is not known yet: {across['reason']}.")
+        elif not np.isfinite(known.loc[ACROSS, "ci_lower"]):
+            out.append(f"{species}: shrinkage is not known yet: {known.loc[ACROSS, 'reason']}.")
     return out
-
-
-def _figure(value: float) -> str:
-    return f"{value:.1f} %" if np.isfinite(value) else "has no figure"
 
 
 def course_sentences(
     means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
 ) -> list[str]:
-    out = []
-    all_of_them = settled.iloc[0]
-    pieces = f"{all_of_them['n_pieces']} pieces, {all_of_them['n_not_yet']} of them not yet there"
-    if np.isfinite(all_of_them["days"]):
-        upper = all_of_them["ci_upper"]
+    found = settled.iloc[0]
+    pieces = f"{found['n_pieces']} pieces, {found['n_not_yet']} of them not yet there"
+    if np.isfinite(found["days"]):
+        upper = found["ci_upper"]
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
-        out.append(
+        said = (
             f"Half of the pieces had done nine tenths of their movement by day "
-            f"{all_of_them['days']:.0f} ({percent(level)} range "
-            f"{all_of_them['ci_lower']:.0f} to {until}; {pieces}), counted to {end_pct:.1f} % "
-            "moisture, where the store leads to."
+            f"{found['days']:.0f} ({percent(level)} range {found['ci_lower']:.0f} to {until}; "
+            f"{pieces}), counted to {end_pct:.1f} % moisture, where the store leads to."
         )
-    elif all_of_them["n_pieces"]:
-        bound = all_of_them["ci_lower"]
+    elif found["n_pieces"]:
+        bound = found["ci_lower"]
         more = f"; more than {bound:.0f} days" if np.isfinite(bound) else ""
-        out.append(f"When the wood stops moving is not seen yet ({pieces}{more}).")
+        said = f"When the wood stops moving is not seen yet ({pieces}{more})."
     else:
-        out.append(f"When the wood stops moving is not known: {all_of_them['reason']}.")
+        said = f"When the wood stops moving is not known: {found['reason']}."
+    out = [said]
     quarter = means[means["days"].between(90, 120)]
-    if len(quarter) and np.isfinite(quarter["share"]).any():
+    if np.isfinite(quarter["share"]).any():
         row = quarter.iloc[-1]
         interval = (
             f" ({percent(level)} interval {percent(row['ci_lower'])} to {percent(row['ci_upper'])})"
-            if np.isfinite(row["ci_lower"])
-            else ""
-        )
+            if np.isfinite(row["ci_lower"]) else ""
+        )  # fmt: skip
         out.append(
             f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
             f"{interval}, {row['n_pieces']:.0f} pieces. (Common practice, no source: most "
@@ -96,10 +93,10 @@ def course_sentences(
 
 
 def moisture_sentences(rows: pd.DataFrame) -> list[str]:
-    weak = ~rows["moisture_from"].isin(["drying curve"])
-    if not weak.any():
+    weak = int((rows["moisture_from"] != "drying curve").sum())
+    if not weak:
         return []
     return [
-        f"For {int(weak.sum())} of {len(rows)} rims the moisture does not come from a good curve "
-        "of the piece's own; the column moisture_from says why."
+        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
+        "piece's own; the column moisture_from says why."
     ]

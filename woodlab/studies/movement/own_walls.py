@@ -10,13 +10,14 @@ import pandas as pd
 from woodlab import words
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
-from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, dried_bowl
+from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, DriedBowl
 from woodlab.studies.movement.least_rough import CLEAR_OF_PITH_MM
 from woodlab.studies.movement.rim_rows import moisture_on
 from woodlab.studies.movement.rough_wall import WallMargin
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import green_to_dry
 
+_LEFT = ["left_mm", "left_lower_mm", "left_upper_mm"]
 HEIGHT_SHARE = 0.4  # of the rim, where no height was noted; ours
 COLUMNS = [
     "piece", "species", "wall_mm", "rim_mm", "ended_on", "outcome", "moisture_pct",
@@ -37,21 +38,16 @@ def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
         ends of `WallMargin`), `spare_mm` (left less finished), `expected` (`enough`, `not
         enough`, or `either way`: it depends on the tree), `reason`.
     """
-    pieces = book.pieces
-    if "outcome" not in pieces or not pieces["outcome"].notna().any():
+    rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)
+    if not len(rows):
         return pd.DataFrame(columns=COLUMNS)
-    gone = pieces[pieces["outcome"].notna()].reset_index(drop=True)
-    day = gone["ended_on"] if "ended_on" in gone else pd.Series(pd.NaT, gone.index)
-    asked = pd.DataFrame({"piece": gone["piece"], "on": pd.to_datetime(day)})
-    rows = gone.assign(ended_on=day, moisture_pct=moisture_on(fits, asked)["moisture_pct"])
-    rows["finished_wall_mm"] = gone.get("finished_wall_mm", pd.Series(np.nan, gone.index))
-    left = pd.DataFrame([_left(row) for row in rows.to_dict("records")], index=rows.index)
-    rows = rows.join(left)
-    rows["spare_mm"] = rows["left_mm"] - rows["finished_wall_mm"]
+    asked = rows.assign(on=rows["ended_on"])[["piece", "on"]]
+    rows["moisture_pct"] = moisture_on(fits, asked)["moisture_pct"]
+    rows = rows.join(pd.DataFrame([_left(row) for row in rows.to_dict("records")]))
     had = rows["finished_wall_mm"]
+    rows["spare_mm"] = rows["left_mm"] - had
     rows["expected"] = np.select(
-        [rows["left_mm"].isna() | had.isna(), had <= rows["left_lower_mm"],
-         had > rows["left_upper_mm"]],
+        [rows["spare_mm"].isna(), had <= rows["left_lower_mm"], had > rows["left_upper_mm"]],
         ["", "enough", "not enough"], "either way",
     )  # fmt: skip
     return rows[COLUMNS]
@@ -59,17 +55,18 @@ def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
 
 def _left(row: dict[str, Any]) -> dict[str, object]:
     """The round wall left by the geometry, for trees at the mean and at both ends."""
-    names = ["left_mm", "left_lower_mm", "left_upper_mm"]
-    nothing: dict[str, object] = dict.fromkeys(names, np.nan)
-    for name in ("wall_mm", "rim_mm"):
-        if not np.isfinite(row[name]):
-            return nothing | {"reason": f"{name} at turning was not noted"}
-    if not np.isfinite(row["moisture_pct"]):
-        return nothing | {"reason": "the day on which it ended was not noted"}
     table = green_to_dry(row["species"])
     totals = (float(table.radial_pct), float(table.tangential_pct))
-    if not np.isfinite(totals).all():
-        return nothing | {"reason": table.reason}
+    missing = {
+        "wall_mm at turning was not noted": row["wall_mm"],
+        "rim_mm at turning was not noted": row["rim_mm"],
+        "the day on which it ended was not noted": row["moisture_pct"],
+        table.reason: sum(totals),
+    }
+    why = next((reason for reason, value in missing.items() if not np.isfinite(value)), "")
+    left = dict.fromkeys(_LEFT, np.nan)
+    if why:
+        return left | {"reason": why}
     height = row["height_mm"] if row["height_mm"] > 0 else HEIGHT_SHARE * row["rim_mm"]
     foot = row["foot_mm"] if row["foot_mm"] > 0 else FOOT_SHARE * row["rim_mm"]
     faces = row["rim_faces"] if row["rim_faces"] in ("pith", "bark") else "pith"
@@ -78,13 +75,12 @@ def _left(row: dict[str, Any]) -> dict[str, object]:
     trees = WallMargin().strains(totals, FIBRE_SATURATION_PCT, row["moisture_pct"])
     try:
         bowl = Bowl(row["rim_mm"], height, row["wall_mm"], foot, faces, pith)
-        found = [  # a tree that shrinks more leaves less
-            dried_bowl(bowl, *trees.loc[tree]).round_wall_mm()
-            for tree in ("mean", "upper", "lower")
-        ]
     except WoodlabError as error:
-        return nothing | {"reason": str(error)}
-    return dict(zip(names, found, strict=True)) | {"reason": ""}
+        return left | {"reason": str(error)}
+    # a tree that shrinks more leaves less
+    for name, tree in zip(_LEFT, ("mean", "upper", "lower"), strict=True):
+        left[name] = DriedBowl(bowl, *trees.loc[tree]).round_wall_mm()
+    return left | {"reason": ""}
 
 
 def wall_sentences(walls: pd.DataFrame) -> list[str]:
@@ -92,30 +88,25 @@ def wall_sentences(walls: pd.DataFrame) -> list[str]:
     done = walls[(walls["outcome"] == "finished") & walls["finished_wall_mm"].notna()]
     if not len(done):
         return []
-    thin, thick = done["finished_wall_mm"].min(), done["finished_wall_mm"].max()
-    walls_said = (
-        f"{thin:.0f} mm" if round(thin) == round(thick) else f"{thin:.0f} to {thick:.0f} mm"
-    )
+    thin, thick = round(done["finished_wall_mm"].min()), round(done["finished_wall_mm"].max())
     n = len(done)
     out = [
         f"{words.opened(words.count(n))} {'was' if n == 1 else 'were'} finished with a wall of "
-        f"{walls_said}, from a rough wall of {done['wall_mm'].min():.0f} to "
-        f"{done['wall_mm'].max():.0f} mm: there it sufficed."
+        f"{thin if thin == thick else f'{thin} to {thick}'} mm, from a rough wall of "
+        f"{done['wall_mm'].min():.0f} to {done['wall_mm'].max():.0f} mm: there it sufficed."
     ]
     told = done[done["expected"] != ""]
     if len(told):
-        kinds = [
-            f"{words.NUMBERS[k] if k < 10 else k} {said}"
-            for name, said in (
-                ("enough", "it had expected that"), ("either way", "it depended on the tree"),
-                ("not enough", "it had expected too little wood"),
-            )
-            if (k := int((told["expected"] == name).sum()))
-        ]  # fmt: skip
+        kinds = {"enough": "it had expected that", "either way": "it depended on the tree",
+                 "not enough": "it had expected too little wood"}  # fmt: skip
+        counts = told["expected"].value_counts()
+        each = ", for ".join(
+            f"{words.NUMBERS[counts[name]] if counts[name] < 10 else counts[name]} {said}"
+            for name, said in kinds.items() if name in counts
+        )  # fmt: skip
         spare = told["spare_mm"].median()
         out.append(
-            f"Of {words.count(len(told))} the geometry can say how much wall was left: for "
-            f"{', for '.join(kinds)}; at the median {abs(spare):.0f} mm "
-            f"{'more' if spare >= 0 else 'less'} than was used."
+            f"Of {words.count(len(told))} the geometry can say how much wall was left: for {each}; "
+            f"at the median {abs(spare):.0f} mm {'more' if spare >= 0 else 'less'} than was used."
         )
     return out

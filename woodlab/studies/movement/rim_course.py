@@ -23,24 +23,15 @@ COURSE_COLUMNS = [
 ]  # fmt: skip
 
 
-def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float) -> pd.DataFrame:
-    """Share of the whole movement across the grain done at each rim.
+def movement_course(rows: pd.DataFrame, ratios: pd.Series, end_pct: float) -> pd.DataFrame:
+    """Share of the whole movement across the grain done at each rim of `rim_rows`.
 
-    The whole is the shrinkage across down to `end_pct`: of a piece's own last rim below 20 %
+    The whole is the shrinkage across down to `end_pct` [%]: of a piece's own last rim below 20 %
     moisture, carried on by the straight line in moisture; else the table's, times the species'
     measured/expected ratio (1 where that is not known).
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Of `rim_rows`.
-    estimates : DataFrame
-        Of the movement study.
-    end_pct : float
-        Moisture that the whole is counted to [%].
     """
-    ratio = estimates[estimates["figure"] == "across the grain, measured/expected"]
-    ratios = ratio.set_index("species")["estimate"].fillna(1.0)
+    if not len(rows):
+        return pd.DataFrame(columns=COURSE_COLUMNS)
     out = rows.sort_values(["piece", "on"], ignore_index=True)
     piece = out["piece"]
     start = out.groupby("piece")["round_moisture_pct"].transform("first")
@@ -51,7 +42,8 @@ def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float)
     own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
     begun = (out["moisture_pct"] < start - LEAST_DROP_PCT) & out["expected_across_pct"].notna()
     table = out[begun].groupby("piece").last()
-    table_whole = table["expected_across_pct"] * table["to_end"] * table["species"].map(ratios)
+    own_ratio = table["species"].map(ratios.fillna(1.0))
+    table_whole = table["expected_across_pct"] * table["to_end"] * own_ratio
 
     by_own = piece.isin(own_whole.index)
     whole = piece.map(own_whole).where(by_own, piece.map(table_whole))
@@ -59,12 +51,11 @@ def movement_course(rows: pd.DataFrame, estimates: pd.DataFrame, end_pct: float)
     no_whole = "no rim below fibre saturation with a known moisture yet"
     small = f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"
     out["reason"] = np.select([whole.isna(), whole_mm < LEAST_WHOLE_MM], [no_whole, small], "")
-    whole = whole.where(out["reason"] == "")
     reach = 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
-    out["share"] = out["across_shrink_pct"] / whole
+    out["share"] = out["across_shrink_pct"] / whole.where(out["reason"] == "")
     out["share_lower"], out["share_upper"] = out["share"] - reach, out["share"] + reach
-    words = np.where(by_own, "its own last rim", "the table and the species' own rims")
-    out["whole_from"] = np.where(out["reason"] == "", words, "")
+    source = np.where(by_own, "its own last rim", "the table and the species' own rims")
+    out["whole_from"] = np.where(out["reason"] == "", source, "")
     # The rim that it is counted from has done nothing: it is the origin, not a row.
     first = (out["days"] <= GREEN_DAYS) & ~piece.duplicated()
     return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
@@ -78,8 +69,7 @@ def t_reach(values: ArrayLike, level: float) -> float:
     >>> round(t_reach([1.0, 2.0, 3.0], 0.95), 2)
     2.48
     """
-    values = np.asarray(values, dtype=float)
-    n = len(values)
+    n = len(np.asarray(values))
     return float(stats.t.ppf(0.5 + level / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
 
 
@@ -88,20 +78,17 @@ def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
 
     A piece counts on a day only if it was measured on or after it; its start is day 0, share 0.
     """
-    known = course[course["share"].notna()]
     days = np.arange(30, 361, 30)
-    shares = []
-    for _, piece in known.groupby("piece"):
-        at, share = [0.0, *piece["days"]], [0.0, *piece["share"]]
-        shares.append(np.where(days <= at[-1], np.interp(days, at, share), np.nan))
-    table = np.array(shares).reshape(len(shares), len(days))
-    out = []
-    for day, column in zip(days, table.T, strict=True):
-        values = column[~np.isnan(column)]
-        mean = float(values.mean()) if len(values) else np.nan
-        reach = t_reach(values, level)
-        out.append([int(day), mean, mean - reach, mean + reach, len(values)])
-    return pd.DataFrame(out, columns=["days", "share", "ci_lower", "ci_upper", "n_pieces"])
+    shares = [
+        np.interp(days, [0, *own["days"]], [0, *own["share"]], right=np.nan)
+        for _, own in course[course["share"].notna()].groupby("piece")
+    ]
+    table = pd.DataFrame(shares, columns=days, dtype=float)
+    mean, reach = table.mean(), table.apply(lambda own: t_reach(own.dropna(), level))
+    return pd.DataFrame({
+        "days": days, "share": mean, "ci_lower": mean - reach, "ci_upper": mean + reach,
+        "n_pieces": table.notna().sum(),
+    }).reset_index(drop=True)  # fmt: skip
 
 
 def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -112,47 +99,40 @@ def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
     (binomial), the lower one of the early ends, the upper one of the late ends. A piece not there
     yet has no late end.
     """
-    known = course[course["share"].notna()]
+    known = course[course["share"].notna()].sort_values("days").groupby("piece")
     spans = pd.DataFrame(
-        [
-            (name, piece["species"].iloc[0], *_crossing(piece))
-            for name, piece in known.groupby("piece")
-        ],
-        columns=["piece", "species", "early", "middle", "late"],
-    ).astype({"early": float, "middle": float, "late": float})
-    out = [_median("all", spans, level, len(course))]
-    out += [_median(str(name), part, level, len(part)) for name, part in spans.groupby("species")]
+        [(own["species"].iloc[0], *_crossing(own)) for _, own in known],
+        columns=["species", "early", "middle", "late"],
+    ).astype({"early": float, "middle": float, "late": float})  # fmt: skip
+    groups = [("all", spans), *spans.groupby("species")]
+    silent = "no rim tells a share of the movement yet" if len(course) else "no later rims"
     return pd.DataFrame(
-        out,
+        [[name, *median_day(own, level, silent)] for name, own in groups],
         columns=["species", "days", "ci_lower", "ci_upper", "n_pieces", "n_not_yet", "reason"],
     )
 
 
 def _crossing(piece: pd.DataFrame) -> tuple[float, float, float]:
-    piece = piece.sort_values("days")
-    days = np.concatenate([[0.0], piece["days"]])
-    share = np.concatenate([[0.0], piece["share"]])
+    days, share = np.r_[0.0, piece["days"]], np.r_[0.0, piece["share"]]
     over = np.flatnonzero(share >= SETTLED_SHARE)
     if not len(over):
         return float(days[-1]), np.inf, np.inf
-    i = int(over[0])
-    part = (SETTLED_SHARE - share[i - 1]) / (share[i] - share[i - 1])
-    return float(days[i - 1]), float(days[i - 1] + part * (days[i] - days[i - 1])), float(days[i])
+    near = slice(over[0] - 1, over[0] + 1)
+    return days[near][0], float(np.interp(SETTLED_SHARE, share[near], days[near])), days[near][1]
 
 
-def _median(name: str, spans: pd.DataFrame, level: float, rows: int) -> list[object]:
+def median_day(spans: pd.DataFrame, level: float, silent: str) -> list[object]:
+    """Days, their limits, pieces, those not there yet, and why something is missing."""
     n = len(spans)
-    not_yet = int(np.isinf(spans["late"]).sum())
     if not n:
-        reason = "no rim tells a share of the movement yet" if rows else "no later rims"
-        return [name, np.nan, np.nan, np.nan, 0, 0, reason]
-    middle = float(np.sort(spans["middle"])[(n - 1) // 2 : n // 2 + 1].mean())
-    reason = "" if np.isfinite(middle) else "fewer than half of the pieces are there"
-    below = int(stats.binom.ppf((1 - level) / 2, n, 0.5))  # pieces that may lie below the limit
-    if stats.binom.cdf(below - 1, n, 0.5) > (1 - level) / 2 or below == 0:
-        lower, upper = np.nan, np.nan
-        reason = "; ".join(filter(None, [reason, "too few pieces for an interval"]))
-    else:
-        lower = float(np.sort(spans["early"])[below - 1])
-        upper = float(np.sort(spans["late"])[n - below])
-    return [name, middle if np.isfinite(middle) else np.nan, lower, upper, n, not_yet, reason]
+        return [np.nan, np.nan, np.nan, 0, 0, silent]
+    middle = float(np.median(spans["middle"]))
+    lower, upper = (
+        getattr(stats.quantile_test(spans[end]).confidence_interval(level), side)
+        for end, side in (("early", "low"), ("late", "high"))
+    )
+    reasons = {"fewer than half of the pieces are there": not np.isfinite(middle),
+               "too few pieces for an interval": np.isnan(lower) or np.isnan(upper)}  # fmt: skip
+    said = "; ".join(reason for reason, holds in reasons.items() if holds)
+    not_yet = int(np.isinf(spans["late"]).sum())
+    return [middle if np.isfinite(middle) else np.nan, lower, upper, n, not_yet, said]

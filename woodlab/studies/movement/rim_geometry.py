@@ -13,7 +13,7 @@ Along the grain z -> z (1 - e_l).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,6 @@ from numpy.typing import ArrayLike
 from woodlab.errors import WoodlabError, as_numbers
 
 Number = np.ndarray | float
-
 MOST_STRAIN_PCT = 50.0  # no wood shrinks half its size: a larger figure is a slip of the pen
 
 
@@ -50,27 +49,18 @@ class DriedRim:
 
     def __getitem__(self, name: str) -> Number:
         """A field by its column name, as in a frame."""
-        if name not in {field.name for field in fields(self)}:
-            raise KeyError(name)
-        return getattr(self, name)
+        return vars(self)[name]
 
     @property
     def frame(self) -> pd.DataFrame:
         """One row a rim."""
-        return pd.DataFrame({f.name: np.ravel(getattr(self, f.name)) for f in fields(self)})
-
-
-@dataclass(frozen=True)
-class RimStrains:
-    """Shrinkages that a measured rim tells of: `radial_pct`, `tangential_pct` [%]."""
-
-    radial_pct: Number
-    tangential_pct: Number
+        return pd.DataFrame({name: np.ravel(value) for name, value in vars(self).items()})
 
 
 def carry(
-    x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike
-) -> tuple[np.ndarray, np.ndarray]:
+    x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike,
+    way: int = 1,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Where points of the log's cross-section come to lie after drying (see the module's head).
 
     Parameters
@@ -79,34 +69,18 @@ def carry(
         Green points: across the grain, and from the pith along the bowl's axis.
     radial_pct, tangential_pct : array_like
         Shrinkages between the two moistures [%]; broadcast.
+    way : {1, -1}
+        -1 is the inverse: from dried points to the green ones they were.
 
     Examples
     --------
     >>> x, y = carry(0.0, 100.0, 4.0, 8.0)   # on the axis: the radius shrinks, the angle is 0
     >>> float(x), float(y)
     (0.0, 96.0)
-    """
-    return _mapped(x_mm, y_mm, radial_pct, tangential_pct, 1)
-
-
-def carry_back(
-    x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike
-) -> tuple[np.ndarray, np.ndarray]:
-    """The inverse of `carry`: from dried points to the green ones they were.
-
-    Examples
-    --------
-    >>> x, y = carry_back(*carry(60.0, 40.0, 4.0, 8.0), 4.0, 8.0)
+    >>> x, y = carry(*carry(60.0, 40.0, 4.0, 8.0), 4.0, 8.0, way=-1)
     >>> round(float(x), 9), round(float(y), 9)
     (60.0, 40.0)
     """
-    return _mapped(x_mm, y_mm, radial_pct, tangential_pct, -1)
-
-
-def _mapped(
-    x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike, way: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """The map (`way` 1) or its inverse (-1), which divides where the map multiplies."""
     x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
     radial = (1 - np.asarray(radial_pct, dtype=float) / 100) ** way
     around = (1 - np.asarray(tangential_pct, dtype=float) / 100) ** way
@@ -173,21 +147,21 @@ def dried_rim(
     -4.2
     """
     rim, pith, faces = _placed(rim_mm, pith_mm, rim_faces)
-    radial, tangential, longitudinal = (
-        _strain(name, given)
-        for name, given in (
-            ("radial_pct", radial_pct),
-            ("tangential_pct", tangential_pct),
-            ("longitudinal_pct", longitudinal_pct),
-        )
-    )
+    given = {"radial_pct": radial_pct, "tangential_pct": tangential_pct,
+             "longitudinal_pct": longitudinal_pct}  # fmt: skip
+    radial, tangential, longitudinal = (as_numbers(value, name) for name, value in given.items())
+    for name, strain in zip(given, (radial, tangential, longitudinal), strict=True):
+        if np.any(wrong := np.abs(strain) >= MOST_STRAIN_PCT):
+            raise WoodlabError(
+                f"{name} must be between -50 and 50 (found {strain[wrong].flat[0]:g}). Type the "
+                "shrinkage in percent: 7.3 for 7.3 %."
+            )
     side_x, side_y = carry(rim / 2, pith, radial, tangential)
-    end_y = pith * (1 - radial / 100)
-    along = rim * (1 - longitudinal / 100)
-    across = 2 * side_x
-    along, across, rise = np.broadcast_arrays(along, across, faces * (side_y - end_y))
+    along, across, rise = np.broadcast_arrays(
+        rim * (1 - longitudinal / 100), 2 * side_x, faces * (side_y - pith * (1 - radial / 100))
+    )
     ovality = 100 * (along - across) / along
-    return DriedRim(*(_plain(part) for part in (along, across, rise, ovality)))
+    return DriedRim(*map(_plain, (along, across, rise, ovality)))
 
 
 def strains_from_rim(
@@ -196,35 +170,18 @@ def strains_from_rim(
     rim_faces: str | ArrayLike,
     across_mm: ArrayLike,
     rise_mm: ArrayLike,
-) -> RimStrains:
-    """The shrinkages that turned a round rim into the one that was measured.
+) -> tuple[Number, Number]:
+    """Radial and tangential shrinkage [%] that turned a round rim into the one measured [mm].
 
     The inverse of `dried_rim`: two measures, two unknowns. With q = 1 - e_r and X = across/2, the
     side's radius gives q^2 (R^2 + p^2) = X^2 + (p q +- rise)^2, a quadratic in q; its angle then
-    gives 1 - e_t.
-
-    Parameters
-    ----------
-    rim_mm, pith_mm, rim_faces
-        As in `dried_rim`.
-    across_mm, rise_mm : array_like
-        The rim as measured [mm].
-
-    Returns
-    -------
-    RimStrains
-        NaN where an input is NaN.
-
-    Raises
-    ------
-    WoodlabError
-        As `dried_rim`.
+    gives 1 - e_t. NaN where an input is NaN.
 
     Examples
     --------
     >>> rim = dried_rim(300, 40, "pith", 3.52, 7.26)
-    >>> found = strains_from_rim(300, 40, "pith", rim.across_mm, rim.rise_mm)
-    >>> round(found.radial_pct, 6), round(found.tangential_pct, 6)
+    >>> radial, tangential = strains_from_rim(300, 40, "pith", rim.across_mm, rim.rise_mm)
+    >>> round(radial, 6), round(tangential, 6)
     (3.52, 7.26)
     """
     rim, pith, faces = _placed(rim_mm, pith_mm, rim_faces)
@@ -232,27 +189,18 @@ def strains_from_rim(
     lift = faces * np.asarray(rise_mm, dtype=float)
     root = np.sqrt((pith * lift) ** 2 + radius**2 * (side**2 + lift**2))
     radial = (pith * lift + root) / radius**2
-    turn = np.arctan2(side, pith * radial + lift) / np.arctan2(radius, pith)
-    around = radial * turn
-    return RimStrains(_plain(100 * (1 - radial)), _plain(100 * (1 - around)))
+    around = radial * np.arctan2(side, pith * radial + lift) / np.arctan2(radius, pith)
+    return _plain(100 * (1 - radial)), _plain(100 * (1 - around))
 
 
 def facing(rim_faces: str | ArrayLike) -> np.ndarray:
-    """+1 where the rim faces the pith, -1 where it faces the bark.
-
-    Raises
-    ------
-    WoodlabError
-        For any other word.
-    """
-    if isinstance(rim_faces, str) and rim_faces in ("pith", "bark"):
-        return np.asarray(1.0 if rim_faces == "pith" else -1.0)
-    words = np.asarray(rim_faces, dtype=object)
-    plain = np.vectorize(lambda word: str(word).strip().casefold(), otypes=[object])(words)
+    """+1 where the rim faces the pith, -1 where it faces the bark; another word is an error."""
+    given = np.asarray(rim_faces, dtype=object)
+    plain = np.char.lower(np.char.strip(given.astype(str)))
     known = (plain == "pith") | (plain == "bark")
     if not np.all(known):
         raise WoodlabError(
-            f"rim_faces must be 'pith' or 'bark' (found {words[~known].flat[0]!r}). Type which way "
+            f"rim_faces must be 'pith' or 'bark' (found {given[~known].flat[0]!r}). Type which way "
             "the rim looked while the bowl was still in the log."
         )
     return np.where(plain == "pith", 1.0, -1.0)
@@ -283,17 +231,5 @@ def _placed(
     return rim, pith, faces
 
 
-def _strain(name: str, given: ArrayLike) -> np.ndarray:
-    strain = as_numbers(given, name)
-    wrong = np.abs(strain) >= MOST_STRAIN_PCT
-    if np.any(wrong):
-        raise WoodlabError(
-            f"{name} must be between -50 and 50 (found {strain[wrong].flat[0]:g}). Type the "
-            "shrinkage in percent: 7.3 for 7.3 %."
-        )
-    return strain
-
-
 def _plain(value: np.ndarray) -> Number:
-    array = np.array(value, dtype=float)
-    return float(array) if array.ndim == 0 else array
+    return float(value) if np.ndim(value) == 0 else np.array(value)

@@ -13,12 +13,7 @@ from woodlab import words
 from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, in_short
-from woodlab.studies.movement.bowl_shape import (
-    FOOT_SHARE,
-    Bowl,
-    DriedBowl,
-    dried_bowl,
-)
+from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, DriedBowl
 from woodlab.studies.movement.least_rough import least_rough
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
@@ -149,10 +144,9 @@ class RoughWall(Shown):
 
     def card(self) -> Card:
         """The wall to leave, what margin is in it, and what was finished here before."""
-        sizes = self.strains.to_dict("index")
         rows = tuple(
-            (tree, *(f"{sizes[tree][f'{part}_pct']:.1f}" for part in ("radial", "tangential")))
-            for tree in ("lower", "mean", "upper")
+            (str(tree), f"{radial:.1f}", f"{tangential:.1f}")
+            for tree, radial, tangential, _ in self.strains.itertuples()
         )
         return Card(
             (*self.sentences, in_short(self.cautions[0])),
@@ -163,10 +157,7 @@ class RoughWall(Shown):
 
     def dried(self, tree: str = "mean") -> DriedBowl:
         """The rough bowl after drying, of a `lower`, `mean` or `upper` tree."""
-        of = self.strains.to_dict("index")[tree]
-        return dried_bowl(
-            self.rough, of["radial_pct"], of["tangential_pct"], of["longitudinal_pct"]
-        )
+        return DriedBowl(self.rough, *self.strains.loc[tree])
 
 
 def rough_wall(
@@ -235,24 +226,37 @@ def rough_wall(
     (17, 14, 27)
     """
     margin = margin or WallMargin()
-    rim, height = as_number(rim_mm, "rim_mm"), as_number(height_mm, "height_mm")
-    finished = _finished(rim, height, as_number(wall_mm, "wall_mm"), foot_mm)
+    rim, height, wall = (
+        as_number(value, name)
+        for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"))
+    )
+    finished = Bowl(rim, height, wall, FOOT_SHARE * rim if foot_mm is None else foot_mm)
+    if wall >= min(rim / 2, height):
+        raise WoodlabError(
+            f"a wall of {wall:g} mm leaves no hollow in a bowl {rim:g} mm across and {height:g} mm "
+            "high. Type the finished wall, in mm."
+        )
     table = green_to_dry(species)
     if learnt is not None and margin.totals_pct is None:
         margin = replace(margin, totals_pct=learnt.own_totals(species))
+    own = margin.totals_pct is not None
     totals = margin.totals_pct or (float(table.radial_pct), float(table.tangential_pct))
     if not np.all(np.isfinite(totals)):
         raise WoodlabError(
             f"{table.reason}. Your own go in as WallMargin(totals_pct=(radial, tangential))."
         )
-    strains = _strains(totals, moisture_pct, margin)
+    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
+        raise WoodlabError(
+            f"the wood would not dry from {moisture_pct:g} % at turning to "
+            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
+            "first above the second."
+        )
+    strains = margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
     faces = str(rim_faces).strip().casefold()
     rough = least_rough(finished, strains, faces, pith_mm)
-    mean = least_rough(finished, strains.loc[["mean"]], faces, pith_mm)
-    own = margin.totals_pct is not None
     answer = RoughWall(
         wall_mm=rough.wall_mm,
-        mean_wall_mm=mean.wall_mm,
+        mean_wall_mm=least_rough(finished, strains.loc[["mean"]], faces, pith_mm).wall_mm,
         tenth_mm=rough.rim_mm / 10,
         rough=rough,
         finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
@@ -265,36 +269,14 @@ def rough_wall(
         sentences=(),
         cautions=(CRACKED_WOOD, DUST),
     )
-    said = _sentences(answer, moisture_pct)
-    return replace(answer, sentences=(*said, *_learnt_sentences(answer, learnt)))
+    start = "green" if moisture_pct >= FIBRE_SATURATION_PCT else f"at {moisture_pct:g} % moisture"
+    learnt_said = [] if learnt is None else _learnt_sentences(answer, learnt)
+    return replace(answer, sentences=(*_sentences(answer, start), *learnt_said))
 
 
-def _finished(rim_mm: float, height_mm: float, wall_mm: float, foot_mm: float | None) -> Bowl:
-    foot = FOOT_SHARE * rim_mm if foot_mm is None else foot_mm
-    finished = Bowl(rim_mm, height_mm, wall_mm, foot)
-    if wall_mm >= min(rim_mm / 2, height_mm):
-        raise WoodlabError(
-            f"a wall of {wall_mm:g} mm leaves no hollow in a bowl {rim_mm:g} mm across and "
-            f"{height_mm:g} mm high. Type the finished wall, in mm."
-        )
-    return finished
-
-
-def _strains(totals: tuple[float, float], moisture_pct: float, margin: WallMargin) -> pd.DataFrame:
-    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
-        raise WoodlabError(
-            f"the wood would not dry from {moisture_pct:g} % at turning to "
-            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
-            "first above the second."
-        )
-    return margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
-
-
-def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
+def _sentences(answer: RoughWall, start: str) -> tuple[str, ...]:
     rough, finished, margin = answer.rough, answer.finished, answer.margin
     lower, upper = margin.factors
-    green = moisture_pct >= FIBRE_SATURATION_PCT
-    start = "green" if green else f"at {moisture_pct:g} % moisture"
     against = "more" if answer.wall_mm > answer.tenth_mm else "less"
     by = "the table" if margin.totals_pct is None else "your own shrinkage"
     return (
@@ -310,18 +292,17 @@ def _sentences(answer: RoughWall, moisture_pct: float) -> tuple[str, ...]:
     )
 
 
-def _learnt_sentences(answer: RoughWall, learnt: MovementStudy | None) -> list[str]:
+def _learnt_sentences(answer: RoughWall, learnt: MovementStudy) -> list[str]:
     """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
-    if learnt is None:
-        return []
-    out = []
-    own = answer.margin.totals_pct
-    table = "no clear departure from the table, so the table's shrinkage is taken"
-    said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else table
-    if (learnt.estimates["species"].str.casefold() == answer.species.casefold()).any():
+    out, wood, own = [], answer.species.casefold(), answer.margin.totals_pct
+    if (learnt.estimates["species"].str.casefold() == wood).any():
+        said = (
+            f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else
+            "no clear departure from the table, so the table's shrinkage is taken"
+        )  # fmt: skip
         out.append(f"Your own rims of {answer.species}: {said}.")
     done = learnt.walls[
-        (learnt.walls["species"].str.casefold() == answer.species.casefold())
+        (learnt.walls["species"].str.casefold() == wood)
         & (learnt.walls["outcome"] == "finished")
         & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
     ]

@@ -11,6 +11,15 @@ import pandas as pd
 from woodlab.errors import WoodlabError, as_list
 from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
+_COLUMNS = [
+    "species", "rim_mm", "rough_rim_mm", "thinnest_mm", "thinnest_mean_mm", "tenth_mm", "seal",
+    "thickest_mm", "thickest_lower_mm", "thickest_upper_mm", "window", "reason",
+]  # fmt: skip
+_OF_CRACKS = {
+    "wall_mm": "thickest_mm", "ci_lower": "thickest_lower_mm", "ci_upper": "thickest_upper_mm",
+    "reason": "why",
+}  # fmt: skip
+
 
 def wall_window(
     species: str | Sequence[str],
@@ -58,59 +67,35 @@ def wall_window(
     >>> frame["thinnest_mm"].round().tolist(), frame["window"].unique().tolist()
     ([14.0, 17.0], ['one side only'])
     """
-    rows = []
-    for name, rim in product(as_list(species, "species"), as_list(rims_mm, "rims_mm")):
-        row: dict[str, object] = {"species": name, "rim_mm": float(rim)}
-        try:
-            answer = rough_wall(
-                name, rim, height_share * rim, wall_mm, rim_faces=rim_faces, margin=margin
-            )
-        except WoodlabError as error:
-            thin, why = np.nan, str(error)
-        else:
-            thin, why = answer.wall_mm, answer.reason
-            row |= {
-                "rough_rim_mm": answer.rough.rim_mm,
-                "thinnest_mean_mm": answer.mean_wall_mm,
-                "tenth_mm": answer.tenth_mm,
-            }
-        row["thinnest_mm"] = thin
-        for upper in _uppers(name, thickest):
-            window, words = _window(thin, upper)
-            reason = "; ".join(filter(None, [why, words]))
-            rows.append(row | upper | {"window": window, "reason": reason})
-    columns = [
-        "species", "rim_mm", "rough_rim_mm", "thinnest_mm", "thinnest_mean_mm", "tenth_mm", "seal",
-        "thickest_mm", "thickest_lower_mm", "thickest_upper_mm", "window", "reason",
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    names, rims = as_list(species, "species"), as_list(rims_mm, "rims_mm")
+    thin = pd.DataFrame(
+        [_thinnest(name, rim, wall_mm, height_share, rim_faces, margin)
+         for name, rim in product(names, rims)],
+        columns=["species", "rim_mm", "rough_rim_mm", "thinnest_mm", "thinnest_mean_mm",
+                 "tenth_mm", "reason"],
+    )  # fmt: skip
+    known = thickest if thickest is not None else pd.DataFrame(columns=["species", "seal"])
+    cracks = known.rename(columns=_OF_CRACKS).reindex(columns=["seal", *_OF_CRACKS.values()])
+    cracks = cracks.assign(key=known["species"].astype(object).str.casefold())
+    out = thin.assign(key=thin["species"].str.casefold()).merge(cracks, how="left", on="key")
+    silent = "no crack study given" if thickest is None else "the crack study has no " + out.species
+    why = out["why"].where(out["seal"].notna(), silent).fillna("")
+    least, most = out["thinnest_mm"].astype(float), out[list(_OF_CRACKS.values())[:3]].astype(float)
+    out["window"] = np.select(
+        [least.isna(), least <= most["thickest_mm"], least > most["thickest_upper_mm"],
+         most.notna().any(axis=1)],
+        ["not known", "open", "shut", "doubtful"], "one side only",
+    )  # fmt: skip
+    out["reason"] = (out["reason"] + "; " + why).str.strip("; ")
+    return out.assign(**most, seal=out["seal"].fillna(""))[_COLUMNS]
 
 
-def _uppers(name: str, thickest: pd.DataFrame | None) -> list[dict[str, object]]:
-    """The crack study's rows of a species, in this frame's words; one empty row where none."""
-    parts = ["seal", "thickest_mm", "thickest_lower_mm", "thickest_upper_mm", "why"]
-    nan = float("nan")
-    if thickest is None:
-        return [dict(zip(parts, ("", nan, nan, nan, "no crack study given"), strict=True))]
-    mine = thickest[thickest["species"].str.casefold() == name.casefold()]
-    cells = mine[["seal", "wall_mm", "ci_lower", "ci_upper", "reason"]].to_numpy(object).tolist()
-    if not cells:
-        cells = [["", nan, nan, nan, f"the crack study has no {name}"]]
-    return [dict(zip(parts, row, strict=True)) for row in cells]
-
-
-def _window(thin: float, upper: dict[str, object]) -> tuple[str, str]:
-    """How the two limits stand to each other, and why one is missing."""
-    why = upper.pop("why")
-    words = why if isinstance(why, str) else ""
-    thick, low, high = (
-        float(str(upper[f"thickest{part}_mm"])) for part in ("", "_lower", "_upper")
-    )
-    if not np.isfinite(thin):
-        return "not known", words
-    if np.isfinite(thick) and thin <= thick:
-        return "open", words
-    if np.isfinite(high) and thin > high:
-        return "shut", words
-    known = np.isfinite([thick, low, high]).any()
-    return ("doubtful" if known else "one side only"), words
+def _thinnest(
+    name: str, rim: float, wall: float, share: float, faces: str, margin: WallMargin | None
+) -> list[object]:
+    try:
+        answer = rough_wall(name, rim, share * rim, wall, rim_faces=faces, margin=margin)
+    except WoodlabError as error:
+        return [name, float(rim), *[np.nan] * 4, str(error)]
+    return [name, float(rim), answer.rough.rim_mm, answer.wall_mm, answer.mean_wall_mm,
+            answer.tenth_mm, answer.reason]  # fmt: skip

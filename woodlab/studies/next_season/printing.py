@@ -18,7 +18,7 @@ _LEFT_OUT = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ud80
 _PAGE = """
 #let data = json(bytes(sys.inputs.at("data")))
 #set document(title: data.title)
-#set page(paper: data.paper, flipped: data.landscape, margin: (x: 12mm, top: 12mm, bottom: 12mm),
+#set page(paper: data.paper, margin: (x: 12mm, top: 12mm, bottom: 12mm),
   footer-descent: 3mm, footer: text(size: 7.5pt)[#data.footer #h(1fr)
     #context counter(page).display("1 / 1", both: true)])
 #set text(font: "Libertinus Serif", size: 9pt, lang: "en", hyphenate: false)
@@ -60,7 +60,6 @@ class Sheet:
     footer: str = ""
     row_mm: float = 8.0
     text_pt: float = 8.5
-    landscape: bool = False
     paper: str = "a4"
 
 
@@ -76,7 +75,7 @@ def shown(text: object, longest: int = 60) -> str:
     return plain if len(plain) <= longest else plain[: longest - 1].rstrip() + "…"
 
 
-def print_sheet(sheet: Sheet, path: str | Path) -> Path:
+def print_sheet(path: str | Path, sheet: Sheet) -> Path:
     """Write a sheet as PDF.
 
     Raises
@@ -91,14 +90,15 @@ def print_sheet(sheet: Sheet, path: str | Path) -> Path:
     path = Path(path)
     if path.suffix.casefold() != ".pdf":
         raise WoodlabError(f"A sheet is printed to a .pdf file, not to {path.name!r}.")
-    data = asdict(sheet)
-    data["rows"] = [
-        [shown(cell, column.longest) for cell, column in zip(row, sheet.columns, strict=True)]
-        for row in sheet.rows
-    ]
-    for part in ("above", "below"):
-        data[part] = [shown(line, 600) for line in data[part]]
-    data["title"], data["footer"] = shown(sheet.title, 120), shown(sheet.footer, 160)
+    data = asdict(sheet) | {
+        "rows": [
+            [shown(cell, column.longest) for cell, column in zip(row, sheet.columns, strict=True)]
+            for row in sheet.rows
+        ],
+        "above": [shown(line, 600) for line in sheet.above],
+        "below": [shown(line, 600) for line in sheet.below],
+        "title": shown(sheet.title, 120), "footer": shown(sheet.footer, 160),
+    }  # fmt: skip
     try:
         pdf = typst.compile(_PAGE.encode(), sys_inputs={"data": json.dumps(data)})
     except (RuntimeError, typst.TypstError) as error:

@@ -60,10 +60,10 @@ class TrialPlan(Shown):
         """How the seals were allotted and balanced; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),
-            Column("log", lambda r: r.log if isinstance(r.log, str) else "", False),
+            Column("log", lambda r: _text(r.log), False),
             Column("wood", lambda r: r.species, False),
-            Column("wall [mm]", lambda r: _whole(r.wall_mm)),
-            Column("rim [mm]", lambda r: _whole(r.rim_mm)),
+            Column("wall [mm]", lambda r: _text(r.wall_mm)),
+            Column("rim [mm]", lambda r: _text(r.rim_mm)),
             Column("seal", lambda r: r.seal, False),
         ]
         return card(
@@ -103,22 +103,21 @@ class TrialPlan(Shown):
             SheetColumn("turned on", 1.3), SheetColumn("sealed", 0.8), SheetColumn("note", 2.2),
         )  # fmt: skip
         rows = [
-            [row["log"] if isinstance(row["log"], str) else "", row["piece"], row["species"],
-             _whole(row["wall_mm"]), _whole(row["rim_mm"]), row["seal"], "", "", ""]
-            for row in self.plan.to_dict("records")
+            [_text(r.log), r.piece, r.species, _text(r.wall_mm), _text(r.rim_mm), r.seal, "", "",
+             ""] for r in self.plan.itertuples()
         ]  # fmt: skip
-        sheet = Sheet(
+        return print_sheet(path, Sheet(
             title="Trial plan: which piece gets which seal",
             above=("The lot decided, not the looks of the wood: keep to it, and where a piece must "
                    "be left out, write so. Seal all pieces of a log on one day.",),
             columns=columns, rows=rows, below=(*self.sentences, *self.cautions[-1:]),
             footer=f"seed {self.seed}, best of {self.draws} draws", row_mm=7.0, paper=paper,
-        )  # fmt: skip
-        return print_sheet(sheet, path)
+        ))  # fmt: skip
 
 
-def _whole(value: float) -> str:
-    return "" if pd.isna(value) else f"{value:.0f}"
+def _text(value: object) -> str:
+    """A size in whole millimetres, a name, or nothing."""
+    return value if isinstance(value, str) else "" if pd.isna(value) else f"{value:.0f}"
 
 
 def trial_plan(
@@ -166,18 +165,25 @@ def trial_plan(
     frame = _checked_blanks(blanks)
     if draws < 1:
         raise WoodlabError(f"draws must be 1 or more (found {draws}).")
-    block = _blocks(frame)
+    names = frame["log"].fillna("\0" + frame["species"].astype("str"))
+    block = pd.factorize(names)[0]
     rng = np.random.default_rng(seed)
-    sizes = _standard_sizes(frame)
+    # Wall and rim, centred and scaled; a size not given, or all alike, counts for nothing.
+    sizes = frame[[*SIZES]]
+    sizes = ((sizes - sizes.mean()) / sizes.std(ddof=0).replace(0, np.nan)).fillna(0).to_numpy()
     lots = np.array([_one_lot(block, len(seals), rng) for _ in range(draws)])
-    scores = np.array([_distance(lot, sizes, len(seals)) for lot in lots])
+    # Sum over seals of n times the squared distance of the mean sizes from those of all.
+    given = (lots[..., None] == np.arange(len(seals))).astype(float)
+    sums = np.einsum("dps,pk->dsk", given, sizes)
+    scores = (sums**2 / np.maximum(given.sum(axis=1), 1)[..., None]).sum(axis=(1, 2))
     best = np.argsort(scores, kind="stable")[: max(1, int(np.ceil(BEST_SHARE * draws)))]
     lot = lots[rng.choice(best)]
     plan = frame.assign(seal=np.array(seals, dtype=object)[lot], allotted="random")
     first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
     plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
-    balance, imbalance = _balance(plan, seals, sizes)
-    said = _sentences(plan, balance, imbalance, seals, draws)
+    balance = _balance(plan, seals)
+    imbalance = float(balance.filter(like="off_").abs().max(axis=None))
+    said = _sentences(plan, balance, imbalance, draws)
     return TrialPlan(plan, balance, imbalance, seed, draws, said)
 
 
@@ -220,22 +226,6 @@ def _checked_blanks(blanks: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _blocks(frame: pd.DataFrame) -> np.ndarray:
-    names = frame["log"].fillna("\0" + frame["species"].astype("str"))
-    return pd.factorize(names)[0]
-
-
-def _standard_sizes(frame: pd.DataFrame) -> np.ndarray:
-    """Wall and rim, each centred and scaled; a size not given, or all alike, counts for nothing."""
-    columns = []
-    for name in SIZES:
-        values = frame[name].to_numpy(dtype=float)
-        spread = np.nanstd(values) if np.isfinite(values).sum() > 1 else 0.0
-        if spread > 0:
-            columns.append(np.nan_to_num((values - np.nanmean(values)) / spread))
-    return np.column_stack(columns) if columns else np.zeros((len(frame), 0))
-
-
 def _one_lot(block: np.ndarray, n_seals: int, rng: np.random.Generator) -> np.ndarray:
     """One allotment: inside each log as even as can be; what is left over goes round in turn."""
     lot = np.empty(block.size, dtype=int)
@@ -249,66 +239,46 @@ def _one_lot(block: np.ndarray, n_seals: int, rng: np.random.Generator) -> np.nd
     return lot
 
 
-def _distance(lot: np.ndarray, sizes: np.ndarray, n_seals: int) -> float:
-    """Sum over seals of n times the squared distance of the mean sizes from those of all."""
-    counts = np.bincount(lot, minlength=n_seals)
-    total = 0.0
-    for column in sizes.T:
-        sums = np.bincount(lot, weights=column, minlength=n_seals)
-        total += float(np.sum(sums**2 / np.maximum(counts, 1)))
-    return total
-
-
-def _balance(plan: pd.DataFrame, seals: list[str], sizes: np.ndarray) -> tuple[pd.DataFrame, float]:
-    rows, largest = [], np.nan
-    spread = {name: plan[name].std(ddof=0) for name in SIZES}
-    for seal in seals:
-        own = plan[plan["seal"] == seal]
-        row: dict[str, object] = {
-            "seal": seal, "n_pieces": len(own), "n_logs": own["log"].nunique()
-        }  # fmt: skip
-        for name in SIZES:
-            off = (own[name].mean() - plan[name].mean()) / spread[name] if spread[name] else np.nan
-            row[f"mean_{name}"], row[f"off_{name.removesuffix('_mm')}_sd"] = own[name].mean(), off
-            largest = np.fmax(largest, abs(off))
-        rows.append(row)
-    return pd.DataFrame(rows), float(largest)
+def _balance(plan: pd.DataFrame, seals: list[str]) -> pd.DataFrame:
+    groups = plan.groupby("seal")
+    out = groups.agg(n_pieces=("piece", "size"), n_logs=("log", "nunique"))
+    for name in SIZES:
+        mean, spread = groups[name].mean(), plan[name].std(ddof=0) or np.nan
+        out[f"mean_{name}"] = mean
+        out[f"off_{name.removesuffix('_mm')}_sd"] = (mean - plan[name].mean()) / spread
+    counts = ["n_pieces", "n_logs"]
+    out = out.reindex(seals)
+    return out.assign(**out[counts].fillna(0).astype(int)).rename_axis("seal").reset_index()
 
 
 def _sentences(
-    plan: pd.DataFrame, balance: pd.DataFrame, imbalance: float, seals: list[str], draws: int
+    plan: pd.DataFrame, balance: pd.DataFrame, imbalance: float, draws: int
 ) -> tuple[str, ...]:
-    logs = plan["log"].dropna()
-    counts = plan.groupby("log")["seal"].nunique()
-    whole = int((counts == len(seals)).sum())
+    logs, k = plan["log"].dropna(), len(balance)
     groups = ", ".join(f"{row.n_pieces} {row.seal}" for row in balance.itertuples())
-    loose = len(plan) - logs.size
+    loose, n = len(plan) - logs.size, logs.nunique()
+
+    def are(count: int) -> str:
+        return f"{words.count(count, 'piece')}{{of}} {'is' if count == 1 else 'are'} allotted"
+
     if logs.size:
-        said = [
-            f"{words.count(logs.size, 'piece')} of {words.count(logs.nunique(), 'log')} "
-            f"{'is' if logs.size == 1 else 'are'} allotted by lot inside "
-            f"{'it' if logs.nunique() == 1 else 'each log'}"
-            f"{f', with {loose} of no log' if loose else ''}: {groups}."
-        ]
+        inside = "it" if n == 1 else "each log"
+        head = are(logs.size).format(of=f" of {words.count(n, 'log')}") + f" by lot inside {inside}"
+        said = [f"{head}{f', with {loose} of no log' if loose else ''}: {groups}."]
     else:
-        said = [
-            f"{words.count(loose, 'piece')} {'is' if loose == 1 else 'are'} allotted by lot: "
-            f"{groups}."
-        ]
-    if not whole and len(counts):
+        said = [f"{are(loose).format(of='')} by lot: {groups}."]
+    whole = int((plan.groupby("log")["seal"].nunique() == k).sum())
+    if whole < n:
         said.append(
-            f"No log has a piece for every one of the {len(seals)} seals, so each compares some "
-            "of them, or none."
-        )
-    elif whole < len(counts):
-        said.append(
-            f"Only {whole} of the {len(counts)} logs have a piece for every one of the "
-            f"{len(seals)} seals; the others compare some of them."
-        )
+            f"Only {whole} of the {n} logs have a piece for every one of the {k} seals; the others "
+            "compare some of them." if whole else
+            f"No log has a piece for every one of the {k} seals, so each compares some of them, or "
+            "none."
+        )  # fmt: skip
     if loose:
         said.append(
-            f"{words.count(loose, 'piece')} of no log {'is' if loose == 1 else 'are'} allotted "
-            "within the species: differences between trees weaken the comparison."
+            f"{are(loose).format(of=' of no log')} within the species: differences between trees "
+            "weaken the comparison."
         )
     if pd.isna(imbalance):
         said.append("No sizes were given, or all are alike, so nothing was balanced on them.")

@@ -1,36 +1,34 @@
 """How many logs and pieces a trial wants: the chance that it sees a given effect, by simulation.
 
-Two ways to draw the outcomes of a trial. `Scatter` draws them from stated distributions: ln drying
-time and ln surface coefficient normal, cracks by a hazard that varies between logs. A pool of
-simulated logs (`season_pool`) draws them from the season's own laws, with the records' own noise;
-trials are then made of logs taken from it. Both are analysed as the trial would be: inside logs.
+Outcomes are drawn with the stated `Scatter`: ln drying time and ln surface coefficient normal,
+cracks by a hazard that varies between logs. They are analysed as the trial would be: inside logs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 from scipy.stats import norm, ttest_ind, ttest_rel
-from tqdm import tqdm
 
+from woodlab import words
 from woodlab.errors import WoodlabError, as_list
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cracks.hazard import chance_over_logs
-from woodlab.studies.next_season.trial_pool import Scatter
+from woodlab.studies.next_season.scatter import Scatter
 
-OUTCOMES = ("drying_time", "surface_coefficient", "crack_hazard")
+OUTCOMES = {
+    "drying_time": "the drying time", "surface_coefficient": "the surface coefficient",
+    "crack_hazard": "the rate of cracks",
+}  # fmt: skip
 WANTED = 0.80
-CHUNK = 500  # trials a task; the same whether an executor runs them or not
 MOST_LOGS = 400
+CHUNK = 500  # trials drawn at a time
 LEAST_EXPECTED = 30  # pieces cracked, and whole, under each seal
-
-Power = Callable[[int], float]  # number of logs -> share of trials that see the effect
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -56,7 +54,7 @@ class TrialPower(Shown):
     def card(self) -> Card:
         """The fewest logs for each effect; the chance with each number of logs."""
         columns = [
-            Column("effect", lambda r: f"{_SPOKEN[r.outcome]} times {r.ratio:g}", False),
+            Column("effect", lambda r: f"{OUTCOMES[r.outcome]} times {r.ratio:g}", False),
             Column("logs", lambda r: f"{r.n_logs}"),
             Column("pieces", lambda r: f"{r.n_pieces}"),
             Column("chance to see it", lambda r: f"{r.power:.0%}"),
@@ -74,11 +72,8 @@ def trial_power(
     per_seal: int = 1,
     by_log: bool = True,
     scatter: Scatter | None = None,
-    pool: pd.DataFrame | None = None,
     n_trials: int = 4000,
     seed: int,
-    executor: Executor | None = None,
-    progress: bool = False,
 ) -> TrialPower:
     """The chance that a trial of two seals sees an effect (two-sided test at 5 %).
 
@@ -86,8 +81,7 @@ def trial_power(
     ----------
     effects : mapping
         Ratio to see, sealed to reference, by outcome: `drying_time`, `surface_coefficient`,
-        `crack_hazard`, such as `{"drying_time": 1.25}`. With `pool` the effect is in the pool
-        itself, and the ratios only name what is looked at.
+        `crack_hazard`, such as `{"drying_time": 1.25}`.
     n_logs : int or sequence of int
         Logs in the trial.
     per_seal : int
@@ -97,14 +91,8 @@ def trial_power(
         only, half of the logs each, as when whole logs are sealed one way.
     scatter : Scatter, optional
         See `Scatter`, and `scatter_of` for a past book's.
-    pool : DataFrame, optional
-        Simulated logs from `season_pool`: trials are made of logs taken from it.
     n_trials : int
     seed : int
-    executor : concurrent.futures.Executor, optional
-        Runs the trials in chunks; results do not depend on it.
-    progress : bool
-        Show a bar.
 
     Returns
     -------
@@ -127,51 +115,27 @@ def trial_power(
     >>> bool(found.power["power"].is_monotonic_increasing)
     True
     """
-    scatter = scatter or Scatter()
     n_logs = as_list(n_logs, "n_logs")
     _check(effects, n_logs, per_seal, n_trials)
-    if pool is not None:
-        _check_pool(pool, effects, max(n_logs), per_seal)
-    seeds = np.random.SeedSequence(seed).spawn(len(effects))
-    jobs = [
-        _Job(outcome, float(ratio), per_seal, by_log, scatter, _outcomes(pool, outcome))
-        for outcome, ratio in effects.items()
-    ]
     rows, smallest = [], []
-    total = len(jobs) * (len(n_logs) + 1)
-    bar = tqdm(total=total, disable=not progress, desc="trials", unit="design")
-    for job, own in zip(jobs, seeds, strict=True):
-        power = cache(partial(_power, job, n_trials, own, executor))
-        for logs in n_logs:
-            rows.append(_row(job, power, int(logs), n_trials))
-            bar.update(1)
-        smallest.append(_smallest(job, power, n_trials))
-        bar.update(1)
-    bar.close()
+    for nth, (outcome, ratio) in enumerate(effects.items()):
+        design = _Design(outcome, float(ratio), per_seal, by_log, scatter or Scatter())
+
+        @cache
+        def power(logs: int, design: _Design = design, nth: int = nth) -> float:
+            rng = np.random.default_rng([seed, nth, logs])
+            sizes = [min(CHUNK, n_trials - done) for done in range(0, n_trials, CHUNK)]
+            return sum(design.seen(logs, size, rng) for size in sizes) / n_trials
+
+        for logs in map(int, n_logs):
+            row = design.row(logs, power(logs), n_trials)
+            rows.append(row | {"closed_form": design.closed_form(logs), "test": design.test})
+        smallest.append(_smallest(design, power, n_trials))
+    table = pd.DataFrame(rows).assign(per_seal=per_seal)
+    order = ["outcome", "ratio", "n_logs", "per_seal", "n_pieces", "power", "mc_error",
+             "closed_form", "test"]  # fmt: skip
     least = pd.DataFrame(smallest)
-    return TrialPower(pd.DataFrame(rows), least, _sentences(least, jobs[0], n_trials))
-
-
-@dataclass(frozen=True)
-class _Job:
-    """One outcome, ready to be drawn and tested; small, so that it travels to other processes."""
-
-    outcome: str
-    ratio: float
-    per_seal: int
-    by_log: bool
-    scatter: Scatter
-    pool: np.ndarray | None  # (logs, 2, per_seal)
-
-    @property
-    def sd(self) -> float:
-        """Of ln drying time or ln surface coefficient, between pieces of a log."""
-        s = self.scatter
-        return s.drying_time_sd if self.outcome == "drying_time" else s.surface_coefficient_sd
-
-    def n_pieces(self, n_logs: int) -> int:
-        """Of both seals."""
-        return (2 if self.by_log else 1) * n_logs * self.per_seal
+    return TrialPower(table[order], least, _sentences(least, design, n_trials))
 
 
 def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, trials: int) -> None:
@@ -188,38 +152,79 @@ def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, t
         raise WoodlabError("A trial wants 2 logs and 1 piece a seal, and 100 trials are simulated.")
 
 
-def _check_pool(pool: pd.DataFrame, effects: Mapping[str, float], most: int, per: int) -> None:
-    missing = {"log", "sealed", *effects} - set(pool)
-    if missing:
-        raise WoodlabError(
-            f"The pool has no column {sorted(missing)[0]!r}. Make it with season_pool."
-        )
-    counts = pool.groupby(["log", "sealed"]).size()
-    if counts.min() < per or pool["log"].nunique() < 2 * most:
-        raise WoodlabError(
-            f"The pool has {pool['log'].nunique()} logs with {counts.min()} pieces a seal; trials "
-            f"of {most} logs want {2 * most} with {per}. Make a larger pool."
-        )
+@dataclass(frozen=True)
+class _Design:
+    """A trial of one outcome: how it is drawn and how it is tested."""
 
+    outcome: str
+    ratio: float
+    per_seal: int
+    by_log: bool
+    scatter: Scatter
 
-def _outcomes(pool: pd.DataFrame | None, outcome: str) -> np.ndarray | None:
-    if pool is None:
-        return None
-    table = pool.sort_values(["log", "sealed"], kind="stable")
-    per = int(table.groupby(["log", "sealed"]).size().min())
-    table = table.groupby(["log", "sealed"]).head(per)
-    values = table[outcome].to_numpy(dtype=float)
-    return (values if outcome == "crack_hazard" else np.log(values)).reshape(-1, 2, per)
+    @property
+    def sd(self) -> float:
+        """Of ln drying time or ln surface coefficient, between pieces of a log."""
+        s = self.scatter
+        return s.drying_time_sd if self.outcome == "drying_time" else s.surface_coefficient_sd
 
+    @property
+    def test(self) -> str:
+        inside = "inside logs" if self.by_log else "of two samples of logs"
+        if self.outcome == "crack_hazard":
+            return f"score test {inside if self.by_log else 'of two proportions'}"
+        return f"t test {inside}"
 
-def _row(job: _Job, power: Power, n_logs: int, trials: int) -> dict[str, object]:
-    return {
-        "outcome": job.outcome, "ratio": job.ratio, "n_logs": n_logs, "per_seal": job.per_seal,
-        "n_pieces": job.n_pieces(n_logs), "power": power(n_logs),
-        "mc_error": mc_error(power(n_logs), trials),
-        "closed_form": np.nan if job.pool is not None else closed_form(job, n_logs),
-        "test": _test_name(job),
-    }  # fmt: skip
+    def row(self, n_logs: int, power: float, trials: int) -> dict[str, object]:
+        pieces = (2 if self.by_log else 1) * n_logs * self.per_seal
+        error = mc_error(power, trials)
+        return {"outcome": self.outcome, "ratio": self.ratio, "n_logs": n_logs,
+                "n_pieces": pieces, "power": power, "mc_error": error}  # fmt: skip
+
+    def seen(self, n_logs: int, trials: int, rng: np.random.Generator) -> int:
+        """How many of some simulated trials see the effect."""
+        outcome = self.drawn(n_logs, trials, rng)
+        if self.outcome == "crack_hazard":
+            return int((_p_of_cracks(outcome, self.by_log) < 0.05).sum())
+        return int(((_paired if self.by_log else _two_sample)(outcome)).sum())
+
+    def drawn(self, n_logs: int, trials: int, rng: np.random.Generator) -> np.ndarray:
+        """Outcomes of trials, (trials, logs, 2, per_seal)."""
+        s, shape = self.scatter, (trials, n_logs, 2, self.per_seal)
+        if self.outcome == "crack_hazard":
+            # Each log's rate varies about one that gives the stated chance over all logs.
+            centre = _log_rate(s.crack_chance, s.crack_log_sd)
+            ln_rate = centre + rng.normal(0, s.crack_log_sd, shape[:2])[..., None, None]
+            ln_rate = ln_rate + np.log(self.ratio) * np.array([0.0, 1.0])[:, None]
+            return (rng.random(shape) < -np.expm1(-np.exp(ln_rate))).astype(float)
+        effect = np.log(self.ratio) + rng.normal(0, s.seal_by_log_sd, (trials, n_logs))
+        outcome = rng.normal(0, self.sd, shape)
+        outcome += rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
+        outcome[:, :, 1] += effect[..., None]
+        return outcome
+
+    def closed_form(self, n_logs: int) -> float:
+        """The textbook power where it applies (t tests, two proportions); else NaN."""
+        from statsmodels.stats.power import TTestIndPower, TTestPower
+        from statsmodels.stats.proportion import power_proportions_2indep
+
+        s = self.scatter
+        if self.outcome == "crack_hazard":
+            size = (n_logs // 2) * self.per_seal
+            sealed = -np.expm1(self.ratio * np.log1p(-s.crack_chance))
+            shares = np.array([sealed, s.crack_chance])
+            normal = size * np.minimum(shares, 1 - shares).min() >= LEAST_EXPECTED
+            if self.by_log or s.crack_log_sd > 0 or not normal:
+                return np.nan
+            return float(power_proportions_2indep(shares[0] - shares[1], shares[1], size).power)
+        noise = self.sd**2 / self.per_seal
+        if self.by_log:
+            effect = np.log(self.ratio) / np.sqrt(2 * noise + s.seal_by_log_sd**2)
+            return float(TTestPower().power(effect, n_logs, 0.05))
+        if s.seal_by_log_sd > 0 or n_logs < 4:
+            return np.nan
+        effect = np.log(self.ratio) / np.sqrt(noise + s.between_logs_sd**2)
+        return float(TTestIndPower().power(effect, n_logs // 2, 0.05))
 
 
 def mc_error(power: float, trials: int) -> float:
@@ -232,48 +237,6 @@ def mc_error(power: float, trials: int) -> float:
     """
     share = min(max(power, 1 / trials), 1 - 1 / trials)
     return float(np.sqrt(share * (1 - share) / trials))
-
-
-def _power(
-    job: _Job, trials: int, seed: np.random.SeedSequence, executor: Executor | None, n_logs: int
-) -> float:
-    sizes = [CHUNK] * (trials // CHUNK) + ([trials % CHUNK] if trials % CHUNK else [])
-    entropy = np.ravel(np.asarray(seed.entropy)).tolist()
-    root = np.random.SeedSequence([*entropy, *seed.spawn_key, n_logs])
-    tasks = [
-        (job, n_logs, size, own) for size, own in zip(sizes, root.spawn(len(sizes)), strict=True)
-    ]
-    run = map if executor is None else executor.map
-    return sum(run(_seen, tasks)) / trials
-
-
-def _seen(task: tuple[_Job, int, int, np.random.SeedSequence]) -> int:
-    """How many of some simulated trials see the effect."""
-    job, n_logs, trials, seed = task
-    rng = np.random.default_rng(seed)
-    outcome = _drawn(job, n_logs, trials, rng)  # (trials, logs, 2, per_seal)
-    if job.outcome == "crack_hazard":
-        return int((_p_of_cracks(outcome, job.by_log) < 0.05).sum())
-    return int((_paired if job.by_log else _two_sample)(outcome).sum())
-
-
-def _drawn(job: _Job, n_logs: int, trials: int, rng: np.random.Generator) -> np.ndarray:
-    shape = (trials, n_logs, 2, job.per_seal)
-    if job.pool is not None:
-        order = rng.random((trials, len(job.pool))).argpartition(n_logs, axis=1)[:, :n_logs]
-        return job.pool[order][..., : job.per_seal]
-    s = job.scatter
-    if job.outcome == "crack_hazard":
-        # Each log's rate varies about one that gives the stated chance over all logs.
-        centre = _log_rate(s.crack_chance, s.crack_log_sd)
-        ln_rate = centre + rng.normal(0, s.crack_log_sd, shape[:2])[..., None, None]
-        ln_rate = ln_rate + np.log(job.ratio) * np.array([0.0, 1.0])[:, None]
-        return (rng.random(shape) < -np.expm1(-np.exp(ln_rate))).astype(float)
-    effect = np.log(job.ratio) + rng.normal(0, s.seal_by_log_sd, (trials, n_logs))
-    outcome = rng.normal(0, job.sd, shape)
-    outcome += rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
-    outcome[:, :, 1] += effect[..., None]
-    return outcome
 
 
 def _log_rate(chance: float, log_sd: float) -> float:
@@ -324,70 +287,29 @@ def _p_of_cracks(outcome: np.ndarray, by_log: bool) -> np.ndarray:
     return 2 * norm.sf(z)
 
 
-def closed_form(job: _Job, n_logs: int) -> float:
-    """The textbook power where it applies: paired and two-sample t, two proportions; else NaN."""
-    from statsmodels.stats.power import TTestIndPower, TTestPower
-    from statsmodels.stats.proportion import power_proportions_2indep
-
-    s = job.scatter
-    if job.outcome == "crack_hazard":
-        if job.by_log or s.crack_log_sd > 0:
-            return np.nan
-        size = (n_logs // 2) * job.per_seal
-        sealed = -np.expm1(job.ratio * np.log1p(-s.crack_chance))
-        shares = np.array([sealed, s.crack_chance])
-        if size * np.minimum(shares, 1 - shares).min() < LEAST_EXPECTED:
-            return np.nan  # its normal approximation does not hold
-        return float(power_proportions_2indep(shares[0] - shares[1], shares[1], size).power)
-    noise = job.sd**2 / job.per_seal
-    if job.by_log:
-        effect = np.log(job.ratio) / np.sqrt(2 * noise + s.seal_by_log_sd**2)
-        return float(TTestPower().power(effect, n_logs, 0.05))
-    if s.seal_by_log_sd > 0 or n_logs < 4:
-        return np.nan
-    effect = np.log(job.ratio) / np.sqrt(noise + s.between_logs_sd**2)
-    return float(TTestIndPower().power(effect, n_logs // 2, 0.05))
-
-
-def _test_name(job: _Job) -> str:
-    if job.outcome == "crack_hazard":
-        return "score test inside logs" if job.by_log else "score test of two proportions"
-    return "t test inside logs" if job.by_log else "t test of two samples of logs"
-
-
-def _smallest(job: _Job, power: Power, trials: int) -> dict[str, object]:
+def _smallest(design: _Design, power: Callable[[int], float], trials: int) -> dict[str, object]:
     """The fewest logs that reach 80 %, by doubling and halving."""
-    most = MOST_LOGS if job.pool is None else len(job.pool) // 2
-    step = 1 if job.by_log else 2
+    step = 1 if design.by_log else 2
     low, high = step, 2 * step
-    while power(high) < WANTED and high < most:
-        low, high = high, min(2 * high, most)
-    reason = ""
+    while power(high) < WANTED and high < MOST_LOGS:
+        low, high = high, min(2 * high, MOST_LOGS)
     if power(high) < WANTED:
-        reason = f"{most} logs see it in {power(high):.0%} of trials; more were not tried"
-    while not reason and low > step and high - low > step:
+        reason = f"{MOST_LOGS} logs see it in {power(high):.0%} of trials; more were not tried"
+        row = design.row(high, power(high), trials)
+        return row | {"n_logs": np.nan, "n_pieces": np.nan, "reason": reason}
+    while low > step and high - low > step:
         middle = low + step * max((high - low) // (2 * step), 1)
         low, high = (low, middle) if power(middle) >= WANTED else (middle, high)
-    return {
-        "outcome": job.outcome, "ratio": job.ratio, "n_logs": np.nan if reason else high,
-        "n_pieces": np.nan if reason else job.n_pieces(high), "power": power(high),
-        "mc_error": mc_error(power(high), trials), "reason": reason,
-    }  # fmt: skip
+    return design.row(high, power(high), trials) | {"reason": ""}
 
 
-_SPOKEN = {
-    "drying_time": "the drying time", "surface_coefficient": "the surface coefficient",
-    "crack_hazard": "the rate of cracks",
-}  # fmt: skip
-
-
-def _sentences(smallest: pd.DataFrame, job: _Job, trials: int) -> tuple[str, ...]:
+def _sentences(smallest: pd.DataFrame, design: _Design, trials: int) -> tuple[str, ...]:
     said = []
-    how = "in each log" if job.by_log else "with each log under one seal"
-    per = f"{job.per_seal} piece{'s' * (job.per_seal > 1)} a seal {how}"
+    how = "in each log" if design.by_log else "with each log under one seal"
+    per = f"{words.tally(design.per_seal)} a seal {how}"
     for row in smallest.to_dict("records"):
-        what = f"a seal that multiplies {_SPOKEN[row['outcome']]} by {row['ratio']:g}"
-        if pd.isna(row["n_logs"]):
+        what = f"a seal that multiplies {OUTCOMES[row['outcome']]} by {row['ratio']:g}"
+        if row["reason"]:
             said.append(f"To see {what}, with {per}: {row['reason']}.")
         else:
             said.append(
@@ -395,6 +317,5 @@ def _sentences(smallest: pd.DataFrame, job: _Job, trials: int) -> tuple[str, ...
                 f"{per} ({row['n_pieces']:.0f} pieces; power {row['power']:.1%} "
                 f"+- {1.96 * row['mc_error']:.1%} from {trials} simulated trials)."
             )
-    source = job.scatter.source if job.pool is None else "logs simulated by the drying laws"
-    said.append(f"The scatter comes from {source}; if it is larger, more logs are wanted.")
-    return tuple(said)
+    source = design.scatter.source
+    return (*said, f"The scatter comes from {source}; if it is larger, more logs are wanted.")

@@ -12,7 +12,7 @@ from woodlab.drying.simulate import Schedule, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.errors import WoodlabError
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
-from woodlab.studies.next_season.shop_round import shop_round
+from woodlab.week.shop_round import shop_round
 
 
 @pytest.fixture(scope="module")
@@ -208,12 +208,12 @@ def test_names_are_text_and_never_markup(tmp_path):
     pytest.importorskip("pypdf", reason="pypdf reads the page back")
     nasty = ['#read("/etc/passwd")', "$x^2$ *b* _i_", "= head", "\u202eabc\x00", "<b>&amp;", "日本"]
     sheet = Sheet("#t", [SheetColumn("a", 1.0)], [[name] for name in nasty], above=["#panic()"])
-    text = "".join(pages_of(print_sheet(sheet, tmp_path / "s.pdf")))
+    text = "".join(pages_of(print_sheet(tmp_path / "s.pdf", sheet)))
     for part in ['#read("/etc/passwd")', "$x^2$ *b* _i_", "= head", "abc", "<b>&amp;", "#panic()"]:
         assert part in text
     assert shown("a" * 50, 10) == "a" * 9 + "…"
     with pytest.raises(WoodlabError, match="to a .pdf file"):
-        print_sheet(sheet, tmp_path / "s.txt")
+        print_sheet(tmp_path / "s.txt", sheet)
 
 
 def test_no_band_lets_drying_wood_gain_more_than_the_book_would_doubt(tour):

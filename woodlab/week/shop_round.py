@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,25 +14,15 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.drying.forecast.cracks import crack_states, ended
+from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
-from woodlab.studies.next_season.printing import Sheet, print_sheet, shown
-from woodlab.studies.next_season.round_words import (
-    last_weight,
-    risk,
-    sheet_columns,
-    sheet_rows,
-    worded,
-)
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
 from woodlab.studies.season_fits import season_fits
+from woodlab.week.bowls import last_known
 from woodlab.words import METRIC, Units
 
-# How often, by age: weekly for twelve weeks, then every third; looks weekly for four months, then
-# every other week. Common practice, no source.
-WEIGH_EVERY = ((84, 7), (np.inf, 21))
-LOOK_EVERY = ((120, 7), (np.inf, 14))
 WEEK_DAYS = 7
 BAND_LEVEL = 0.99  # one good weighing in a hundred lies outside
 LEAST_STEPS = 2  # steps of the scale that a band reaches to either side, at least
@@ -91,9 +82,9 @@ class ShopRound(Shown):
         columns = [
             Column("piece", lambda r: r.piece, False),
             Column("do", lambda r: r.do, False),
-            Column("crack", lambda r: r.crack if r.crack != "none seen" else risk(r), False),
-            Column("last weight", lambda r: last_weight(r, METRIC)),
-            Column("expect [g]", lambda r: r.expect),
+            Column("crack", lambda r: _crack(r, METRIC), False),
+            Column("last weight", lambda r: _last_weight(r, METRIC.weight)),
+            Column("expect", lambda r: _band(r, METRIC.weight)),
             Column("why", lambda r: r.why, False),
             Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
         ]
@@ -117,7 +108,12 @@ class ShopRound(Shown):
 
     def in_units(self, units: Units) -> pd.DataFrame:
         """`due` in words of these units: `last weight`, `expect` and `crack` beside the rest."""
-        return worded(self.due, units)
+        rows = list(self.due.itertuples())
+        return self.due.assign(**{
+            "last weight": [_last_weight(row, units.weight) for row in rows],
+            "expect": [_band(row, units.weight) for row in rows],
+            "crack": [units.told(row.crack) for row in rows],
+        })  # fmt: skip
 
     def sheet(self, path: str | Path, *, paper: str = "a4", units: Units = METRIC) -> Path:
         """Print the round as a PDF, 25 pieces to a page, with room to write.
@@ -129,7 +125,26 @@ class ShopRound(Shown):
         """
         if not len(self.due):
             raise WoodlabError("Nothing is due this week, so there is no sheet to print.")
-        sheet = Sheet(
+        mass = {"lboz": "lb oz"}.get(units.mass, units.mass)
+
+        def weight(grams: float) -> str:  # the unit stands at the head of the column
+            return units.weight(grams).removesuffix(f" {units.mass}")
+
+        columns = (
+            SheetColumn("mark", 1.25, longest=14), SheetColumn("where", 1.7, longest=22),
+            SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.2, longest=14),
+            SheetColumn("crack, or risk since look", 1.6, "left", 34),
+            SheetColumn(f"last weight ({mass}), on", 1.6, "right", 26),
+            SheetColumn(f"expect ({mass}), band", 1.7, "right", 34),
+            SheetColumn("weight today", 1.6), SheetColumn(f"crack ({units.length})", 1.1),
+            SheetColumn("note", 1.8),
+        )  # fmt: skip
+        rows = [
+            [r.piece, r.place if isinstance(r.place, str) else "", f"{r.species}; {r.seal}", r.do,
+             _crack(r, units), _last_weight(r, weight), _band(r, weight).split(":")[0], "", "", ""]
+            for r in self.due.itertuples()
+        ]  # fmt: skip
+        return print_sheet(path, Sheet(
             title=f"Round of the week from {self.on:%Y-%m-%d}",
             above=(
                 "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight "
@@ -137,13 +152,38 @@ class ShopRound(Shown):
                 "again.",
                 *self.notes,
             ),
-            columns=sheet_columns(units),
-            rows=sheet_rows(self.due, units),
-            below=(shown(CRACKED_WOOD, 400),),
+            columns=columns, rows=rows, below=(shown(CRACKED_WOOD, 400),),
             footer=f"{shown(self.book_name, 60)}   bands hold 99 of 100 good weighings",
             paper=paper,
-        )
-        return print_sheet(sheet, path)
+        ))  # fmt: skip
+
+
+def _grams(grams: float) -> str:
+    return f"{grams:.0f}"
+
+
+def _crack(row: Any, units: Units) -> str:
+    """What is known of its crack, or the chance of a first one since the last look."""
+    if row.crack not in (NONE_SEEN, NOT_LOOKED):
+        return units.told(row.crack)
+    if pd.isna(row.crack_risk):
+        return f"risk not known; {row.days_since_look:g} days since the look"
+    return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"
+
+
+def _last_weight(row: Any, weight: Callable[[float], str]) -> str:
+    return "" if pd.isna(row.last_g) else f"{weight(row.last_g)}, {row.last_on:%d %b %Y}"
+
+
+def _band(row: Any, weight: Callable[[float], str]) -> str:
+    """The band, or words where it would say nothing."""
+    if pd.isna(row.last_g):
+        return "not weighed yet"
+    if pd.isna(row.expected_g):
+        return "no curve yet"
+    if row.upper_g - row.lower_g > WIDEST_BAND * row.expected_g:
+        return f"at most {weight(row.upper_g)}: too little is known for a band"
+    return f"{weight(row.expected_g)} ({weight(row.lower_g)} to {weight(row.upper_g)})"
 
 
 def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None) -> ShopRound:
@@ -185,22 +225,23 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
     book = expect_book(fits_or_book, "shop_round")
     day = as_day(on, "on").normalize()
     past = book.until(day)
-    frame = _standing(past, day)
-    n = len(frame)
-    frame = _due(frame)
-    frame = frame[frame["do"] != ""]
+    here = _standing(past, day)
+    frame = here[here["do"] != ""]
     if frame.empty:
-        return ShopRound(pd.DataFrame(columns=COLUMNS), day, book.name, n, 0, ())
-    study, reason = _crack_study(past, cracks)
-    model = None if study is None else study.model
-    frame = _with_risk(_with_expected(frame, fits_or_book, past, day), model)
-    order = frame.assign(
-        _closed=~frame["_open"], _risk=-frame["crack_risk"].fillna(-1.0),
-        _days=-frame["days_since_look"],
-    ).sort_values(["_closed", "_risk", "_days", "piece"], kind="stable").index  # fmt: skip
+        return ShopRound(pd.DataFrame(columns=COLUMNS), day, book.name, len(here), 0, ())
+    from woodlab.studies.cracks import crack_study
+
+    study = crack_study(past) if cracks is None else cracks
+    frame = frame.assign(**_expected(frame, fits_or_book, past, day), **_risks(frame, study))
+    frame["expect"] = [_band(row, _grams) for row in frame.itertuples()]
+    order = pd.DataFrame({
+        "open": frame["state"] != "open", "risk": -frame["crack_risk"].fillna(-1.0),
+        "days": -frame["days_since_look"], "piece": frame["piece"],
+    }).sort_values(["open", "risk", "days", "piece"], kind="stable").index  # fmt: skip
     due = frame.loc[order, COLUMNS].reset_index(drop=True)
-    notes = [text for text in (_overdue(due), reason or _silence(frame, model)) if text]
-    return ShopRound(due, day, book.name, n, int(frame["_open"].sum()), tuple(notes))
+    notes = [text for text in (_overdue(due), _silence(frame, study)) if text]
+    n_open = int((frame["state"] == "open").sum())
+    return ShopRound(due, day, book.name, len(here), n_open, tuple(notes))
 
 
 def due_by_age(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
@@ -208,71 +249,41 @@ def due_by_age(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
 
     Needs no fit; `shop_round` has the same rows.
     """
-    frame = _due(_standing(book.until(day), day.normalize()))
+    frame = _standing(book.until(day), day.normalize())
     return frame.loc[frame["do"] != "", ["piece", "do"]].reset_index(drop=True)
 
 
 def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
-    """Pieces still on the shelf, with their last look, crack and weighing."""
-    gone = ended(book)
-    left = gone[gone["on"].isna() | (pd.to_datetime(gone["on"]) <= day + pd.Timedelta(days=1))]
-    pieces = book.pieces
-    frame = pieces.loc[~pieces["piece"].isin(left.index)].copy()
-    frame["piece"] = frame["piece"].astype(object)
-    name = frame["piece"]
-    looks = book.looks.sort_values("on", kind="stable")
-    last = looks.groupby("piece").tail(1).set_index("piece")
-    weighed = book.weighings.sort_values("on", kind="stable").groupby("piece").tail(1)
-    weighed = weighed.set_index("piece")
+    """Pieces still on the shelf, what was last seen of them, and what falls due before the week is
+    over, and why; an open crack always is.
+
+    Weights weekly for twelve weeks, then every third; looks weekly for four months, then every
+    other week. Common practice, no source.
+    """
+    here = book.pieces[~book.pieces["piece"].isin(ended(book).index)]
+    frame = here.astype({"piece": object}).join(last_known(book), on="piece")
     turned = frame["turned_on"].dt.normalize()
-    frame["_age"] = (day - turned).dt.days.astype(float)
-    looked_on = _dates_of(name, last["on"]).dt.normalize()
-    frame["_looked"] = looked_on.notna()
-    frame["days_since_look"] = (day - looked_on.fillna(turned)).dt.days.astype(float)
-    frame["last_crack_mm"] = last["crack_mm"].reindex(name).to_numpy(dtype=float)
-    states = crack_states(book).set_index("piece").reindex(name)
-    frame["crack"] = states["crack"].to_numpy(object)
-    frame["_state"] = states["state"].to_numpy(object)
-    frame["_open"] = frame["_state"] == "open"
-    frame["last_on"] = _dates_of(name, weighed["on"])
-    frame["last_g"] = weighed["mass_g"].reindex(name).to_numpy(dtype=float)
-    steps = weighed["scale_g"].reindex(name).to_numpy(dtype=float)
-    frame["_step_g"] = np.where(np.isfinite(steps), steps, USUAL_STEP_G)
+    age = (day - turned).dt.days.astype(float)
+    looked = frame["last_look_on"].dt.normalize().fillna(turned)
+    frame["days_since_look"] = (day - looked).dt.days.astype(float)
     frame["days_since_weighing"] = (day - frame["last_on"].dt.normalize()).dt.days.astype(float)
-    return frame
-
-
-def _dates_of(pieces: pd.Series, dates: pd.Series) -> pd.Series:
-    return pd.Series(dates.reindex(pieces).to_numpy("datetime64[us]"), index=pieces.index)
-
-
-def _gap(age: pd.Series, rule: tuple[tuple[float, int], ...]) -> np.ndarray:
-    return np.select([age < until for until, _ in rule], [gap for _, gap in rule])
-
-
-def _due(frame: pd.DataFrame) -> pd.DataFrame:
-    """What falls due before the week is over, and why; an open crack always is."""
-    ahead = WEEK_DAYS - 1
-    look_late = frame["days_since_look"].to_numpy() - _gap(frame["_age"], LOOK_EVERY)
-    weigh_late = frame["days_since_weighing"].to_numpy() - _gap(frame["_age"], WEIGH_EVERY)
-    never = frame["last_on"].isna().to_numpy()
-    look = (look_late + ahead >= 0) | frame["_open"].to_numpy()
-    weigh = never | (np.nan_to_num(weigh_late, nan=-np.inf) + ahead >= 0)
-    do = np.select([look & weigh, look, weigh], ["look, weigh", "look", "weigh"], "")
-    late = np.fmax(np.where(look, look_late, np.nan), np.where(weigh & ~never, weigh_late, np.nan))
-    why = []
-    for row, looks, weighs in zip(frame.to_dict("records"), look, weigh, strict=True):
-        said = []
-        if row["_state"] == "open":
-            said.append("has the crack grown?")
-        elif row["_state"] == "glued" and looks:
-            said.append("does the glue hold?")
-        if looks and not row["_looked"]:
-            said.append("never looked at")
-        if weighs and pd.isna(row["last_on"]):
-            said.append("never weighed")
-        why.append("; ".join(said) or ("as its age asks" if looks or weighs else ""))
-    return frame.assign(do=do, why=why, overdue_days=np.maximum(np.nan_to_num(late), 0.0))
+    look_late = frame["days_since_look"] - np.where(age < 120, 7, 14)
+    weigh_late = frame["days_since_weighing"] - np.where(age < 84, 7, 21)
+    opened, never = frame["state"] == "open", frame["last_on"].isna()
+    look = opened | (look_late > -WEEK_DAYS)
+    weigh = never | (weigh_late > -WEEK_DAYS)
+    frame["do"] = np.select([look & weigh, look, weigh], ["look, weigh", "look", "weigh"], "")
+    late = np.fmax(look_late.where(look), weigh_late.where(weigh))
+    said = {
+        "has the crack grown?": opened,
+        "does the glue hold?": look & (frame["state"] == "glued"),
+        "never looked at": look & frame["last_look_on"].isna(),
+        "never weighed": never,
+    }
+    why = ["; ".join(text for text, of in said.items() if of[i]) for i in frame.index]
+    frame["why"] = [text or ("as its age asks" if do else "")
+                    for text, do in zip(why, frame["do"], strict=True)]  # fmt: skip
+    return frame.assign(age=age, overdue_days=late.fillna(0.0).clip(lower=0.0))
 
 
 def _overdue(due: pd.DataFrame) -> str:
@@ -284,83 +295,62 @@ def _overdue(due: pd.DataFrame) -> str:
     return f"{who} by more than a week, {late.max():.0f} days at most."
 
 
-def _with_expected(
+def _expected(
     frame: pd.DataFrame, asked: Any, past: RecordBook, day: pd.Timestamp
-) -> pd.DataFrame:
+) -> dict[str, Any]:
     """What each piece should weigh at noon of the day, with the band of one weighing."""
-    blank = dict.fromkeys(["expected_g", "lower_g", "upper_g"], np.nan)
-    frame = frame.assign(**blank, expect="", expected_from="never weighed")
-    weighed = frame["last_g"].notna()
-    if weighed.any():
-        fits = season_fits(past if isinstance(asked, RecordBook) else asked, as_of=day)
-        rows = fits.predict(on=[day], pieces=frame.loc[weighed, "piece"].tolist(), level=BAND_LEVEL)
-        rows = rows.set_index("piece").reindex(frame["piece"])
-        fitted = fits.pieces.set_index("piece")["status"].reindex(frame["piece"])
-        good = fitted.isin(["ok", "bounded"]).to_numpy()
-        middle, low, high = (
-            rows[name].to_numpy(float) for name in ("mass_g", "pi_lower_mass_g", "pi_upper_mass_g")
-        )
-        least = LEAST_STEPS * frame["_step_g"].to_numpy(float)
-        # Drying wood does not gain more than the book itself would doubt.
-        most = np.maximum(frame["last_g"].to_numpy(float) * (1 + GAIN_FRACTION), middle + least)
-        frame["expected_g"] = middle
-        frame["lower_g"] = np.minimum(low, middle - least)
-        frame["upper_g"] = np.minimum(np.maximum(high, middle + least), most)
-        frame["expected_from"] = np.where(
-            good, "drying curve", "drying curve (fit: " + fitted.astype(str).to_numpy(object) + ")"
-        )
-        frame.loc[~weighed, ["expected_g", "lower_g", "upper_g"]] = np.nan
-        frame.loc[~weighed, "expected_from"] = "never weighed"
-    frame["expect"] = [_band(row) for row in frame.to_dict("records")]
-    return frame
+    weighed = frame["last_g"].notna().to_numpy()
+    columns = ["expected_g", "lower_g", "upper_g"]
+    if not weighed.any():
+        return {**dict.fromkeys(columns, np.nan), "expected_from": "never weighed"}
+    fits = season_fits(past if isinstance(asked, RecordBook) else asked, as_of=day)
+    rows = fits.predict(on=[day], pieces=frame.loc[weighed, "piece"].tolist(), level=BAND_LEVEL)
+    rows = rows.set_index("piece").reindex(frame["piece"])
+    middle, low, high = (
+        rows[name].to_numpy(float) for name in ("mass_g", "pi_lower_mass_g", "pi_upper_mass_g")
+    )
+    least = LEAST_STEPS * frame["scale_g"].fillna(USUAL_STEP_G).to_numpy(float)
+    # Drying wood does not gain more than the book itself would doubt.
+    most = np.maximum(frame["last_g"].to_numpy(float) * (1 + GAIN_FRACTION), middle + least)
+    upper = np.minimum(np.maximum(high, middle + least), most)
+    status = fits.pieces.set_index("piece")["status"].reindex(frame["piece"]).astype(str)
+    source = "drying curve (fit: " + status.to_numpy(object) + ")"
+    source[status.isin(["ok", "bounded"])] = "drying curve"
+    found = zip(columns, (middle, np.minimum(low, middle - least), upper), strict=True)
+    return {
+        **{name: np.where(weighed, values, np.nan) for name, values in found},
+        "expected_from": np.where(weighed, source, "never weighed"),
+    }
 
 
-def _band(row: dict[str, Any]) -> str:
-    """The band, or words where it would say nothing."""
-    low, high, middle = row["lower_g"], row["upper_g"], row["expected_g"]
-    if pd.isna(row["last_g"]):
-        return "not weighed yet"
-    if not np.isfinite(middle):
-        return "no curve yet"
-    if high - low > WIDEST_BAND * middle:
-        return f"at most {high:.0f}: too little is known for a band"
-    return f"{middle:.0f} ({low:.0f} to {high:.0f})"
-
-
-def _crack_study(book: RecordBook, given: Any) -> tuple[Any, str]:
-    from woodlab.studies.cracks import crack_study
-
-    study = crack_study(book) if given is None else given
-    return (None, f"No crack risk is known: {study.why}") if study.why else (study, "")
-
-
-def _with_risk(frame: pd.DataFrame, model: Any) -> pd.DataFrame:
+def _risks(frame: pd.DataFrame, study: Any) -> dict[str, pd.Series]:
     """The chance of a first crack between the last look and the day of the round, with limits."""
     from woodlab.studies.cracks.risk import span_risk
 
     found = pd.DataFrame(np.nan, frame.index, ["risk", "ci_lower", "ci_upper"])
-    if model is not None:
-        start = (frame["_age"] - frame["days_since_look"]).to_numpy(float)
-        end, last = frame["_age"].to_numpy(float), model.last_days
-        whole = frame["_state"].isin(["none", "unknown"]).to_numpy()
+    if study.model is not None and not study.why:
+        start, end = frame["age"] - frame["days_since_look"], frame["age"]
+        last = study.model.last_days
         # A week past the last look of the book is still told; further on no piece was looked at.
-        told = whole & (((end <= last + WEEK_DAYS) & (start < last)) | (end <= start))
-        risk = span_risk(model, frame[told], start[told], np.minimum(end, last)[told])
+        told = ((end <= last + WEEK_DAYS) & (start < last)) | (end <= start)
+        told &= frame["state"].isin(["none", "unknown"])
+        risk = span_risk(study.model, frame[told], start[told].to_numpy(),
+                         end[told].clip(upper=last).to_numpy())  # fmt: skip
         found.loc[risk.index] = risk
-    return frame.assign(
-        crack_risk=found["risk"], crack_risk_lower=found["ci_lower"],
-        crack_risk_upper=found["ci_upper"],
-    )  # fmt: skip
+    return {"crack_risk": found["risk"], "crack_risk_lower": found["ci_lower"],
+            "crack_risk_upper": found["ci_upper"]}  # fmt: skip
 
 
-def _silence(frame: pd.DataFrame, model: Any) -> str:
+def _silence(frame: pd.DataFrame, study: Any) -> str:
     """Why no piece of the round has a risk, where none has."""
-    if model is None:
+    if study.why:
+        return f"No crack risk is known: {study.why}"
+    if study.model is None:
         return "No crack was found in this book yet, so no risk is known."
-    whole = frame[frame["_state"].isin(["none", "unknown"])]
+    whole = frame[frame["state"].isin(["none", "unknown"])]
     if len(whole) and whole["crack_risk"].isna().all():
         return (
             "No crack risk is known: the pieces still whole are older now than any was at a look "
-            f"(day {model.last_days:.0f}), or of a kind that was not looked at."
+            f"(day {study.model.last_days:.0f}), or of a kind that was not looked at."
         )
     return ""
