@@ -10,8 +10,9 @@ repr.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from types import SimpleNamespace
 from typing import Any
@@ -21,6 +22,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.errors import WoodlabError
+from woodlab.words import METRIC, SHOWN_UNITS, Units
 
 STYLE = f"<style>{(files('woodlab') / 'show.css').read_text(encoding='utf-8')}</style>"
 
@@ -103,6 +105,78 @@ def listed(items: Iterable[Any], most: int = 8) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
+# Columns of what a maker or the kit has named: text that no unit is looked for in.
+_NAMES = {
+    "piece",
+    "bowl",
+    "wood",
+    "species",
+    "seal",
+    "place",
+    "log",
+    "maker",
+    "term",
+    "key",
+    "call",
+}
+_answers = METRIC
+
+
+def answer_in(units: Units | str) -> Units:
+    """Show every result in these units from now on; frames stay in millimetres and grams.
+
+    Parameters
+    ----------
+    units : Units or str
+        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in".
+
+    Returns
+    -------
+    Units
+
+    Raises
+    ------
+    WoodlabError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> units = answer_in("lb-in")
+    >>> table(pd.DataFrame({"wood": ["ash"], "wall_mm": [19.05]}), says="Up to 300 mm wide.")
+    Up to 11 13/16 in wide.
+    <BLANKLINE>
+    wood   wall
+     ash 3/4 in
+    >>> units = answer_in("g-mm")
+    """
+    global _answers
+    if isinstance(units, str) and units not in SHOWN_UNITS:
+        raise WoodlabError(f"units are some of {', '.join(SHOWN_UNITS)}; found {units!r}.")
+    _answers = SHOWN_UNITS[units] if isinstance(units, str) else units
+    return _answers
+
+
+def _answered(shown: Card) -> Card:
+    """The card in the units to answer in: its sentences, and the cells of its table."""
+    if _answers == METRIC:
+        return shown
+    units = [re.search(r" \[(mm|g)\]", heading) for heading in shown.headings]
+
+    def cell(text: str, k: int) -> str:
+        unit, head = units[k], shown.headings[k]
+        if unit and re.fullmatch(r"(at most )?-?[\d.]+( to -?[\d.]+)?", text):
+            up = "leave " if "at least" in head else ""
+            return _answers.told(f"{up}{text} {unit[1]}").removeprefix(up)
+        return text if head in _NAMES else _answers.told(text)
+
+    return replace(
+        shown, says=tuple(map(_answers.told, shown.says)), caption=_answers.told(shown.caption),
+        headings=tuple(h.replace(u[0], "") if u else h
+                       for h, u in zip(shown.headings, units, strict=True)),
+        rows=tuple(tuple(cell(text, k) for k, text in enumerate(row)) for row in shown.rows),
+    )  # fmt: skip
+
+
 class Shown:
     """Makes a result show itself. The class that inherits it writes `card()`."""
 
@@ -111,7 +185,7 @@ class Shown:
 
     def summary(self) -> str:
         """The result in sentences, one a line."""
-        return "\n".join(self.card().says)
+        return "\n".join(_answered(self.card()).says)
 
     @property
     def to_bear_in_mind(self) -> Said:
@@ -119,7 +193,7 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = self.card(), html.escape
+        shown, text = _answered(self.card()), html.escape
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
@@ -152,7 +226,7 @@ class Shown:
         return "".join(out) + "</div>"
 
     def __repr__(self) -> str:
-        shown = self.card()
+        shown = _answered(self.card())
         lines = list(shown.says)
         if shown.rows:
             lines += [

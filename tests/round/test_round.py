@@ -15,7 +15,6 @@ from openpyxl import load_workbook
 
 import woodlab as wl
 from woodlab.app import main
-from woodlab.book.units import units_of_book
 from woodlab.drying.forecast.cracks import ended
 from woodlab.errors import RecordError, WoodlabError
 from woodlab.round import taking
@@ -348,9 +347,9 @@ def test_the_command_asks_about_a_bowl_that_the_book_does_not_have(
 
 
 def test_units_and_paths(folder, tour, tmp_path):
-    assert units_of_book(folder).mass == "g"
+    assert wl.open_book(folder).units.mass == "g"
     (folder / "weighings.csv").write_text("piece,on,mass_lb\nA1,2026-03-01,2\n", encoding="utf-8")
-    assert units_of_book(folder).mass == "lboz"
+    assert wl.open_book(folder).units.mass == "lboz"
     with pytest.raises(WoodlabError, match="not to 'round.odt'"):
         write_round(tour, tmp_path / "round.odt")
     with pytest.raises(WoodlabError, match="unit = 'stone'"):

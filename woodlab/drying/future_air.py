@@ -1,5 +1,5 @@
-"""Future air: daily equilibrium moisture and temperature beyond the log, as draws shared by all
-pieces.
+"""Future air: daily equilibrium moisture and temperature beyond the log, as draws shared by
+all pieces.
 
 The logarithm of the equilibrium moisture, and likewise a fiftieth of the temperature, is a level,
 a yearly wave, a slow departure (a damp month, a dry summer) and a day-to-day scatter with memory,

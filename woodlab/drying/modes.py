@@ -11,7 +11,7 @@
       M(t) = air + (start - air) E(t),    E(t) = sum_j weight_j exp(-rate_j t),
 
   and with changing air M(t) = start * E(t) + forced(t): linear in the start moisture, and,
-  times the oven-dry mass, linear in both. That is what the batch fit is based on.
+  times the oven-dry mass, linear in both. The batch fit depends on that.
 - The plane sheet: half-thickness a = wall/2, both faces open, Fo = D t/a^2, Biot number
   L = a S/D, roots b tan b = L, rate b^2 D/a^2, weight 2 L^2/(b^2 (b^2 + L^2 + L)).
   Source: Newman, and Crank, The Mathematics of Diffusion (1975), pp. 47-60.

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from woodlab import words
@@ -98,7 +98,10 @@ def cracking(facts: Facts) -> Finding:
     thin = bowls["wall_mm"] < THICK_MM
     bars = [
         (label, int(cracked[part].sum()), int(part.sum()), "")
-        for label, part in ((f"{THICK_MM} mm and more", thick), ("thinner walls", thin))
+        for label, part in (
+            (f"{facts.book.units.length_of(THICK_MM)} and more", thick),
+            ("thinner walls", thin),
+        )
         if part.any()
     ]
     title = fitting(words.of_all(int(cracked.sum()), len(bowls), "cracked"))
@@ -149,19 +152,21 @@ def walls(facts: Facts) -> Finding:
     if not len(frame):
         title = "What wall to leave? No table for these woods"
         return Finding("walls", title, "Open", link="Each wood's wall")
-    up = np.ceil(frame["thinnest_mm"].astype(float)).astype(int)
-    rim = float(frame["rim_mm"].iloc[0])
-    low, high = int(up.min()), int(up.max())
-    leave = f"{low} to {high} mm" if low != high else f"{low} mm"
+    units, least = facts.book.units, frame["thinnest_mm"].astype(float)
+    rim = units.length_of(float(frame["rim_mm"].iloc[0]))
+    leave = units.between(least.min(), least.max(), up=True)
     table = [
-        {"wood": r.species, "mm": int(mm), "tenth": round(float(r.tenth_mm))}
-        for r, mm in zip(frame.itertuples(), up, strict=True)
-    ]
+        {"wood": r.species, "mm": math.ceil(r.thinnest_mm), "tenth": round(float(r.tenth_mm)),
+         "leave": units.length_of(r.thinnest_mm, up=True),
+         "tenth_told": units.length_of(r.tenth_mm)}
+        for r in frame.itertuples()
+    ]  # fmt: skip
     usual = facts.bowls["species"].mode()
     wood = next((row for row in table if len(usual) and row["wood"] == usual.iloc[0]), table[0])
+    thin = units.length_of(8)
     says = [
-        ("Room for", "nineteen trees in twenty, for a round bowl of 8 mm in the end."),
-        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth']} mm."),
+        ("Room for", f"nineteen trees in twenty, for a round bowl of {thin} in the end."),
+        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth_told']}."),
     ]
     estimates = getattr(facts.movement, "estimates", None)
     if estimates is not None:
@@ -173,6 +178,6 @@ def walls(facts: Facts) -> Finding:
             told = f"{n} bowls moved {low_seen:.1f} to {high_seen:.1f} times as far as expected"
             says.append(("Seen here", f"{told} so far."))
     return Finding(
-        "walls", fitting(f"For a {rim:.0f} mm bowl leave {leave}"), "From tables", says,
-        table=table, short=f"leave {wood['mm']} mm for {wood['wood']}", link="Each wood's wall",
+        "walls", fitting(f"For a {rim} bowl leave {leave}", f"Leave {leave}"), "From tables", says,
+        table=table, short=f"leave {wood['leave']} for {wood['wood']}", link="Each wood's wall",
     )  # fmt: skip

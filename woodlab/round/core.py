@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.units import G_PER_POUND, Units
 from woodlab.book.writing.adding import LEAST_LEFT
 from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED
+from woodlab.words import G_PER_POUND, Units
 
 FORMAT = "woodlab-round-2"
 CRACKS = ("none", "still", "new")

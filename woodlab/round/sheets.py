@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from woodlab.book.units import Units
 from woodlab.errors import WoodlabError
 from woodlab.round.core import UNITS, Round, round_of
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
+from woodlab.words import Units
 
 
 def write_round(

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.book.units import METRIC, Units
+from woodlab.words import METRIC, Units
 
 _NEAR = 0.03  # of the mass: as heavy as the other should be
 _LEAST = 0.01  # of the mass: a weight that is off by less is left out without a word

@@ -13,7 +13,6 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.book.units import METRIC, Units
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
@@ -24,6 +23,7 @@ from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 from woodlab.week.shop_round import due_by_age
+from woodlab.words import METRIC, Units
 
 STALE_DAYS = 21  # after so long without a weight the list says how old it is
 NOT_NOTED = "no maker noted"
@@ -297,7 +297,7 @@ def ready_list(
     as_of: str | pd.Timestamp | None = None,
     target_moisture_pct: float | None = None,
     *,
-    units: Units = METRIC,
+    units: Units | None = None,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -309,8 +309,8 @@ def ready_list(
         Nothing after this day is used; the last day on record unless given.
     target_moisture_pct : float, optional
         As for `forecast_ready`.
-    units : Units
-        To word it in: see `woodlab.book.units.SHOWN_UNITS`.
+    units : Units, optional
+        To word it in, one of `woodlab.words.SHOWN_UNITS`; the book's own unless given.
 
     Returns
     -------
@@ -338,6 +338,7 @@ def ready_list(
     day = pd.Timestamp(ready["as_of"].iloc[0])
     maker = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     bowls = bowls_of(ready.assign(maker=maker.where(maker.notna(), NOT_NOTED)), past, day)
+    units = units or book.units
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)

@@ -14,7 +14,6 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.book.units import METRIC, Units
 from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
@@ -22,6 +21,7 @@ from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
 from woodlab.studies.season_fits import season_fits
 from woodlab.week.bowls import last_known
+from woodlab.words import METRIC, Units
 
 WEEK_DAYS = 7
 BAND_LEVEL = 0.99  # one good weighing in a hundred lies outside
@@ -79,8 +79,8 @@ class ShopRound(Shown):
             Column("piece", lambda r: r.piece, False),
             Column("do", lambda r: r.do, False),
             Column("crack", lambda r: _crack(r, METRIC), False),
-            Column("last weight [g]", lambda r: _last_weight(r, _grams)),
-            Column("expect [g]", lambda r: r.expect),
+            Column("last weight", lambda r: _last_weight(r, METRIC.weight)),
+            Column("expect", lambda r: _band(r, METRIC.weight)),
             Column("why", lambda r: r.why, False),
             Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
         ]
@@ -108,7 +108,7 @@ class ShopRound(Shown):
         return self.due.assign(**{
             "last weight": [_last_weight(row, units.weight) for row in rows],
             "expect": [_band(row, units.weight) for row in rows],
-            "crack": [units.lengths_in(row.crack) for row in rows],
+            "crack": [units.told(row.crack) for row in rows],
         })  # fmt: skip
 
     def sheet(self, path: str | Path, *, paper: str = "a4", units: Units = METRIC) -> Path:
@@ -161,7 +161,7 @@ def _grams(grams: float) -> str:
 def _crack(row: Any, units: Units) -> str:
     """What is known of its crack, or the chance of a first one since the last look."""
     if row.crack not in (NONE_SEEN, NOT_LOOKED):
-        return units.lengths_in(row.crack)
+        return units.told(row.crack)
     if pd.isna(row.crack_risk):
         return f"risk not known; {row.days_since_look:g} days since the look"
     return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"

@@ -93,7 +93,7 @@ def verdicts(parts: Sequence[Posterior], checks: pd.DataFrame) -> pd.DataFrame:
         loose = part.u[:n, :, j].std(axis=1) > OPEN_SD
         for i in np.flatnonzero(loose):
             status[i] = "bounded"
-            reasons[i].append(f"{p.name} is hardly told by its weighings")
+            reasons[i].append(f"{p.name} is hardly determined by its weighings")
     failed = checks[~checks["passed"].astype(bool)]
     at = {name: i for i, name in enumerate(d.names[:n])} if len(failed) else {}
     for row in failed.itertuples():

@@ -28,6 +28,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.laws import law_named
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import write_file
+from woodlab.words import Units
 
 VERSION = 2
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
@@ -51,6 +52,7 @@ def packed(fits: DryingFits) -> bytes:
             "options": options,
             "experience": None if experience is None else experience.plain(),
             "name": fits.book.name,
+            "units": vars(fits.book.units),
             "laws": [part.season.law.name for part in fits.parts],
             "pieces": {
                 name: {"dtype": str(column.dtype), "values": column.tolist()}
@@ -176,7 +178,8 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
             # a name in a received file is no path to trust: its last part, in our own folder
             if name.startswith("book/") and name.endswith(".csv"):
                 (inside / Path(name).name).write_bytes(file.read(name))
-        book = replace(open_book(inside, set_aside=True), name=about["name"])
+        book = replace(open_book(inside, set_aside=True), name=about["name"],
+                       units=Units(**about.get("units", {})))  # fmt: skip
     day = np.datetime64(about["as_of"], "D")
     records = read_records(book, day)
     options = dict(about["options"])
