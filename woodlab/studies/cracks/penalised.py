@@ -126,15 +126,12 @@ class PenalisedFit:
 
         def end(inner: float, step: float) -> float:
             """Where the root of the deviance, nearly straight in the value, reaches z."""
-            nonlocal last
-            last = self.theta
-            excess(inner)  # from the mode itself: sought from far away it may come out above z
             for _ in range(40):
                 outer = inner + step
                 try:
                     beyond = excess(outer) > 0
                 except WoodlabError:  # too long a step, where nothing can be climbed from
-                    step, last = step / 3, self.theta
+                    step /= 3
                     continue
                 if beyond:
                     return float(brentq(excess, inner, outer, xtol=3e-5 * scale, rtol=1e-10))
