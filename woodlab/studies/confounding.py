@@ -138,15 +138,10 @@ def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> Comparable |
 
 def independent_columns(matrix: np.ndarray) -> np.ndarray:
     """Columns, from the left, that the ones before them do not determine."""
+    scaled = matrix / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
     kept: list[int] = []
-    basis = np.empty((len(matrix), 0))
     for j in range(matrix.shape[1]):
-        column = matrix[:, j]
-        rest = column - basis @ (basis.T @ column)
-        rest = rest - basis @ (basis.T @ rest)
-        size = np.linalg.norm(rest)
-        if size > 1e-7 * max(float(np.linalg.norm(column)), 1e-300):
-            basis = np.hstack([basis, rest[:, None] / size])
+        if np.linalg.matrix_rank(scaled[:, [*kept, j]], tol=1e-7) > len(kept):
             kept.append(j)
     return np.array(kept, dtype=int)
 

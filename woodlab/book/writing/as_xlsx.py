@@ -92,7 +92,7 @@ def changed_workbook(
     """The bytes of a workbook with changes in some sheets, and with other sheets replaced.
 
     Raises WoodlabError if the workbook is not .xlsx, or holds what cannot be carried over: charts,
-    macros, formulas in a table (their results would be gone until a spreadsheet program reckons).
+    macros, formulas in a table (their results would be gone until a program recalculates them).
     """
     if path.suffix.casefold() != ".xlsx":
         raise WoodlabError(

@@ -99,7 +99,8 @@ def crack_study(
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
     first = replace(first, pieces=first.pieces.assign(**groups))
     used, few, growth = first.used, too_few_looks(first), crack_growth(first)
-    design, notes, misses, model = Design(()), [], NO_MISSES, None
+    design, misses, model = Design(()), NO_MISSES, None
+    notes: list[str] = []
     if len(used):
         design, notes = design_of(pieces, used, reference, reference_species, terms)
         misses = estimate_misses(first)

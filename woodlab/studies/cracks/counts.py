@@ -118,7 +118,9 @@ def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
     if not len(used):
         return pd.DataFrame(columns=WHOLE_COLUMNS)
     between = between_logs(used)
-    frames = [whole_by_day(used[mine], *who, between) for *who, mine in _groups(used, by)]
+    frames = [
+        whole_by_day(used[mine], name, group, between) for name, group, mine in _groups(used, by)
+    ]
     return pd.concat(frames, ignore_index=True)
 
 

@@ -17,9 +17,6 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.columns import is_number
 from woodlab.studies.confounding import independent_columns
 
-_WORDS = {"wall_mm": "wall: per 10 mm thicker", "difference_pct": "core to surface: per 10 points "
-          "of moisture more"}  # fmt: skip
-_ORDER = ("seal", "wall_mm", "difference_pct", "species")
 # Species are partly pooled from this many on, when the middling one has fewer pieces than that.
 POOL_FROM_SPECIES = 5
 POOL_BELOW_PIECES = 10
@@ -58,17 +55,6 @@ class Number:
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         return ((frame[self.column].to_numpy(float) - self.centre) / self.step)[:, None]
-
-
-@dataclass(frozen=True)
-class Term:
-    """A row of the effects: its name in words, what it sets against what, its column of `fixed`."""
-
-    name: str
-    kind: str
-    at: int
-    level: str = ""
-    reference: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,23 +117,24 @@ class Design:
         count = own.sum() + 1
         return (np.diag(own.astype(float)) - np.outer(own, own) / count) / sd**2
 
-    def terms(self) -> list[Term]:
-        """Every effect, those of seal, wall and species first."""
-        found = []
-        order = {name: i for i, name in enumerate(_ORDER)}
-        for part in sorted(self.parts, key=lambda part: order.get(part.column, len(_ORDER))):
+    def terms(self) -> list[tuple[int, dict[str, str]]]:
+        """Every effect, those of seal, wall and species first: its column of `fixed`, and in words
+        what it sets against what."""
+        rows: list[tuple] = []
+        order = {"seal": -3, "wall_mm": -2, "species": -1}
+        for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
             at, column = self.slices[part.column].start, part.column
-            if isinstance(part, Number):
-                name = _WORDS.get(column, f"{column}: per {part.step:g} more")
-                found.append(Term(name, "wall" if column == "wall_mm" else column, at))
-                continue
-            reference = part.levels[0]
-            found += [
-                Term(f"{column}: {level} against {reference}", column, at + i, level, reference)
-                for i, level in enumerate(part.levels[1:])
-                if NOT_SAID not in (level, reference)  # not written down: compared with nothing
-            ]
-        return found
+            if column == "wall_mm":
+                rows.append((at, "wall: per 10 mm thicker", "wall", "", ""))
+            elif isinstance(part, Number):
+                rows.append((at, f"{column}: per {part.step:g} more", column, "", ""))
+            else:
+                first = part.levels[0]
+                rows += [(at + i, f"{column}: {level} against {first}", column, level, first)
+                         for i, level in enumerate(part.levels[1:])
+                         if NOT_SAID not in (level, first)]  # fmt: skip
+        names = ("term", "kind", "level", "reference")
+        return [(at, dict(zip(names, words, strict=True))) for at, *words in rows]
 
 
 def part_of(used: pd.DataFrame, column: str) -> Factor | Number:

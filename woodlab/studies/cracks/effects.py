@@ -16,7 +16,7 @@ from woodlab.studies.confounding import (
     is_estimable,
     why_not,
 )
-from woodlab.studies.cracks.design import Design, Number, Term
+from woodlab.studies.cracks.design import Design, Number
 from woodlab.studies.cracks.hazard import HazardModel, fit_hazard
 from woodlab.studies.cracks.intervals import FirstCracks, Misses
 
@@ -49,53 +49,53 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
     `p_holm` and the number of cracks, and by nobody else.
     """
     fixed, rows = design.fixed(used), []
-    for term in design.terms():
+    for at, term in design.terms():
         mine = used
-        if term.reference:
-            mine = used[used[term.kind].astype(str).isin([term.level, term.reference])]
-        row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | {
-            "term": term.name, "kind": term.kind, "level": term.level, "family": term.kind,
-            "reference": term.reference, "n_pieces": len(mine), "method": method_of(model),
-            "n_cracks": int(mine["cracked"].sum()),
+        if term["reference"]:
+            mine = used[used[term["kind"]].astype(str).isin([term["level"], term["reference"]])]
+        row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | term | {
+            "family": term["kind"], "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
+            "method": method_of(model),
         }  # fmt: skip
-        reason = _untellable(used, design, fixed, term)
+        reason = _untellable(used, design, fixed, at, term)
         if not reason and model is None:
             reason = f"no crack was found in {len(used)} pieces, so nothing compares"
         elif not reason and model is not None:
-            numbers, reason = _ratio(model, term)
+            numbers, reason = _ratio(model, at)
             row |= dict(zip(NUMBERS, numbers, strict=True))
-            reason = reason or _notes(mine, term)
+            reason = reason or _notes(mine, **term)
         rows.append(row | {"reason": reason})
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
     return words.judged(table.astype(dict.fromkeys(NUMBERS, float)), table["n_cracks"])
 
 
-def _untellable(used: pd.DataFrame, design: Design, fixed: np.ndarray, term: Term) -> str:
-    weights = np.eye(fixed.shape[1])[term.at]
-    at = design.slices["wall_mm" if term.kind == "wall" else term.kind]
-    alike = term.kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
+def _untellable(
+    used: pd.DataFrame, design: Design, fixed: np.ndarray, at: int, term: dict[str, str]
+) -> str:
+    kind, level, weights = term["kind"], term["level"], np.eye(fixed.shape[1])[at]
+    own = design.slices["wall_mm" if kind == "wall" else kind]
+    alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
     if (
         alike
         or not is_estimable(fixed, weights)
-        or inflation(fixed, weights, [0, *range(at.start, at.stop)]) > MOST_INFLATION
+        or inflation(fixed, weights, [0, *range(own.start, own.stop)]) > MOST_INFLATION
     ):
-        others = [name for name in design.factors if name != term.kind]
-        return why_not(used, term.kind, term.level, term.reference, others)
+        return why_not(used, kind, level, term["reference"], list(design.factors))
     # Without a second log of any level, the spread between logs, which the difference has to be
     # held against, is not to be seen.
-    if term.kind in ("species", "book") and used["log"].notna().all():
-        logs = used.groupby(used[term.kind].astype(str))["log"].nunique()
+    if kind in ("species", "book") and used["log"].notna().all():
+        logs = used.groupby(used[kind].astype(str))["log"].nunique()
         if (logs == 1).all():
             return (
-                f"each {term.kind} here comes from a single log, so the records cannot tell "
-                f"{term.level} from its log; a second log of it would"
+                f"each {kind} here comes from a single log, so the records cannot tell {level} "
+                "from its log; a second log of it would"
             )
     return ""
 
 
-def _ratio(model: HazardModel, term: Term) -> tuple[list[float], str]:
+def _ratio(model: HazardModel, at: int) -> tuple[list[float], str]:
     """Ratio, limits and p by profile likelihood; or why there is none."""
-    fit, column = model.fit, model.design.kept.index(term.at)
+    fit, column = model.fit, model.design.kept.index(at)
     try:
         if not fit.converged:
             raise WoodlabError("the fit did not converge")
@@ -105,18 +105,18 @@ def _ratio(model: HazardModel, term: Term) -> tuple[list[float], str]:
         return [np.nan] * 4, f"no interval could be found ({str(error).rstrip('.')})"
 
 
-def _notes(mine: pd.DataFrame, term: Term) -> str:
+def _notes(mine: pd.DataFrame, kind: str, level: str, reference: str, **_: str) -> str:
     """What a reader should know of a number that stands."""
     notes = []
-    for name in (term.level, term.reference) if term.reference else ():
-        group = mine[mine[term.kind].astype(str) == name]
+    for name in (level, reference) if reference else ():
+        group = mine[mine[kind].astype(str) == name]
         if not group["cracked"].any():
-            side = "upper" if name == term.level else "lower"
+            side = "upper" if name == level else "lower"
             notes.append(
                 f"none of the {len(group)} pieces of {name} cracked: go by the {side} end of the "
                 "interval"
             )
-        if term.kind == "species" and group["log"].nunique() == 1 and group["log"].notna().all():
+        if kind == "species" and group["log"].nunique() == 1 and group["log"].notna().all():
             notes.append(f"{name} comes from one log only, so its log may be what shows here")
     return "; ".join(notes)
 
@@ -126,7 +126,7 @@ CORE_COLUMN = "difference_pct"
 STEP_POINTS = 10.0
 LEAST_CRACKS = 5
 ASKED = f"hazard ratio, core to surface: per {STEP_POINTS:g} points of moisture more"
-BESIDE = "do wall and seal add to it (likelihood ratio, chi-squared)"
+BESIDE = "do wall and seal add to it (likelihood ratio)"
 PHYSICS_COLUMNS = [
     "question", "estimate", "ci_lower", "ci_upper", "p_value", "n_pieces", "n_cracked", "reason",
 ]  # fmt: skip
@@ -166,20 +166,19 @@ def with_core(
     number = Number(CORE_COLUMN, float(used[CORE_COLUMN].mean()), STEP_POINTS)
     rest = [part for part in design.parts if part.column not in ("wall_mm", "seal")]
     alone = fit_hazard(first, Design((number, *rest)), misses=misses, draws=16)
-    numbers, why = _ratio(alone, _terms(alone, CORE_COLUMN)[0])
+    numbers, why = _ratio(alone, _columns(alone, CORE_COLUMN)[0])
     note = f"{lost} pieces without a drying curve are left out" if lost else ""
     row = [ASKED, *numbers, len(used), n_cracked, why or note]
     both = fit_hazard(first, Design((number, *design.parts)), alone.course, misses, draws=16)
-    added = [both.design.kept.index(term.at) for term in _terms(both, "wall", "seal")]
+    added = [both.design.kept.index(at) for at in _columns(both, "wall", "seal")]
     statistic, p_value = both.fit.test(*added) if added else (np.nan, np.nan)
     said = f"{len(added)} degrees of freedom" if added else "wall and seal do not vary beside it"
     beside = [BESIDE, statistic, np.nan, np.nan, p_value, len(used), n_cracked, said]
     return pd.DataFrame([row, beside], columns=PHYSICS_COLUMNS)
 
 
-def _terms(model: HazardModel, *kinds: str) -> list[Term]:
-    """The model's terms of some kinds that its pieces can tell."""
+def _columns(model: HazardModel, *kinds: str) -> list[int]:
+    """Columns of the model's terms of some kinds that its pieces can tell."""
     fixed = model.design.fixed(model.used)
-    unit = np.eye(fixed.shape[1])
-    return [term for term in model.design.terms()
-            if term.kind in kinds and is_estimable(fixed, unit[term.at])]  # fmt: skip
+    told = is_estimable(fixed, np.eye(fixed.shape[1]))
+    return [at for at, term in model.design.terms() if term["kind"] in kinds and told[at]]

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -104,7 +105,9 @@ class HazardModel:
         """ln rate but for the course, of rows of `design.columns` (n, p): shape (1 + k, n)."""
         return self.theta[:, : columns.shape[1]] @ columns.T + self.level
 
-    def risk(self, frame: pd.DataFrame, start_days: object, end_days: object) -> np.ndarray:
+    def risk(
+        self, frame: pd.DataFrame, start_days: np.ndarray | float, end_days: np.ndarray | float
+    ) -> np.ndarray:
         """Chance of a first crack in a span of days, of pieces of logs not yet known.
 
         Estimate and draws by piece, shape (1 + k, n).
@@ -118,7 +121,7 @@ class HazardModel:
         return chance_over_logs(log_rate, sd)
 
 
-def told(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def told(values: np.ndarray) -> tuple[Any, Any, Any]:
     """Estimate and 95 % limits of what was made of `HazardModel.theta`, along the first axis."""
     low, high = np.quantile(values[1:], [0.025, 0.975], axis=0)
     return values[0], low, high
@@ -159,8 +162,6 @@ def fit_hazard(
     design: Design,
     course: Course | None = None,
     misses: Misses = NO_MISSES,
-    *,
-    seed: int = 1,
     draws: int = DRAWS,
 ) -> HazardModel:
     """Fit the hazard to pieces and their intervals between looks.
@@ -175,8 +176,11 @@ def fit_hazard(
     # A row for each (joined) span between looks of a piece still whole.
     frame = merged_intervals(first.intervals)
     at = frame["piece"].map(pd.Series(np.arange(len(used)), used["piece"])).to_numpy()
-    nodes = course.nodes(frame["from_days"].to_numpy(float), frame["to_days"].to_numpy(float))
-    rows = Rows(columns[at], frame["cracked"].to_numpy(float), *nodes)
+    spans = [frame[name].to_numpy(float) for name in ("from_days", "to_days")]
+    shown = np.hstack([columns[at], course.nodes(*spans)[0].mean(axis=1)])
+    if np.linalg.matrix_rank(shown) < shown.shape[1]:  # so few rows tell no course beside the rest
+        course = Course(np.empty(0))
+    rows = Rows(columns[at], frame["cracked"].to_numpy(float), *course.nodes(*spans))
     pieces = pieces_of(used, spans_of(first, misses), columns, course)
     objective = Objective(rows, pieces, PRIOR_SD if pieces.log is not None else 0.0)
     if design.pooled.any():
@@ -184,7 +188,7 @@ def fit_hazard(
     df = max(float(used["cracked"].sum()), LEAST_DF)
     fit = replace(fit_penalised(objective), df=df)
     log_sd = float(np.exp(fit.theta[-1])) if objective.sd_scale else np.nan
-    drawn = posterior_draws(fit, draws, seed)
+    drawn = posterior_draws(fit, draws)
     middle = np.median(drawn, axis=0)
     # Spread about their middle, as Student's quantile is wider than the normal one.
     drawn = middle + WIDEN * student_t.ppf(0.975, df) / norm.ppf(0.975) * (drawn - middle)
@@ -237,14 +241,14 @@ def _with_species_sd(objective: Objective, design: Design) -> Objective:
     return with_sd(float(np.sqrt(np.average(_SPECIES_GRID**2, weights=weights))))
 
 
-def posterior_draws(fit: PenalisedFit, count: int, seed: int) -> np.ndarray:
+def posterior_draws(fit: PenalisedFit, count: int) -> np.ndarray:
     """Equally likely draws of theta, by importance sampling around the maximum.
 
     The proposal is Student's t with the curvature of the maximum, from a scrambled Sobol
     sequence; draws are kept as often as their weight says (systematic resampling).
     """
     size = len(fit.theta)
-    uniform = qmc.Sobol(size + 1, rng=np.random.default_rng(seed)).random(count)
+    uniform = qmc.Sobol(size + 1, rng=np.random.default_rng(1)).random(count)
     uniform = np.clip(uniform, 1e-9, 1 - 1e-9)
     stretch = np.sqrt(_PROPOSAL_DF / chi2.ppf(uniform[:, size:], _PROPOSAL_DF))
     z = norm.ppf(uniform[:, :size]) * stretch

@@ -111,7 +111,7 @@ def _daily_looks(
     # A crack may be seen without its length being measured; then it counts.
     unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
     table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
-    turned = table["piece"].map(pieces.set_index("piece")["turned_on"])
+    turned = pieces.set_index("piece")["turned_on"].reindex(table["piece"]).set_axis(table.index)
     table["days"] = (table["on"] - turned.dt.normalize()) / pd.Timedelta(days=1)
     # A look on the day of turning counts as day 0 whatever the hour of either.
     table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
@@ -265,9 +265,9 @@ class Misses:
         """That one look overlooks a crack as long as the middle one at first find."""
         return float(self.chance(self.typical_mm))
 
-    def frame(self, lengths_mm: Sequence[float] = (2, 5, 10, 20, 40)) -> pd.DataFrame:
+    def frame(self) -> pd.DataFrame:
         """`length_mm`, `missed` (a share of looks), its limits, `n_seen`, `n_missed`."""
-        length = np.asarray(lengths_mm, dtype=float)
+        length = np.array([2.0, 5, 10, 20, 40])
         over = np.maximum(length - self.smallest_mm, 0)
         return pd.DataFrame(
             {"length_mm": length, "missed": np.exp(-over / self.scale_mm),

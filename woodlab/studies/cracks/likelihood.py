@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -93,12 +94,13 @@ class Rows:
         theta = theta[: self.size]
         eta, columns, share = self.predictor(theta)
         _, _, info, bend = self.link_parts(eta)
-        kept, log_det = inverse(self._weighed(columns, info))
+        matrix = self._weighed(columns, info)
+        kept, log_det = inverse(matrix)
         value, tilt = 0.0, np.zeros(self.size)
         if self.prior is not None:
             value, tilt = -0.5 * float(theta @ self.prior @ theta), -self.prior @ theta
             block = np.ix_(*2 * [np.diag(self.prior) > 0])
-            own, shared = inverse(self._weighed(columns, info)[block])
+            own, shared = inverse(matrix[block])
             kept[block] -= own
             log_det -= shared
         value += 0.5 * log_det
@@ -211,7 +213,7 @@ class Pieces:
         z = z + width * _X
         return z, _LOG_W + np.log(width) - z**2 / 2
 
-    def _integrated(self, theta: np.ndarray) -> tuple[np.ndarray, ...]:
+    def _integrated(self, theta: np.ndarray) -> tuple[Any, ...]:
         """For theta (k, size): log-likelihoods (k,), and what the slope is made of."""
         p, m = self.design.shape[1], self.course.shape[2]
         u = theta[:, :p] @ self.design.T
@@ -231,7 +233,8 @@ class Pieces:
 
     def logliks(self, theta: np.ndarray) -> np.ndarray:
         """The log-likelihood at several points, shape (k,), for theta of shape (k, size)."""
-        return self._integrated(theta)[0]
+        value: np.ndarray = self._integrated(theta)[0]
+        return value
 
     def loglik(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """The log-likelihood and its slope; the integrand's slope averaged over the nodes."""

@@ -57,7 +57,7 @@ def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float)
     for gap in gaps_days:
         if not gap > 0:
             raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
-        still, found, lost = 1.0, 0.0, 0.0
+        still, found, lost = (np.array(x) for x in (1.0, 0.0, 0.0))
         for start in np.arange(0, until - 1e-9, gap):
             days, chance = _unseen(model, start, min(gap, until - start))
             found, lost = found + still * chance, lost + still * chance * days

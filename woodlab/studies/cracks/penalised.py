@@ -90,10 +90,10 @@ class PenalisedFit:
     converged: bool
     df: float = MANY
 
-    def _deviance(self, held: np.ndarray, values: np.ndarray, start: np.ndarray) -> Any:
+    def _deviance(self, held: np.ndarray, value: float, start: np.ndarray) -> Any:
         """Twice the loss of penalised log-likelihood with some parameters held, and where."""
         at, free = start.copy(), np.setdiff1d(np.arange(len(start)), held)
-        at[held] = values
+        at[held] = value
         if not len(free):
             return 2 * (self.value - self.objective(at)[0]), at
         scale = np.linalg.inv(np.linalg.inv(self.covariance)[np.ix_(free, free)])
@@ -110,25 +110,30 @@ class PenalisedFit:
         deviance = max(self._deviance(held, 0.0, self.theta - pull @ self.theta[held])[0], 0.0)
         return deviance, float(fisher_f.sf(deviance / len(held), len(held), self.df))
 
-    def profile(self, column: int, level: float = 0.95) -> tuple[float, float]:
-        """Profile interval: where the root of the deviance stays below Student's quantile."""
-        z, centre = float(student_t.ppf(0.5 + level / 2, self.df)), float(self.theta[column])
+    def profile(self, column: int) -> tuple[float, float]:
+        """95 % interval: where the root of the deviance stays below Student's quantile."""
+        z, centre = float(student_t.ppf(0.975, self.df)), float(self.theta[column])
         scale = float(np.sqrt(self.covariance[column, column]))
         along = self.covariance[:, column] / scale**2
-        last = self.theta
+        known = {centre: self.theta}  # the path is nearly straight: carried on from the nearest
 
         @cache
         def excess(value: float) -> float:
-            nonlocal last
-            start = last + along * (value - last[column])
-            deviance, last = self._deviance(np.array([column]), value, start)
+            near = min(known, key=lambda other: abs(other - value))
+            start = known[near] + along * (value - near)
+            deviance, known[value] = self._deviance(np.array([column]), value, start)
             return float(np.sqrt(max(deviance, 0.0))) - z
 
         def end(inner: float, step: float) -> float:
             """Where the root of the deviance, nearly straight in the value, reaches z."""
             for _ in range(40):
                 outer = inner + step
-                if excess(outer) > 0:
+                try:
+                    beyond = excess(outer) > 0
+                except WoodlabError:  # too long a step, where nothing can be climbed from
+                    step /= 3
+                    continue
+                if beyond:
                     return float(brentq(excess, inner, outer, xtol=3e-5 * scale, rtol=1e-10))
                 inner, step = outer, step * 1.5
             raise WoodlabError("the likelihood stays flat on one side, so there is no interval.")
