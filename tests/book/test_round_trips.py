@@ -229,3 +229,18 @@ def test_empty_columns_of_the_makers_own_come_back(tmp_path):
     book = wl.RecordBook.from_frames(**tables)
     for form in FORMS:
         assert round_trips.came_back(book, tmp_path / form) == "same"
+
+
+@pytest.mark.parametrize("ending", ["", ".xlsx"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_row_added_to_a_random_book_leaves_the_others_to_the_digit(tmp_path, ending, seed):
+    book = round_trips.random_book(random.Random(7040 + seed))
+    path = tmp_path / f"book{ending}"
+    book.save(path)
+    before = wl.open_book(path)
+    row = {"piece": book.pieces["piece"].iloc[0], "on": "2026-05-01", "mass_g": 777.25}
+    wl.add_weighings(path, [row | {"note": 'x, "y"\nz; ü'}], sure=True)
+    after = wl.open_book(path)
+    assert after.weighings["mass_g"].tolist() == [*before.weighings["mass_g"], 777.25]
+    for name in set(round_trips.TABLES) - {"weighings"}:
+        assert getattr(after, name).equals(getattr(before, name)), name

@@ -107,6 +107,8 @@ def changed_workbook(
                         f"{path.name} has a formula in {sheet.title}!{cell.coordinate}; its result "
                         f"would be lost. Paste it as a value there. {ASIDE}"
                     )
+                if isinstance(cell.value, float):
+                    fill(cell, cell.value)
     for table, change in changes.items():
         change_sheet(sheet_of(book, table), table, change)
     for table, frame in replaced.items():
