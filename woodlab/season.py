@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +21,7 @@ import woodlab
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.errors import WoodlabError, WorkError
 from woodlab.safe_write import behind, check_replaceable, whole_folder
+from woodlab.words import SHOWN_UNITS
 
 if TYPE_CHECKING:
     from woodlab.drying.fit.results import DryingFits
@@ -60,8 +61,9 @@ PREPARING = (
 class SeasonOptions:
     """How `run_season` runs: the day it looks from, whose season it is, the article's form.
 
-    `notebooks` are the numbers of those to run, all of them unless given; `learn_from` are fits
-    of earlier seasons, saved with `fits.save` (every season leaves a `season.fits`).
+    `units` are those to answer in, "lb-in" for one; None is how the book is kept. `notebooks` are
+    the numbers of those to run, all of them unless given; `learn_from` are fits of earlier
+    seasons, saved with `fits.save` (every season leaves a `season.fits`).
     """
 
     as_of: str | None = None
@@ -71,6 +73,7 @@ class SeasonOptions:
     progress: bool = True
     club: str | None = None
     learn_from: tuple[Path, ...] = ()
+    units: str | None = None
 
 
 def notebook_folder() -> Path:
@@ -107,6 +110,8 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
     options = options or SeasonOptions()
     book_path, out = behind(book_path), behind(out)
     book = open_book(book_path)
+    if options.units:
+        book = replace(book, units=SHOWN_UNITS[options.units])
     _check_options(book, options)
     _check_target(book_path, out)
     try:
@@ -124,9 +129,9 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
 
 def _check_options(book: RecordBook, options: SeasonOptions) -> None:
     """What would stop the run at its end is better said at its beginning."""
-    from woodlab.article.forms import Forms
+    from woodlab.article.say import locale_of
 
-    Forms(options.locale)
+    locale_of(options.locale)
     if options.as_of is not None and len(book.until(options.as_of).pieces) == 0:
         raise WoodlabError(
             f"On {options.as_of} no piece of this book was turned yet. Give a later day."
@@ -159,7 +164,7 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
     with tqdm(total=len(chosen) + 3, disable=not options.progress, unit="step") as bar:
         fits = _fit(book, folder, options, bar)
         given = {
-            "book_path": str(book_path), "as_of": options.as_of,
+            "book_path": str(book_path), "as_of": options.as_of, "units": options.units,
             "fits_path": str(folder / FITS) if fits is not None else None,
         }  # fmt: skip
         article = {

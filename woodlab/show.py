@@ -1,8 +1,8 @@
 """How a result shows itself: some sentences, one table, and the names of what else it holds.
 
 A frozen result inherits `Shown` and writes one method, `card()`. Everything else (HTML for
-JupyterLab and the pages, Markdown, plain text, `summary()`) is made from that card, so that they
-cannot disagree. The HTML has no script and takes its colours from the theme around it.
+JupyterLab and the pages, plain text, `summary()`) is made from that card, so that they cannot
+disagree. The HTML has no script and takes its colours from the theme around it.
 Declare results `@dataclass(frozen=True, eq=False, repr=False)`, or the dataclass writes its own
 repr.
 """
@@ -10,8 +10,9 @@ repr.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from types import SimpleNamespace
 from typing import Any
@@ -21,6 +22,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.errors import WoodlabError
+from woodlab.words import METRIC, SHOWN_UNITS, Units
 
 STYLE = f"<style>{(files('woodlab') / 'show.css').read_text(encoding='utf-8')}</style>"
 
@@ -103,6 +105,78 @@ def listed(items: Iterable[Any], most: int = 8) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
+# Columns of what a maker or the kit has named: text that no unit is looked for in.
+_NAMES = {
+    "piece",
+    "bowl",
+    "wood",
+    "species",
+    "seal",
+    "place",
+    "log",
+    "maker",
+    "term",
+    "key",
+    "call",
+}
+_answers = METRIC
+
+
+def answer_in(units: Units | str) -> Units:
+    """Show every result in these units from now on; frames stay in millimetres and grams.
+
+    Parameters
+    ----------
+    units : Units or str
+        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in".
+
+    Returns
+    -------
+    Units
+
+    Raises
+    ------
+    WoodlabError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> units = answer_in("lb-in")
+    >>> table(pd.DataFrame({"wood": ["ash"], "wall_mm": [19.05]}), says="Up to 300 mm wide.")
+    Up to 11 13/16 in wide.
+    <BLANKLINE>
+    wood   wall
+     ash 3/4 in
+    >>> units = answer_in("g-mm")
+    """
+    global _answers
+    if isinstance(units, str) and units not in SHOWN_UNITS:
+        raise WoodlabError(f"units are some of {', '.join(SHOWN_UNITS)}; found {units!r}.")
+    _answers = SHOWN_UNITS[units] if isinstance(units, str) else units
+    return _answers
+
+
+def _answered(shown: Card) -> Card:
+    """The card in the units to answer in: its sentences, and the cells of its table."""
+    if _answers == METRIC:
+        return shown
+    units = [re.search(r" \[(mm|g)\]", heading) for heading in shown.headings]
+
+    def cell(text: str, k: int) -> str:
+        unit, head = units[k], shown.headings[k]
+        if unit and re.fullmatch(r"(at most )?-?[\d.]+( to -?[\d.]+)?", text):
+            up = "leave " if "at least" in head else ""
+            return _answers.told(f"{up}{text} {unit[1]}").removeprefix(up)
+        return text if head in _NAMES else _answers.told(text)
+
+    return replace(
+        shown, says=tuple(map(_answers.told, shown.says)), caption=_answers.told(shown.caption),
+        headings=tuple(h.replace(u[0], "") if u else h
+                       for h, u in zip(shown.headings, units, strict=True)),
+        rows=tuple(tuple(cell(text, k) for k, text in enumerate(row)) for row in shown.rows),
+    )  # fmt: skip
+
+
 class Shown:
     """Makes a result show itself. The class that inherits it writes `card()`."""
 
@@ -111,7 +185,7 @@ class Shown:
 
     def summary(self) -> str:
         """The result in sentences, one a line."""
-        return "\n".join(self.card().says)
+        return "\n".join(_answered(self.card()).says)
 
     @property
     def to_bear_in_mind(self) -> Said:
@@ -119,59 +193,40 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = self.card(), html.escape
+        shown, text = _answered(self.card()), html.escape
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
         if shown.rows:
-            longest = [max(len(row[k]) for row in shown.rows) for k in range(len(shown.headings))]
-            kind = [
-                "n" if n else "wl-wide" if long > 32 else "wl-one"
-                for n, long in zip(shown.numeric, longest, strict=True)
+            wide = [
+                max(len(cell) for cell in column) > 32 for column in zip(*shown.rows, strict=True)
             ]
-            head = "".join(
-                f'<th scope="col" class="{k}">{text(h)}</th>'
-                for h, k in zip(shown.headings, kind, strict=True)
-            )
+            kinds = ["n" if n else "wl-wide" if w else "wl-one"
+                     for n, w in zip(shown.numeric, wide, strict=True)]  # fmt: skip
+
+            def row(cells: tuple[str, ...], tags: list[str]) -> str:
+                made = (f'<{tag} class="{kind}">{text(cell)}</{tag[:2]}>'
+                        for tag, kind, cell in zip(tags, kinds, cells, strict=True))  # fmt: skip
+                return f"<tr>{''.join(made)}</tr>"
+
+            n = len(kinds)
+            head = row(shown.headings, ['th scope="col"'] * n)
             body = "".join(
-                "<tr>"
-                + "".join(
-                    f'<th scope="row" class="{k}">{text(cell)}</th>'
-                    if i == 0
-                    else f'<td class="{k}">{text(cell)}</td>'
-                    for i, (cell, k) in enumerate(zip(row, kind, strict=True))
-                )
-                + "</tr>"
-                for row in shown.rows
+                row(cells, ['th scope="row"'] + ["td"] * (n - 1)) for cells in shown.rows
             )
             named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
+            label = text(shown.caption or "".join(shown.says[:1]) or "table")
             out.append(
-                '<div class="wl-scroll" tabindex="0" role="region" '
-                f'aria-label="{text(shown.caption or "".join(shown.says[:1]) or "table")}">'
-                f"<table>{named}<thead><tr>{head}</tr></thead>"
-                f"<tbody>{body}</tbody></table></div>"
+                f'<div class="wl-scroll" tabindex="0" role="region" aria-label="{label}">'
+                f"<table>{named}<thead>{head}</thead><tbody>{body}</tbody></table></div>"
             )
         if shown.more:
             names = ", ".join(f"<code>{text(name)}</code>" for name in shown.more)
             out.append(f'<p class="wl-more">more: {names}</p>')
-        return "".join(out).replace(' class=""', "") + "</div>"
-
-    def _repr_markdown_(self) -> str:
-        shown = self.card()
-        safe = lambda cell: cell.replace("|", "\\|").replace("\n", " ")  # noqa: E731
-        parts = [*(f"**{said}**" for said in shown.says[:1]), *shown.says[1:]]
-        if shown.rows:
-            lines = [shown.headings, [("--:" if n else ":--") for n in shown.numeric], *shown.rows]
-            parts += [
-                *([f"*{shown.caption}*"] if shown.caption else []),
-                "\n".join("| " + " | ".join(map(safe, line)) + " |" for line in lines),
-            ]
-        if shown.more:
-            parts.append("more: " + ", ".join(f"`{m}`" for m in shown.more))
-        return "\n\n".join(parts)
+        return "".join(out) + "</div>"
 
     def __repr__(self) -> str:
-        shown = self.card()
+        shown = _answered(self.card())
         lines = list(shown.says)
         if shown.rows:
             lines += [

@@ -1,14 +1,19 @@
-"""Wording that every result shares: certainty decided once, counts, dates, names of seals."""
+"""Wording that every result shares: certainty, counts, dates, names of seals, units."""
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+# Exact by definition: the international inch and avoirdupois pound (1959).
+MM_PER_INCH = 25.4
+G_PER_POUND = 453.59237
 # Before the noun, behind it: "23 painted bowls", "27 bowls waxed all over".
 SEALS = {
     "none": ("bare", ""),
@@ -244,3 +249,95 @@ def in_order(marks: Iterable[object]) -> list[str]:
         return [(0, int(x), "") if x[0] in "0123456789" else (1, 0, x) for x in parts]
 
     return [str(m) for m in sorted(marks, key=key)]
+
+
+@dataclass(frozen=True)
+class Units:
+    """Units in which answers are given; what is kept stays in grams and millimetres.
+
+    Attributes
+    ----------
+    mass : {"g", "kg", "lboz"}
+    length : {"mm", "in"}
+
+    Examples
+    --------
+    >>> METRIC.weight(1480.0), METRIC.length_of(5.0)
+    ('1,480 g', '5 mm')
+    >>> SHOWN_UNITS["lb-in"].weight(1480.0), SHOWN_UNITS["lb-in"].length_of(5.0)
+    ('3 lb 4.2 oz', '3/16 in')
+    >>> SHOWN_UNITS["lb-in"].length_of(300.0)
+    '11 13/16 in'
+    """
+
+    mass: str = "g"
+    length: str = "mm"
+
+    def weight(self, grams: float) -> str:
+        """A mass as the scale shows it, or nothing where there is none."""
+        if not np.isfinite(grams):
+            return ""
+        if self.mass == "lboz":
+            ounces = round(grams / (G_PER_POUND / 16), 1)
+            return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
+        if self.mass == "kg":
+            return f"{grams / 1000:.3f} kg"
+        return f"{grams:,.{0 if grams >= 100 else 1}f} g"
+
+    def length_of(self, mm: float, *, up: bool = False) -> str:
+        """A length by the rule: to a millimetre, or to a sixteenth of an inch; `up` never less.
+
+        Examples
+        --------
+        >>> METRIC.length_of(15.2, up=True), SHOWN_UNITS["lb-in"].length_of(15.2, up=True)
+        ('16 mm', '5/8 in')
+        """
+        if not np.isfinite(mm):
+            return ""
+        if mm < 0:
+            return f"-{self.length_of(-mm)}"
+        steps = mm if self.length == "mm" else 16 * mm / MM_PER_INCH
+        steps = math.ceil(round(steps, 6)) if up else round(steps)
+        if self.length == "mm":
+            return f"{steps} mm"
+        whole, part = divmod(steps, 16)
+        if not whole and not part:
+            return "under 1/16 in" if mm > 0 else "0 in"
+        step = np.gcd(part, 16)
+        fraction = f"{part // step}/{16 // step}" if part else ""
+        return f"{' '.join(filter(None, (str(whole) if whole else '', fraction)))} in"
+
+    def between(self, low: float, high: float, *, up: bool = False) -> str:
+        """'16 to 19 mm', or the one length that both ends are."""
+        one, other = (self.length_of(mm, up=up) for mm in (low, high))
+        return one if one == other else f"{one.removesuffix(f' {self.length}')} to {other}"
+
+    def told(self, text: str) -> str:
+        """Words with their millimetres and grams in these units; a wall to leave is rounded up.
+
+        Examples
+        --------
+        >>> SHOWN_UNITS["lb-in"].told("open, 13 mm on 14 June; 1480 g, leave 18 to 21 mm")
+        'open, 1/2 in on 14 June; 3 lb 4.2 oz, leave 3/4 to 7/8 in'
+        >>> SHOWN_UNITS["lb-in"].told("wall: per 10 mm thicker")
+        'wall: per 10 mm thicker'
+        """
+        if self.length != "mm":
+            text = _LENGTHS.sub(self._length, text)
+        return text if self.mass == "g" else _WEIGHTS.sub(self._weight, text)
+
+    def _length(self, found: re.Match[str]) -> str:
+        leave, low, high = found[1] or "", found[2], float(found[3])
+        return leave + self.between(float(low or high), high, up=bool(leave))
+
+    def _weight(self, found: re.Match[str]) -> str:
+        return self.weight(float(found[1].replace(",", "")))
+
+
+# A step of a scale ("per 10 mm") stays: what is said of it is of just that step.
+_LENGTHS = re.compile(
+    r"(?<!per )(?<![\d.])((?:at least|leave) )?(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mm\b"
+)
+_WEIGHTS = re.compile(r"(?<![\d.])(\d[\d,]*(?:\.\d+)?) g\b")
+METRIC = Units()
+SHOWN_UNITS = {"g-mm": METRIC, "kg-mm": Units("kg"), "lb-in": Units("lboz", "in")}

@@ -156,7 +156,7 @@ def film_data() -> Frames:
     sheet = {"start_moisture_pct": 28.0, "diffusivity_m2_s": DIFFUSIVITY_M2_S}
     cases = {}
     for words, surface in {"bare": 8e-8, "thin seal": 8e-9, "thick seal": 1.6e-9}.items():
-        biot = float(biot_number(surface, DIFFUSIVITY_M2_S, WALL_MM))
+        biot = float(biot_number(surface, DIFFUSIVITY_M2_S, WALL_MM / 2000))
         cases[f"{words}: Biot {biot:.3g}"] = {**sheet, "surface_m_s": surface}
     curves = courses("film", cases, np.arange(0, 241.0) * 0.75)
     half = reached(curves, 20.0)

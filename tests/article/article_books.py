@@ -14,7 +14,10 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
-from woodlab.article.facts import ACROSS, THIS, Facts, gather
+from woodlab.article.facts import THIS, Facts
+from woodlab.article.parts.walls import ACROSS
+from woodlab.pages.facts import Season, told_of, walls_to_leave
+from woodlab.week.bowls import bowls_of, last_day
 
 PAINT, WAX, GRAIN, BARE = "paint all over", "wax all over", "wax on end grain", "none"
 
@@ -101,8 +104,7 @@ def ready(made: Book, book: wl.RecordBook) -> pd.DataFrame:
 def seal_study(made: Book, book: wl.RecordBook, cracks: Any) -> Any:
     seals = list(book.pieces["seal"].unique())
     if BARE not in seals or len(seals) < 2:
-        return SimpleNamespace(effects=pd.DataFrame(), by_seal=pd.DataFrame(), pairs=pd.DataFrame(),
-                               reference=BARE, why="one seal")  # fmt: skip
+        return SimpleNamespace(why="one seal")
     rows = [
         {"outcome": "drying_time", "seal": seal, "ratio": r, "ci_lower": lo, "ci_upper": hi,
          "certainty": sure, "n_logs": book.pieces["log"].nunique()}
@@ -143,8 +145,13 @@ def movement(made: Book) -> Any:
 def facts(made: Book) -> Facts:
     book = record_book(made)
     cracks = wl.crack_study(book)
-    return gather(book, cracks=cracks, ready=ready(made, book), movement=movement(made),
-                  seals=seal_study(made, book, cracks))  # fmt: skip
+    seals = seal_study(made, book, cracks)
+    bowls = told_of(bowls_of(ready(made, book), book, pd.Timestamp(last_day(book))), book)
+    season = Season(
+        book=book, fits=None, bowls=bowls, seals=None if seals.why else seals, cracks=cracks,
+        movement=movement(made), walls=walls_to_leave(book),
+    )  # fmt: skip
+    return Facts(season, cracks.thickest_wall(0.1, 120.0) if cracks.model else pd.DataFrame())
 
 
 def _two_seasons():

@@ -414,7 +414,7 @@ def test_a_failure_leaves_the_earlier_article_whole(fails_at, tmp_path, monkeypa
     out = wl.write_article(book, tmp_path / "article", formats=("md", "html"))
     before = fingerprint(out)
 
-    def broken(folder, name, dress):
+    def broken(folder, name, *look):
         (folder / f"article.{name}").write_text("half")
         if name == fails_at:
             raise WorkError("the converter broke")

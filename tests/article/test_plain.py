@@ -9,16 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from woodlab.article.plain import (
-    Source,
-    as_markdown,
-    bullets,
-    paragraph,
-    plain_text,
-    short_name,
-    table_row,
-)
+from woodlab.article.plain import Source, as_markdown, plain_text, short_name
 from woodlab.article.render import READER
+from woodlab.article.say import Say
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -113,14 +106,14 @@ def words(inlines):
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(anything, min_size=3, max_size=3))
 def test_any_text_arrives_as_its_own_characters_wherever_it_stands(texts):
-    wanted = [plain_text(text) for text in texts]
+    wanted, row = [plain_text(text) for text in texts], Say("").table_row
     document = "\n\n".join(
         [
             *(f"{as_markdown(text)}" for text in texts),
             *(f"Before 1 {as_markdown(text)} after" for text in texts),
-            bullets(f"x{text}" for text in texts),
-            paragraph(["Said", *texts]),
-            "\n".join([table_row(["a", "b", "c"]), "|---|---|---|", table_row(texts)]),
+            "\n".join(f"- {as_markdown(f'x{text}')}" for text in texts),
+            " ".join(as_markdown(text) for text in ["Said", *texts]),
+            "\n".join([row(["a", "b", "c"]), "|---|---|---|", row(texts)]),
             f"![{as_markdown('c' + texts[0])}](x.png)"
             + f'{{width=2cm alt="{as_markdown(texts[1])}"}}',
         ]

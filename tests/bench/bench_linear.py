@@ -13,8 +13,10 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import brentq, curve_fit
 
-from woodlab.drying.linear import LAWS, Course, PieceRows, fit_linear, profile
-from woodlab.drying.linear.course import driven
+from woodlab.drying.laws import law_named
+from woodlab.drying.linear import Pieces, fit_linear
+from woodlab.drying.linear.pieces import plain_pieces
+from woodlab.drying.modes import DailyAir
 
 sys.path.insert(0, str(Path(__file__).parent))
 from results import result  # noqa: E402
@@ -23,21 +25,20 @@ DAYS = np.r_[0:60:2, 60:210:5].astype(float)
 HALF_M = 0.0125
 
 
-def rows(law: str, pieces: int, moving: bool = False, seed: int = 1) -> PieceRows:
+def rows(law: str, pieces: int, moving: bool = False, seed: int = 1) -> Pieces:
     """Pieces of 60 weighings with an error of 1 g, from 70 % towards 12 % or a daily course."""
     rng = np.random.default_rng(seed)
     middle = {"exponential": [np.log(35.0)], "film": [np.log(35.0), np.log(2.5)]}[law]
     u = np.array(middle) + 0.3 * rng.normal(size=(pieces, len(middle)))
     t, half = np.tile(DAYS, (pieces, 1)), np.full(pieces, HALF_M)
-    decay = LAWS[law].decay(u, half, t)
-    air, more, forced = np.full(pieces, 12.0), {}, 12.0 * (1 - decay[0])
+    params = {**law_named(law).search.values(u, half), "start_moisture_pct": 70.0}
+    air, more = 12.0, {}
     if moving:
-        air = Course(12 + 2 * rng.normal(size=(3, 260)))
-        more = {"start": rng.uniform(0, 40, pieces), "which": rng.integers(0, 3, pieces)}
-        place = air, more["which"], more["start"]
-        forced = driven(LAWS[law], u, half, t, place, decay)[0]
-    mass = 900 * (1 + (70 * decay[0] + forced) / 100) + rng.normal(size=t.shape)
-    return PieceRows(t, mass, np.ones(t.shape), half, air, **more)
+        more = {"courses": 12 + 2 * rng.normal(size=(3, 260)), "start": rng.uniform(0, 40, pieces),
+                "which": rng.integers(0, 3, pieces)}  # fmt: skip
+        air = DailyAir(more["courses"], more["start"], more["which"])
+    mass = 900 * (1 + law_named(law).moisture(t, params, 2000 * half, air) / 100)
+    return plain_pieces(t, mass + rng.normal(size=t.shape), half, np.full(pieces, 12.0), **more)
 
 
 def textbook_film(fo: np.ndarray, biot: float) -> np.ndarray:
@@ -84,7 +85,7 @@ def compare(law: str, pieces: int, sample: int, times: int, target: str) -> None
     table = rows(law, pieces)
     ours, theirs = [], []
     for _ in range(times):
-        taken, fits = seconds(lambda: fit_linear(law, table))
+        taken, fits = seconds(lambda: fit_linear(law_named(law), table))
         ours.append(taken / pieces)
         taken, looped = seconds(lambda: loop(law, table.mass_g[:sample]))
         theirs.append(taken / sample)
@@ -97,13 +98,11 @@ def compare(law: str, pieces: int, sample: int, times: int, target: str) -> None
     what = f"linear fit, {law}, {pieces} pieces of {DAYS.size} weighings"
     result(f"{what}: against a loop of curve_fit", min(theirs) / min(ours),
            f"times faster ({text})", target)  # fmt: skip
-    taken, _ = seconds(lambda: profile(table, fits, 1.96))
-    result(f"{what}: profile limits", taken / pieces * 1e6, "microseconds a piece")
 
 
 def moving(law: str, pieces: int) -> None:
     table = rows(law, pieces, moving=True)
-    taken, fits = seconds(lambda: fit_linear(law, table))
+    taken, fits = seconds(lambda: fit_linear(law_named(law), table))
     result(f"linear fit, {law} in daily air, {pieces} pieces", taken / pieces * 1e6,
            f"microseconds a piece ({fits.converged.mean():.1%} converged)")  # fmt: skip
 

@@ -3,9 +3,9 @@
     python tests/bench/real_wood.py
 
 Prints a Markdown table; a disagreement is a finding, not a failure. What must hold is kept by
-`tests/drying/test_real_wood.py`. Data and sources: `tests/drying/data/published/README.md`. The air
-of the boards is not that of their place: it is the nearest station year at hand (Chicago, outdoors,
-2016 to 2017, `worlds/data`).
+`tests/drying/ahead/test_real_wood.py`. Data and sources: `tests/drying/data/published/README.md`.
+The air of the boards is not that of their place: it is the nearest station year at hand (Chicago,
+outdoors, 2016 to 2017, `worlds/data`).
 """
 
 from __future__ import annotations

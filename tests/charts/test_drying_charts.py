@@ -60,6 +60,15 @@ def test_the_doubts_that_a_book_finds_are_ringed():
     assert "2 of them" in drawn.description
 
 
+def test_a_doubt_rings_the_weighing_it_names_and_no_other_of_the_same_mass():
+    frame = pd.DataFrame({"piece": "A1", "on": WEIGHED["on"][:5], "mass_g": [900, 95, 890, 95, 95]})
+    doubts = pd.DataFrame(
+        {"table": "weighings", "piece": "A1", "column": "mass_g", "doubt": "odd",
+         "value": ["900 then 95", "3 weights"]}  # the second is about copied rows: no mass
+    )  # fmt: skip
+    assert "1 of them is ringed" in records.weighings_overview(frame, PIECES, doubts).description
+
+
 def test_curves_draw_bands_lines_and_weighings():
     chart = drying.drying_curves(PREDICTED.drop(columns="on"), WEIGHED.drop(columns="on"))
     svg = saving.chart_svg(chart)

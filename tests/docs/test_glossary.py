@@ -26,7 +26,7 @@ UNITS = {
     "_m_s": "m/s", "_deg": "degrees", "_per_pct": "1/%",
 }  # fmt: skip
 # What gives words, or a result whose frames are another's.
-NO_FRAMES = {"add_round", "book_overview", "read_article", "table"}
+NO_FRAMES = {"add_round", "answer_in", "book_overview", "read_article", "table"}
 NOT_OF_THE_KIT: dict[str, str] = {}  # columns of frames that the kit does not name
 
 

@@ -20,7 +20,7 @@ from woodlab.errors import RecordError, WoodlabError
 from woodlab.round import taking
 from woodlab.round.core import SLIPS, Band, grams_of, questions, round_of, weight_text
 from woodlab.round.page import page
-from woodlab.round.sheets import unit_of, write_round
+from woodlab.round.sheets import write_round
 from woodlab.round.taking import add_round, ledger
 
 from .conftest import EVIL, MARKS, inside
@@ -331,10 +331,25 @@ def test_the_command_asks_and_adds(tour, folder, tmp_path, monkeypatch, capsys):
     assert wl.open_book(folder).weighings["mass_g"].iloc[-1] == pytest.approx(good["A1"])
 
 
+def test_the_command_asks_about_a_bowl_that_the_book_does_not_have(
+    tour, folder, tmp_path, monkeypatch, capsys
+):
+    cells = {"Q7": {"today g": 900}, "A1": {"today g": inside(tour)["A1"]}}
+    file = filled(tour, tmp_path / "round.xlsx", cells, looked="no")
+    monkeypatch.setattr("sys.stdin", io.StringIO("k\nl\ny\n"))  # it cannot be kept
+    assert main(["add", str(folder), str(file)]) == 0
+    out = capsys.readouterr().out
+    assert "no piece 'Q7' in the book, 900 g" in out
+    assert "[l]eave it out, [q]uit?" in out
+    assert "[k]eep" not in out
+    after = wl.open_book(folder).weighings
+    assert after.loc[after["on"] == "2026-03-22", "piece"].tolist() == ["A1"]
+
+
 def test_units_and_paths(folder, tour, tmp_path):
-    assert unit_of(folder) == "g"
+    assert wl.open_book(folder).units.mass == "g"
     (folder / "weighings.csv").write_text("piece,on,mass_lb\nA1,2026-03-01,2\n", encoding="utf-8")
-    assert unit_of(folder) == "lboz"
+    assert wl.open_book(folder).units.mass == "lboz"
     with pytest.raises(WoodlabError, match="not to 'round.odt'"):
         write_round(tour, tmp_path / "round.odt")
     with pytest.raises(WoodlabError, match="unit = 'stone'"):

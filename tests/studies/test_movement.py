@@ -232,7 +232,7 @@ def test_p_is_that_of_a_t_test_against_the_table():
     from scipy.stats import ttest_1samp
 
     study = study_of(book_of([0.9, 1.0, 1.12, 1.05, 1.2]), falling)
-    dry = movement._last_dry(study.measured)
+    dry = study.measured.groupby("piece").last()
     ratio = dry["across_shrink_pct"] / dry["expected_across_pct"]
     row = figures(study).loc[movement.ACROSS]
     assert row["p_value"] == pytest.approx(ttest_1samp(ratio, 1.0).pvalue, rel=1e-9)
@@ -265,6 +265,11 @@ def test_finished_walls_say_whether_the_rough_ones_sufficed():
     assert "for two it had expected that" in text
     answer = wl.rough_wall("sugar maple", 250, 100, 8, learnt=study)
     assert "the thinnest rough wall that sufficed was 28 mm" in " ".join(answer.sentences)
+
+
+def test_a_makers_own_column_does_not_stand_in_the_way_of_ends():
+    walls = study_of(finished(reason="gift", left_mm="two"), falling).walls
+    assert walls["reason"].tolist() == ["", "", "", ""]
 
 
 def test_ends_without_measures_are_rows_with_their_reason():

@@ -102,7 +102,7 @@ def test_the_ratio_is_that_of_the_moved_fits_own_curves(fits):
     """By another way: moisture of the moved fits on a fine grid, and where it meets the target."""
     pick = swap.standard_pieces(fits)
     few = swap.fewer(fits, pick, 20)
-    runs = swap.this_season(few, pick, 16.0, 2.0)
+    runs = swap.this_season(few, 16.0)
     days = np.arange(0.0, 500.0)
     for seal in ("none", WAX):
         moved = swap.fits_under(few, seal)

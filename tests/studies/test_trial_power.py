@@ -190,3 +190,14 @@ def test_scatter_read_from_draws_is_that_of_the_pieces(monkeypatch):
     # the means over the draws would have told a sixth of it
     found.passage_days = np.exp(ln).mean(axis=1, keepdims=True)
     assert _within_and_between(fits)[0] < 0.05
+
+
+def test_a_season_without_looks_keeps_the_chance_of_a_crack_and_says_so():
+    import woodlab as wl
+    from woodlab.studies.next_season.scatter import scatter_of
+
+    demo = wl.demo_book()
+    bare = wl.RecordBook.from_frames(pieces=demo.pieces, weighings=demo.weighings.iloc[:0])
+    scatter, said = scatter_of(bare)
+    assert scatter.crack_chance == Scatter().crack_chance
+    assert said[-1].endswith("no bare bowls were looked at after turning.")

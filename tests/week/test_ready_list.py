@@ -8,9 +8,9 @@ import pytest
 
 import woodlab as wl
 from woodlab import app
-from woodlab.book.units import METRIC, SHOWN_UNITS, units_of_book
 from woodlab.pages.ready import write_by_maker, write_ready
 from woodlab.week.ready import fits_for, ready_list
+from woodlab.words import METRIC, SHOWN_UNITS
 
 DAY = "2025-06-20"
 MARKS = ["A1", "A3", "A4", "B2", "C1", "E1", "L1", "P4"]  # C1 and P4 cracked, E1 and A3 dry
@@ -97,7 +97,7 @@ def test_the_units_are_those_of_the_books_headings(tmp_path, heads, ending):
         (tmp_path / "book").mkdir()
         for name, frame in tables.items():
             frame.to_csv(tmp_path / "book" / f"{name}.csv", index=False)
-    assert units_of_book(tmp_path / f"book{ending}") == units
+    assert wl.open_book(tmp_path / f"book{ending}").units == units
 
 
 def test_members_bowls_add_up_and_each_has_a_page(ready, tmp_path):

@@ -133,6 +133,13 @@ def test_who_is_due_by_hand():
     assert "One of the 2 bowls is overdue by more than a week, 105 days at most." in whole.notes
 
 
+def test_a_makers_own_column_may_have_the_name_of_one_of_ours():
+    pieces = small().pieces.assign(shelf="B2", state="fine", reason="gift", crack="?")
+    whole = shop_round(fitted(small(pieces=pieces)), on="2026-03-20")
+    assert whole["do"].tolist() == shop_round(fitted(small()), on="2026-03-20")["do"].tolist()
+    assert set(whole["crack"]) == {"not looked at"}
+
+
 def test_open_cracks_are_always_due_glue_is_remembered_and_ended_pieces_leave():
     looks = pd.DataFrame(
         [("A1", "2026-06-20", 12, "none"),

@@ -1,4 +1,4 @@
-"""Everything an article may say of a season, asked of the kit once; no words here.
+"""What an article asks of a season, once; no words here.
 
 The studies decide how sure a comparison is (their column `certainty`); nothing here or later
 decides it again.
@@ -6,10 +6,6 @@ decides it again.
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -18,241 +14,138 @@ import pandas as pd
 import woodlab as wl
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.results import DryingFits
-from woodlab.errors import WoodlabError
-from woodlab.pages.facts import walls_to_leave
+from woodlab.pages.facts import Season, asked, season_of
 from woodlab.pages.findings import THICK_MM
-from woodlab.week.bowls import PROBABLY, READY, bowls_of
+from woodlab.week.bowls import PROBABLY, READY, last_day
 
 BARE = "none"
 THIS = "this season"
-ACROSS = "across the grain, measured/expected"
 MAX_RISK, BY_DAY = 0.1, 120.0
-FINISHED_WALL_MM = 8.0
 FEW_WEIGHINGS = 4  # a bowl; with fewer, no date is given
+Row = dict[str, Any]
 
 
-@dataclass(frozen=True)
 class Facts:
     """One season as an article sees it.
 
     Attributes
     ----------
-    book : RecordBook
-    bowls : DataFrame
-        A row a bowl: `forecast_ready` with the front page's `group` and cracks, and `log`.
-    seals, cracks, movement : results of the studies, or None where a fault kept one out
-    walls, thickest : DataFrame
-        Wall to leave by species; thickest bare wall that seldom cracks.
-    failed : tuple of str
-        Studies that a fault of the kit has kept out.
+    season : Season
+        What the front page knows of it, too; its fields are attributes here as well.
+    thickest : DataFrame
+        The thickest bare wall that seldom cracks.
+    pieces, woods, logs, day
+        The table of bowls, its woods, how many logs are named, the last day on record.
+    reference : str
+        The seal that the others are held against.
+    used, first : DataFrame
+        A row a bowl that was looked over (`piece`, `seal`, `log`, `wall_mm`, `cracked`, days), and
+        of these the bowls that cracked.
+    looked : tuple of int
+        How many bowls cracked, of how many looked over.
+    walls_cracked : dict
+        The same of walls of 30 mm and more (True) and of thinner ones.
+    by_seal : DataFrame
+        A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`.
+    watched : int
+        Bowls with a look; none where looks were noted only of cracks.
+    by_lot : bool
+        Whether every bowl's seal was drawn by lot, and its log is known: then a seal "made".
+    here, dry, rest : DataFrame
+        Bowls on a shelf with a chance of being dry; those that are; those that are not, or only
+        `probably`.
+    target_pct : float
+        Moisture at which a bowl counts as dry; NaN where the bowls' targets differ.
+    weighings, early
+        Weighings a bowl, on average; whether these are too few for dates and ratios.
     """
 
-    book: RecordBook
-    bowls: pd.DataFrame
-    seals: Any
-    cracks: Any
-    movement: Any
-    walls: pd.DataFrame
-    thickest: pd.DataFrame
-    failed: tuple[str, ...] = ()
+    def __init__(self, season: Season, thickest: pd.DataFrame) -> None:
+        self.season, self.thickest, self.book = season, thickest, season.book
+        self.seals, self.cracks, self.movement = season.seals, season.cracks, season.movement
+        self.bowls, self.walls = season.bowls, season.walls
+        pieces, looks = self.book.pieces, self.book.looks
+        self.pieces, self.logs = pieces, int(pieces["log"].nunique())
+        self.woods = [str(wood) for wood in pieces["species"].dropna().unique()]
+        self.day = pd.Timestamp(last_day(self.book))
+        self.reference = str(self.seals.reference) if self.seals is not None else BARE
+        self.used = pd.DataFrame(columns=["piece", "seal", "log", "wall_mm", "cracked"])
+        if self.cracks is not None:
+            self.used = self.cracks.first.used.astype({"cracked": bool})
+        self.first = self.used[self.used["cracked"].astype(bool)]
+        every, known = self.rates("all"), self.used.dropna(subset=["wall_mm"])
+        self.looked = int(every["n_cracked"].sum()), int(every["n_pieces"].sum())
+        parts = known.groupby(known["wall_mm"] >= THICK_MM)["cracked"]
+        self.walls_cracked = {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
+        self.by_seal = self._by_seal()
+        noted = (looks["crack_mm"].fillna(1) == 0).any()
+        self.watched = int(looks["piece"].nunique()) if noted else 0
+        lot = pieces["allotted"].eq("random").fillna(False).all() and pieces["log"].notna().all()
+        self.by_lot = bool(lot and len(pieces))
+        self.here = self.bowls[(self.bowls["group"] != "gone") & self.bowls["p_ready_now"].notna()]
+        self.dry = self.here[self.here["p_ready_now"] >= READY]
+        rest = self.here.drop(self.dry.index)
+        self.rest = rest.assign(probably=rest["p_ready_now"] >= PROBABLY)
+        targets = self.bowls.get("target_moisture_pct", pd.Series(dtype=float)).dropna()
+        alike = len(targets) and np.ptp(targets) < 0.5
+        self.target_pct = float(targets.iloc[0]) if alike else np.nan
+        self.weighings = len(self.book.weighings) / max(len(pieces), 1)
+        self.early = self.weighings < FEW_WEIGHINGS
 
-    @cached_property
-    def day(self) -> Any:
-        """The last day on record."""
-        days = [t["on"].max() for t in (self.book.weighings, self.book.looks) if len(t)]
-        return max(days) if days else None
-
-    @cached_property
-    def reference(self) -> str:
-        """The seal that the others are held against."""
-        return str(self.seals.reference) if self.seals is not None else BARE
-
-    @cached_property
-    def by_seal(self) -> pd.DataFrame:
-        """A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`."""
-        seals = [s for s in self.book.pieces["seal"].dropna().unique()]
-        counts = self.book.pieces["seal"].value_counts()
-        frame = pd.DataFrame({"seal": seals, "n_pieces": [int(counts[s]) for s in seals]})
-        weeks = pd.Series(dtype=float)
-        if self.seals is not None and len(self.seals.by_seal):
-            weeks = self.seals.by_seal.set_index("seal")["weeks"]
-        frame["weeks"] = frame["seal"].map(weeks).astype(float)
-        for name in ("n_pieces", "n_cracked"):
-            looked = self.rates("seal").get(name, pd.Series(dtype=float))
-            column = "n_looked" if name == "n_pieces" else name
-            frame[column] = frame["seal"].map(looked).fillna(0).astype(int)
-        first = frame["seal"] != self.reference
-        order = frame.assign(first=first).sort_values(["first", "weeks", "seal"])
-        return order.drop(columns="first").set_index("seal")
+    def _by_seal(self) -> pd.DataFrame:
+        counts = self.pieces["seal"].value_counts()
+        weeks = None if self.seals is None else self.seals.by_seal.set_index("seal")["weeks"]
+        looked = self.rates("seal").reindex(columns=["n_pieces", "n_cracked"])
+        frame = looked.reindex(counts.index).fillna(0).astype(int)
+        frame = frame.rename(columns={"n_pieces": "n_looked"}).assign(
+            n_pieces=counts, weeks=np.nan if weeks is None else weeks.reindex(counts.index),
+            others=counts.index != self.reference, name=counts.index,
+        )  # fmt: skip
+        return frame.sort_values(["others", "weeks", "name"]).drop(columns=["others", "name"])
 
     def rates(self, by: str) -> pd.DataFrame:
         """Counts of the crack study by `all`, `seal` or `species`; a row a group looked at."""
         if self.cracks is None or not len(self.cracks.rates):
-            return pd.DataFrame()
+            return pd.DataFrame(columns=["n_pieces", "n_cracked", "share"])
         rates = self.cracks.rates
         return rates[(rates["by"] == by) & (rates["n_pieces"] > 0)].set_index("group")
 
-    @cached_property
-    def looked(self) -> tuple[int, int]:
-        """How many bowls cracked, of how many looked over."""
-        every = self.rates("all")
-        if not len(every):
-            return 0, 0
-        return int(every["n_cracked"].iloc[0]), int(every["n_pieces"].iloc[0])
+    def pair(self, seal: str) -> tuple[int, int]:
+        """How many bowls of a seal cracked, of how many looked over."""
+        return int(self.by_seal.at[seal, "n_cracked"]), int(self.by_seal.at[seal, "n_looked"])
 
-    def effects(self, outcome: str, *sure: str) -> list[dict[str, Any]]:
+    def effects(self, outcome: str, *sure: str) -> list[Row]:
         """Rows of the sealing study for this season, of these certainties or of all."""
-        if self.seals is None or not len(self.seals.effects):
-            return []
-        rows = self.seals.effects
-        rows = rows[(rows["outcome"] == outcome) & (rows["scope"] == THIS)]
-        rows = rows[rows["certainty"].isin(sure)] if sure else rows
-        return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+        return _rows(self.seals, sure, outcome=outcome, scope=THIS)
 
-    def effect(self, outcome: str, seal: str) -> dict[str, Any]:
+    def effect(self, outcome: str, seal: str) -> Row:
         """The row of one seal, or an empty one."""
         return next((r for r in self.effects(outcome) if r["seal"] == seal), {})
 
-    def crack_effects(self, kind: str) -> list[dict[str, Any]]:
+    def crack_effects(self, kind: str, *sure: str) -> list[Row]:
         """The crack study's rows of one kind: `seal`, `species`, `wall`."""
-        if self.cracks is None or not len(self.cracks.effects):
-            return []
-        rows = self.cracks.effects
-        return list(rows[rows["kind"] == kind].to_dict("records"))
-
-    @cached_property
-    def first(self) -> pd.DataFrame:
-        """First cracks: `piece`, `seal`, `log`, `after_days`, `by_days` of the cracked ones."""
-        if self.cracks is None:
-            return pd.DataFrame()
-        used = self.cracks.first.used
-        return used[used["cracked"].astype(bool)]
-
-    @cached_property
-    def walls_cracked(self) -> dict[bool, tuple[int, int]]:
-        """Cracked and looked over, of walls of 30 mm and more (True) and of thinner ones."""
-        if self.cracks is None:
-            return {}
-        used = self.cracks.first.used.dropna(subset=["wall_mm"])
-        parts = used.groupby(used["wall_mm"] >= THICK_MM)["cracked"]
-        return {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
-
-    @cached_property
-    def watched(self) -> int:
-        """Bowls with a look; none where looks were noted only of cracks."""
-        looks = self.book.looks
-        return int(looks["piece"].nunique()) if (looks["crack_mm"].fillna(1) == 0).any() else 0
-
-    @cached_property
-    def logs(self) -> int:
-        """How many logs are named."""
-        return int(self.book.pieces["log"].nunique())
-
-    @cached_property
-    def woods(self) -> list[str]:
-        """The book's woods."""
-        return [str(wood) for wood in self.book.pieces["species"].dropna().unique()]
-
-    @cached_property
-    def by_lot(self) -> bool:
-        """Whether every bowl's seal was drawn by lot, and its log is known: then a seal "made"."""
-        pieces = self.book.pieces
-        lot = (pieces["allotted"] == "random").all() if "allotted" in pieces else False
-        return bool(lot and pieces["log"].notna().all() and len(pieces))
-
-    @cached_property
-    def ready(self) -> dict[str, pd.DataFrame]:
-        """Bowls still here with a chance of being dry: `dry`, `probably`, `rest`."""
-        here = self.bowls[(self.bowls["group"] != "gone") & self.bowls["p_ready_now"].notna()]
-        p = here["p_ready_now"]
-        return {
-            "all": here,
-            "dry": here[p >= READY],
-            "probably": here[(p < READY) & (p >= PROBABLY)],
-            "rest": here[p < PROBABLY],
-        }
-
-    @cached_property
-    def target_pct(self) -> float:
-        """Moisture at which a bowl counts as dry; NaN where the bowls' targets differ."""
-        own = self.bowls.get("target_moisture_pct", pd.Series(dtype=float)).dropna()
-        return float(own.iloc[0]) if len(own) and np.ptp(own) < 0.5 else np.nan
-
-    @cached_property
-    def weighings(self) -> float:
-        """Weighings a bowl, on average."""
-        return len(self.book.weighings) / max(len(self.book.pieces), 1)
-
-    @cached_property
-    def early(self) -> bool:
-        """Too few weighings for dates and ratios of drying."""
-        return self.weighings < FEW_WEIGHINGS
+        return _rows(self.cracks, sure, kind=kind)
 
 
-def gather(fits_or_book: DryingFits | RecordBook, **given: Any) -> Facts:
-    """Fit a book once, or take its fits, and ask each study; `given` are answers already had."""
-    if isinstance(fits_or_book, DryingFits):
-        fits, book = fits_or_book, fits_or_book.book
-    else:
-        fits, book = None, expect_book(fits_or_book, "write_article")
-        needed = {"ready", "seals", "movement"} - set(given)
-        if needed and len(book.weighings) and len(book.pieces):
-            fits, _ = _attempt("the drying curves", lambda: wl.fit_drying(book))
-    failed: list[str] = []
-
-    def ask(name: str, question: Callable[[], Any], needs: Any = True) -> Any:
-        if name in given:
-            return given[name]
-        if needs is None or not len(book.pieces):
-            return None
-        answer, fault = _attempt(name, question)
-        failed.extend([name] if fault else [])
-        return answer
-
-    ready = ask("ready", lambda: wl.forecast_ready(fits), fits)
-    cracks = ask("cracks", lambda: wl.crack_study(book))
-    thickest = ask("thickest", lambda: cracks.thickest_wall(MAX_RISK, BY_DAY), _model(cracks))
-    return Facts(
-        book=book,
-        bowls=_bowls(ready, book),
-        seals=ask("seals", lambda: wl.seal_study(fits), fits),
-        cracks=cracks,
-        movement=ask("movement", lambda: wl.movement_study(fits), fits if len(book.rims) else None),
-        walls=_frame(ask("walls", lambda: walls_to_leave(book))),
-        thickest=_frame(thickest),
-        failed=tuple(failed),
-    )
+def _rows(study: Any, sure: tuple[str, ...], **where: str) -> list[Row]:
+    """Rows of a study's effects; none where the book could not answer."""
+    rows = getattr(study, "effects", None)
+    if rows is None or not len(rows):
+        return []
+    for column, value in where.items():
+        rows = rows[rows[column] == value]
+    rows = rows[rows["certainty"].isin(sure)] if sure else rows
+    return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
 
 
-def _model(cracks: Any) -> Any:
-    return getattr(cracks, "model", None)
-
-
-def _frame(found: Any) -> pd.DataFrame:
-    return found if found is not None else pd.DataFrame()
-
-
-def _bowls(ready: pd.DataFrame | None, book: RecordBook) -> pd.DataFrame:
-    pieces = book.pieces.reset_index(drop=True)
-    if ready is None:
-        ready = pieces[["piece", "species", "seal", "wall_mm", "place"]].assign(
-            p_ready_now=np.nan, ready_on=pd.NaT, earliest_on=pd.NaT, latest_on=pd.NaT
-        )
-    day = book.weighings["on"].max() if len(book.weighings) else pd.Timestamp.max
-    frame = bowls_of(ready, book, day)
-    return frame.assign(log=frame["piece"].map(pieces.set_index("piece")["log"]))
-
-
-def _attempt(what: str, question: Callable[[], Any]) -> tuple[Any, bool]:
-    """An answer; None where the book cannot give one, or (True) where the kit is at fault.
-
-    An article about a season should not be lost to one study, nor should the fault go unsaid.
-    """
-    try:
-        return question(), False
-    except WoodlabError:
-        return None, False
-    except Exception as error:  # noqa: BLE001
-        fault = f"{type(error).__name__}: {error}"
-        warnings.warn(f"the article goes without {what!r}: {fault}", RuntimeWarning, stacklevel=3)
-        return None, True
+def gather(fits_or_book: DryingFits | RecordBook) -> Facts:
+    """Fit a book once, or take its fits, and ask each study."""
+    book = expect_book(fits_or_book, "write_article")
+    fits = fits_or_book if isinstance(fits_or_book, DryingFits) else None
+    if fits is None and len(book.weighings) and len(book.pieces):
+        fits = asked(lambda: wl.fit_drying(book))
+    ready = None if fits is None else asked(lambda: wl.forecast_ready(fits))
+    day = pd.Timestamp(last_day(book) or "2100-01-01")
+    of = season_of(book, fits, ready, day)
+    wall = getattr(of["cracks"], "model", None) and of["cracks"].thickest_wall(MAX_RISK, BY_DAY)
+    return Facts(Season(**of), pd.DataFrame() if wall is None else wall)

@@ -8,7 +8,6 @@ character in HTML, DOCX and typst alike.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from typing import Any
 
 LONGEST_NAME = 40
@@ -61,27 +60,6 @@ def as_markdown(value: Any) -> str:
 
 
 def short_name(value: Any, longest: int = LONGEST_NAME) -> str:
-    """A name that fits a table's cell: plain, and cut with an ellipsis when it is too long.
-
-    Examples
-    --------
-    >>> short_name("wax on the end grain, twice, then a bag of its own shavings")
-    'wax on the end grain, twice, then a bag…'
-    """
+    """A name that fits a table's cell: plain, and cut with an ellipsis when it is too long."""
     text = plain_text(value)
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
-
-
-def paragraph(sentences: Iterable[Any]) -> Source:
-    """Sentences as one paragraph of Markdown (a template's filter)."""
-    return Source(" ".join(as_markdown(sentence) for sentence in sentences))
-
-
-def bullets(sentences: Iterable[Any]) -> Source:
-    """Sentences as a Markdown list (a template's filter)."""
-    return Source("\n".join(f"- {as_markdown(sentence)}" for sentence in sentences))
-
-
-def table_row(cells: Iterable[Any]) -> Source:
-    """Cells as a row of a Markdown pipe table (a template's filter)."""
-    return Source("| " + " | ".join(as_markdown(cell) for cell in cells) + " |")

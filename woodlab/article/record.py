@@ -94,15 +94,11 @@ def read_article(folder: str | Path) -> Article:
 
     Examples
     --------
-    >>> import pandas as pd, tempfile
+    >>> import tempfile
     >>> import woodlab as wl
-    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["sugar maple"], "seal": ["none"],
-    ...                        "turned_on": ["2026-03-01"], "wall_mm": [25]})
-    >>> weighings = pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]})
-    >>> book = wl.RecordBook.from_frames(pieces=pieces, weighings=weighings)
+    >>> book = wl.demo_book().only(pieces=["A1"]).until("2025-01-20")
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     made = wl.write_article(book, folder + "/article", formats=("md",))
-    ...     article = wl.read_article(made)
+    ...     article = wl.read_article(wl.write_article(book, folder + "/a", formats=("md",)))
     >>> "key" in article.numbers
     True
     """
@@ -113,7 +109,7 @@ def read_article(folder: str | Path) -> Article:
         raise WoodlabError(
             f"There is no article in {path}. wl.write_article(fits, folder) writes one."
         ) from error
-    figures = pd.DataFrame(held["figures"], columns=["key", "caption", "alt"])
+    figures = pd.DataFrame(held["figures"], columns=["caption", "alt"])
     return Article(
         path, str(held["title"]),
         pd.DataFrame(held["numbers"]).reindex(columns=NUMBER_COLUMNS),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import functools
 import json
 import subprocess
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from woodlab.errors import WoodlabError, WorkError
 
@@ -18,23 +17,50 @@ READER = (
     "markdown-raw_html-raw_tex-raw_attribute-tex_math_dollars-citations-smart-yaml_metadata_block"
     "-inline_notes-footnotes-emoji-latex_macros-example_lists-definition_lists"
 )
-PAPERS = {"a4": "a4", "us-letter": "us-letter"}
+PAPERS = ("a4", "us-letter")
 FORMATS = ("docx", "html", "pdf", "md")
+TEMPLATE_FILES = ("article.md.j2", "box.md.j2", "article.css", "article.typ", "reference.docx")
 
 
 @dataclass(frozen=True)
 class Dress:
-    """What gives a format its look; each a file that a copy may replace (see `copy_template`)."""
+    """What gives an article its look: the template's files by name, the paper, the language."""
 
-    paper: str = "a4"
-    language: str = "en"
-    css: Path | None = None
-    typst: Path | None = None
-    reference_docx: Path | None = None
-    widths_cm: Mapping[str, float] = field(default_factory=dict)
+    files: Mapping[str, bytes]
+    paper: str
+    language: str
 
 
-def render(folder: Path, name: str, dress: Dress) -> Path:
+def dressed(template: str | Path | None, paper: str, language: str) -> Dress:
+    """The kit's own template, each of its files replaced by the user's where there is one.
+
+    Raises
+    ------
+    WoodlabError
+        If the paper is not known or there is no such template.
+    """
+    if paper not in PAPERS:
+        raise WoodlabError(f"paper is one of {', '.join(PAPERS)}; found {paper!r}.")
+    found = {name: own_file(name, paper) for name in TEMPLATE_FILES}
+    path = Path(template) if template is not None else None
+    if path is not None and path.is_dir():
+        found |= {n: (path / n).read_bytes() for n in found if (path / n).is_file()}
+    elif path is not None and path.is_file():
+        found["article.md.j2"] = path.read_bytes()
+    elif path is not None:
+        raise WoodlabError(
+            f"there is no template {path}. woodlab.article.copy_template(folder) writes one."
+        )
+    return Dress(found, paper, language)
+
+
+def own_file(name: str, paper: str = "a4") -> bytes:
+    """One of the files in `woodlab/article/templates`; the DOCX reference has one a paper."""
+    name = f"reference_{paper}.docx" if name == "reference.docx" else name
+    return files("woodlab.article").joinpath("templates", name).read_bytes()
+
+
+def render(folder: Path, name: str, dress: Dress, widths_cm: Mapping[str, float]) -> None:
     """Write `folder/article.<name>` from `folder/article.md`; figures beside it are used.
 
     Raises
@@ -42,109 +68,55 @@ def render(folder: Path, name: str, dress: Dress) -> Path:
     WorkError
         When the converter fails; with its own words.
     """
-    if name == "docx":
-        return _docx(folder, dress)
-    if name == "html":
-        return _html(folder, dress)
-    if name == "pdf":
-        return _pdf(folder, dress)
     if name == "md":
-        return folder / "article.md"
-    raise WoodlabError(f"formats are {', '.join(FORMATS)}; found {name!r}.")
+        return
+    with TemporaryDirectory(prefix=".look", dir=folder) as beside:
+        look = Path(beside)
+        for file in ("shape.lua", "typst.lua", "article.html"):
+            (look / file).write_bytes(own_file(file))
+        for file in ("article.typ", "reference.docx"):
+            (look / file).write_bytes(dress.files[file])
+        (look / "head.html").write_bytes(
+            b"<style>\n" + dress.files["article.css"] + b"\n</style>\n"
+        )
+        widths = {figure: f"{cm:.4g}cm" for figure, cm in widths_cm.items()}
+        (look / "widths.json").write_text(json.dumps({"widths": widths}))
+        title_apart = "--shift-heading-level-by=-1"
+        if name == "docx":
+            options = [title_apart, f"--reference-doc={look}/reference.docx"]
+        elif name == "html":
+            options = ["--standalone", "--embed-resources", f"--template={look}/article.html",
+                       f"--include-in-header={look}/head.html"]  # fmt: skip
+        else:
+            options = [title_apart, "--standalone", f"--template={look}/article.typ",
+                       f"--lua-filter={look}/typst.lua", f"--metadata-file={look}/widths.json",
+                       f"--variable=papersize={dress.paper}",
+                       f"--variable=lang={dress.language[:2]}"]  # fmt: skip
+        to = {"html": "html5", "pdf": "typst"}.get(name, name)
+        out = "article.typ" if name == "pdf" else f"article.{name}"
+        _pandoc(folder, to, f"--lua-filter={look}/shape.lua", f"--metadata=lang={dress.language}",
+                f"--output={out}", *options)  # fmt: skip
+    if name == "pdf":
+        _typeset(folder / "article.typ")
 
 
-def template_text(name: str) -> str:
-    """One of the files in `woodlab/article/templates`."""
-    return files("woodlab.article").joinpath("templates", name).read_text(encoding="utf-8")
-
-
-def reference_docx(paper: str) -> bytes:
-    """The DOCX whose styles the article takes; edit it in a word processor."""
-    name = f"reference_{PAPERS[paper]}.docx"
-    return files("woodlab.article").joinpath("templates", name).read_bytes()
-
-
-def _docx(folder: Path, dress: Dress) -> Path:
-    own = dress.reference_docx
-    reference = own.read_bytes() if own is not None else reference_docx(dress.paper)
-    helpers: dict[str, str | bytes] = {
-        ".reference.docx": reference,
-        ".shape.lua": template_text("shape.lua"),
-    }
-    with _beside(folder, helpers):
-        _pandoc(
-            folder, "docx", "--reference-doc", ".reference.docx", "--lua-filter", ".shape.lua",
-            "--output", "article.docx", "--metadata", f"lang={dress.language}",
-        )  # fmt: skip
-    return folder / "article.docx"
-
-
-def _html(folder: Path, dress: Dress) -> Path:
-    css = dress.css.read_text(encoding="utf-8") if dress.css else template_text("article.css")
-    helpers = {
-        ".article.html": template_text("article.html"),
-        ".article.css": f"<style>\n{css}\n</style>\n",
-        ".shape.lua": template_text("shape.lua"),
-    }
-    with _beside(folder, helpers):
-        _pandoc(
-            folder, "html5", "--standalone", "--embed-resources", "--template", ".article.html",
-            "--include-in-header", ".article.css", "--lua-filter", ".shape.lua",
-            "--output", "article.html", "--metadata", f"lang={dress.language}",
-            title_apart=False,
-        )  # fmt: skip
-    return folder / "article.html"
-
-
-def _pdf(folder: Path, dress: Dress) -> Path:
+def _typeset(source: Path) -> None:
     import typst
 
-    own = dress.typst.read_text(encoding="utf-8") if dress.typst else template_text("article.typ")
-    widths = {"widths": {name: f"{cm:.4g}cm" for name, cm in dress.widths_cm.items()}}
-    source = folder / ".article.typ"
-    helpers = {
-        ".article-template.typ": own, ".shape.lua": template_text("shape.lua"),
-        ".typst.lua": template_text("typst.lua"), ".widths.json": json.dumps(widths),
-        source.name: "",
-    }  # fmt: skip
-    with _beside(folder, helpers):
-        _pandoc(
-            folder, "typst", "--standalone", "--template", ".article-template.typ",
-            "--lua-filter", ".shape.lua", "--lua-filter", ".typst.lua",
-            "--metadata-file", ".widths.json", "--variable", f"papersize={PAPERS[dress.paper]}",
-            "--variable", f"lang={dress.language[:2]}", "--output", source.name,
-        )  # fmt: skip
-        try:
-            typst.compile(str(source), output=str(folder / "article.pdf"), root=str(folder))
-        except RuntimeError as error:
-            raise WorkError(f"typst could not set the article as PDF: {error}") from error
-    return folder / "article.pdf"
-
-
-@contextmanager
-def _beside(folder: Path, texts: Mapping[str, str | bytes]) -> Iterator[None]:
-    """Files that a converter wants beside the article, for as long as it runs."""
-    for name, text in texts.items():
-        (folder / name).write_bytes(text if isinstance(text, bytes) else text.encode())
     try:
-        yield
+        typst.compile(str(source), output=str(source.with_suffix(".pdf")), root=str(source.parent))
+    except RuntimeError as error:
+        raise WorkError(f"typst could not set the article as PDF: {error}") from error
     finally:
-        for name in texts:
-            (folder / name).unlink(missing_ok=True)
+        source.unlink()
 
 
-def _pandoc(folder: Path, to: str, *arguments: str, title_apart: bool = True) -> None:
-    """Convert article.md; its first heading becomes the title where that is set apart."""
-    shift = ["--shift-heading-level-by=-1"] if title_apart else []
-    command = [_pandoc_path(), "--from", READER, "--to", to, *shift, *arguments, "article.md"]
+def _pandoc(folder: Path, to: str, *options: str) -> None:
+    import pypandoc
+
+    command = [str(pypandoc.get_pandoc_path()), "--from", READER, "--to", to, *options,
+               "article.md"]  # fmt: skip
     done = subprocess.run(command, cwd=folder, capture_output=True, check=False)
     if done.returncode:
         said = done.stderr.decode("utf-8", "replace").strip()
         raise WorkError(f"pandoc could not write {to}: {said}")
-
-
-@functools.cache
-def _pandoc_path() -> str:
-    import pypandoc
-
-    return str(pypandoc.get_pandoc_path())

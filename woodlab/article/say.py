@@ -1,10 +1,9 @@
 """Sentences and their numbers: every number printed is marked where it is made.
 
 A marked number carries its place in the ledger through the text, so that `article.json` lists
-exactly the numbers that were printed, each with the call that makes it again, and a number that
-nobody recorded is warned of (`Say.settled`). A sentence is one of several wordings: the book's
-hash picks where to begin, and the first that does not open like the sentence before it is taken,
-so that the same book always gives the same text.
+exactly the numbers that a template printed, each with the call that makes it again. A sentence is
+one of several wordings: the book's hash picks where to begin, and the first that does not open
+like the sentence before it is taken, so that the same book always gives the same text.
 """
 
 from __future__ import annotations
@@ -12,20 +11,55 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date, format_skeleton
+from babel.numbers import format_decimal
 
 from woodlab import words
-from woodlab.article.forms import Forms
-from woodlab.article.plain import short_name
+from woodlab.article.plain import Source, as_markdown, short_name
+from woodlab.errors import WoodlabError
 from woodlab.show import listed
+from woodlab.words import METRIC, Units
 
+BRITISH = "en_GB"  # the prose is British, so plain English is, too
+Wordings = tuple[str, Sequence[str] | str]  # a sentence: its key, and the ways to say it
 _OPEN, _MIDDLE, _CLOSE = "\ue000", "\ue001", "\ue002"
 _MARK = re.compile(f"{_OPEN}(-?[0-9]+){_MIDDLE}([^{_CLOSE}]*){_CLOSE}")
+# What makes a number again, by the longest beginning of its key.
+_CALLS = {
+    "cracks": "wl.crack_study(book).first.used",
+    "cracks.glued": "wl.crack_study(book).growth_by_action",
+    "cracks.left": "wl.crack_study(book).growth_by_action",
+    "cracks.none": "0.9 ** n: the chance that none of n bowls cracks, where one in ten does",
+    "cracks.seen": "book.looks",
+    "cracks.share": "wl.crack_study(book).rates",
+    "cracks.thick": "wl.crack_study(book).first.used",
+    "cracks.thick_mm": "woodlab.pages.findings.THICK_MM",
+    "cracks.thin": "wl.crack_study(book).first.used",
+    "method.level": "wl.crack_study(book).effects",
+    "next": "normal approximation, two shares p and p / 2, 5 % two-sided, power 80 %; p from "
+    "wl.crack_study(book).rates",
+    "ready": "wl.forecast_ready(fits)",
+    "ready.gone": "book.pieces",
+    "ready.slow_wall": "book.pieces",
+    "sealing": "wl.seal_study(fits).effects",
+    "sealing.pairs": "wl.seal_study(fits).pairs",
+    "sealing.weeks": "wl.seal_study(fits).by_seal",
+    "season": "book.pieces",
+    "season.day": "book.weighings",
+    "season.looks": "book.looks",
+    "season.lost": "book.weighings: first and last mass of each bowl",
+    "season.weighings": "book.weighings",
+    "walls.finished": "woodlab.article.parts.walls.FINISHED_WALL_MM",
+    "walls.leave": "wl.wall_window(species, [rim]), thinnest_mm rounded up",
+    "walls.moved": "wl.movement_study(fits).estimates",
+    "walls.rim": "book.pieces: median rim_mm",
+}
 
 
 @dataclass(frozen=True)
@@ -43,150 +77,143 @@ class Number:
 
     def as_record(self) -> dict[str, Any]:
         """For article.json: infinite and missing numbers as null, dates as text."""
-
-        def plain(value: Any) -> Any:
-            if isinstance(value, (pd.Timestamp, str)):
-                return str(value)[:10] if isinstance(value, pd.Timestamp) else value
-            return float(value) if math.isfinite(value) else None
-
-        return {
-            "key": self.key, "value": plain(self.value), "text": self.text, "call": self.call,
-            "ci_lower": plain(self.ci_lower), "ci_upper": plain(self.ci_upper),
-            "certainty": self.certainty, "sentence": self.sentence,
-        }  # fmt: skip
+        plain = dict(vars(self))
+        for name in ("value", "ci_lower", "ci_upper"):
+            value = plain[name]
+            dated = isinstance(value, pd.Timestamp)
+            plain[name] = str(value)[:10] if dated else float(value) if math.isfinite(value) \
+                else None  # fmt: skip
+        return plain
 
 
 @dataclass
 class Say:
-    """The voice of one article: its numbers so far, and which wording comes next."""
+    """The voice of one article: its numbers so far, its locale and units, its turns of phrase."""
 
     seed: str
-    forms: Forms
+    locale: Locale = field(default_factory=lambda: locale_of(BRITISH))
+    units: Units = METRIC
     numbers: list[Number] = field(default_factory=list)
-    used: set[str] = field(default_factory=set)
+    printed: list[Number] = field(default_factory=list)
 
-    def mark(self, text: str, key: str, value: Any, call: str, **more: Any) -> str:
+    def mark(self, text: str, key: str, value: Any, **more: Any) -> str:
         """The text of a number, marked with its place in the ledger."""
+        call = _CALLS[max((head for head in _CALLS if key.startswith(head)), key=len)]
         self.numbers.append(Number(key, value, text, call, **more))
         return f"{_OPEN}{len(self.numbers) - 1}{_MIDDLE}{text}{_CLOSE}"
 
-    def n(self, value: float, key: str, call: str, *, figures: bool = False, **more: Any) -> str:
+    def n(self, value: float, key: str, *, figures: bool = False) -> str:
         """A count: one to nine in words, the rest (and beside a unit all) in figures."""
         whole = int(round(value))
-        small = 0 <= whole < len(words.NUMBERS) and not figures
-        text = words.NUMBERS[whole] if small else self.forms.number(whole)
-        return self.mark(text, key, value, call, **more)
+        if 0 <= whole < len(words.NUMBERS) and not figures:
+            return self.mark(words.NUMBERS[whole], key, value)
+        text = format_decimal(whole, "#,##0", self.locale, numbering_system="latn")
+        return self.mark(str(text), key, value)
 
-    def of(self, k: int, n: int, key: str, call: str) -> str:
+    def of(self, k: int, n: int, key: str) -> str:
         """'7 of 21', always in figures; 'none of 21'."""
-        few = self.mark("none", f"{key}.n", 0, call) if k == 0 else ""
-        pair = (
-            few or self.n(k, f"{key}.n", call, figures=True),
-            self.n(n, f"{key}.of", call, figures=True),
-        )
-        return f"{pair[0]} of {pair[1]}"
+        few = self.n(k, f"{key}.n", figures=True) if k else self.mark("none", f"{key}.n", 0)
+        return f"{few} of {self.n(n, f'{key}.of', figures=True)}"
 
-    def bowls(self, seal: str, n: int | None = None, key: str = "", call: str = "") -> str:
+    def length(self, mm: float, key: str, *, up: bool = False) -> str:
+        """'18 mm' or '3/4 in'; a wall to leave is rounded up."""
+        return self.mark(self.units.length_of(mm, up=up), key, mm)
+
+    def bowls(self, seal: str, n: int | None = None, key: str = "") -> str:
         """'23 painted bowls' with its number marked; without one, 'painted bowls'."""
-        noun = words.bowls(self.seal(seal), None)
-        if n == 1:
-            noun = re.sub(r"\bbowls\b", "bowl", noun, count=1)
-        return noun if n is None else f"{self.n(n, key, call)} {noun}"
+        noun = words.bowls(self._seal(seal), 1 if n == 1 else None).removeprefix("1 ")
+        return noun if n is None else f"{self.n(n, key)} {noun}"
 
     def ones(self, seal: str) -> str:
         """'bare ones': bowls of a seal, in a sentence that has said "bowls" already."""
         return re.sub(r"\bbowls\b", "ones", self.bowls(seal), count=1)
 
-    def listing(self, items: Iterable[str]) -> str:
-        """'a, b or c'."""
-        return " or ".join(self.listed(items).rsplit(" and ", 1))
-
-    def seal(self, seal: str) -> str:
-        """A seal's name as typed, made fit to print and marked as a name."""
-        return seal if seal in words.SEALS else self.name(seal)
+    def kind(self, seal: str) -> str:
+        """'bare', 'with waxed end grain': what its bowls are."""
+        return self.bowls(seal).replace("bowls ", "").replace(" bowls", "")
 
     def noun(self, seal: str) -> str:
         """What was put on: 'paint', 'wax on the end grain', or the name as typed."""
-        return words.seal_noun(seal) if seal in words.SEALS else self.name(seal)
+        return words.seal_noun(self._seal(seal))
 
-    def wood(self, species: str, among: Iterable[str] = ()) -> str:
-        """A wood's short name, marked as a name."""
+    def _seal(self, seal: str) -> str:
+        return seal if seal in words.SEALS else self.name(seal)
+
+    def wood(self, species: Any, among: Iterable[str] = ()) -> str:
+        """A wood's short name."""
         return self.name(words.wood(str(species), among))
 
     def name(self, typed: Any) -> str:
         """A name out of the book: its digits are no numbers of ours."""
         return f"{_OPEN}-1{_MIDDLE}{short_name(typed)}{_CLOSE}"
 
-    def day(
-        self, value: Any, key: str, call: str, *, year: bool = False, month: bool = False
-    ) -> str:
-        """'12 January', 'early March'; with the year where asked."""
+    def day(self, value: Any, key: str, *, year: bool = False) -> str:
+        """'12 January' in the locale's form; with the year where asked."""
         stamp = pd.Timestamp(value)
-        if month:
-            third = ("early ", "mid-", "late ")[min((stamp.day - 1) // 10, 2)]
-            text = f"{third}{stamp:%B}" + (f" {stamp.year}" if year else "")
-        else:
-            text = self.forms.date(stamp, year=year)
-        return self.mark(text, key, stamp, call)
+        long = format_date(stamp.date(), "long", locale=self.locale) if year else format_skeleton(
+            "MMMMd", stamp.to_pydatetime(), locale=self.locale)  # fmt: skip
+        return self.mark(str(long), key, stamp)
 
-    def ratio(self, row: dict[str, Any], key: str, call: str) -> str:
-        """'nearly twice as long', a number in words with its limits on record."""
-        more = {k: row[k] for k in ("ci_lower", "ci_upper", "certainty")}
-        return self.mark(words.longer(row["ratio"]), key, row["ratio"], call, **more)
+    def ratio(self, row: dict[str, Any], key: str, text: str = "") -> str:
+        """'nearly twice as long', or the text given, with its limits on record."""
+        more = {name: row[name] for name in ("ci_lower", "ci_upper", "certainty")}
+        return self.mark(text or words.longer(row["ratio"]), key, row["ratio"], **more)
 
-    def span(self, row: dict[str, Any], key: str, call: str) -> str:
-        """'1.7 to 1.9': the one range a sentence may have."""
-        more = {k: row[k] for k in ("ci_lower", "ci_upper", "certainty")}
-        low, high = words.two(row["ci_lower"]), words.two(row["ci_upper"])
-        return self.mark(f"{low} to {high}", f"{key}.range", row["ratio"], call, **more)
-
-    def listed(self, items: Iterable[str], most: int = 12) -> str:
+    def listed(self, items: Iterable[str], most: int = 12, last: str = "and") -> str:
         """'a, b and c'; a long list ends in 'others'."""
         items = list(items)
-        return listed(items if len(items) <= most else [*items[: most - 1], "others"], most=most)
+        items = items if len(items) <= most else [*items[: most - 1], "others"]
+        return f" {last} ".join(listed(items, most=most).rsplit(" and ", 1))
 
     def pick(self, key: str, *choices: str) -> str:
         """The wording that this book has always had."""
         return choices[self._start(key, len(choices))]
 
-    def paragraph(self, *sentences: tuple[str, Sequence[str] | str]) -> str:
-        """Sentences (a key and its wordings) as a paragraph, none opening like its neighbour."""
+    def paragraph(self, *sentences: Wordings) -> str:
+        """Sentences as a paragraph, none opening like its neighbour; one without wording is out."""
         out: list[str] = []
         for key, choices in sentences:
-            options = [choices] if isinstance(choices, str) else [c for c in choices if c]
-            options = [option for option in options if option]
+            options = [c for c in ([choices] if isinstance(choices, str) else choices) if c]
             if not options:
                 continue
             start = self._start(key, len(options))
             turned = [*options[start:], *options[:start]]
             last = _head(out[-1]) if out else ""
-            said = next((option for option in turned if _head(option) != last), turned[0])
-            out.append(_sentence(said))
+            said = capital(next((one for one in turned if _head(one) != last), turned[0]))
+            out.append(said if unmarked(said).endswith((".", "!", "?", "…")) else f"{said}.")
         return " ".join(out)
 
     def _start(self, key: str, n: int) -> int:
         return int(hashlib.sha256(f"{self.seed}/{key}".encode()).hexdigest()[:8], 16) % n
 
-    def settled(self, text: str) -> tuple[str, list[Number]]:
-        """The text without marks, and the numbers in it.
+    def as_printed(self, value: Any) -> str:
+        """A value as a template prints it: plain characters, its numbers entered as printed."""
+        if isinstance(value, Source):
+            return value
+        for said in re.split(r"(?<=[.!?]) ", str(value)):
+            self.printed += [replace(self.numbers[int(at)], sentence=unmarked(said))
+                             for at, _ in _MARK.findall(said) if int(at) >= 0]  # fmt: skip
+        return as_markdown(unmarked(str(value)))
 
-        A number in the text that nobody recorded is a fault of the kit, and is warned of.
-        """
-        loose = re.search(r"[0-9]+", _MARK.sub("", text))
-        if loose:
-            warnings.warn(
-                f"the article has a number without a source, {loose[0]}, in "
-                f"{unmarked(text)[:160]!r}. Please report it with this text.",
-                RuntimeWarning,
-                stacklevel=2,
-            )
-        found = [
-            replace(self.numbers[int(i)], sentence=unmarked(said))
-            for said in re.split(r"(?<=[.!?]) ", text)
-            for i, _ in _MARK.findall(said)
-            if int(i) >= 0
-        ]
-        return unmarked(text), found
+    def table_row(self, cells: Iterable[Any]) -> Source:
+        """Cells as a row of a Markdown pipe table (a template's filter)."""
+        return Source("| " + " | ".join(self.as_printed(cell) for cell in cells) + " |")
+
+
+def locale_of(name: str) -> Locale:
+    """The babel locale of a name; plain `en` is British.
+
+    Raises
+    ------
+    WoodlabError
+        If babel does not know it.
+    """
+    try:
+        return Locale.parse((BRITISH if name == "en" else name).replace("-", "_"))
+    except (UnknownLocaleError, ValueError, TypeError, AttributeError) as error:
+        raise WoodlabError(
+            f"{name!r} is not a known locale. Type one such as en_GB, en_US, de or fr."
+        ) from error
 
 
 def unmarked(text: str) -> str:
@@ -203,8 +230,3 @@ def capital(text: str) -> str:
     marked = re.match(f"{_OPEN}-?[0-9]+{_MIDDLE}", text)
     at = marked.end() if marked else 0
     return text[:at] + text[at : at + 1].upper() + text[at + 1 :]
-
-
-def _sentence(text: str) -> str:
-    text = capital(text)
-    return text if unmarked(text).endswith((".", "!", "?", "…")) else text + "."

@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
+from collections.abc import Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import woodlab
 from woodlab.article.facts import gather
-from woodlab.article.forms import BRITISH, Forms
-from woodlab.article.parts.section import Figure
-from woodlab.article.plain import Source, as_markdown, bullets, paragraph, table_row
-from woodlab.article.render import (
-    FORMATS,
-    PAPERS,
-    Dress,
-    reference_docx,
-    render,
-    template_text,
-)
+from woodlab.article.parts import Figure
+from woodlab.article.render import FORMATS, TEMPLATE_FILES, dressed, own_file, render
+from woodlab.article.say import BRITISH, Say, locale_of, unmarked
 from woodlab.article.story import Story, tell
 from woodlab.book.record_book import RecordBook
-from woodlab.charts.saving import Look
 from woodlab.drying.fit.results import DryingFits
 from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import whole_folder
@@ -32,22 +22,9 @@ from woodlab.safe_write import whole_folder
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
 MARK = "article.json"
 OURS = (MARK, "article.md", "article.docx", "article.html", "article.pdf", "box.md", "figures")
-TEMPLATE_FILES = ("article.md.j2", "box.md.j2", "article.css", "article.typ")
-LOOKS: tuple[Look, ...] = ("light", "grey")
 WIDEST_FIGURE_CM = 17.0
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
                 "pypandoc_binary", "typst", "babel")  # fmt: skip
-
-
-@dataclass(frozen=True)
-class _Look:
-    """The template's files: ours, each replaced by the user's copy where there is one."""
-
-    source: str
-    box: str
-    css: Path | None = None
-    typst: Path | None = None
-    reference_docx: Path | None = None
 
 
 def write_article(
@@ -75,11 +52,11 @@ def write_article(
         was. An earlier article is replaced; other files in its folder are kept.
     formats : sequence of {"docx", "html", "pdf", "md"}
     template : path, optional
-        A Markdown template (jinja2), or a folder with any of `article.md.j2`, `article.css`,
-        `article.typ` and `reference.docx`; see `woodlab.article.copy_template`.
+        A Markdown template (jinja2), or a folder with any of `article.md.j2`, `box.md.j2`,
+        `article.css`, `article.typ` and `reference.docx`; see `woodlab.article.copy_template`.
     locale : str
         The form of numbers and dates: "en_GB", "en_US", "de" or any other that babel knows. The
-        text is British English.
+        text is British English; lengths are in the units of the book.
     paper : {"a4", "us-letter"}
     names : bool
         True to print the makers' names. Without it they appear nowhere in the article.
@@ -110,32 +87,26 @@ def write_article(
     ...     sorted(path.name for path in made.iterdir())
     ['article.json', 'article.md', 'box.md']
     """
-    chosen = _checked_formats(formats)
-    if paper not in PAPERS:
-        raise WoodlabError(f"paper is one of {', '.join(PAPERS)}; found {paper!r}.")
-    forms = Forms(locale)
-    look = _look(template)
+    chosen = [formats] if isinstance(formats, str) else list(formats)
+    if not chosen or not set(chosen) <= set(FORMATS):
+        raise WoodlabError(f"formats are some of {', '.join(FORMATS)}; found {chosen!r}.")
+    form = locale_of(locale)
+    dress = dressed(template, paper, form.language)
     out = as_path(out_dir, "write_article")
     facts = gather(fits_or_book)
-    book = facts.book
-    story = tell(facts, forms, names=names)
+    say = Say(facts.book.hash, form, facts.book.units)
+    story = tell(facts, say, names=names)
     with whole_folder(out, MARK, OURS) as folder:
-        figures = _save_figures(story.figures, folder / "figures", forms)
-        filled = story.as_template(figures)
-        (folder / "article.md").write_text(_fill(look.source, filled), encoding="utf-8")
-        (folder / "box.md").write_text(_fill(look.box, filled), encoding="utf-8")
-        dress = Dress(
-            paper=paper, language=forms.locale.language, css=look.css, typst=look.typst,
-            reference_docx=look.reference_docx,
-            widths_cm={placed["name"]: placed["width_cm"] for placed in figures.values()},
-        )  # fmt: skip
+        widths_cm = _save_figures(story.figures, folder / "figures", locale)
+        for name in ("article.md", "box.md"):
+            text = fill(dress.files[f"{name}.j2"].decode(), story, say)
+            (folder / name).write_text(text, encoding="utf-8")
         for name in chosen:
-            render(folder, name, dress)
-        record = article_record(book, story, locale=locale, paper=paper)
-        record["failed"] = list(facts.failed)
-        (folder / MARK).write_text(
-            json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8"
-        )
+            render(folder, name, dress, widths_cm)
+        record = article_record(facts.book, story, say)
+        record["setting"] = {"locale": locale, "paper": paper}
+        text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
+        (folder / MARK).write_text(text, encoding="utf-8")
         if "md" not in chosen:
             (folder / "article.md").unlink()
     return out
@@ -151,116 +122,59 @@ def copy_template(folder: str | Path) -> Path:
     """
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
-    present = [name for name in (*TEMPLATE_FILES, "reference.docx") if (target / name).exists()]
+    present = [name for name in TEMPLATE_FILES if (target / name).exists()]
     if present:
         raise WoodlabError(f"{target} has {', '.join(present)} already. Choose another folder.")
     for name in TEMPLATE_FILES:
-        (target / name).write_text(template_text(name), encoding="utf-8")
-    (target / "reference.docx").write_bytes(reference_docx("a4"))
+        (target / name).write_bytes(own_file(name))
     return target
 
 
-def article_record(book: RecordBook, story: Story, *, locale: str, paper: str) -> dict[str, Any]:
-    """What `article.json` holds: enough to make every number again."""
+def article_record(book: RecordBook, story: Story, say: Say) -> dict[str, Any]:
+    """What `article.json` holds: enough to make every number that was printed again."""
+    title = unmarked(story.title)
     return {
-        "title": story.title_alone,
-        "invented": story.invented,
+        "title": f"{title} (invented records)" if story.invented else title,
+        "invented": book.invented,
         "book": {"name": book.name, "sha256": book.hash},
-        "setting": {"locale": locale, "paper": paper},
-        "versions": {"woodlab": woodlab.__version__, **_versions()},
-        "numbers": [number.as_record() for number in story.numbers],
-        "figures": [
-            {"key": figure.key, "caption": figure.caption, "alt": _alt(figure)}
-            for figure in story.figures
-        ],
-        "not_known": [p for box in story.boxes if box.key == "unknown" for p in box.points],
-        "box": f"{story.short[0]}. {story.short[1]}",
+        "versions": {"woodlab": woodlab.__version__, **{n: version(n) for n in _VERSIONS_OF}},
+        "numbers": [number.as_record() for number in say.printed],
+        "figures": [{"caption": unmarked(f.caption), "alt": f.alt} for f in story.figures],
+        "not_known": [unmarked(p) for b in story.boxes if b.key == "unknown" for p in b.points],
+        "box": unmarked(f"{story.box_title}. {story.box}"),
     }
 
 
-def _checked_formats(formats: Iterable[str]) -> list[str]:
-    chosen = [formats] if isinstance(formats, str) else list(formats)
-    unknown = [name for name in chosen if name not in FORMATS]
-    if unknown or not chosen:
-        raise WoodlabError(f"formats are some of {', '.join(FORMATS)}; found {chosen!r}.")
-    return chosen
-
-
-def _look(template: str | Path | None) -> _Look:
-    if template is None:
-        return _Look(template_text("article.md.j2"), template_text("box.md.j2"))
-    path = Path(template)
-    if path.is_dir():
-        own = {
-            "css": path / "article.css",
-            "typst": path / "article.typ",
-            "reference_docx": path / "reference.docx",
-        }
-        present = {name: file for name, file in own.items() if file.is_file()}
-        text, box = (
-            file.read_text("utf-8") if file.is_file() else template_text(file.name)
-            for file in (path / "article.md.j2", path / "box.md.j2")
-        )
-        return _Look(text, box, **present)
-    if not path.is_file():
-        raise WoodlabError(
-            f"there is no template {path}. woodlab.article.copy_template(folder) writes one."
-        )
-    return _Look(path.read_text(encoding="utf-8"), template_text("box.md.j2"))
-
-
-def _fill(source: str, names: dict[str, Any]) -> str:
+def fill(source: str, story: Story, say: Say) -> str:
+    """A template with the story in it; whatever it prints is plain characters."""
     from jinja2 import StrictUndefined, TemplateError
     from jinja2.sandbox import SandboxedEnvironment
 
     environment = SandboxedEnvironment(
-        finalize=as_markdown, undefined=StrictUndefined, autoescape=False,
+        finalize=say.as_printed, undefined=StrictUndefined, autoescape=False,
         keep_trailing_newline=True, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    environment.filters.update(paragraph=paragraph, bullets=bullets, table_row=table_row)
+    environment.filters["table_row"] = say.table_row
     try:
-        return environment.from_string(source).render(**names)
+        return environment.from_string(source).render(**vars(story))
     except TemplateError as error:
         line = getattr(error, "lineno", None)
         where = f" (line {line})" if line else ""
         raise WoodlabError(f"the article's template cannot be filled{where}: {error}") from error
 
 
-def _save_figures(
-    figures: Sequence[Figure], folder: Path, forms: Forms
-) -> dict[str, dict[str, Any]]:
-    """Write each as SVG and PNG, in colour and in grey; what the template needs, by its key."""
+def _save_figures(figures: Sequence[Figure], folder: Path, locale: str) -> dict[str, float]:
+    """Write each as SVG and PNG, in colour and in grey; their widths in print [cm], by name."""
     from woodlab.charts.saving import printed_width_mm, save_chart
 
-    placed: dict[str, dict[str, Any]] = {}
     if figures:
         (folder / "grey").mkdir(parents=True)
-    for number, figure in enumerate(figures, start=1):
-        name = f"figure_{number}"
-        for look in LOOKS:
-            beside = folder if look == "light" else folder / look
-            for ending in ("svg", "png"):
-                save_chart(figure.chart, beside / f"{name}.{ending}", locale=forms.name, look=look)
-        placed[figure.key] = {
-            "number": number,
-            "name": name,
-            "path": Source(f"figures/{name}.png"),
-            "caption": figure.caption,
-            "alt": _alt(figure),
-            "width_cm": min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{name}.svg") / 10),
-        }
-    return placed
-
-
-def _alt(figure: Figure) -> str:
-    return figure.alt
-
-
-def _versions() -> dict[str, str]:
-    found = {}
-    for name in _VERSIONS_OF:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+    for figure in figures:
+        for ending in ("svg", "png"):
+            file = f"{figure.name}.{ending}"
+            save_chart(figure.chart, folder / file, locale=locale, look="light")
+            save_chart(figure.chart, folder / "grey" / file, locale=locale, look="grey")
+    return {
+        figure.name: min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{figure.name}.svg") / 10)
+        for figure in figures
+    }

@@ -22,6 +22,25 @@ from woodlab.errors import WoodlabError
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 EXACT_INTEGERS = 2**53  # beyond it a spreadsheet's number has lost digits of what was typed
 
+
+def empty(cell: object) -> bool:
+    """Whether a cell of a frame holds nothing at all."""
+    if cell is None or cell is pd.NaT or cell is pd.NA:
+        return True
+    return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
+
+
+def is_blank(cell: object) -> bool:
+    """Whether nothing can be seen in a cell: it is empty, or holds blanks.
+
+    Examples
+    --------
+    >>> is_blank(None), is_blank("  "), is_blank(0)
+    (True, True, False)
+    """
+    return empty(cell) or (isinstance(cell, str) and not cell.strip())
+
+
 # Of one cell: its value, what is wrong with it, and a remark such as the unit that it names.
 Read = tuple[object, Trouble | None, str]
 
@@ -61,10 +80,11 @@ def _by_unique(cells: pd.Series, one: Callable[[object], Read], dtype: str) -> C
     """Convert each distinct cell once: a million weighings have a few hundred dates."""
     odd: dict[object, object] = {}
     if isinstance(cells.dtype, pd.CategoricalDtype):
-        cells = cells.astype(object)
-    if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
-        cells = cells.map(lambda cell: _stand_in(cell, odd))
-    codes, distinct = pd.factorize(cells)
+        codes, distinct = cells.cat.codes.to_numpy(), cells.cat.categories
+    else:
+        if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
+            cells = cells.map(lambda cell: _stand_in(cell, odd))
+        codes, distinct = pd.factorize(cells)
     read = [one(odd.get(cell, cell)) for cell in distinct.tolist()]
     values = pd.Series([*(value for value, _, _ in read), None], dtype=dtype).array
     missing = np.array([*(value is None for value, _, _ in read), True])[codes]
@@ -74,11 +94,12 @@ def _by_unique(cells: pd.Series, one: Callable[[object], Read], dtype: str) -> C
     for code, (_, _, remark) in enumerate(read):
         if remark:
             remarked.setdefault(remark, []).append(code)
+    remarks = {remark: np.flatnonzero(np.isin(codes, of)) for remark, of in remarked.items()}
     return Converted(
         pd.Series(values.take(codes), index=cells.index, copy=False),
         {int(i): bad[int(codes[i])] for i in at},
         missing,
-        {remark: np.flatnonzero(np.isin(codes, of)) for remark, of in remarked.items()},
+        {remark: at for remark, at in remarks.items() if len(at)},
     )
 
 
@@ -99,9 +120,7 @@ def _stand_in(cell: object, odd: dict[object, object]) -> object:
 
 
 # Control characters, and the mark that stands for what could not be decoded.
-_UNREADABLE = re.compile(
-    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]"
-)
+UNREADABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffd-\uffff]")
 
 
 def _text(cell: object) -> Read:
@@ -120,7 +139,7 @@ def _text(cell: object) -> Read:
     text = str(cell).strip()
     if not text:
         return None, None, ""
-    if _UNREADABLE.search(text):
+    if UNREADABLE.search(text):
         return None, ("the text holds a character that cannot be read", "Type the text anew."), ""
     return text, None, remark
 
@@ -131,17 +150,14 @@ def _choice(cell: object, choices: tuple[str, ...]) -> Read:
         return text, trouble, ""
     if str(text).casefold() in choices:
         return str(text).casefold(), None, ""
-    words = f"{', '.join(choices[:-1])} or {choices[-1]}"
+    words = " or ".join(filter(None, (", ".join(choices[:-1]), choices[-1])))
     return None, ("not one of the words of this column", f"Type {words}."), ""
 
 
 def as_day(value: object, where: str) -> pd.Timestamp:
     """A day that a user gave as text, a date or a time stamp, read by the rules of the book.
 
-    Raises
-    ------
-    WoodlabError
-        If it is none.
+    Raises WoodlabError if it is none.
 
     Examples
     --------

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.book.cells import Converted, convert
+from woodlab.book.cells import Converted, convert, empty
 from woodlab.book.doubts import folded, with_hidden
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column, column_of
@@ -40,7 +40,8 @@ class CheckedTable:
     @property
     def good(self) -> pd.DataFrame:
         """The rows without a fault of their own."""
-        return self.frame.drop(index={fault.row for fault in self.faults} & {*self.frame.index})
+        bad = self.frame.index.isin([fault.row for fault in self.faults])
+        return self.frame[~bad] if bad.any() else self.frame
 
 
 def check_table(raw: RawTable) -> CheckedTable:
@@ -64,8 +65,8 @@ def check_table(raw: RawTable) -> CheckedTable:
             headings[column.name], found[column.name] = heading, one
             remarks += _remarks(raw, column, unit, one)
             if column.required and not column.gaps and len(troubles) < one.missing.sum():
-                empty = ("is empty", f"Type {column.meaning}.")
-                troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), empty) | troubles
+                lacking = ("is empty", f"Type {column.meaning}.")
+                troubles = dict.fromkeys(np.flatnonzero(one.missing).tolist(), lacking) | troubles
         if raw.quoted and (column is None or column.kind == "text"):
             troubles = troubles | _swallowed_rows(one.values, len(raw.frame.columns))
         faults += _cell_faults(raw, heading, troubles)
@@ -84,7 +85,10 @@ def check_table(raw: RawTable) -> CheckedTable:
             faults.append(_missing_column(raw, column))
         kind = (_KINDS.get(column.kind, "str"), column.default)
         if kind not in nothing:
-            nothing[kind] = pd.Series([kind[1]] * len(rows), index=rows, dtype=kind[0])
+            one = pd.Series([column.default], dtype=kind[0]).array
+            nothing[kind] = pd.Series(
+                one.take(np.zeros(len(rows), dtype=np.intp)), index=rows, copy=False
+            )
         values[column.name] = nothing[kind]
     if raw.name == "looks":
         faults += _say_crack(raw, values, found)
@@ -184,7 +188,7 @@ def _cell_faults(
     positions = sorted(troubles)
     cells = raw.frame[heading].iloc[positions] if positions else pd.Series()
     return [
-        Fault(raw.name, row, str(heading), "" if _empty(cell) else str(cell)[:80], *troubles[at])
+        Fault(raw.name, row, str(heading), "" if empty(cell) else str(cell)[:80], *troubles[at])
         for at, (row, cell) in zip(positions, cells.items(), strict=True)
     ]
 
@@ -206,12 +210,6 @@ def _swallowed_rows(texts: pd.Series, columns: int) -> dict[int, tuple[str, str]
             for mark in ",;\t"
         )
     }
-
-
-def _empty(cell: object) -> bool:
-    if cell is None or cell is pd.NaT or cell is pd.NA:
-        return True
-    return isinstance(cell, float) and cell != cell  # a signalling decimal raises when compared
 
 
 def _missing_column(raw: RawTable, column: Column) -> Fault:
@@ -250,7 +248,7 @@ def check_between_tables(tables: dict[str, CheckedTable]) -> list[Fault]:
 def _unknown(table: CheckedTable, known: set[str], faulty: set[str]) -> list[Fault]:
     named = table.frame["piece"].dropna()
     strange = named[~named.isin(known)]
-    said = {}
+    said: dict[str, tuple[str, str]] = {}
     for name in strange.unique():
         hint = _hint(name, known) if len(said) < MOST_HINTS else ""
         said[name] = (
@@ -329,7 +327,7 @@ def kept_and_set_aside(
         whole = of_rows.get(None, []) + of_rows.get(1, [])
         index = table.frame.index
         bad = index[index.isin([*of_rows]) | table.spoiled]
-        kept[name] = table.frame.drop(index=bad)
+        kept[name] = table.frame.drop(index=bad) if len(bad) else table.frame
         cells = table.raw.loc[bad].astype(object)
         for row, found in zip(bad, cells.itertuples(index=False, name=None), strict=True):
             told = of_rows.get(row, whole)
@@ -337,7 +335,7 @@ def kept_and_set_aside(
             as_found = {
                 str(heading): str(cell)
                 for heading, cell in zip(cells.columns, found, strict=True)
-                if not _empty(cell)
+                if not empty(cell)
             }
             text = json.dumps(as_found, ensure_ascii=False)
             aside.append([name, row, told[0].column, told[0].value, reason, text])

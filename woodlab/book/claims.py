@@ -36,17 +36,7 @@ _PIECE_BYTES = 1 << 20
 
 
 def check_claims(path: Path) -> None:
-    """Refuse a workbook that would not fit into memory.
-
-    Raises
-    ------
-    WoodlabError
-        If the file unpacks to more than half a gigabyte, or its sheets claim more than twenty
-        million cells, more than half a gigabyte of text in them, or cells beyond the last that a
-        sheet has.
-    zipfile.BadZipFile
-        If the file is damaged.
-    """
+    """Refuse a workbook that would not fit into memory; BadZipFile if it is damaged."""
     if not zipfile.is_zipfile(path):
         return  # the older workbooks are no zip files, and their sheets are small
     with zipfile.ZipFile(path) as archive:
@@ -55,6 +45,7 @@ def check_claims(path: Path) -> None:
             raise _too_much(path, f"unpacks to {size / 1e9:.1f} GB")
         cells, shared = 0, _SharedTexts()
         for entry in archive.infolist():
+            found, text = [], 0
             if entry.filename.casefold() == "content.xml":
                 corners = _corners_of_ods(_pieces(archive, entry))
                 found, text = corners.corners, corners.text_bytes
@@ -64,7 +55,7 @@ def check_claims(path: Path) -> None:
                         "cannot be read. Put a blank for it, or save the tables as CSV files."
                     )
             else:
-                found, text = [_far_corner(_pieces(archive, entry), shared)], 0
+                found = [_far_corner(_pieces(archive, entry), shared)]
             for rows, columns in found:
                 cells += rows * columns
                 if rows > LAST_ROW or columns > LAST_COLUMN or cells > MOST_CELLS:
@@ -171,10 +162,7 @@ def _count(digits: bytes | str) -> int:
 
 
 def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters.upper()[:8]:
-        number = 26 * number + letter - 64
-    return number
+    return sum((letter - 64) * 26**at for at, letter in enumerate(reversed(letters.upper()[:8])))
 
 
 class _Corners:

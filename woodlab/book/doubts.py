@@ -186,9 +186,9 @@ def implausible(tables: dict[str, pd.DataFrame]) -> Doubts:
 
 def _other_unit(value: float, usual: float | None) -> str:
     """The unit in which a weight lies near the others of its piece."""
-    for unit in ("kg", "lb", "oz") if usual is not None else ():
+    for unit in ("kg", "lb", "oz"):
         grams = value * scale_to("g", unit)
-        if NEAR[0] < grams / usual < NEAR[1]:
+        if usual and NEAR[0] < grams / usual < NEAR[1]:
             return f", and in {unit} it would be {grams:.4g} g: type it in the unit of the heading"
     return ": is a digit or the unit missing?"
 
@@ -320,7 +320,7 @@ def _copies(
     again = []
     for start, stop in zip(starts, [*starts[1:], len(code)], strict=True):
         course = on[start:stop].tobytes() + mass[start:stop].tobytes()
-        if stop - start >= LEAST_COPIED and (of := first.setdefault(course, start)) != start:
+        if stop - start >= LEAST_COPIED and (of := first.setdefault(course, int(start))) != start:
             said = f"the same weights on the same days as piece {names[code[of]]}: copied rows?"
             value = f"{stop - start} weights"
             again.append(("weighings", row[start], names[code[start]], "mass_g", value, said))

@@ -11,6 +11,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError, as_list, as_path
+from woodlab.words import METRIC
 
 # Names that mean something only within their own book.
 _OWN_NAMES = ("piece", "log", "place", "maker", "scale", "witness")
@@ -86,8 +87,10 @@ def _joined(books: dict[str, RecordBook]) -> RecordBook:
     counts = pd.concat([book.counts for book in books.values()])
     totals = counts.groupby("table", sort=False, as_index=False).sum()
     remarks = [book._remarks.assign(book=name) for name, book in books.items()]
+    units = {book.units for book in books.values()}
     return RecordBook(
         **tables, set_aside=aside, counts=totals, name=" + ".join(books), _rows=rows,
+        units=units.pop() if len(units) == 1 else METRIC,
         _remarks=pd.concat(remarks, ignore_index=True),
     )  # fmt: skip
 

@@ -35,13 +35,12 @@ class Overview(Shown):
     def card(self) -> Card:
         """How many of each, what is in doubt, what is missing."""
         rows = self.frame.set_index("table")["rows"]
-        head = f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']} weighings, "
-        head += f"{rows['looks']} looks for cracks."
         aside = int(self.frame["set_aside"].sum())
         doubts = words.count(self.n_doubts, "entry").replace("entrys", "entries")
         is_are = "is" if self.n_doubts == 1 else "are"
         says = [
-            head,
+            f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']} weighings, "
+            f"{rows['looks']} looks for cracks.",
             f"{words.opened(doubts)} {is_are} possible but odd; listed below."
             if self.n_doubts else "No entry looks odd.",
             f"{words.opened(words.count(aside, 'row'))} set aside." if aside else "",

@@ -13,14 +13,17 @@ from pathlib import Path
 
 import pandas as pd
 
+from woodlab.book.cells import is_blank
 from woodlab.book.claims import LAST_COLUMN, workbook
 from woodlab.book.tables import TABLES, would_hold
+from woodlab.book.units import match_heading
 from woodlab.errors import Fault, RecordError, WoodlabError
 from woodlab.safe_write import steady
 
 WORKBOOKS = (".xlsx", ".ods", ".xlsm", ".xls")
 # Some thirty million weighings; more would not fit into the memory of most computers.
 MOST_CSV_BYTES = 1_000_000_000
+csv.field_size_limit(MOST_CSV_BYTES)
 _OWN_SHEET = (
     "If it is a sheet of your own, a row a piece and a column a weighing: `woodlab from-sheet` "
     "makes a book of it."
@@ -46,10 +49,7 @@ class RawTable:
 def read_raw(path: Path) -> dict[str, RawTable]:
     """The tables that a folder of CSV files or a workbook has.
 
-    Raises
-    ------
-    WoodlabError
-        If nothing stands at `path`, or it is neither a folder nor a workbook, or is damaged.
+    Raises WoodlabError if nothing stands at `path`, or it is no book or damaged.
     """
     if path.is_dir():
         found = steady(path, lambda moved: _contents(path, moved))
@@ -91,10 +91,7 @@ def _contents(path: Path, moved: dict[str, Path | None]) -> dict[str, bytes | Fa
 def _contents_of(name: str, file: Path) -> bytes | Fault:
     """What is in a table's file, or why it cannot be read.
 
-    Raises
-    ------
-    WoodlabError
-        If it is too large.
+    Raises WoodlabError if it is too large.
     """
     if file.is_symlink() and not file.exists():
         why = f"{file.name} is a link to a file that is not there"
@@ -146,10 +143,7 @@ def read_csv_table(name: str, file: Path) -> RawTable:
 
     A file that is there and cannot be read gives a table of one fault.
 
-    Raises
-    ------
-    WoodlabError
-        If the file is too large or cannot be read as CSV at all.
+    Raises WoodlabError if the file is too large or cannot be read as CSV at all.
     """
     return _csv_table(name, file.name, _contents_of(name, file))
 
@@ -177,7 +171,8 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
                 warnings.simplefilter("error", pd.errors.ParserWarning)
                 rows = pd.read_csv(
                     io.BytesIO(plain), sep=separator, header=None, names=range(columns),
-                    index_col=False, dtype=object, keep_default_na=False, na_values=[""],
+                    index_col=False, dtype=_kinds(name, text, separator, columns),
+                    keep_default_na=False, na_values=[""],
                     skip_blank_lines=False,
                 )  # fmt: skip
             return _raw_table(name, rows, **how)
@@ -185,7 +180,6 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
             if "EOF inside string" in str(error):
                 plain += b'"'  # a quote that is never closed: the rule for swallowed rows tells it
                 continue
-            csv.field_size_limit(MOST_CSV_BYTES)
             longest = max(map(len, csv.reader(io.StringIO(text, newline=""), delimiter=separator)))
             if longest <= columns:
                 raise WoodlabError(
@@ -195,21 +189,21 @@ def _csv_table(name: str, file: str, data: bytes | Fault) -> RawTable:
             columns = longest
 
 
+def _kinds(table: str, text: str, separator: str, columns: int) -> dict[int, object]:
+    """Text for every column. Where many cells are alike the parser finds the distinct ones; that
+    it makes no numbers of these (1.1 of 1.10) is owed to the heading, which is read among them."""
+    known = TABLES.get(table, ()) if table != "pieces" else ()
+    start = io.StringIO(text[:1_000_000], newline="")
+    heads = next(csv.reader(start, delimiter=separator), [])
+    matches = [match_heading(heading, known) for heading in heads[:columns]]
+    many = [at for at, match in enumerate(matches) if match and match.column.name != "note"]
+    return {at: "category" if at in many else object for at in range(columns)}
+
+
 def separator_of(text: str) -> str:
     """The sign that parts the headings, looked for outside quotes."""
     head = re.split(r"[\r\n]", text, maxsplit=1)[0]
     return max(",;\t", key=re.sub('"[^"]*("|$)', "", head).count)
-
-
-def is_blank(cell: object) -> bool:
-    """Whether nothing stands in a cell.
-
-    Examples
-    --------
-    >>> is_blank(None), is_blank("  "), is_blank(0)
-    (True, True, False)
-    """
-    return cell is None or cell != cell or (isinstance(cell, str) and not cell.strip())
 
 
 def _raw_table(name: str, rows: pd.DataFrame, **how: bool) -> RawTable:
@@ -285,10 +279,7 @@ def file_of(folder: Path, table: str) -> Path:
 def cells_of(path: Path, table: str) -> pd.DataFrame | None:
     """The cells of any table of a book as text, None where empty; None if there is no such table.
 
-    Raises
-    ------
-    RecordError
-        If its rows do not fit its headings.
+    Raises RecordError if its rows do not fit its headings.
     """
     if path.is_dir():
         file = file_of(path, table)
@@ -299,7 +290,7 @@ def cells_of(path: Path, table: str) -> pd.DataFrame | None:
         return None
     if raw.faults:
         raise RecordError(raw.faults)
-    return raw.frame.map(str, na_action="ignore")
+    return raw.frame.astype(object).map(str, na_action="ignore")
 
 
 def raw_from_frames(frames: dict[str, pd.DataFrame]) -> dict[str, RawTable]:

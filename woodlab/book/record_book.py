@@ -25,9 +25,10 @@ from woodlab.book.checking import (
 from woodlab.book.doubts import DOUBT_COLUMNS, doubts_of_several, find_doubts
 from woodlab.book.reading import RawTable, check_required_tables, raw_from_frames, read_raw
 from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
+from woodlab.book.units import units_in
 from woodlab.book.writing.as_csv import csv_text, own_columns
 from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path, kind_of
-from woodlab.words import in_order
+from woodlab.words import METRIC, Units, in_order
 
 Names = str | Iterable[str] | None
 
@@ -48,6 +49,8 @@ class RecordBook:
         `table`, `rows_in`, `rows_kept`, `rows_set_aside`.
     name : str
         The folder's or the workbook's name.
+    units : Units
+        In which it is kept, and answered.
 
     Examples
     --------
@@ -75,6 +78,7 @@ class RecordBook:
     set_aside: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=SET_ASIDE_COLUMNS))
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     name: str = "book"
+    units: Units = METRIC
     _rows: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
     _remarks: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(columns=DOUBT_COLUMNS), repr=False
@@ -111,8 +115,7 @@ class RecordBook:
     def doubts(self) -> pd.DataFrame:
         """Entries that are possible but odd: table, row, piece, column, value, doubt.
 
-        They are kept; a fit leaves out a weight that stands alone. Notebook 1 shows them. Books
-        that were joined have a column `book`.
+        They are kept; a fit leaves out a weight that stands alone. Joined books have a `book`.
         """
         found = (doubts_of_several if self.joined else find_doubts)(self._frames)
         found = _with_rows(found, self)
@@ -230,13 +233,14 @@ class RecordBook:
     def _cut(self, kept: dict[str, np.ndarray]) -> RecordBook:
         """The rows that are kept, less those of pieces that are not."""
         here = self.pieces["piece"][kept["pieces"]]
+        every = len(here) == len(self.pieces)
         tables, rows = {}, {}
         for name, frame in self._frames.items():
             mask = kept[name]
-            if name in ("weighings", "looks", "rims"):
+            if name in ("weighings", "looks", "rims") and not every:
                 # a weighing before turning is a doubt; without its piece it would mean nothing
                 mask = mask & frame["piece"].isin(here).to_numpy()
-            tables[name] = frame[mask].reset_index(drop=True)
+            tables[name] = frame if mask.all() else frame[mask].reset_index(drop=True)
             if name in self._rows:
                 rows[name] = self._rows[name][mask]
         return replace(self, **tables, _rows=rows)  # type: ignore[arg-type]
@@ -296,10 +300,7 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
 def expect_book(value: Any, where: str) -> RecordBook:
     """The record book that a function was given, or that of the fits that it was given.
 
-    Raises
-    ------
-    WoodlabError
-        If it is something else; the message says what to pass.
+    Raises WoodlabError if it is something else; the message says what to pass.
 
     Examples
     --------
@@ -389,9 +390,10 @@ def _checked(raw: dict[str, RawTable], name: str, set_aside: bool) -> RecordBook
             counts.append([table, rows_in, len(frame), int((aside["table"] == table).sum())])
         rows[table], tables[table] = frame.index.to_numpy(), frame.reset_index(drop=True)
     remarks = [remark for table in checked.values() for remark in table.remarks]
-    columns = ["table", "rows_in", "rows_kept", "rows_set_aside"]
     return RecordBook(
-        **tables, set_aside=aside, counts=pd.DataFrame(counts, columns=columns), name=name,
+        **tables, set_aside=aside, name=name,
+        counts=pd.DataFrame(counts, columns=["table", "rows_in", "rows_kept", "rows_set_aside"]),
+        units=units_in({table: found.frame.columns for table, found in raw.items()}),
         _rows=rows, _remarks=pd.DataFrame(remarks, columns=DOUBT_COLUMNS),
     )  # fmt: skip
 

@@ -86,15 +86,15 @@ class Column:
 
 def _read() -> dict[str, tuple[Column, ...]]:
     tables: dict[str, tuple[Column, ...]] = {}
-    with files("woodlab.book").joinpath("tables.csv").open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            many = {k: tuple(row[k].split("; ")) if row[k] else () for k in ("bounds", "choices")}
-            column = Column(
-                row["name"], row["kind"], row["needed"], many["bounds"],
-                tuple(map(float, re.findall(r"\d+", row["commonly"]))), many["choices"],
-                row["default"] or None, row["meaning"],
-            )  # fmt: skip
-            tables[row["table"]] = (*tables.get(row["table"], ()), column)
+    text = files("woodlab.book").joinpath("tables.csv").read_text(encoding="utf-8")
+    for row in csv.DictReader(text.splitlines()):
+        many = {k: tuple(row[k].split("; ")) if row[k] else () for k in ("bounds", "choices")}
+        column = Column(
+            row["name"], row["kind"], row["needed"], many["bounds"],
+            tuple(map(float, re.findall(r"\d+", row["commonly"]))), many["choices"],
+            row["default"] or None, row["meaning"],
+        )  # fmt: skip
+        tables[row["table"]] = (*tables.get(row["table"], ()), column)
     return tables
 
 

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from woodlab.book.tables import Column
-
-# Exact by definition: the international inch, foot and avoirdupois pound (1959).
-MM_PER_INCH = 25.4
-G_PER_POUND = 453.59237
+from woodlab.words import G_PER_POUND, MM_PER_INCH, Units
 
 _SCALES: dict[str, dict[str, float]] = {
     "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH},
@@ -24,22 +20,17 @@ _SCALES: dict[str, dict[str, float]] = {
 _WORDS = {
     "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
     "g": "g gr gm gms gram grams gramme grammes gramm",
-    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm",
+    "kg": "kg kgs kilo kilos kilogram kilograms kilogramm kilogramme kilogrammes",
     "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
     "c": "c \u00b0c", "f": "f \u00b0f", "pct": "% pct percent",
 }  # fmt: skip
 _UNIT_OF = {word: unit for unit, words in _WORDS.items() for word in words.split()}
+MASS_WORDS = {word: unit for word, unit in _UNIT_OF.items() if unit in _SCALES["g"]}
 _IN_FRACTIONS = ("in", "ft", "lb", "oz")  # nobody writes fractions of the others
 
 
 def scale_to(own_unit: str, unit: str) -> float:
-    """How many of `own_unit` (`mm` or `g`) one `unit` is.
-
-    Examples
-    --------
-    >>> scale_to("mm", "in"), scale_to("g", "kg")
-    (25.4, 1000.0)
-    """
+    """How many of `own_unit` (`mm` or `g`) one `unit` is."""
     return _SCALES[own_unit][unit]
 
 
@@ -103,88 +94,21 @@ def match_heading(heading: object, columns: tuple[Column, ...]) -> Match | None:
     return None
 
 
-@dataclass(frozen=True)
-class Units:
-    """Units in which answers are given; what is kept stays in grams and millimetres.
-
-    Attributes
-    ----------
-    mass : {"g", "kg", "lboz"}
-    length : {"mm", "in"}
-
-    Examples
-    --------
-    >>> METRIC.weight(1480.0), METRIC.length_of(5.0)
-    ('1,480 g', '5 mm')
-    >>> SHOWN_UNITS["lb-in"].weight(1480.0), SHOWN_UNITS["lb-in"].length_of(5.0)
-    ('3 lb 4.2 oz', '3/16 in')
-    >>> SHOWN_UNITS["lb-in"].length_of(300.0)
-    '11 13/16 in'
-    """
-
-    mass: str = "g"
-    length: str = "mm"
-
-    def weight(self, grams: float) -> str:
-        """A mass as the scale shows it, or nothing where there is none."""
-        if not np.isfinite(grams):
-            return ""
-        if self.mass == "lboz":
-            ounces = round(grams / _SCALES["g"]["oz"], 1)
-            return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
-        if self.mass == "kg":
-            return f"{grams / 1000:.3f} kg"
-        return f"{grams:,.{0 if grams >= 100 else 1}f} g"
-
-    def length_of(self, mm: float) -> str:
-        """A length by the rule: to a millimetre, or to a sixteenth of an inch."""
-        if not np.isfinite(mm):
-            return ""
-        if self.length == "mm":
-            return f"{mm:.0f} mm"
-        whole, part = divmod(round(16 * mm / MM_PER_INCH), 16)
-        if not whole and not part:
-            return "under 1/16 in" if mm > 0 else "0 in"
-        step = np.gcd(part, 16)
-        fraction = f"{part // step}/{16 // step}" if part else ""
-        return f"{' '.join(filter(None, (str(whole) if whole else '', fraction)))} in"
-
-    def lengths_in(self, text: str) -> str:
-        """Words with their millimetres in this unit.
-
-        Examples
-        --------
-        >>> SHOWN_UNITS["lb-in"].lengths_in("open, 13 mm on 14 June")
-        'open, 1/2 in on 14 June'
-        """
-        return re.sub(r"(\d+(?:\.\d+)?) mm\b", lambda m: self.length_of(float(m[1])), text)
-
-
-METRIC = Units()
-SHOWN_UNITS = {"g-mm": METRIC, "kg-mm": Units("kg"), "lb-in": Units("lboz", "in")}
-
-
-def units_of_book(path: str | Path) -> Units:
+def units_in(headings: Mapping[str, Iterable[object]]) -> Units:
     """The units to answer in: those of the headings under which a book keeps weights and walls.
 
     Examples
     --------
-    >>> import tempfile
-    >>> book = Path(tempfile.mkdtemp())
-    >>> _ = (book / "weighings.csv").write_text("piece,on,mass_lb\\nA1,2026-03-01,3.26\\n")
-    >>> _ = (book / "pieces.csv").write_text("piece,turned_on,Wall (in)\\nA1,2026-03-01,1\\n")
-    >>> units_of_book(book)
+    >>> units_in({"weighings": ["piece", "on", "mass_lb"], "pieces": ["piece", "Wall (in)"]})
     Units(mass='lboz', length='in')
     """
-    from woodlab.book.reading import cells_of  # which needs this module
 
-    found = {}
-    for table, stem in (("weighings", "mass_"), ("pieces", "wall_")):
-        cells = cells_of(Path(path), table)
-        heads = [plain_heading(head) for head in cells.columns] if cells is not None else []
-        found[stem] = next((h.rpartition("_")[2] for h in heads if h.startswith(stem)), "")
-    mass = {"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(found["mass_"], "g")
-    return Units(mass, "in" if found["wall_"] in ("in", "ft") else "mm")
+    def unit(table: str, stem: str) -> str:
+        plain = (plain_heading(head) for head in headings.get(table, ()))
+        return next((name.rpartition("_")[2] for name in plain if name.startswith(f"{stem}_")), "")
+
+    return Units({"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(unit("weighings", "mass"), "g"),
+                 "in" if unit("pieces", "wall") in ("in", "ft") else "mm")  # fmt: skip
 
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
@@ -224,22 +148,7 @@ _TWO_READINGS = (
 
 
 def read_number(text: str, comma_decimals: bool) -> float:
-    """The value of a number without a unit.
-
-    Raises
-    ------
-    Unread
-        If it is none, or two numbers can be meant.
-
-    Examples
-    --------
-    >>> read_number("1480.5", False), read_number("1480,5", True)
-    (1480.5, 1480.5)
-    >>> read_number("1,480", False)
-    Traceback (most recent call last):
-        ...
-    woodlab.book.units.Unread: can be read as thousands or as decimals
-    """
+    """The value of a number without a unit; Unread if it is none, or two can be meant."""
     if "," in text or comma_decimals:
         grouped = _GROUPED.fullmatch(text)
         if grouped and not (comma_decimals and grouped[1] == ","):
@@ -256,12 +165,7 @@ def read_quantity(
     """The value of a cell in the column's own unit, and the unit that the cell itself names.
 
     A unit in the cell wins over that of the heading, `unit`. Fractions are read of inches, feet,
-    pounds and ounces.
-
-    Raises
-    ------
-    Unread
-        If it is no number, or two numbers can be meant.
+    pounds and ounces. Unread is raised if it is no number, or two numbers can be meant.
 
     Examples
     --------

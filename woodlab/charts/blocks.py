@@ -174,15 +174,13 @@ def apart(values: Iterable[float], among: Iterable[float], share: float = 0.07) 
 
 def panels(
     layers: Mapping[str, Sequence[Any]], *, columns: int = 1, height: Any = 170,
-    size: Size = "page", axis_px: int = 62, name_all: bool = True,
+    size: Size = "page", axis_px: int = 62,
 ) -> Any:  # fmt: skip
     """Layers under their headings, side by side on a page and below one another in a column."""
     columns = 1 if size == "column" else min(columns, len(layers))
     width = panel_px(size, columns, axis_px)
     made = [
-        altair.layer(*own).properties(
-            width=width, height=height, **({"title": heading(name)} if name_all else {})
-        )
+        altair.layer(*own).properties(width=width, height=height, title=heading(name))
         for name, own in layers.items()
     ]
     return altair.concat(*made, columns=columns)
@@ -193,6 +191,6 @@ def columns_of(count: int) -> int:
     return 2 if count in (2, 4) else min(3, count)
 
 
-def day(stamp: Any) -> str:
-    """A day in an alt text: 2026-06-20."""
-    return f"{stamp:%Y-%m-%d}"
+def each(frame: pd.DataFrame, form: str) -> list[str]:
+    """Words for each row, its columns put into `form`: '{piece} at {wall_mm:.0f} mm'."""
+    return [form.format(**row) for row in frame.to_dict("records")]

@@ -16,7 +16,7 @@ from woodlab.charts.blocks import (
     across,
     band,
     columns_of,
-    day,
+    each,
     level,
     need,
     panels,
@@ -37,10 +37,7 @@ def drying_curves(
     columns: int = 3,
     size: Size = "page",
 ) -> Any:
-    """Fitted curves with their bands and the weighings, a panel a piece.
-
-    The inner band is the 95 % confidence interval of the curve, the outer one the 95 %
-    prediction interval of a single weighing.
+    """Fitted curves, their bands (confidence, prediction) and the weighings, a panel a piece.
 
     Parameters
     ----------
@@ -204,7 +201,7 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     ...     "lower_pct": [None, 24.0, 11.0], "upper_pct": [None, 26.0, 17.0],
     ...     "target_moisture_pct": 14.0})
     >>> ready_curves(curves).description
-    '1 of 1 bowls reaches 14 % by 1 July 2026. A1 ends at 14 % (11 to 17) on 2026-07-01.'
+    '1 of 1 bowls reaches 14 % by 1 July 2026. A1 ends at 14 % (11 to 17) on 1 July 2026.'
     """
     need(curves, why="no bowl is waiting, so there is no curve to draw.")
     top = float(curves["moisture_pct"].max())
@@ -226,11 +223,9 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
             *level(own["target_moisture_pct"].iloc[0], y, "moisture_pct"),
         ]
     last = curves[curves["part"] == "to come"].groupby("piece", sort=False).tail(1)
-    told = "; ".join(
-        f"{row.piece} ends at {row.moisture_pct:.0f} % ({row.lower_pct:.0f} to "
-        f"{row.upper_pct:.0f}) on {day(row.on)}"
-        for row in last.itertuples()
-    )
+    last = last.assign(by=last["on"].map(words.day))
+    form = "{piece} ends at {moisture_pct:.0f} % ({lower_pct:.0f} to {upper_pct:.0f}) on {by}"
+    told = each(last, form)
     there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum())
     goal = curves["target_moisture_pct"].median()
     says = (
@@ -242,4 +237,4 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         "enough."
     )
     chart = panels(layers, columns=3, height=210, size=size, axis_px=46)
-    return themed(chart, alt=f"{told}.", says=says, sub=sub, size=size)
+    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub, size=size)

@@ -28,7 +28,6 @@ def interval_chart(
     reference: float | str | None = None,
     log: bool = False,
     in_order: bool = False,
-    level: str = "95 %",
     size: Size = "column",
 ) -> Any:
     """One row a label: estimate as a point, interval as a bar, the label written above them.
@@ -36,9 +35,8 @@ def interval_chart(
     Parameters
     ----------
     frame : DataFrame
-        `label`, the column named by `estimate`, `ci_lower`, `ci_upper`; the largest estimate is
-        on top. A row without an estimate is drawn as its interval alone, an end that is open (0
-        or infinite ratio, or cut off) as an arrow. `text` (optional) is written after the label.
+        `label`, the column named by `estimate`, `ci_lower`, `ci_upper`, and `text` (optional) to
+        write after the label. An end that is open (0 or infinite ratio, or cut off) is an arrow.
     title : str
         Of the axis, with its unit in brackets.
     says : str
@@ -51,9 +49,7 @@ def interval_chart(
         A logarithmic axis where the ends span more than sixfold, as ratios may; cut at a
         thousandfold.
     in_order : bool
-        Rows keep the frame's order, where they have one of their own.
-    level : str
-        Of the intervals, as it is to be read: "95 %".
+        Rows keep the frame's order; else the largest estimate is on top.
     size : as for `themed`
 
     Returns
@@ -88,13 +84,13 @@ def interval_chart(
         open_high=frame["ci_upper"] > high,
     )  # fmt: skip
     how: dict[str, Any] = {"scale": {"type": "log", "clamp": True}, "format": "~g"} if log else {}
-    x = partial(across, title=title, ends=(low, high), values=ticks[:: max(1, len(ticks) // 8)],
-                **how)  # fmt: skip
+    shown = ticks[:: max(1, len(ticks) // 8)]
+    x: Any = partial(across, title=title, ends=(low, high), values=shown, **how)
     base = altair.Chart(frame).encode(
         y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
         tooltip=[tip("label:N", "what"), tip(f"{estimate}:Q", "estimate", ".3g"),
-                 tip("ci_lower:Q", f"lower end ({level})", ".3g"),
-                 tip("ci_upper:Q", f"upper end ({level})", ".3g")],
+                 tip("ci_lower:Q", "lower end (95 %)", ".3g"),
+                 tip("ci_upper:Q", "upper end (95 %)", ".3g")],
     )  # fmt: skip
     arrow: dict[str, Any] = {"size": 90, "color": COLOURS[4]}
     left, right = (base.transform_filter(f"datum.{end}") for end in ("open_low", "open_high"))
@@ -110,7 +106,7 @@ def interval_chart(
         *written(base.encode(x=altair.value(0), text="words:N"), align="left", baseline="bottom",
                  dy=-8),
     ][reference is None :]  # fmt: skip
-    sub = f"{title}, with {level} intervals{cut}"
+    sub = f"{title}, with 95 % intervals{cut}"
     if reference is not None:
         named = "no difference" if reference in (0, 1) else reference
         sub += f"; upright mark: {named}"
@@ -120,7 +116,7 @@ def interval_chart(
         for _, r in frame.iterrows()
     )
     chart = altair.layer(*layers).properties(height=altair.Step(_STEP_PX))
-    alt = f"{title} with {level} intervals: {told}."
+    alt = f"{title} with 95 % intervals: {told}."
     says = says or _apart(frame, estimate, named=reference is not None)
     return themed(chart, alt=alt, says=says, sub=f"{sub}.", size=size)
 

@@ -9,7 +9,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, day, lines, need, panels, rows, upward, written
+from woodlab.charts.blocks import across, each, lines, need, panels, rows, upward, written
 from woodlab.charts.colours import order_of_seals, role
 from woodlab.charts.lists import SortableList
 from woodlab.charts.theme import INK, Size, series_encoding, themed
@@ -22,16 +22,14 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     Parameters
     ----------
     forecast : DataFrame
-        From `forecast_ready`. Pieces without a median date are not drawn; the subtitle and the
-        alt text count them.
+        From `forecast_ready`. Pieces without a median date are counted and not drawn.
     most : int
-        How many rows; later ones are not drawn and counted, too.
+        How many rows; later ones are counted and not drawn.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart: a row a piece against the date, its mark at its interval's head; an interval that
-    ends in an arrow has no latest day, or one further off.
+    LayerChart: a row a piece against the date; an arrow: no latest day, or one further off.
 
     Examples
     --------
@@ -42,8 +40,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     ...     "earliest_on": pd.to_datetime(["2026-05-20", "2026-06-15", "2026-06-20"]),
     ...     "latest_on": pd.to_datetime(["2026-06-20", "2026-09-01", None])})
     >>> print(ready_dates(forecast, most=1).description)
-    1 of 3 bowls is due within four weeks. As of 2026-05-01, 1 piece from 2026-05-21 to 2026-05-21
-    by the median, each with its 90 % interval. 2 pieces are not shown.
+    1 of 3 bowls is due within four weeks. As of 1 May 2026, 1 piece, by the median 21 May,
+    each with its 90 % interval. 2 pieces are not shown.
     """
     dated = forecast[forecast["ready_on"].notna()].sort_values(["ready_on", "piece"])
     need(dated, why="no bowl is waiting with a date, so there are no dates to draw.")
@@ -70,6 +68,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     ]
     level = f"{100 * forecast['level'].iloc[0]:.0f} %"
     due = int((dated["ready_on"] <= as_of + pd.Timedelta(days=28)).sum())
+    when = words.dates(frame["ready_on"].min(), frame["ready_on"].max(), as_of)
     unseen = f"{words.tally(left_out)} {'is' if left_out == 1 else 'are'} not shown"
     sub = f"First day dry enough: median, and the days that hold it in {level} of chances."
     sub += " Arrow: no latest day, or later." if open_end.any() else ""
@@ -79,8 +78,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
         altair.layer(*layers).properties(height=altair.Step(step)),
         says=f"{due} of {len(forecast)} bowls {'is' if due == 1 else 'are'} due within four weeks",
         sub=sub, size=size,
-        alt=f"As of {day(as_of)}, {words.tally(len(frame))} from {day(frame['ready_on'].min())} to "
-        f"{day(frame['ready_on'].max())} by the median, each with its {level} interval. {unseen}.",
+        alt=f"As of {words.day(as_of)}, {words.tally(len(frame))}, by the median {when}, each "
+        f"with its {level} interval.{f' {unseen}.' if left_out else ''}",
     )  # fmt: skip
 
 
@@ -124,7 +123,7 @@ def ready_list(forecast: pd.DataFrame) -> SortableList:
     if len(frame):
         ends = frame["target_moisture_pct"].agg(["min", "max"]).map("{:.1f}".format).unique()
         caption = (
-            f"As of {day(frame['as_of'].iloc[0])}. Ready: at or below {' to '.join(ends)} % "
+            f"As of {words.day(frame['as_of'].iloc[0])}. Ready: at or below {' to '.join(ends)} % "
             "moisture. First ready on: the day it gets, or got, there, as likely earlier as later; "
             f"between earliest and latest with a chance of {100 * frame['level'].iloc[0]:.0f} %. "
             "No latest day: it may never get there."
@@ -152,7 +151,7 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     ...                       "week_ending": pd.to_datetime(["2026-05-03", "2026-05-10"]),
     ...                       "expected": [3.2, 5.9], "lower": [2, 4], "upper": [5, 8]})
     >>> ready_counts(weeks).description
-    '6 of 12 bowls ready by 10 May 2026. all: 6 (4 to 8) of 12 pieces by 2026-05-10.'
+    '6 of 12 bowls ready by 10 May 2026. all: 6 (4 to 8) of 12 by 10 May 2026.'
     """
     need(weeks, "group", "expected", "lower", "upper")
     names = list(dict.fromkeys(weeks["group"]))
@@ -167,14 +166,12 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
         *lines(weeks, x, y("expected:Q"), "group", names=names),
     ]
     last = weeks.groupby("group", sort=False).tail(1)
-    told = "; ".join(
-        f"{row.group}: {row.expected:.0f} ({row.lower:.0f} to {row.upper:.0f}) of {row.n_pieces} "
-        f"pieces by {day(row.week_ending)}"
-        for row in last.itertuples()
-    )
+    last = last.assign(until=last["week_ending"].map(words.day))
+    count = "{expected:.0f} ({lower:.0f} to {upper:.0f}) of {n_pieces}"
+    told = each(last, f"{{group}}: {count} by {{until}}")
     some, every = last[["expected", "n_pieces"]].sum()
     return themed(
-        altair.layer(*layers), alt=f"{told}.", size=size,
+        altair.layer(*layers), alt=f"{'; '.join(told)}.", size=size,
         says=f"{some:.0f} of {every:.0f} bowls ready by {words.day(until)}",
         sub="Expected number of bowls dry enough at the end of each week, with its interval.",
     )  # fmt: skip

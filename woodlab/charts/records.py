@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, day, lines, need, panels, tip, tips, upward, written
+from woodlab.charts.blocks import across, each, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.theme import Size, themed
 
@@ -52,7 +52,7 @@ def weighings_overview(
     ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
     ...                             "mass_g": [1480, 1390, 13100]}))  # a slip: ringed
     >>> print(weighings_overview(book.weighings, book.pieces, book.doubts).description)
-    1 of 3 weights looks odd. 3 weighings of 1 white ash from 2026-03-01 to 2026-03-15, between 1390
+    1 of 3 weights looks odd. 3 weighings of 1 white ash, 1 to 15 March 2026, between 1390
     and 13100 g, by seal: none. 1 of them is ringed as doubtful.
     """
     need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
@@ -95,10 +95,10 @@ def weighings_overview(
         for wood, count in frame.drop_duplicates("piece")["species"].value_counts().items()
     )
     told = (
-        f"{words.tally(total, 'weighing')} of {woods} from {day(frame['on'].min())} to "
-        f"{day(frame['on'].max())}, between {frame['mass_g'].min():.0f} and "
-        f"{frame['mass_g'].max():.0f} g, by seal: {', '.join(seals)}. "
-        f"{n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
+        f"{words.tally(total, 'weighing')} of {woods}, "
+        f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, between "
+        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
+        f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
     )
     says = f"{n or 'None'} of {total:,} weights {'look' if n > 1 else 'looks'} odd"
     sub = (
@@ -117,7 +117,10 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
         return pd.Series(False, index=frame.index)
     ours = doubts[(doubts["table"] == "weighings") & (doubts["column"] == "mass_g")]
     said = {
-        (str(piece), *(f"{float(part):g}" for part in str(value).split(" then ")))
+        (
+            str(piece),
+            *(f"{pd.to_numeric(n, errors='coerce'):g}" for n in str(value).split(" then ")),
+        )
         for piece, value in zip(ours["piece"], ours["value"], strict=True)
     }
     now = frame["mass_g"].map("{:g}".format)
@@ -159,7 +162,7 @@ def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
         x=across("count:Q", "Entries in doubt [count]", tickMinStep=1),
     )
     chart = base.mark_bar(height=14) + base.mark_text(dx=5, align="left").encode(text="count:Q")
-    told = "; ".join(f"{row.place} {row.count}" for row in frame.itertuples(index=False))
+    told = "; ".join(each(frame, "{place} {count}"))
     return themed(
         chart.properties(height=altair.Step(24)), size=size,
         alt=f"By table and column: {told}." if n else "No entry in doubt.",
@@ -188,7 +191,7 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-01-10", "2026-07-10"]),
     ...                     "temp_c": [2.0, 21.0], "rh_pct": [84.0, 58.0]})
     >>> season_air(air).description
-    'The air ran from 2 to 21 °C. From ...: Temperature [°C] 2 to 21; Relative humidity [%] 58 ...'
+    'The air ran from 2 to 21 °C. 10 January to 10 July 2026: Temperature [°C] 2 to 21; ...'
     """
     present = [column for column in _AIR if column in air and air[column].notna().any()]
     need(
@@ -212,6 +215,6 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         says = f"The air ran from {ends[present[0]]} {unit}"
     return themed(
         panels(layers, height=110, size=size, axis_px=120 if frame["place"].nunique() > 1 else 42),
-        alt=f"From {day(frame['on'].min())} to {day(frame['on'].max())}: {told}.", says=says,
+        alt=f"{words.dates(frame['on'].min(), frame['on'].max(), None)}: {told}.", says=says,
         sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.", size=size,
     )  # fmt: skip

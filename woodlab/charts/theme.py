@@ -148,7 +148,7 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
     if says:
         says, room = fitting(says), WIDTH_PX[size] - 14
         told = f"{says}{'' if says.endswith(('?', '.')) else '.'} {told}"
-        below = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
+        below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
         chart = chart.properties(title=altair.TitleParams(
             wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below))  # fmt: skip
     chart = chart.properties(description=told)

@@ -58,22 +58,19 @@ class Claim:
         return fitting(self.likely_more if rises else self.likely_less)
 
     def of(self, row: pd.Series | None, ratio: str = "ratio") -> str:
-        """The wording for the row of a study's effects that `surest` found; without one, `open`."""
+        """The wording for a row of a study's effects with how `sure` it is; without one, `open`."""
         if row is None:
             return fitting(self.open)
         return self.said(row[ratio], row["sure"], row["ci_lower"], row["ci_upper"])
 
 
 def surest(effects: pd.DataFrame) -> pd.Series | None:
-    """The row that is clear, else the one that is likely, with how `sure` it is; the first of its
-    kind."""
+    """The row that says most: a clear one before a likely one, then the smallest p; how `sure`."""
     if not len(effects):
         return None
-    sure = effects.assign(sure=certainties(effects))
-    for kind in ("clear", "likely"):
-        if (sure["sure"] == kind).any():
-            return sure[sure["sure"] == kind].iloc[0]
-    return None
+    rows = effects.assign(sure=certainties(effects))
+    rank = rows["sure"].map({"clear": 0, "likely": 1}).fillna(2)
+    return rows.assign(rank=rank).sort_values(["rank", "p_value"], kind="stable").iloc[0]
 
 
 def slower(effects: pd.DataFrame | None, seals: Iterable[str]) -> str:

@@ -39,6 +39,9 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     sheet.add_argument("--decimal", choices=[".", ","], help="1,480: 1480 g or 1.48 g")
     sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
+    sheet.add_argument(
+        "--weeks", choices=["calendar", "turning"], help="week 3: of the year, or since turning"
+    )
     sheet.add_argument("--tab", help="which sheet of a workbook")
     sheet.set_defaults(run=_from_sheet)
 
@@ -86,16 +89,8 @@ def _blank(options: argparse.Namespace) -> None:
 def _from_sheet(options: argparse.Namespace) -> None:
     from woodlab.book.sheet.reading import read_sheet
 
-    made = read_sheet(
-        options.sheet,
-        mass_unit=options.mass_unit,
-        length_unit=options.length_unit,
-        layout=options.layout,
-        dates=options.dates,
-        decimal=options.decimal,
-        year=options.year,
-        tab=options.tab,
-    )
+    names = ("mass_unit", "length_unit", "layout", "dates", "decimal", "year", "weeks", "tab")
+    made = read_sheet(options.sheet, **{name: getattr(options, name) for name in names})
     print(made)
     grown = options.out.exists()
     changes = made.save(options.out)

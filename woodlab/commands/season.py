@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from woodlab.words import SHOWN_UNITS
+
 
 def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     season = commands.add_parser("season", help="a season's records to notebooks and an article")
@@ -20,6 +22,7 @@ def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "--locale", default="en_GB", help="form of numbers and dates: en_GB, de, fr"
     )
     season.add_argument("--paper", default="a4", choices=["a4", "us-letter"])
+    season.add_argument("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
     season.set_defaults(run=_season)
 
 
@@ -28,6 +31,7 @@ def _season(options: argparse.Namespace) -> None:
 
     wanted = SeasonOptions(
         as_of=options.as_of, locale=options.locale, paper=options.paper, club=options.club,
+        units=options.units,
         learn_from=tuple(options.learn_from),
     )  # fmt: skip
     out = run_season(options.book, options.out, wanted)

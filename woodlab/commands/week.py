@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from woodlab.book.units import SHOWN_UNITS, units_of_book
 from woodlab.commands.asking import ask
 from woodlab.errors import RecordError, WoodlabError
+from woodlab.words import SHOWN_UNITS
 
 if TYPE_CHECKING:
     from woodlab.week.ready import ReadyList
@@ -101,8 +101,8 @@ def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
     from woodlab.book.record_book import open_book
     from woodlab.week.ready import fits_for, ready_list
 
-    units = SHOWN_UNITS[options.units] if options.units else units_of_book(path)
     book = open_book(path)
+    units = SHOWN_UNITS[options.units] if options.units else book.units
     if not len(book.pieces):
         raise WoodlabError(f"{path.name} holds no pieces yet. Add pieces and weighings first.")
     if options.fits is None:
@@ -121,7 +121,7 @@ def _round(options: argparse.Namespace) -> None:
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
     tour = shop_round(fits_for(book, options.fits, on) if options.fits else book, on=on)
-    units = SHOWN_UNITS[options.units] if options.units else units_of_book(options.book)
+    units = SHOWN_UNITS[options.units] if options.units else book.units
     print(tour.summary())
     if len(tour):
         shown = tour.in_units(units)[ROUND_SHOWN].replace("", None).dropna(axis=1, how="all")

@@ -2,7 +2,7 @@
 
 Where a thing is:
 
-    the laws         laws/ (one file each); kernel (the compiled one), modes (closed forms), warmth
+    the laws         laws/ (one file each); kernel (the compiled one), modes (sums of modes), warmth
     the fit          fit/ (from a book to its one estimate); estimator/ (how it is made); green
     single pieces    linear/ (linear laws, all pieces at once)
     the air          air_course (the log by day), future_air (after it, as draws)

@@ -2,13 +2,12 @@
 
 A reading may come hourly, daily or now and then. The equilibrium moisture is computed for each
 reading and averaged over the day, because wood follows the moisture, not the mean humidity. Days
-without a reading are filled, in this order, and each day says how:
+without a reading are filled, in this order:
 
-- `logged`: at least one reading;
-- `between`: a gap of at most `SHORT_GAP_DAYS` days, on a straight line between its ends;
-- `season`: the same days of the year, by a yearly wave fitted to the log (it must cover at least
-  `SEASON_DAYS` different days), joined to the nearest readings over a fortnight;
-- `nearby`: the mean of the nearest `NEARBY_DAYS` days with readings, where the log is shorter.
+- a gap of at most `SHORT_GAP_DAYS` days, on a straight line between its ends;
+- by a yearly wave fitted to the log (it must cover at least `SEASON_DAYS` different days of the
+  year), joined to the nearest readings over a fortnight;
+- by the mean of the nearest `NEARBY_DAYS` days with readings, where the log is shorter.
 """
 
 from __future__ import annotations
@@ -18,14 +17,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.modes import DailyAir
 from woodlab.errors import WoodlabError
 from woodlab.wood.humidity import equilibrium_moisture
 
 SHORT_GAP_DAYS = 7
 SEASON_DAYS = 240
 NEARBY_DAYS = 30
-FILLS = ("logged", "between", "season", "nearby")
 EVERYWHERE = ""
 _DAY = np.timedelta64(1, "D")
 _YEAR_DAYS = 365.25
@@ -50,87 +47,19 @@ class AirCourse:
     def days(
         self, first: pd.Timestamp, last: pd.Timestamp, column: str = "equilibrium_pct"
     ) -> tuple[np.ndarray, np.ndarray]:
-        """A column of `logged` and how each day was filled (index into `FILLS`).
+        """A column of `logged`, and which days were guessed: no reading within a week.
 
         Both (places, days), from the day of `first` to the day of `last`, both included.
         """
         start = np.datetime64(pd.Timestamp(first), "D")
         count = int((np.datetime64(pd.Timestamp(last), "D") - start) / _DAY) + 1
-        values = np.empty((len(self.places), count))
-        fills = np.empty((len(self.places), count), dtype=int)
-        for i, place in enumerate(self.places):
+        both = []
+        for place in self.places:
             rows = self.logged[self.logged["place"] == place]
             on = ((rows["on"].to_numpy().astype("datetime64[D]") - start) / _DAY).astype(int)
-            values[i], fills[i] = _filled(on, rows[column].to_numpy(dtype=float), start, count)
-        return values, fills
-
-    def frame(self, first: pd.Timestamp, last: pd.Timestamp) -> pd.DataFrame:
-        """The course as a frame: `on`, `place`, `equilibrium_pct`, `how` (see `FILLS`)."""
-        values, fills = self.days(first, last)
-        on = pd.date_range(pd.Timestamp(first).normalize(), periods=values.shape[1], freq="D")
-        return pd.DataFrame(
-            {
-                "on": np.tile(on.to_numpy(), len(self.places)),
-                "place": np.repeat(np.array(self.places, dtype=object), values.shape[1]),
-                "equilibrium_pct": values.ravel(),
-                "how": np.array(FILLS, dtype=object)[fills.ravel()],
-            }
-        )
-
-    def which(self, places: pd.Series) -> np.ndarray:
-        """Number of the course that serves each place; 0, the mean of all, where none does."""
-        number = {place: i for i, place in enumerate(self.places) if place != EVERYWHERE}
-        return places.map(number).fillna(0).to_numpy(dtype=int)
-
-    def for_pieces(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> DailyAir:
-        """The air of pieces from the day each was turned to `last`."""
-        first = pd.Timestamp(turned_on.min()).normalize()
-        values, _ = self.days(first, max(pd.Timestamp(last), first) + pd.Timedelta(days=1))
-        start = (turned_on - first).to_numpy() / _DAY
-        return DailyAir(values, start.astype(float), self.which(places))
-
-    def unread(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> np.ndarray:
-        """Share of each piece's days from turning to `last` whose air was not read but guessed."""
-        first = pd.Timestamp(turned_on.min()).normalize()
-        end = max(pd.Timestamp(last), pd.Timestamp(turned_on.max()))
-        _, fills = self.days(first, end)
-        start = ((turned_on - first).to_numpy() / _DAY).astype(int)
-        upto = max(int((pd.Timestamp(last) - first) / pd.Timedelta(days=1)) + 1, 1)
-        guessed = fills > 1
-        return np.array(
-            [
-                guessed[at, begin : max(upto, begin + 1)].mean()
-                for at, begin in zip(self.which(places), start, strict=True)
-            ]
-        )
-
-    def source(self, turned_on: pd.Series, places: pd.Series, last: pd.Timestamp) -> np.ndarray:
-        """`air log`, or how much of it was read, by piece."""
-        unread = self.unread(turned_on, places, last)
-        read = np.array([f"air log, {100 * (1 - share):.0f} % of the days" for share in unread])
-        return np.where(unread < 0.1, "air log", read).astype(object)
-
-    def sentences(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[str, ...]:
-        """How the days between were filled, in plain words."""
-        _, fills = self.days(first, last)
-        words = {
-            1: "lie between readings at most a week apart and are drawn on a straight line",
-            2: "have no reading and follow the yearly wave of the log",
-            3: "have no reading and take the mean of the nearest month of the log, which is too "
-            "short to show a year",
-        }
-        said = []
-        for i, place in enumerate(self.places):
-            if place == EVERYWHERE and len(self.places) > 2:
-                continue
-            if place != EVERYWHERE and len(self.places) == 2:
-                continue
-            name = f"In {place}" if place != EVERYWHERE else "In the air log"
-            for fill, text in words.items():
-                count = int((fills[i] == fill).sum())
-                if count:
-                    said.append(f"{name}, {count} of {fills.shape[1]} days {text}.")
-        return tuple(said)
+            both.append(_filled(on, rows[column].to_numpy(dtype=float), start, count))
+        values, guessed = zip(*both, strict=True)
+        return np.stack(values), np.stack(guessed)
 
 
 def air_course(air: pd.DataFrame) -> AirCourse | None:
@@ -151,10 +80,8 @@ def air_course(air: pd.DataFrame) -> AirCourse | None:
     >>> import pandas as pd
     >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-03-01", "2026-03-04"]),
     ...                     "temp_c": [20.0, 20.0], "rh_pct": [65.0, 50.0]})
-    >>> course = air_course(air)
-    >>> days = course.frame("2026-03-01", "2026-03-04")
-    >>> days[["equilibrium_pct", "how"]].round(1).values.tolist()
-    [[12.0, 'logged'], [11.1, 'between'], [10.2, 'between'], [9.3, 'logged']]
+    >>> air_course(air).days("2026-03-01", "2026-03-04")[0].round(1).tolist()
+    [[12.0, 11.1, 10.2, 9.3]]
     """
     if len(air) == 0:
         return None
@@ -182,31 +109,25 @@ def air_course(air: pd.DataFrame) -> AirCourse | None:
 def _filled(
     on: np.ndarray, values: np.ndarray, start: np.datetime64, count: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One place's values and fills over `count` days; `on` may lie outside of them."""
+    """One place's values over `count` days, and which are guessed; `on` may lie outside of them."""
     order = np.argsort(on)
     on, values = on[order], values[order]
     days = np.arange(count)
-    after = np.searchsorted(on, days, side="left")
-    here = (after < on.size) & (on[np.minimum(after, on.size - 1)] == days)
+    after = np.minimum(np.searchsorted(on, days, side="left"), on.size - 1)
     before = np.maximum(np.searchsorted(on, days, side="right") - 1, 0)
-    inside = (days > on[0]) & (days < on[-1]) & ~here
-    gap = on[np.minimum(after, on.size - 1)] - on[before] - 1
-    fills = np.full(count, 0)
-    between = inside & (gap <= SHORT_GAP_DAYS)
-    fills[between] = 1
-    empty = ~here & ~between
+    gap = on[after] - on[before] - 1  # -1 on a day with a reading
+    outside = (days < on[0]) | (days > on[-1])
+    guessed = outside | (gap > SHORT_GAP_DAYS)
     out = np.interp(days, on, values)
-    if empty.any():
+    if guessed.any():
         wave = _yearly_wave(on, values, start)
         if wave is not None:
-            fills[empty] = 2
-            out[empty] = _joined(days[empty], on, values, wave, start)
+            out[guessed] = _joined(days[guessed], on, values, wave, start)
         else:
-            fills[empty] = 3
-            nearest = np.abs(days[empty][:, None] - on[None, :])
+            nearest = np.abs(days[guessed][:, None] - on[None, :])
             take = np.argsort(nearest, axis=1, kind="stable")[:, :NEARBY_DAYS]
-            out[empty] = values[take].mean(axis=1)
-    return out, fills
+            out[guessed] = values[take].mean(axis=1)
+    return out, guessed
 
 
 def _angle(days: np.ndarray, start: np.datetime64) -> np.ndarray:

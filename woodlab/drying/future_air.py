@@ -1,4 +1,4 @@
-"""The air to come: daily equilibrium moisture and temperature beyond the log, as draws shared by
+"""Future air: daily equilibrium moisture and temperature beyond the log, as draws shared by
 all pieces.
 
 The logarithm of the equilibrium moisture, and likewise a fiftieth of the temperature, is a level,
@@ -22,8 +22,6 @@ import pandas as pd
 from woodlab.drying.air_course import air_course
 from woodlab.drying.fit.shelf import UNKNOWN_AIR_PCT
 from woodlab.drying.warmth import REFERENCE_C
-from woodlab.errors import WoodlabError
-from woodlab.wood.humidity import equilibrium_moisture
 
 _DAY = np.timedelta64(1, "D")
 _YEAR = 365.25
@@ -45,13 +43,15 @@ _SLOW_DAYS = np.array([20.0, 45.0, 90.0])
 # The memory of the daily departure makes the scatter of a month's mean: its steps are small.
 _FAST_SDS = np.array([0.05, 0.07, 0.09, 0.115, 0.15, 0.2, 0.27, 0.36])
 _FAST_DAYS = np.array([1.0, 1.8, 2.8, 4.0])
+_SIZES = np.stack(
+    np.meshgrid(_SLOW_SDS, _SLOW_DAYS, _FAST_SDS, _FAST_DAYS, indexing="ij"), axis=-1
+).reshape(-1, 4)
 _MOST_LOGGED = 800
 _STATES = 8
 _NUGGET = 1e-5
 RESTS_ON = (
     "the yearly course of the book's own air log",
     "the book's air log, too short to show a year: the course of the year is mostly assumed",
-    "the monthly means given",
     "no air log: a store indoors is assumed, its air known to a few points only",
 )
 
@@ -65,15 +65,12 @@ class FutureAir:
     first_day : datetime64
         The day of the first column.
     equilibrium_pct, temp_c : ndarray, (draws, places, days)
-    yearly_mean_pct : ndarray, (places,)
-        Mean over the year to come and all draws.
     rests_on : str
     """
 
     first_day: np.datetime64
     equilibrium_pct: np.ndarray
     temp_c: np.ndarray
-    yearly_mean_pct: np.ndarray
     rests_on: str
 
 
@@ -84,7 +81,6 @@ def future_air(
     *,
     draws: int,
     seed: int,
-    monthly: pd.DataFrame | None = None,
 ) -> FutureAir:
     """Draw the air of `days` days from the day after `after`.
 
@@ -94,8 +90,6 @@ def future_air(
         The book's table; nothing after `after` is used.
     after : datetime64
         The last day that is known.
-    monthly : DataFrame, optional
-        `month` (1-12), `temp_c`, `rh_pct`: the course of the year, in place of the log's own.
 
     Examples
     --------
@@ -110,16 +104,12 @@ def future_air(
     course = air_course(known) if len(known) else None
     normal = rng.standard_normal((_STATES, draws, days))
     chosen = rng.random(draws)
-    moist_given, warm_given = None, None
-    if monthly is not None:
-        level, degrees = monthly_course(monthly, after + _DAY, days)
-        moist_given, warm_given = np.log(level), degrees / DEGREES
     future = _Future(after, normal, chosen)
     if course is None:
         nothing = np.empty(0, dtype=int), np.empty(0)
-        drawn = np.exp(future.place(*nothing, np.log(UNKNOWN_AIR_PCT), moist_given))[:, None]
+        drawn = np.exp(future.place(*nothing, np.log(UNKNOWN_AIR_PCT)))[:, None]
         steady = np.full(drawn.shape, REFERENCE_C)  # without a log no law asks for it
-        return _done(drawn, steady, after, RESTS_ON[2 if monthly is not None else 3])
+        return _done(drawn, steady, after, RESTS_ON[2])
     # the temperature has chances of its own: what binds it to the humidity from day to day is left
     # out, since the laws feel its course over weeks
     other = _Future(after, rng.standard_normal(normal.shape), rng.random(draws))
@@ -131,43 +121,16 @@ def future_air(
         temp = rows["temp_c"].to_numpy(dtype=float)
         longest = max(longest, int(on.max() - on.min()) + 1)
         side = _unheated(on, temp, _days_of_2000(after) + 1)
-        moist.append(np.exp(future.place(on, ln, ln.mean(), moist_given, UNHEATED_DRY * side)))
+        moist.append(np.exp(future.place(on, ln, ln.mean(), UNHEATED_DRY * side)))
         part = temp / DEGREES
-        warm.append(DEGREES * other.place(on, part, part.mean(), warm_given, UNHEATED_WARM * side))
-    rests = 2 if monthly is not None else 0 if longest >= 300 else 1
-    return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, RESTS_ON[rests])
+        warm.append(DEGREES * other.place(on, part, part.mean(), UNHEATED_WARM * side))
+    rests_on = RESTS_ON[0 if longest >= 300 else 1]
+    return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, rests_on)
 
 
 def _done(drawn: np.ndarray, temp_c: np.ndarray, after: np.datetime64, rests_on: str) -> FutureAir:
-    drawn = np.clip(drawn, 2.0, 28.0)
-    mean = drawn[:, :, :365].mean(axis=(0, 2))
-    return FutureAir(after + _DAY, drawn, np.clip(temp_c, -30.0, 50.0), mean, rests_on)
-
-
-def monthly_course(
-    monthly: pd.DataFrame, first: np.datetime64, days: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Equilibrium moisture [%] and temperature [deg C] of each day from monthly means, on straight
-    lines between them.
-
-    Raises
-    ------
-    WoodlabError
-        Unless there is one row for each of the twelve months.
-    """
-    missing = {"month", "temp_c", "rh_pct"} - set(monthly.columns)
-    if missing or sorted(monthly["month"]) != list(range(1, 13)):
-        raise WoodlabError(
-            "The monthly means of the air need the columns month, temp_c, rh_pct and "
-            "one row for each month, 1 to 12."
-        )
-    rows = monthly.sort_values("month")
-    level = np.asarray(equilibrium_moisture(rows["temp_c"], rows["rh_pct"]), dtype=float)
-    angle = (_days_of_2000(first) + np.arange(days)) / _YEAR % 1 * 12
-    middle = np.arange(-1, 13) + 0.5
-    around = np.arange(-1, 13) % 12
-    temp = rows["temp_c"].to_numpy(dtype=float)
-    return np.interp(angle, middle, level[around]), np.interp(angle, middle, temp[around])
+    drawn, temp_c = np.clip(drawn, 2.0, 28.0), np.clip(temp_c, -30.0, 50.0)
+    return FutureAir(after + _DAY, drawn, temp_c, rests_on)
 
 
 def _days_of_2000(day: np.datetime64) -> float:
@@ -183,26 +146,14 @@ class _Future:
     chosen: np.ndarray  # (draws,), which sizes of the departures
 
     def place(
-        self, on: np.ndarray, value: np.ndarray, level: float, given: np.ndarray | None,
-        wave: float = 0.0,
-    ) -> np.ndarray:  # fmt: skip
-        """Draws of one place, (draws, days); `on` counts from the first day to come: negative.
-
-        `given` (days,) is a course in place of the log's own level and wave.
-        """
+        self, on: np.ndarray, value: np.ndarray, level: float, wave: float = 0.0
+    ) -> np.ndarray:
+        """Draws of one place, (draws, days); `on` counts from the first day to come: negative."""
         _, draws, days = self.normal.shape
-        base = _days_of_2000(self.after) + 1
-        if given is None:
-            rest = value - level
-        else:
-            # the months given, read on the days of the log, are what the log departs from
-            year = np.interp(
-                (base + on) % _YEAR, (base + np.arange(366)) % _YEAR, _wrapped(given), period=_YEAR
-            )
-            rest = value - year
+        base, rest = _days_of_2000(self.after) + 1, value - level
         order = np.argsort(on)[-_MOST_LOGGED:]
-        sizes = _all_sizes()
-        state, cover, fit = _filter(on[order], rest[order], sizes, base, given is None, wave)
+        sizes = _SIZES
+        state, cover, fit = _filter(on[order], rest[order], sizes, base, wave)
         fit = fit + _prior_of(sizes)
         weight = np.exp(fit - fit.max())
         which = np.searchsorted(np.cumsum(weight / weight.sum()), self.chosen * (1 - 1e-9))
@@ -222,7 +173,7 @@ class _Future:
             for day in range(days):
                 course = memory * course + (steps[:, day] if day else 0.0)
                 out[:, day] += course
-        return out + (level if given is None else given[None, :])
+        return out + level
 
 
 def _unheated(on: np.ndarray, temp_c: np.ndarray, base: float) -> int:
@@ -237,10 +188,6 @@ def _unheated(on: np.ndarray, temp_c: np.ndarray, base: float) -> int:
     return 0 if abs(together) < 0.6 else int(np.sign(together))
 
 
-def _wrapped(given: np.ndarray) -> np.ndarray:
-    return given[np.arange(366) % given.size]
-
-
 def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
     """Standard deviation and one-day memory of the slow, the yearly and the daily departure."""
     slow_sd, slow_days, fast_sd, fast_days = sizes.T
@@ -252,25 +199,24 @@ def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _filter(
-    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, free: bool, wave: float = 0.0
+    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Kalman filter of the log up to day 0, for all sizes at once.
 
-    `wave` is what is expected of the warm season where level and waves are `free`.
+    `wave` is what is expected of the warm season.
     State: level, two waves (cosine, sine each), slow, yearly and daily departure. Returns the
     state and its covariance on day 0, and the log likelihood.
     """
     count = len(sizes)
     sds = np.zeros((count, _STATES))
-    if free:
-        sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
+    sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
     memory = np.ones((count, _STATES))
     grown = np.zeros((count, _STATES))
     for j, (sd, kept) in enumerate(_memories(sizes)):
         sds[:, 5 + j], memory[:, 5 + j] = sd, kept
         grown[:, 5 + j] = sd**2 * (1 - kept**2)
     state = np.zeros((count, _STATES))
-    if free and wave:
+    if wave:
         sds[:, 1:3] = UNHEATED_WAVE_SD
         turn = 2 * np.pi * WARMEST_DAY / _YEAR
         state[:, 1], state[:, 2] = wave * np.cos(turn), wave * np.sin(turn)
@@ -298,18 +244,6 @@ def _filter(
         cover = cover - seen[:, :, None] * (seen / variance[:, None])[:, None, :]
         value -= 0.5 * (np.log(variance) + miss**2 / variance)
     return state, 0.5 * (cover + cover.transpose(0, 2, 1)), value
-
-
-def _all_sizes() -> np.ndarray:
-    return np.array(
-        [
-            (slow, slow_days, fast, fast_days)
-            for slow in _SLOW_SDS
-            for slow_days in _SLOW_DAYS
-            for fast in _FAST_SDS
-            for fast_days in _FAST_DAYS
-        ]
-    )
 
 
 def _prior_of(sizes: np.ndarray) -> np.ndarray:

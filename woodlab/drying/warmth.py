@@ -5,7 +5,7 @@ barrier, and grow with the temperature T [K] as
 
     rate(T) / rate(T0) = exp(E x),      x = (1/T0 - 1/T)/R      [mol/kJ]
 
-with one activation energy E [kJ/mol] for both. x is called the warmth of a day; it is nought at
+with one activation energy E [kJ/mol] for both. x is called the warmth of a day; it is zero at
 `REFERENCE_C`. Since both rates grow alike, a warm day is a longer day, and nothing else changes.
 
 Range: sheds, -10 to 40 deg C. Source: form, Arrhenius. Size: where water moves as vapour, E is the

@@ -1,4 +1,4 @@
-"""What the front page and its pictures say, asked of the kit once; no words and no drawing here."""
+"""What the pages and the article say, asked of the kit once; no words and no drawing here."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
 from woodlab.week.shop_round import due_by_age
+from woodlab.words import MM_PER_INCH
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
@@ -28,25 +29,64 @@ RIM_MM = 250.0  # of the wall to leave, where the book notes no rims
 
 
 @dataclass(frozen=True)
-class Facts:
-    """One season as of one day.
+class Season:
+    """What the front page and the article both speak of.
 
     Attributes
     ----------
-    book, fits, day
-        The book until the day, the season's fit, the day.
+    book : RecordBook
+        Until the day.
+    fits : DryingFits
+        The season's fit; None for a book that no curve can be fitted to.
+    bowls : DataFrame
+        Of `bowls_of`, a row a bowl, with `log`, `base_mm` (its crack when glued, else when found),
+        `grew` since, and `dry` (enough, or finished already).
+    seals, cracks, movement : studies, or None where the book cannot answer
+    walls : DataFrame
+        Rough wall to leave, by species, for bowls of the usual rim.
+    """
+
+    book: RecordBook
+    fits: DryingFits
+    bowls: pd.DataFrame
+    seals: Any
+    cracks: Any
+    movement: Any
+    walls: pd.DataFrame
+
+
+def season_of(
+    book: RecordBook, fits: DryingFits | None, ready: pd.DataFrame | None, day: pd.Timestamp
+) -> dict[str, Any]:
+    """The fields of a `Season`: each study asked once, None where the book cannot answer."""
+    if ready is None:
+        ready = book.pieces[["piece", "species", "seal", "wall_mm", "place"]].assign(
+            p_ready_now=np.nan, ready_on=pd.NaT, earliest_on=pd.NaT, latest_on=pd.NaT
+        )
+    seals = asked(lambda: wl.seal_study(fits)) if fits is not None else None
+    return {
+        "book": book, "fits": fits, "bowls": told_of(bowls_of(ready, book, day), book),
+        "seals": None if seals is None or seals.why else seals,
+        "cracks": asked(lambda: wl.crack_study(book)),
+        "movement": asked(lambda: wl.movement_study(fits)) if fits is not None else None,
+        "walls": walls_to_leave(book),
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Facts(Season):
+    """One season as of one day, as the front page sees it.
+
+    Attributes
+    ----------
+    day
+        The day of the page.
     club : str
         Whose season it is, as the page names it.
-    bowls : DataFrame
-        Of `bowls_of`, a row a bowl, with `base_mm` (its crack when glued, else when found), `grew`
-        since, and `dry` (enough, or finished already).
     curves : DataFrame
         Moisture of every bowl so far; of the bowl `life` with its forecast.
     air : DataFrame
         `on`, `moisture_pct`: what each day's air would bring the wood to, by the fits.
-    seals, cracks, movement : studies, or None where the book cannot answer
-    walls : DataFrame
-        Rough wall to leave, by species, for bowls of the usual rim.
     round : DataFrame
         `piece`, `do`: what to weigh and look at this week.
     profiles : DataFrame
@@ -55,17 +95,10 @@ class Facts:
         The bowl whose life is drawn.
     """
 
-    book: RecordBook
-    fits: DryingFits
     day: pd.Timestamp
     club: str
-    bowls: pd.DataFrame
     curves: pd.DataFrame
     air: pd.DataFrame
-    seals: Any
-    cracks: Any
-    movement: Any
-    walls: pd.DataFrame
     round: pd.DataFrame
     profiles: pd.DataFrame
     life: str
@@ -92,20 +125,22 @@ def gather(
     fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits_as_of(fits, as_of)[0]
     day = fits.as_of if as_of is None else pd.Timestamp(as_of)
     book = book.until(day)
-    bowls = told_of(bowls_of(wl.forecast_ready(fits, as_of=day), book, day), book)
+    of = season_of(book, fits, wl.forecast_ready(fits, as_of=day), day)
+    bowls, air = of["bowls"], _air(fits, book)
     life = _life(bowls)
-    seals = _asked(lambda: wl.seal_study(fits))
-    cracks, air = _asked(lambda: wl.crack_study(book)), _air(fits, book)
     return Facts(
-        book=book, fits=fits, day=day, club=club or _club(book), bowls=bowls,
-        curves=_curves(fits, bowls, life, day), air=air,
-        seals=None if seals is None or seals.why else seals, cracks=cracks,
-        movement=_asked(lambda: wl.movement_study(fits)), walls=walls_to_leave(book),
-        round=due_by_age(book, day), profiles=wall_profiles(fits, bowls, air), life=life,
-    )  # fmt: skip
+        **of,
+        day=day,
+        club=club or _club(book),
+        curves=_curves(fits, bowls, life, day),
+        air=air,
+        round=due_by_age(book, day),
+        profiles=wall_profiles(fits, bowls, air),
+        life=life,
+    )
 
 
-def _asked(question: Callable[[], Any]) -> Any:
+def asked(question: Callable[[], Any]) -> Any:
     """An answer, or None where the book cannot give one."""
     try:
         return question()
@@ -118,6 +153,7 @@ def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
     base = bowls["glued_mm"].combine_first(bowls["first_mm"])
     left = ended(book)["outcome"].reindex(bowls["piece"]).to_numpy()
     return bowls.assign(
+        log=bowls["piece"].map(book.pieces.set_index("piece")["log"]),
         base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,
         dry=(bowls["p_ready_now"] >= READY) | (left == "finished"),
     )  # fmt: skip
@@ -162,10 +198,11 @@ def _air(fits: DryingFits, book: RecordBook) -> pd.DataFrame:
 def walls_to_leave(book: RecordBook) -> pd.DataFrame:
     """Rough wall to leave by species, for bowls of the usual rim: here and in the article."""
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
-    rim = 10 * round(float(rims.median()) / 10) if len(rims) else RIM_MM
-    asked = (_asked(functools.partial(wl.wall_window, [name], [rim]))
+    step = 10 if book.units.length == "mm" else MM_PER_INCH / 2  # as people say a size
+    rim = step * round((float(rims.median()) if len(rims) else RIM_MM) / step)
+    answers = (asked(functools.partial(wl.wall_window, [name], [rim]))
              for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
-    found = [one for one in asked if one is not None]
+    found = [one for one in answers if one is not None]
     if not found:
         return pd.DataFrame(columns=["species", "rim_mm", "thinnest_mm", "tenth_mm"])
     frame = pd.concat(found, ignore_index=True).drop_duplicates("species")

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.pictures.counts import THICK, wall_effect
-from woodlab.charts.titles import Claim, certainties, fitting, this_season
+from woodlab.charts.titles import Claim, certainties, fitting, surest, this_season
 from woodlab.pages.facts import Facts
 from woodlab.studies.sealing.words import weeks as whole_weeks
 
 LEVELS = {"clear": "Clear", "likely": "Probably", "open": "Open", "nothing": "Open"}
-_RANK = {"clear": 0, "likely": 1, "open": 2, "nothing": 3}
 THICK_MM = 30
 _THAN = "bowls cracked than bare ones"
 
@@ -48,14 +47,14 @@ def sealing(facts: Facts) -> Finding:
     by_seal = {row["seal"]: row for row in table}
     bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
     of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
-    effects = pd.DataFrame(columns=["outcome"]) if study is None else this_season(study.effects)
-    cracks = effects[effects["outcome"] == "crack_hazard"]
-    cracks = cracks[cracks["seal"].isin(by_seal)] if len(cracks) else cracks
-    if not len(cracks) or cracks["reference"].iloc[0] not in by_seal:
+    cracks = pd.DataFrame()
+    if study is not None:
+        cracks = this_season(study.effects)
+        known = cracks["seal"].isin(by_seal) & cracks["reference"].isin(by_seal)
+        cracks = cracks[(cracks["outcome"] == "crack_hazard") & known]
+    best = surest(cracks)
+    if best is None:
         return Finding("seals", "Does sealing save bowls? This book cannot tell", "Open", **of)
-    cracks = cracks.assign(sure=certainties(cracks))
-    cracks = cracks.assign(rank=cracks["sure"].map(_RANK)).sort_values(["rank", "p_value"])
-    best = cracks.iloc[0]
     own, bare = by_seal[str(best["seal"])], by_seal[str(best["reference"])]
     claim = Claim(
         more=fitting(f"More {own['name']} cracked than {bare['name']}", f"More sealed {_THAN}"),
@@ -76,7 +75,7 @@ def sealing(facts: Facts) -> Finding:
     price = f"{cost}, on average; {dry}." if cost else f"{dry}."
     says = [("Gain", f"{words.opened(counts)}."), ("Price", words.opened(price))]
     return Finding(
-        "seals", claim.said(best["ratio"], best["sure"], best["ci_lower"], best["ci_upper"]),
+        "seals", claim.of(best),
         LEVELS[str(best["sure"])], says, short="; ".join(s for s in (counts, cost) if s), **of,
     )  # fmt: skip
 
@@ -99,13 +98,16 @@ def cracking(facts: Facts) -> Finding:
     thin = bowls["wall_mm"] < THICK_MM
     bars = [
         (label, int(cracked[part].sum()), int(part.sum()), "")
-        for label, part in ((f"{THICK_MM} mm and more", thick), ("thinner walls", thin))
+        for label, part in (
+            (f"{facts.book.units.length_of(THICK_MM)} and more", thick),
+            ("thinner walls", thin),
+        )
         if part.any()
     ]
     title = fitting(words.of_all(int(cracked.sum()), len(bowls), "cracked"))
     level, row = "Counted", wall_effect(effects)
     if row is not None:
-        title = THICK.said(row["hazard_ratio"], row["sure"], row["ci_lower"], row["ci_upper"])
+        title = THICK.of(row, "hazard_ratio")
         level = LEVELS[str(row["sure"])]
     says = [("Walls", "; ".join(f"{label}: {k} of {n} cracked" for label, k, n, _ in bars) + ".")]
     by = bowls.assign(cracked=cracked).groupby("species")["cracked"].agg(["sum", "size", "mean"])
@@ -150,19 +152,21 @@ def walls(facts: Facts) -> Finding:
     if not len(frame):
         title = "What wall to leave? No table for these woods"
         return Finding("walls", title, "Open", link="Each wood's wall")
-    up = np.ceil(frame["thinnest_mm"].astype(float)).astype(int)
-    rim = float(frame["rim_mm"].iloc[0])
-    low, high = int(up.min()), int(up.max())
-    leave = f"{low} to {high} mm" if low != high else f"{low} mm"
+    units, least = facts.book.units, frame["thinnest_mm"].astype(float)
+    rim = units.length_of(float(frame["rim_mm"].iloc[0]))
+    leave = units.between(least.min(), least.max(), up=True)
     table = [
-        {"wood": r.species, "mm": int(mm), "tenth": round(float(r.tenth_mm))}
-        for r, mm in zip(frame.itertuples(), up, strict=True)
-    ]
+        {"wood": r.species, "mm": math.ceil(r.thinnest_mm), "tenth": round(float(r.tenth_mm)),
+         "leave": units.length_of(r.thinnest_mm, up=True),
+         "tenth_told": units.length_of(r.tenth_mm)}
+        for r in frame.itertuples()
+    ]  # fmt: skip
     usual = facts.bowls["species"].mode()
     wood = next((row for row in table if len(usual) and row["wood"] == usual.iloc[0]), table[0])
+    thin = units.length_of(8)
     says = [
-        ("Room for", "nineteen trees in twenty, for a round bowl of 8 mm in the end."),
-        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth']} mm."),
+        ("Room for", f"nineteen trees in twenty, for a round bowl of {thin} in the end."),
+        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth_told']}."),
     ]
     estimates = getattr(facts.movement, "estimates", None)
     if estimates is not None:
@@ -174,6 +178,6 @@ def walls(facts: Facts) -> Finding:
             told = f"{n} bowls moved {low_seen:.1f} to {high_seen:.1f} times as far as expected"
             says.append(("Seen here", f"{told} so far."))
     return Finding(
-        "walls", fitting(f"For a {rim:.0f} mm bowl leave {leave}"), "From tables", says,
-        table=table, short=f"leave {wood['mm']} mm for {wood['wood']}", link="Each wood's wall",
+        "walls", fitting(f"For a {rim} bowl leave {leave}", f"Leave {leave}"), "From tables", says,
+        table=table, short=f"leave {wood['leave']} for {wood['wood']}", link="Each wood's wall",
     )  # fmt: skip

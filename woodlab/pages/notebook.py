@@ -13,7 +13,7 @@ from woodlab.charts.theme import LIVE
 
 FRONT = ("index.html", "Front page")
 SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
-MOST_LINES = 210_000  # characters of a picture
+MOST_LINES = 400_000  # characters of a picture
 _SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
 # The paths of a machine in what a library printed: none belongs on a page that is passed on.
 _PATHS = re.compile(
@@ -100,7 +100,7 @@ def _picture(img: str) -> str:
     width, alt, body = re.findall(r'width="([^"]*)"|alt="([^"]*)"|base64,([^"]*)"', img)
     if len(body[2]) > MOST_LINES:
         svg = base64.b64decode(body[2]).decode("utf-8")
-        png = base64.b64encode(vl_convert.svg_to_png(svg, scale=1.6)).decode("ascii")
+        png = base64.b64encode(vl_convert.svg_to_png(svg, scale=1.3)).decode("ascii")
         img = img.replace(f"svg+xml;base64,{body[2]}", f"png;base64,{png}")
     small = " small" if float(width[0]) <= SMALL_PX else ""
     said = alt[1].partition(". ")[0]  # escaped already

@@ -17,6 +17,7 @@ from woodlab.pages.findings import Finding, findings
 from woodlab.pages.pictures import draw
 from woodlab.week.bowls import PROBABLY, READY, by_shelf, this_week
 from woodlab.week.odd import odd_weights
+from woodlab.words import Units
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
@@ -94,7 +95,8 @@ def content(facts: Facts) -> dict[str, Any]:
     near = partial(words.day, beside=day)
     said = findings(facts)
     coming = waiting[waiting["ready_on"].notna()]
-    odd = odd_weights(facts)
+    units = facts.book.units
+    odd = odd_weights(facts, units)
     shelves = words.in_order(bowls["shelf"].unique())
     return {
         "club": facts.club, "day": words.day(day), "n": len(bowls), "near": near,
@@ -107,12 +109,14 @@ def content(facts: Facts) -> dict[str, Any]:
                      for r in probably.sort_values("p_ready_now", ascending=False).itertuples()],
         "probably_by": by_shelf(probably["piece"], bowls), "few": FEW,
         "n_probably": len(probably), "n_waiting": len(waiting), "n_gone": len(of.get("gone", none)),
-        "cracked": [_crack_row(r, near) for r in cracked.itertuples()], "n_cracked": len(cracked),
+        "cracked": [_crack_row(r, near, units) for r in cracked.itertuples()],
+        "n_cracked": len(cracked),
         "next": [(r.piece, near(r.ready_on), words.dates(max(r.earliest_on, day), r.latest_on, day))
                  for r in coming.head(NEXT).itertuples()],
         "months": _months(waiting, day), "odd": odd[:ODD], "n_odd": len(odd),
         "week": _week(facts), "findings": said,
         "answer": _answer(said), "caution": CAUTION, "dense": _dense(bowls, cracked, ready),
+        "finished": units.length_of(8),
     }  # fmt: skip
 
 
@@ -174,9 +178,10 @@ def _ago(days: int) -> str:
     return {0: "today", 1: "yesterday"}.get(int(days), f"{int(days)} days ago")
 
 
-def _crack_row(r: Any, near: Any) -> dict[str, Any]:
-    now = "not measured" if pd.isna(r.last_mm) else f"{r.last_mm:.0f} mm" if r.last_mm else "closed"
-    how = f"was {r.base_mm:.0f}" if r.grew else "not grown" if pd.notna(r.base_mm) else ""
+def _crack_row(r: Any, near: Any, units: Units) -> dict[str, Any]:
+    now = "closed" if r.last_mm == 0 else units.length_of(r.last_mm) or "not measured"
+    was = units.length_of(r.base_mm)
+    how = f"was {was}" if r.grew else "not grown" if was else ""
     dry = "probably" if r.p_ready_now >= PROBABLY else near(r.ready_on) or "no date"
     dry = "yes" if r.p_ready_now >= READY else dry
     return {"piece": r.piece, "now": now, "how": how, "grew": r.grew, "open": r.open,

@@ -7,14 +7,15 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.units import G_PER_POUND, Units
 from woodlab.book.writing.adding import LEAST_LEFT
+from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED
+from woodlab.words import G_PER_POUND, Units
 
 FORMAT = "woodlab-round-2"
 CRACKS = ("none", "still", "new")
@@ -63,8 +64,7 @@ class Band:
         return f"{low}–{high}"
 
 
-@dataclass(frozen=True)
-class Bowl:
+class Bowl(NamedTuple):
     """A line of the round. Its fields are the page's data."""
 
     mark: str
@@ -80,10 +80,6 @@ class Bowl:
     upper_g: float | None
     known: bool  # a crack, open or glued
     crack_mm: float | None
-
-    @property
-    def band(self) -> Band:
-        return Band(self.lower_g, self.upper_g)
 
 
 @dataclass(frozen=True)
@@ -102,36 +98,29 @@ def round_of(tour: Any, most: int | None, unit: str) -> Round:
     """The most urgent bowls of a `ShopRound`, those to weigh first, in shelf order."""
     due = tour.due
     if most is not None:
-        weighed = due[due["do"].str.contains("weigh")]
-        due = pd.concat([weighed, due.drop(weighed.index)]).head(most)
-    bowls = [_bowl(row) for row in due.to_dict("records")]
-    order = {mark: i for i, mark in enumerate(words.in_order(b.mark for b in bowls))}
-    bowls.sort(key=lambda b: (b.place, order[b.mark]))
+        weighed = due["do"].str.contains("weigh")
+        due = pd.concat([due[weighed], due[~weighed]]).head(most)
+    order = {mark: i for i, mark in enumerate(words.in_order(due["piece"]))}
+    known = ~due["crack"].isin([NONE_SEEN, NOT_LOOKED])
+    # A young curve's band may reach down to nothing; below half of the last weight the book itself
+    # takes a figure for a slip, so the question is asked at the scales.
+    low = due["lower_g"].clip(lower=LEAST_LEFT * due["last_g"])
+    table = due.assign(
+        lower_g=low, note=due["crack"].where(known, ""), known=known,
+        last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
+        crack_mm=due["last_crack_mm"].where(known & (due["last_crack_mm"] > 0)),
+    ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
+    table = table[list(Bowl._fields)].round(2).astype(object)
+    table = table.where(table.notna(), None)
+    text = ["wood", "seal", "place", "last_on"]
+    table[text] = table[text].where(table[text].notna(), "")
+    bowls = sorted(
+        map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
+    )
     on = f"{tour.on:%Y-%m-%d}"
     marks = "\0".join([tour.book_name or "", on, unit, *(b.mark for b in bowls)])
     identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
     return Round(identity, on, tour.book_name or "the book", unit, tuple(bowls))
-
-
-def _bowl(row: dict[str, Any]) -> Bowl:
-    def number(key: str) -> float | None:
-        return None if pd.isna(row[key]) else round(float(row[key]), 2)
-
-    def text(value: Any) -> str:
-        return "" if not isinstance(value, str) else value
-
-    low, last = number("lower_g"), number("last_g")
-    # A young curve's band may reach down to nothing; below half of the last weight the book itself
-    # takes a figure for a slip, so the question is asked at the scales.
-    if low is not None and last is not None:
-        low = max(low, round(LEAST_LEFT * last, 2))
-    known = row["crack"] if row["crack"] not in ("none seen", "not looked at") else ""
-    mm = number("last_crack_mm") or None
-    return Bowl(
-        str(row["piece"]), text(row["species"]), text(row["seal"]), text(row["place"]), row["do"],
-        known, last, "" if pd.isna(row["last_on"]) else f"{row['last_on']:%Y-%m-%d}",
-        number("expected_g"), low, number("upper_g"), bool(known), mm if known else None,
-    )  # fmt: skip
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:

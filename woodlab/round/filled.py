@@ -68,15 +68,6 @@ class Filled:
         return replace(self, lines=tuple(lines))
 
 
-def is_round(path: Path) -> bool:
-    """Whether a file is a round to take back, rather than rows of a table."""
-    try:
-        read_filled(path)
-    except (WoodlabError, OSError):
-        return False
-    return True
-
-
 def read_filled(path: str | Path) -> Filled:
     """Read either export; what cannot be read of a line is in `faults`.
 
@@ -118,7 +109,8 @@ def _from_csv(data: bytes) -> Filled:
             raise WoodlabError(
                 f"Several rounds are mixed in this file: {name} is not the same in all rows."
             )
-    lines, faults = [], []
+    lines: list[Line] = []
+    faults: list[str] = []
     for at, row in enumerate(rows, 2):
         pounds = row["typed"].split(" lb ") if facts["unit"] == "lboz" else [row["typed"]]
         weights = [pounds[0], *(ounces.removesuffix(" oz") for ounces in pounds[1:])]

@@ -22,7 +22,10 @@ def page(made: Round) -> str:
     )
     if "</" in script or "</" in style:
         raise ValueError("round.js and round.css must not hold </, which would end their element.")
-    data = asdict(made) | {"format": FORMAT, "cracks": CRACKS, "actions": ACTIONS}
+    bowls = [bowl._asdict() for bowl in made.bowls]
+    data = asdict(made) | {
+        "bowls": bowls, "format": FORMAT, "cracks": CRACKS, "actions": ACTIONS
+    }  # fmt: skip
     template = Environment(loader=BaseLoader(), autoescape=True).from_string(form)
     return template.render(made=made, data=data, style=style, script=script, hash=_hash)
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from woodlab.book.units import Units, units_of_book
 from woodlab.errors import WoodlabError
 from woodlab.round.core import UNITS, Round, round_of
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
+from woodlab.words import Units
 
 
 def write_round(
@@ -73,8 +73,3 @@ def _bytes_of(made: Round, path: Path) -> bytes:
     if kind in (".html", ".htm"):
         return page(made).encode()
     raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
-
-
-def unit_of(path: str | Path) -> str:
-    """The unit in which a book keeps its weights: `g`, `kg` or `lboz`."""
-    return units_of_book(path).mass

@@ -13,7 +13,17 @@ from openpyxl.utils import get_column_letter as letter
 from openpyxl.workbook.defined_name import DefinedName
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from woodlab.round.core import ACTIONS, CRACKS, FORMAT, G_PER_OZ, UNITS, Bowl, Round, weight_text
+from woodlab.round.core import (
+    ACTIONS,
+    CRACKS,
+    FORMAT,
+    G_PER_OZ,
+    UNITS,
+    Band,
+    Bowl,
+    Round,
+    weight_text,
+)  # fmt: skip
 
 HEAD = 4  # the row of headings
 SPARE = 4  # rows for bowls that are not on the list
@@ -65,7 +75,7 @@ def workbook(made: Round) -> bytes:
         check.add(f"{letter(at[head])}{from_row}:{letter(at[head])}{end}")
         sheet.add_data_validation(check)
 
-    between = {"operator": "between", "formula1": "0"}
+    between: dict[str, Any] = {"operator": "between", "formula1": "0"}
     for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
         rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
     rule("crack mm", "decimal", "Length in mm, 0 to 2000.", **between, formula2="2000")
@@ -108,7 +118,8 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
         crack = f"; crack {bowl.note}" if bowl.known else ""
         given = {
             "mark": bowl.mark, "wood; seal": f"{bowl.wood}; {bowl.seal}{crack}",
-            "was": weight_text(bowl.last_g, unit), "expect": bowl.band.text(unit),
+            "was": weight_text(bowl.last_g, unit),
+            "expect": Band(bowl.lower_g, bowl.upper_g).text(unit),
             "low": bowl.lower_g, "high": bowl.upper_g, "key": bowl.mark,
         }  # fmt: skip
     for head, column in at.items():

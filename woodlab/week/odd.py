@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.book.units import METRIC, Units
+from woodlab.words import METRIC, Units
 
 _NEAR = 0.03  # of the mass: as heavy as the other should be
 _LEAST = 0.01  # of the mass: a weight that is off by less is left out without a word
@@ -26,19 +26,11 @@ class Odd:
     used: str
 
 
-class Asked(Protocol):
-    """What is needed of the front page's facts, or of the ready list."""
+def odd_weights(facts: Any, units: Units = METRIC) -> list[Odd]:
+    """Weights that a curve leaves out, and doubts of weighings that no such weight explains.
 
-    @property
-    def book(self) -> RecordBook: ...
-    @property
-    def fits(self) -> Any: ...
-    @property
-    def day(self) -> pd.Timestamp: ...
-
-
-def odd_weights(facts: Asked, units: Units = METRIC) -> list[Odd]:
-    """Weights that a curve leaves out, and doubts of weighings that no such weight explains."""
+    facts : with `book`, `fits` and `day`, such as the front page's.
+    """
     weights = facts.fits.residuals
     alone = weights[~weights["used"].astype(bool) & weights["fitted_g"].notna()]
     found = _left_out(alone, units)
@@ -49,46 +41,40 @@ def odd_weights(facts: Asked, units: Units = METRIC) -> list[Odd]:
         steps = {(r.piece, part.split(".")[0]) for part in str(r.value).split(" then ")}
         if r.piece in told or steps & masses:
             continue  # the step to a slip and back is that slip, told above
-        before, double = "before the piece was turned" in r.doubt, "twice" in r.doubt
-        do = "Wrong date? Correct it." if before else "Strike one." if double else ""
-        what = "weighed before it was turned" if before else f"{r.value}: {r.doubt}"
-        what = "the same weight stands twice" if double else what
-        on = pd.to_datetime(r.value, errors="coerce") if before else _day_of(facts, r)
-        found.append(Odd((str(r.piece),), on, what, do or "Compare the paper.", "used as it is"))
+        on, what, do = _day_of(facts.book, r), f"{r.value}: {r.doubt}", "Compare the paper."
+        if "before the piece was turned" in r.doubt:
+            on = pd.to_datetime(r.value, errors="coerce")
+            what, do = "weighed before it was turned", "Wrong date? Correct it."
+        elif "twice" in r.doubt:
+            what, do = "the same weight stands twice", "Strike one."
+        found.append(Odd((str(r.piece),), on, what, do, "used as it is"))
     return sorted(found, key=lambda o: pd.Timestamp(o.on) if pd.notna(o.on) else facts.day)[::-1]
 
 
 def _left_out(alone: pd.DataFrame, units: Units) -> list[Odd]:
-    found, swapped = [], set()
-    rows, weight = alone.to_dict("records"), units.weight
-    for a in rows:
-        for b in rows:
-            if a["piece"] < b["piece"] and a["on"] == b["on"] and _swapped(a, b):
-                swapped |= {(a["piece"], a["on"]), (b["piece"], b["on"])}
-                what = f"{weight(a['mass_g'])} and {weight(b['mass_g'])}, each due for the other"
-                found.append(Odd((a["piece"], b["piece"]), a["on"], what,
-                                 "Marks swapped? Change them round.", "left out"))  # fmt: skip
-    for r in rows:
-        if (r["piece"], r["on"]) in swapped:
+    found, swapped, weight = [], set(), units.weight
+    pairs = alone.merge(alone, on="on", suffixes=("", "_of_other"))
+    near = (pairs["mass_g"] / pairs["fitted_g_of_other"] - 1).abs() < _NEAR
+    near &= (pairs["mass_g_of_other"] / pairs["fitted_g"] - 1).abs() < _NEAR
+    for a in pairs[near & (pairs["piece"] < pairs["piece_of_other"])].itertuples():
+        both = (a.piece, a.piece_of_other)
+        swapped |= {(piece, a.on) for piece in both}
+        what = f"{weight(a.mass_g)} and {weight(a.mass_g_of_other)}, each due for the other"
+        found.append(Odd(both, a.on, what, "Marks swapped? Change them round.", "left out"))
+    for r in alone.itertuples():
+        off = r.mass_g / r.fitted_g
+        if (r.piece, r.on) in swapped or abs(off - 1) < _LEAST:
             continue
-        if abs(r["mass_g"] / r["fitted_g"] - 1) < _LEAST:
-            continue
-        slip = any(abs(r["mass_g"] / r["fitted_g"] / k - 1) < 0.06 for k in _SLIPS)
-        what = f"{weight(r['mass_g'])}, where about {weight(r['fitted_g'])} is due"
+        slip = any(abs(off / k - 1) < 0.06 for k in _SLIPS)
+        what = f"{weight(r.mass_g)}, where about {weight(r.fitted_g)} is due"
         do = f"{'Decimal point slipped' if slip else 'Misread scale'}? Compare the paper."
-        found.append(Odd((r["piece"],), r["on"], what, do, "left out"))
+        found.append(Odd((r.piece,), r.on, what, do, "left out"))
     return found
 
 
-def _swapped(a: dict[str, Any], b: dict[str, Any]) -> bool:
-    return all(
-        abs(x["mass_g"] - y["fitted_g"]) < _NEAR * y["fitted_g"] for x, y in ((a, b), (b, a))
-    )
-
-
-def _day_of(facts: Asked, doubt: Any) -> pd.Timestamp | None:
+def _day_of(book: RecordBook, doubt: Any) -> pd.Timestamp | None:
     """The day of a doubted weight: of the last of the masses that the doubt names."""
-    own = facts.book.weighings[facts.book.weighings["piece"] == doubt.piece]
+    own = book.weighings[book.weighings["piece"] == doubt.piece]
     last = pd.to_numeric(str(doubt.value).split(" then ")[-1], errors="coerce")
     near = own[(own["mass_g"] - last).abs() < 0.5]
     return near["on"].iloc[-1] if len(near) else None

@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.record_book import RecordBook
-from woodlab.book.units import METRIC, Units
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
@@ -23,6 +23,7 @@ from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 from woodlab.week.shop_round import due_by_age
+from woodlab.words import METRIC, Units
 
 STALE_DAYS = 21  # after so long without a weight the list says how old it is
 NOT_NOTED = "no maker noted"
@@ -172,10 +173,6 @@ class ReadyList(Shown):
             return f"cracked: {crack}"
         return _GROUP[r.group] + (f", {crack}" if crack and r.group == "ready" else "")
 
-    def _place(self, r: Any) -> tuple[str, ...]:
-        """Where a bowl stands, in a list of several places."""
-        return (r.shelf,) if self.bowls["shelf"].nunique() > 1 else ()
-
     def sections(self) -> list[Section]:
         """Turn now, cracked, not yet, odd weights, this week: each bowl in one of the first."""
         ready, cracked = self.group("ready"), self.group("cracked")
@@ -183,7 +180,12 @@ class ReadyList(Shown):
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
         coming = pd.concat([self.group("probably"), self.group("waiting")])
         target = self.bowls["target_moisture_pct"].median()
-        place = ("place",) if self.bowls["shelf"].nunique() > 1 else ()
+        several = self.bowls["shelf"].nunique() > 1
+        head = ("place",) if several else ()
+
+        def place(r: Any) -> tuple[str, ...]:
+            return (r.shelf,) if several else ()
+
         return [
             Section(
                 "turn", f"Turn now: {len(ready)}",
@@ -195,19 +197,16 @@ class ReadyList(Shown):
             Section(
                 "cracked", f"Cracked, look before you mount: {len(cracked)}",
                 (CRACKED_WOOD,) if len(cracked) else ("No look has found a crack.",),
-                headings=("mark", "crack", "since", "dry enough", *place),
+                headings=("mark", "crack", "since", "dry enough", *head),
                 rows=tuple(
                     (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
-                     *self._place(r)) for r in cracked.itertuples()
+                     *place(r)) for r in cracked.itertuples()
                 ),
             ),
             Section(
-                "wait", f"Not yet: {len(coming)}",
-                () if len(coming) else ("None.",),
-                headings=("mark", "about", "nine chances in ten", *place),
-                rows=tuple(
-                    (r.piece, *self._dates(r), *self._place(r)) for r in coming.itertuples()
-                ),
+                "wait", f"Not yet: {len(coming)}", () if len(coming) else ("None.",),
+                headings=("mark", "about", "nine chances in ten", *head),
+                rows=tuple((r.piece, *self._dates(r), *place(r)) for r in coming.itertuples()),
             ),
             Section(
                 "odd", f"Odd weights: {len(self.odd)}",
@@ -217,32 +216,31 @@ class ReadyList(Shown):
                     for o in self.odd
                 ),
             ),
-            *self._work(),
+            self._work("weigh", "Weigh", "since they may be dry"),
+            self._work("look", "Look at", "since their cracks are open"),
         ]  # fmt: skip
 
-    def _work(self) -> Iterable[Section]:
-        week = self.week
-        for what, said, first in (
-            ("weigh", "Weigh", "First, since they may be dry: "),
-            ("look", "Look at", "First, since their cracks are open: "),
-        ):
-            urgent, rest = week[f"{what}_first"], week[what]
-            notes = (first + ", ".join(urgent) + ".",) if urgent else ()
-            title = f"{said} this week: {len(urgent) + len(rest)}"
-            yield Section(what, title, notes, self._marks(rest))
+    def _work(self, what: str, said: str, why: str) -> Section:
+        urgent, rest = self.week[f"{what}_first"], self.week[what]
+        notes = (f"First, {why}: {', '.join(urgent)}.",) if urgent else ()
+        title = f"{said} this week: {len(urgent) + len(rest)}"
+        return Section(what, title, notes, self._marks(rest))
 
     def text(self) -> str:
         """The list as plain text, as `woodlab ready` prints it."""
         out = [self._headline(), *self._age()]
+        several = self.bowls["shelf"].nunique() > 1
         for section in self.sections():
-            out += ["", section.title.upper()]
-            out += [f"  {note}" for note in section.notes]
-            several = self.bowls["shelf"].nunique() > 1
+            out += ["", section.title.upper(), *(f"  {note}" for note in section.notes)]
             out += [
                 f"  {f'{place}: ' if several else ''}{' '.join(marks)}"
                 for place, marks in section.marks
             ]
-            out += _table(section)
+            lines = [section.headings, *section.rows] if section.rows else []
+            wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
+            for line in lines:
+                cells = (cell.ljust(width) for cell, width in zip(line, wide, strict=True))
+                out.append(f"  {'  '.join(cells)}".rstrip())
         return "\n".join(out)
 
     def _headline(self) -> str:
@@ -299,7 +297,7 @@ def ready_list(
     as_of: str | pd.Timestamp | None = None,
     target_moisture_pct: float | None = None,
     *,
-    units: Units = METRIC,
+    units: Units | None = None,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -311,8 +309,8 @@ def ready_list(
         Nothing after this day is used; the last day on record unless given.
     target_moisture_pct : float, optional
         As for `forecast_ready`.
-    units : Units
-        To word it in: see `woodlab.book.units.SHOWN_UNITS`.
+    units : Units, optional
+        To word it in, one of `woodlab.words.SHOWN_UNITS`; the book's own unless given.
 
     Returns
     -------
@@ -332,23 +330,18 @@ def ready_list(
     >>> ready.bowls[["piece", "group"]].values.tolist()
     [['A1', 'waiting'], ['A3', 'ready'], ['C1', 'cracked']]
     """
-    given = fits_or_book
-    book = given if isinstance(given, RecordBook) else getattr(given, "book", None)
-    if not isinstance(book, RecordBook):
-        raise WoodlabError(
-            "ready_list needs a record book or its fits. Open the book first: "
-            "wl.ready_list(wl.open_book('my_season'))."
-        )
+    book = expect_book(fits_or_book, "ready_list")
     as_of = as_of or last_day(book)
     past = book.until(as_of)
-    fits = fit_drying(past, as_of=as_of) if given is book else given
+    fits = fit_drying(past, as_of=as_of) if fits_or_book is book else fits_or_book
     ready = forecast_ready(fits, as_of, target_moisture_pct)
     day = pd.Timestamp(ready["as_of"].iloc[0])
-    ready["maker"] = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
-    ready["maker"] = ready["maker"].where(ready["maker"].notna(), NOT_NOTED)
-    bowls = bowls_of(ready, past, day)
-    found = ReadyList(bowls, this_week(bowls, due_by_age(past, day), day), (), day, fits, units)
-    return replace(found, odd=tuple(odd_weights(_Asked(past, fits, day), units)))
+    maker = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
+    bowls = bowls_of(ready.assign(maker=maker.where(maker.notna(), NOT_NOTED)), past, day)
+    units = units or book.units
+    odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
+    week = this_week(bowls, due_by_age(past, day), day)
+    return ReadyList(bowls, week, tuple(odd), day, fits, units)
 
 
 def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFits:
@@ -361,20 +354,11 @@ def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFi
     """
     as_of = as_of or last_day(book)
     past = book.until(as_of)
-    if file.exists():
-        kept = load_fits(file)
-        if kept.book.hash == past.hash:
-            return kept
+    if file.exists() and (kept := load_fits(file)).book.hash == past.hash:
+        return kept
     fits = fit_drying(past, as_of=as_of)
     fits.save(str(file))
     return fits
-
-
-@dataclass(frozen=True)
-class _Asked:
-    book: RecordBook
-    fits: Any
-    day: pd.Timestamp
 
 
 def _chance(p: float) -> str:
@@ -386,14 +370,3 @@ def _chance(p: float) -> str:
 def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:
     never = ready.loc[ready["last_look_on"].isna(), "piece"]
     return (f"Never looked at: {', '.join(words.in_order(never))}.",) if len(never) else ()
-
-
-def _table(section: Section) -> list[str]:
-    if not section.rows:
-        return []
-    wide = [max(map(len, column)) for column in zip(section.headings, *section.rows, strict=True)]
-    lines = []
-    for row in (section.headings, *section.rows):
-        cells = (cell.ljust(width) for cell, width in zip(row, wide, strict=True))
-        lines.append(f"  {'  '.join(cells)}".rstrip())
-    return lines

@@ -14,7 +14,6 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.book.units import METRIC, Units
 from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED, ended
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
@@ -22,6 +21,7 @@ from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
 from woodlab.studies.season_fits import season_fits
 from woodlab.week.bowls import last_known
+from woodlab.words import METRIC, Units
 
 WEEK_DAYS = 7
 BAND_LEVEL = 0.99  # one good weighing in a hundred lies outside
@@ -46,14 +46,10 @@ class ShopRound(Shown):
     ----------
     due : DataFrame
         One row a piece that is due, open cracks first, then by risk, then by days since the last
-        look: `piece`, `place`, `species`, `seal`, `do` (`look`, `weigh`, `look, weigh`), `crack`
-        (what is known of it in words; `glued on ...` is remembered), `crack_risk` (chance that a
-        first crack opened since the last look, a share) with its 95 % `crack_risk_lower`,
-        `crack_risk_upper`, `days_since_look`, `last_crack_mm`, `days_since_weighing`, `last_on`,
-        `last_g`, `expected_g` on the day of the round, `lower_g`, `upper_g` (99 % band for one
-        weighing: outside it look for a wrong piece, a wrong scale, fallen wax), `expect` (the
-        band in words, or why there is none), `overdue_days`, `why`, `expected_from`. What is not
-        known is NaN.
+        look: what to `do`, what is known of its crack, the chance that a first one opened since
+        the last look (`crack_risk`, 95 % limits), the weight `expected_g` on the day and the 99 %
+        band for one weighing (outside it look for a wrong piece, a wrong scale, fallen wax), in
+        words `expect`. What is not known is NaN. Every column: docs/glossary.md.
     on : Timestamp
         The day of the round.
     book_name : str
@@ -83,8 +79,8 @@ class ShopRound(Shown):
             Column("piece", lambda r: r.piece, False),
             Column("do", lambda r: r.do, False),
             Column("crack", lambda r: _crack(r, METRIC), False),
-            Column("last weight [g]", lambda r: _last_weight(r, _grams)),
-            Column("expect [g]", lambda r: r.expect),
+            Column("last weight", lambda r: _last_weight(r, METRIC.weight)),
+            Column("expect", lambda r: _band(r, METRIC.weight)),
             Column("why", lambda r: r.why, False),
             Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
         ]
@@ -112,7 +108,7 @@ class ShopRound(Shown):
         return self.due.assign(**{
             "last weight": [_last_weight(row, units.weight) for row in rows],
             "expect": [_band(row, units.weight) for row in rows],
-            "crack": [units.lengths_in(row.crack) for row in rows],
+            "crack": [units.told(row.crack) for row in rows],
         })  # fmt: skip
 
     def sheet(self, path: str | Path, *, paper: str = "a4", units: Units = METRIC) -> Path:
@@ -165,7 +161,7 @@ def _grams(grams: float) -> str:
 def _crack(row: Any, units: Units) -> str:
     """What is known of its crack, or the chance of a first one since the last look."""
     if row.crack not in (NONE_SEEN, NOT_LOOKED):
-        return units.lengths_in(row.crack)
+        return units.told(row.crack)
     if pd.isna(row.crack_risk):
         return f"risk not known; {row.days_since_look:g} days since the look"
     return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"
@@ -261,7 +257,10 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     other week. Common practice, no source.
     """
     here = book.pieces[~book.pieces["piece"].isin(ended(book).index)]
-    frame = here.astype({"piece": object}).join(last_known(book), on="piece")
+    known = last_known(book)
+    # a maker's own column may have one of these names
+    here = here.drop(columns=[name for name in known if name in here])
+    frame = here.astype({"piece": object}).join(known, on="piece")
     turned = frame["turned_on"].dt.normalize()
     age = (day - turned).dt.days.astype(float)
     looked = frame["last_look_on"].dt.normalize().fillna(turned)

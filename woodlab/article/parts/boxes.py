@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from woodlab import words
 from woodlab.article.facts import Facts
+from woodlab.article.parts import Box
 from woodlab.article.parts.cracks import sealed_late
 from woodlab.article.parts.lead import (
     Subject,
+    alike,
     all_of,
     counted,
     lead_sentences,
     season_sentence,
     weeks,
 )
-from woodlab.article.parts.seals import alike
-from woodlab.article.parts.section import CRACKS, Box
 from woodlab.article.say import Say
 from woodlab.studies import cautions
 
@@ -29,39 +31,46 @@ CARE = (
 def boxes(facts: Facts, lead: Subject | None, say: Say) -> tuple[Box, ...]:
     """Unknown, next, method (a box that has nothing to say is left out), and the cautions."""
     made = [
-        Box("unknown", "What we do not know", tuple(unknown(facts, lead, say)[:MOST_OPEN])),
-        Box("next", "Next season" if not facts.early else "From here on",
-            tuple(next_steps(facts, say)[:MOST_NEXT])),
-        Box("method", "How it was done", paragraph=method(facts, lead, say)),
-    ]  # fmt: skip
-    kept = [box for box in made if box.points or box.paragraph]
-    return (*kept, Box("care", "Take care", cautions.ALL))
+        Box("unknown", "What we do not know", _unknown(facts, lead, say)),
+        Box("next", "From here on" if facts.early else "Next season", _next_steps(facts, say)),
+        Box("method", "How it was done", paragraph=_method(facts, lead, say)),
+        Box("care", "Take care", cautions.ALL),
+    ]
+    return tuple(box for box in made if box.points or box.paragraph)
 
 
-def unknown(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
+def _told(rows: list[tuple[Any, str]]) -> list[str]:
+    """The texts whose condition holds."""
+    return [text for when, text in rows if when and text]
+
+
+def _unknown(facts: Facts, lead: Subject | None, say: Say) -> tuple[str, ...]:
     """Open questions that a reader would ask; the one that the lead raises comes first."""
-    if not len(facts.book.pieces):
-        return []
-    out = [_lead_question(facts, lead, say), _open_seals(facts, lead, say)]
-    if not facts.watched:
-        out.append("Which bowls cracked, and when.")
-    elif facts.looked[1] and not facts.looked[0] and facts.by_seal.shape[0] > 1:
-        out.append("Whether a seal prevents cracks: none came to show it.")
-    if facts.by_seal.shape[0] == 1 and facts.by_seal.index[0] != "none":
-        out.append("What the seal did: no bowl was left bare beside the others.")
-    if facts.by_seal.shape[0] > 1 and not facts.by_lot:
-        out.append("How much of this is the seal, and how much the choice of bowls for it.")
-    out += [_open_woods(facts, say), _slip(facts, say)]
-    if facts.early:
-        out.append("When any of these bowls will be dry.")
-    if not len(facts.book.air):
-        out.append("How damp the shed was, and so how dry a bowl there can become.")
-    thick = facts.thickest
+    if not len(facts.pieces):
+        return ()
+    seals, thick = facts.by_seal.index, facts.thickest
     bare = thick[thick["seal"] == "none"] if len(thick) else thick
-    if len(bare) and bare["wall_mm"].isna().all():
-        out.append("How thick a bare wall can be before cracks become common.")
-    out = [one for one in out if one]
-    return [*out[: MOST_OPEN - 1], "Whether another shed or year would give the same."]
+    rows = [
+        (True, _lead_question(facts, lead, say)),
+        (True, _open_seals(facts, say)),
+        (True, _open_times(facts, say)),
+        (not facts.watched, "Which bowls cracked, and when."),
+        (facts.looked[1] and not facts.looked[0] and len(seals) > 1,
+         "Whether a seal prevents cracks: none came to show it."),
+        (len(seals) == 1 and seals[0] != "none",
+         "What the seal did: no bowl was left bare beside the others."),
+        (len(seals) > 1 and not facts.by_lot,
+         "How much of this is the seal, and how much the choice of bowls for it."),
+        (True, _open_woods(facts, say)),
+        (True, _slip(facts, say)),
+        (facts.early, "When any of these bowls will be dry."),
+        (not len(facts.book.air),
+         "How damp the shed was, and so how dry a bowl there can become."),
+        (len(bare) and bare["wall_mm"].isna().all(),
+         "How thick a bare wall can be before cracks become common."),
+    ]  # fmt: skip
+    out = _told(rows)[: MOST_OPEN - 1]
+    return (*out, "Whether another shed or year would give the same.")
 
 
 def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
@@ -71,161 +80,147 @@ def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
     table = facts.by_seal[facts.by_seal["n_looked"] > 0].drop([lead.name, lead.against])
     if not len(table):
         return ""
-    share = table["n_cracked"] / table["n_looked"]
-    other = str(share.index[share.argmin()])
-    return (
-        f"Whether {say.noun(lead.name)} beats {say.noun(other)}: "
-        f"{counted(facts, say, lead.name)} and {counted(facts, say, other)} are too close to call."
-    )
+    other = str((table["n_cracked"] / table["n_looked"]).idxmin())
+    return f"Whether {say.noun(lead.name)} beats {say.noun(other)}: " \
+           f"{_close(facts, say, lead.name, other)}"  # fmt: skip
 
 
-def _open_seals(facts: Facts, lead: Subject | None, say: Say) -> str:
-    if not facts.looked[0]:
-        rows = [] if facts.early else facts.effects("drying_time", "open")
-        rows = [r for r in rows if not alike(r)]
-        if not rows:
-            return ""
-        return f"How much {say.listed(say.noun(r['seal']) for r in rows)} slows drying."
-    rows = [r for r in facts.effects("crack_hazard", "open") if r["seal"] in facts.by_seal.index]
-    if not rows:
-        return ""
-    nouns = say.listing([say.noun(r["seal"]) for r in rows])
-    if len(rows) == 1:
-        seal, bare = rows[0]["seal"], facts.reference
-        pair = f"{counted(facts, say, seal)} and {counted(facts, say, bare)}"
-        return f"Whether {nouns} saves bowls: {pair} are too close to call."
-    return f"Whether {nouns} saves bowls: too few cracked."
+def _close(facts: Facts, say: Say, *seals: str) -> str:
+    pair = " and ".join(counted(facts, say, seal) for seal in seals)
+    return f"{pair} are too close to call."
+
+
+def _open_seals(facts: Facts, say: Say) -> str:
+    seals = [r["seal"] for r in facts.effects("crack_hazard", "open")
+             if r["seal"] in facts.by_seal.index and facts.looked[0]]  # fmt: skip
+    whether = f"Whether {say.listed(map(say.noun, seals), last='or')} saves bowls"
+    if len(seals) == 1:
+        return f"{whether}: {_close(facts, say, seals[0], facts.reference)}"
+    return f"{whether}: too few cracked." if seals else ""
+
+
+def _open_times(facts: Facts, say: Say) -> str:
+    rows = [] if facts.early else facts.effects("drying_time", "open")
+    nouns = say.listed([say.noun(r["seal"]) for r in rows if not alike(r)], last="or")
+    return f"How much {nouns} slows drying." if nouns else ""
 
 
 def _open_woods(facts: Facts, say: Say) -> str:
-    rows = [r for r in facts.crack_effects("species") if r["certainty"] == "open"]
-    counts = facts.book.pieces["species"].value_counts()
-    rows = [r for r in rows if counts.get(r["level"], 0) >= 5]
+    counts = facts.pieces["species"].value_counts()
+    rows = [r for r in facts.crack_effects("species", "open") if counts.get(r["level"], 0) >= 5]
     if not rows:
         return ""
     ref = say.wood(rows[0]["reference"], facts.woods)
-    woods = say.listing([say.wood(r["level"], facts.woods) for r in rows[:4]])
+    woods = say.listed((say.wood(r["level"], facts.woods) for r in rows[:4]), last="or")
     return f"Whether {woods} cracks more than {ref}: too few cracked."
 
 
 def _slip(facts: Facts, say: Say) -> str:
     doubts = facts.book.doubts
-    doubts = doubts[doubts["table"] == "weighings"] if len(doubts) else doubts
-    if not len(doubts) or doubts["piece"].nunique() > MOST_OPEN:
-        return ""
-    names = [say.name(n) for n in words.in_order(doubts["piece"].dropna().unique())]
-    return f"What the odd weights of {say.listed(names)} should have been."
+    pieces = words.in_order(doubts.loc[doubts["table"] == "weighings", "piece"].dropna().unique())
+    named = say.listed(map(say.name, pieces))
+    return f"What the odd weights of {named} should have been." \
+        if 0 < len(pieces) <= MOST_OPEN else ""  # fmt: skip
 
 
-def next_steps(facts: Facts, say: Say) -> list[str]:
+def _next_steps(facts: Facts, say: Say) -> tuple[str, ...]:
     """Do this, then why; the record that is missing before the trial that would be nice."""
-    book, out = facts.book, []
-    if not len(book.pieces):
-        return ["Write down the first bowl: its wood, seal, wall and the day it is turned."]
-    if facts.weighings < 6:
-        out.append("Weigh every week for three months: a few weighings draw no curve.")
-    if book.pieces["wall_mm"].isna().mean() > 0.5:
-        out.append("Measure each bowl's wall when it is turned: cracks hang on it.")
-    if not facts.watched:
-        out.append("Note every look for cracks, also when there is none.")
-    if facts.by_seal.shape[0] > 1 and not facts.by_lot:
-        out.append("Toss a coin for the seal inside each log: then the difference is the seal's.")
-    if facts.by_seal.shape[0] == 1 and len(book.pieces) > 1:
-        bare = facts.by_seal.index[0] == "none"
-        every = (
-            "Seal every second bowl of a log" if bare else "Leave every second bowl of a log bare"
-        )
-        out.append(f"{every}, by the toss of a coin.")
-    if facts.logs == 1 and len(book.pieces) > 1:
-        out.append("Use at least four logs: bowls of one log are brothers.")
-    if not len(book.offcuts):
-        out.append("Dry one offcut of each log in an oven that is never used for food.")
-    if not len(book.air):
-        out.append("Write down the shed's temperature and humidity once a day.")
-    if sealed_late(facts):
-        out.append("Keep looking at sealed bowls until they are dry.")
-    out += [_needed(facts, say)]
-    if not len(book.rims) and not facts.early:
-        out.append("Measure the rims of a few bowls on the day they are turned.")
-    out = [one for one in out if one]
-    return out or ["Change one thing only, so that next year's book can be laid beside this one."]
+    book, seals, n = facts.book, facts.by_seal.index, len(facts.pieces)
+    if not n:
+        return ("Write down the first bowl: its wood, seal, wall and the day it is turned.",)
+    every = "Leave every second bowl of a log bare"
+    if len(seals) and seals[0] == "none":
+        every = "Seal every second bowl of a log"
+    rows = [
+        (facts.weighings < 6, "Weigh every week for three months: a few weighings draw no curve."),
+        (facts.pieces["wall_mm"].isna().mean() > 0.5,
+         "Measure each bowl's wall when it is turned: whether it cracks depends on it."),
+        (not facts.watched, "Note every look for cracks, also when there is none."),
+        (len(seals) > 1 and not facts.by_lot,
+         "Toss a coin for the seal inside each log: then the difference is the seal's."),
+        (len(seals) == 1 and n > 1, f"{every}, by the toss of a coin."),
+        (facts.logs == 1 and n > 1, "Use at least four logs: bowls of one log are much alike."),
+        (not len(book.offcuts),
+         "Dry one offcut of each log in an oven that is never used for food."),
+        (not len(book.air), "Write down the shed's temperature and humidity once a day."),
+        (sealed_late(facts), "Keep looking at sealed bowls until they are dry."),
+        (True, _needed(facts, say)),
+        (not len(book.rims) and not facts.early,
+         "Measure the rims of a few bowls on the day they are turned."),
+    ]  # fmt: skip
+    one = "Change one thing only, so that next year's book can be laid beside this one."
+    return tuple(_told(rows)[:MOST_NEXT] or [one])
 
 
 def _needed(facts: Facts, say: Say) -> str:
     """How many bowls it takes to see cracks halved, four times in five."""
     rows = facts.effects("crack_hazard", "open", "likely")
-    table = facts.by_seal
-    if not rows or facts.reference not in table.index or not table.at[facts.reference, "n_cracked"]:
+    k, looked = facts.pair(facts.reference) if facts.reference in facts.by_seal.index else (0, 0)
+    if not rows or not k:
         return ""
-    bare = table.loc[facts.reference]
-    p = float(min(bare["n_cracked"] / bare["n_looked"], 0.9))
+    p = min(k / looked, 0.9)
     z, q = 1.959964 + 0.841621, p / 2
     need = z**2 * (p * (1 - p) + q * (1 - q)) / (p - q) ** 2
-    call = "normal approximation, two shares p and p / 2, 5 % two-sided, power 80 %; p from rates"
-    n = say.n(5 * np.ceil(need / 5), "next.bowls_each", call, figures=True)
-    nouns = say.noun(rows[0]["seal"])
-    pool = ", so pool seasons or clubs" if need > 2 * bare["n_looked"] else ""
-    return f"To learn whether {nouns} halves cracking takes about {n} bowls with it and as many " \
-           f"without{pool}."  # fmt: skip
+    n = say.n(5 * np.ceil(need / 5), "next.bowls_each", figures=True)
+    pool = ", so pool seasons or clubs" if need > 2 * looked else ""
+    seal = say.noun(rows[0]["seal"])
+    return f"It takes about {n} bowls with {seal}, and as many without, to learn whether it " \
+           f"halves cracking{pool}."  # fmt: skip
 
 
-def _times(say: Say, number: float, key: str, call: str) -> str:
+def _times(say: Say, number: float, key: str) -> str:
     """'once', 'twice', 'about 24 times'."""
     whole = round(number)
     if whole in (1, 2):
-        return say.mark("once" if whole == 1 else "twice", key, number, call)
-    return f"about {say.n(number, key, call)} times"
+        return say.mark("once" if whole == 1 else "twice", key, number)
+    return f"about {say.n(number, key)} times"
 
 
-def method(facts: Facts, lead: Subject | None, say: Say) -> str:
+def _method(facts: Facts, lead: Subject | None, say: Say) -> str:
     """How it was done, in a paragraph; the certainty words explained once."""
     book = facts.book
     if not len(book.weighings):
         return ""
-    times = _times(say, facts.weighings, "season.weighings_per_bowl", "book.weighings")
-    looks = len(book.looks) / max(facts.book.pieces.shape[0], 1)
-    looked = f" and looked over {_times(say, looks, 'season.looks_per_bowl', 'book.looks')}" \
-        if looks >= 0.5 else ""  # fmt: skip
+    weighed = _times(say, facts.weighings, "season.weighings_per_bowl")
+    looks = len(book.looks) / max(len(facts.pieces), 1)
+    looked = f" and looked over {_times(say, looks, 'season.looks_per_bowl')}" if looks >= 0.5 \
+        else ""  # fmt: skip
     timed = facts.by_seal["weeks"].notna().sum() > 1 and not facts.early
-    dry = (
-        "offcuts dried in an oven and from the weighings" if len(book.offcuts) else "the weighings"
-    )
-    compared = facts.looked[0] or timed
-    doubts = book.doubts[book.doubts["table"] == "weighings"] if len(book.doubts) else ()
+    offcuts = "offcuts dried in an oven and from the weighings" if len(book.offcuts) else \
+        "the weighings"  # fmt: skip
     return say.paragraph(
-        ("weighed", f"Each bowl was weighed {times}{looked}"),
-        ("dry", f"Dry weights come from {dry}, so moistures are worked out, not measured"
-         if not facts.early else ""),
+        ("weighed", f"Each bowl was weighed {weighed}{looked}"),
+        ("dry", "" if facts.early else
+         f"Dry weights come from {offcuts}, so moistures are worked out, not measured"),
         ("timed", "Weeks run from turning until a bowl is as dry as the shed will let it get, "
          "within two points; they are worked out for all the bowls under each seal, so that "
          "thick walls on one side weigh on both" if timed else ""),
-        ("range", f"A range holds the true value {say.mark('95', 'method.level', 0.95, CRACKS)} "
+        ("range", f"A range holds the true value {say.mark('95', 'method.level', 0.95)} "
          "times in a hundred" if lead is not None and lead.kind == "seal" else ""),
         ("sure", "We say a thing plainly when chance would seldom give it, allowing for the number "
-         "of comparisons; “probably” marks weaker evidence" if compared else ""),
-        ("slips", "Weights that cannot be right were left out" if len(doubts) else ""),
+         "of comparisons; “probably” marks weaker evidence" if facts.looked[0] or timed else ""),
+        ("slips", "Weights that cannot be right were left out"
+         if (book.doubts["table"] == "weighings").any() else ""),
     )  # fmt: skip
 
 
 def short_box(facts: Facts, lead: Subject | None, say: Say, title: str) -> tuple[str, str]:
     """The box of 120 words: its headline, and what a reader would take away."""
-    pieces = facts.book.pieces
-    head = f"Invented season: {title[:1].lower()}{title[1:]}" if facts.book.invented else title
-    if not len(pieces):
+    head = f"Invented season: {title}" if facts.book.invented else title
+    if not len(facts.pieces):
         return head, "No bowl is on record yet."
-    parts = [("season", season_sentence(facts, say)), ("lead", lead_sentences(facts, lead, say))]
-    seals = [s for s in facts.by_seal.index if lead is None or s not in (lead.name, lead.against)]
-    if lead is not None and lead.kind == "seal" and lead.time and seals:
-        slow = str(facts.by_seal.loc[seals, "weeks"].idxmax())
-        if facts.by_seal.at[slow, "n_looked"]:
-            parts.append(("other", f"{words.opened(say.noun(slow))} took {weeks(facts, say, slow)} "
-                          f"weeks; {counted(facts, say, slow)} cracked"))  # fmt: skip
-    if sealed_late(facts):
-        parts.append(("late", "Sealed bowls cracked late, so keep looking"))
-    dry, here = len(facts.ready["dry"]), len(facts.ready["all"])
-    if lead is not None and dry and not facts.early:
-        day = say.day(facts.day, "season.day", "book.weighings")
-        ready = f"By {day}, {all_of(say, dry, here)} bowls were dry"
-        parts.append(("ready", ready))
-    text = " ".join(say.paragraph(part) for part in parts)
-    return head, f"{text} {CARE}"
+    other = ready = ""
+    if lead is not None and lead.kind == "seal" and lead.time:
+        slow = facts.by_seal["weeks"].drop([lead.name, lead.against]).dropna()
+        if len(slow) and facts.by_seal.at[slow.idxmax(), "n_looked"]:
+            seal = str(slow.idxmax())
+            other = f"{say.noun(seal)} took {weeks(facts, say, seal)} weeks; " \
+                    f"{counted(facts, say, seal)} cracked"  # fmt: skip
+    if lead is not None and len(facts.dry) and not facts.early:
+        day = say.day(facts.day, "season.day")
+        ready = f"By {day}, {all_of(say, len(facts.dry), len(facts.here))} bowls were dry"
+    late = "Sealed bowls cracked late, so keep looking" if sealed_late(facts) else ""
+    first, rest = lead_sentences(facts, lead, say), (("other", other), ("late", late))
+    season = "" if first.startswith("So far") else season_sentence(facts, say)
+    parts = (say.paragraph(("season", season)), first, say.paragraph(*rest, ("ready", ready)), CARE)
+    return head, " ".join(part for part in parts if part)

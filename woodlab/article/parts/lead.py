@@ -9,40 +9,50 @@ likely leads, nor a finding from one log or from fewer than five bowls a side.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pandas as pd
 
 from woodlab import words
-from woodlab.article.facts import Facts
-from woodlab.article.parts.section import PIECES, RATES, READY, WEEKS
-from woodlab.article.say import Say, capital, unmarked
+from woodlab.article.facts import Facts, Row
+from woodlab.article.say import Say, Wordings, capital, unmarked
+from woodlab.pages.findings import THICK_MM
 
 WORTH_TIME = 1.25  # a ratio of times that a maker would notice
 WORTH_CRACKS = 0.10  # in shares of the bowls
 FEWEST = 5  # bowls a side
+ALIKE = (0.9, 1.1)
 MOST_WORDS = 12
 
 
 @dataclass(frozen=True)
 class Subject:
-    """A seal, a wood or the wall, with what is clear of it."""
+    """A seal, a wood or the wall, beside another: cracked and looked over, and what is clear."""
 
     kind: str
     name: str
-    steps: float
-    time: bool = False  # clearly slower or faster
-    cracks: bool = False  # clearly more or fewer cracks
+    against: str
+    own: tuple[int, int]
+    other: tuple[int, int]
+    cracks: float = 0.0  # steps; zero unless clear
+    time: float = 0.0
     ratio: float = math.nan
-    own: tuple[int, int] = (0, 0)  # cracked, looked over
-    other: tuple[int, int] = (0, 0)
-    against: str = ""
+
+    @property
+    def steps(self) -> float:
+        """How much there is to say of it."""
+        return self.cracks + self.time
 
     @property
     def fewer(self) -> bool:
         """Whether it cracked less than what it is held against."""
         return _share(self.own) < _share(self.other)
+
+
+def alike(row: Row) -> bool:
+    """Whether the whole range of a ratio lies within a tenth of no difference."""
+    return bool(row["ci_lower"] >= ALIKE[0] and row["ci_upper"] <= ALIKE[1])
 
 
 def _share(pair: tuple[int, int]) -> float:
@@ -51,69 +61,52 @@ def _share(pair: tuple[int, int]) -> float:
 
 def leading(facts: Facts) -> Subject | None:
     """The subject that the article begins with; None where nothing is clear."""
-    found = [*_seals(facts), *_woods(facts), *_wall(facts)]
-    found = [one for one in found if one.time or one.cracks]
+    found = [one for one in (*_seals(facts), *_woods(facts), *_wall(facts)) if one.steps]
     if not found or facts.early:
         return None
     top = max(one.steps for one in found)
     near = [one for one in found if one.steps >= 0.9 * top]
-    return max(near, key=lambda one: (one.cracks and one.fewer, one.steps))
+    return max(near, key=lambda one: (one.cracks > 0 and one.fewer, one.steps))
 
 
-def _gap(own: tuple[int, int], other: tuple[int, int], sure: str) -> tuple[float, bool]:
-    """Steps of a difference in cracks, and whether it is clear and worth a headline."""
+def _gap(own: tuple[int, int], other: tuple[int, int], sure: str) -> float:
+    """Steps of a difference in cracks that is clear, at least twofold, and worth a headline."""
     a, b = _share(own), _share(other)
     if sure != "clear" or min(own[1], other[1]) < FEWEST or abs(a - b) < WORTH_CRACKS:
-        return 0.0, False
-    return 20 * abs(a - b), not 0.5 < (a / b if b else math.inf) < 2
+        return 0.0
+    return 0.0 if b / 2 < a < 2 * b else 20 * abs(a - b)
 
 
-def _seals(facts: Facts) -> list[Subject]:
-    table, out = facts.by_seal, []
-    if facts.reference not in table.index:
-        return []
-    bare = table.loc[facts.reference]
-    other = (int(bare["n_cracked"]), int(bare["n_looked"]))
-    for seal in table.index.drop(facts.reference):
+def _seals(facts: Facts) -> Iterator[Subject]:
+    table, ref = facts.by_seal, facts.reference
+    for seal in table.index.drop(ref) if ref in table.index else ():
         row, crack = facts.effect("drying_time", seal), facts.effect("crack_hazard", seal)
-        own = (int(table.at[seal, "n_cracked"]), int(table.at[seal, "n_looked"]))
-        steps, cracks = _gap(own, other, str(crack.get("certainty")))
-        cracks = cracks and crack["n_logs"] > 1
-        ratio = float(row.get("ratio", math.nan))
+        own, other = facts.pair(seal), facts.pair(ref)
+        cracks = _gap(own, other, crack["certainty"]) if crack.get("n_logs", 0) > 1 else 0.0
+        ratio, time = float(row.get("ratio", math.nan)), 0.0
         size = max(ratio, 1 / ratio) if ratio > 0 else 0.0
-        time = row.get("certainty") == "clear" and size >= WORTH_TIME and row["n_logs"] > 1
-        time = time and min(table.at[seal, "n_pieces"], bare["n_pieces"]) >= FEWEST
-        steps = (steps if cracks else 0.0) + (math.log(size) / math.log(1.25) if time else 0.0)
-        out.append(
-            Subject(
-                "seal", seal, steps, bool(time), bool(cracks), ratio, own, other, facts.reference
-            )  # fmt: skip
-        )
-    return out
+        few = table.loc[[seal, ref], "n_pieces"].min() < FEWEST
+        if row.get("certainty") == "clear" and size >= WORTH_TIME and row["n_logs"] > 1 and not few:
+            time = math.log(size) / math.log(1.25)
+        yield Subject("seal", seal, ref, own, other, cracks, time, ratio)
 
 
-def _woods(facts: Facts) -> list[Subject]:
-    rates, out = facts.rates("species"), []
+def _woods(facts: Facts) -> Iterator[Subject]:
+    rates = facts.rates("species")
     for row in facts.crack_effects("species"):
-        if not {row["level"], row["reference"]} <= set(rates.index):
-            continue
-        own, other = ((int(r["n_cracked"]), int(r["n_pieces"])) for r in
-                      (rates.loc[row["level"]], rates.loc[row["reference"]]))  # fmt: skip
-        steps, cracks = _gap(own, other, row["certainty"])
-        logs = facts.book.pieces.loc[facts.book.pieces["species"] == row["level"], "log"]
-        cracks = cracks and logs.nunique() > 1
-        out.append(Subject("wood", row["level"], steps, cracks=cracks, own=own, other=other,
-                           against=row["reference"]))  # fmt: skip
-    return out
+        wood, ref = row["level"], row["reference"]
+        logs = facts.pieces.loc[facts.pieces["species"] == wood, "log"].nunique()
+        if {wood, ref} <= set(rates.index) and logs > 1:
+            own, other = ((int(rates.at[w, "n_cracked"]), int(rates.at[w, "n_pieces"]))
+                          for w in (wood, ref))  # fmt: skip
+            yield Subject("wood", wood, ref, own, other, _gap(own, other, row["certainty"]))
 
 
-def _wall(facts: Facts) -> list[Subject]:
-    rows, walls = facts.crack_effects("wall"), facts.walls_cracked
-    if not rows or len(walls) < 2:
-        return []
-    steps, cracks = _gap(walls[True], walls[False], rows[0]["certainty"])
-    thick = walls[True], walls[False]
-    return [Subject("wall", "thick", steps, cracks=cracks, own=thick[0], other=thick[1])]
+def _wall(facts: Facts) -> Iterator[Subject]:
+    walls = facts.walls_cracked
+    for row in facts.crack_effects("wall")[:1] if len(walls) == 2 else ():
+        cracks = _gap(walls[True], walls[False], row["certainty"])
+        yield Subject("wall", "thick", "thin", walls[True], walls[False], cracks)
 
 
 def headline(facts: Facts, lead: Subject | None, say: Say) -> str:
@@ -123,21 +116,18 @@ def headline(facts: Facts, lead: Subject | None, say: Say) -> str:
 
 
 def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
-    n = len(facts.book.pieces)
-    k, looked = facts.looked
     if lead is None:
-        return [_quiet(facts, say, n, k, looked)]
+        return [_quiet(facts, say)]
     if lead.kind == "wood":
-        worse, better = (name for name, _ in _worse_first(facts, lead, say))
+        worse, better = (say.wood(w, facts.woods) for w, _ in _worse_first(lead))
         return [f"{worse} cracked far more often than {better}"]
     if lead.kind == "wall":
-        thin = "Thin walls cracked, thick ones mostly held"
-        return [thin if lead.fewer else "Thick walls cracked, thin ones mostly held"]
-    noun = words.seal_noun(lead.name)
+        held, broke = ("Thick", "Thin") if lead.fewer else ("Thin", "Thick")
+        return [f"{broke} walls cracked, {held.lower()} ones mostly held"]
+    noun = say.noun(lead.name)
     if sum(seal.startswith("wax") for seal in facts.by_seal.index) == 1:
         noun = noun.replace("wax all over", "wax")
-    noun = words.opened(noun if lead.name in words.SEALS else say.name(noun))
-    own, other = words.opened(say.bowls(lead.name)), say.bowls(lead.against)
+    own, other = say.bowls(lead.name), say.bowls(lead.against)
     slow = words.slowed(lead.ratio)
     if lead.time and lead.cracks and lead.fewer and lead.ratio > 1:
         if not facts.by_lot:
@@ -145,41 +135,35 @@ def _headlines(facts: Facts, lead: Subject | None, say: Say) -> list[str]:
         ended = lead.own[1] >= 20 and _share(lead.own) <= 0.05 and _share(lead.other) >= 0.25
         return [f"{noun} {slow} and {'all but ended cracking' if ended else 'spared bowls'}"]
     if lead.cracks:
-        often = "far less often" if lead.fewer else "far more often"
+        much, often = ("fewer", "less") if lead.fewer else ("more", "more")
         went = "brought" if facts.by_lot else "went with"
-        short = f"{noun} {went} {'fewer' if lead.fewer else 'more'} cracks"
-        return [f"{own} cracked {often} than {other}", short]
-    verb = slow if facts.by_lot else "went with slower drying" if lead.ratio > 1 else \
-        "went with faster drying"  # fmt: skip
-    if not looked:
-        return [f"{noun} {verb}"]
-    if not k:
-        return [f"{noun} {verb}, and no bowl cracked, sealed or not"]
-    return [f"{noun} {verb}; whether it saved bowls is open", f"{noun} {verb}"]
+        return [f"{own} cracked far {often} often than {other}", f"{noun} {went} {much} cracks"]
+    way = "slower" if lead.ratio > 1 else "faster"
+    said = f"{noun} {slow if facts.by_lot else f'went with {way} drying'}"
+    if not facts.looked[1]:
+        return [said]
+    if not facts.looked[0]:
+        return [f"{said}, and no bowl cracked, sealed or not"]
+    return [f"{said}; whether it saved bowls is open", said]
 
 
-def _worse_first(facts: Facts, lead: Subject, say: Say) -> list[tuple[str, Sequence[str] | str]]:
-    """The two woods of a comparison with their counts, the one that cracked more first."""
+def _worse_first(lead: Subject) -> list[tuple[str, tuple[int, int]]]:
+    """The two of a comparison with their counts, the one that cracked more first."""
     sides = [(lead.name, lead.own), (lead.against, lead.other)]
-    return [
-        (say.wood(wood, facts.woods), say.of(*pair, f"cracks.share.{wood}", RATES))
-        for wood, pair in (reversed(sides) if lead.fewer else sides)
-    ]
+    return sides[::-1] if lead.fewer else sides
 
 
-def _quiet(facts: Facts, say: Say, n: int, k: int, looked: int) -> str:
-    pieces = facts.book.pieces
+def _quiet(facts: Facts, say: Say) -> str:
+    n = len(facts.pieces)
     if not n:
         return "A season to come"
     if facts.early:
-        per = max(round(facts.weighings), 1)
-        weighings = say.n(per, "season.weighings_per_bowl", "book.weighings")
-        return f"First weeks of drying: what {weighings} weighing{'' if per == 1 else 's'} can tell"
-    count = say.n(n, "season.bowls", PIECES)
-    bowls = f"{count} bowl{'' if n == 1 else 's'}"
-    if looked and not k:
+        per = say.n(max(round(facts.weighings), 1), "season.weighings_per_bowl")
+        return f"What {per} weighing{'' if facts.weighings < 1.5 else 's'} can tell of a season"
+    bowls = f"{say.n(n, 'season.bowls')} bowl{'' if n == 1 else 's'}"
+    if facts.looked[1] and not facts.looked[0]:
         return f"No cracks in {bowls}, and what that does not prove"
-    if pieces["log"].nunique() == 1 and pieces["species"].nunique() == 1:
+    if facts.logs == 1 and len(facts.woods) == 1 and n > 1:
         return f"What {bowls} from one {say.wood(facts.woods[0])} log did"
     return f"What {bowls} did, and the questions left open"
 
@@ -189,176 +173,159 @@ def lead_sentences(facts: Facts, lead: Subject | None, say: Say) -> str:
     if lead is None:
         return _counted(facts, say)
     if lead.kind == "wood":
-        (worse, one), (better, other) = _worse_first(facts, lead, say)
-        return say.paragraph(
-            ("lead.own", f"In {worse}, {one} bowls cracked"),
-            ("lead.other", f"Among those of {better} it was {other}"),
-        )
+        one, two = (f"in {say.wood(wood, facts.woods)}, {say.of(*pair, f'cracks.share.{wood}')}"
+                    for wood, pair in _worse_first(lead))  # fmt: skip
+        return say.paragraph(("lead.own", f"{one} bowls cracked; {two}"))
     if lead.kind == "wall":
-        mm = say.n(30, "cracks.thick_mm", "woodlab.pages.findings.THICK_MM", figures=True)
-        thick, thin = (say.of(*lead.own, "cracks.thick", RATES),
-                       say.of(*lead.other, "cracks.thin", RATES))  # fmt: skip
-        return say.paragraph(
-            ("lead.own", f"Among walls of {mm} mm or more, {thick} cracked"),
-            ("lead.other", f"Of the thinner ones it was {thin}"),
-        )  # fmt: skip
-    cracked = [("lead.own", _first(say, lead.name, lead.own)),
-               ("lead.other", _second(say, lead.against, lead.other))]  # fmt: skip
+        thick, thin = say.of(*lead.own, "cracks.thick"), say.of(*lead.other, "cracks.thin")
+        mm = say.length(THICK_MM, "cracks.thick_mm")
+        one = f"Among walls of {mm} or more, {thick} cracked; among thinner ones, {thin}"
+        return say.paragraph(("lead.own", one))
+    cracked: list[Wordings] = [
+        ("lead.own", _first(say, lead.name, lead.own)),
+        ("lead.other", _second(say, lead.against, lead.other)),
+    ]
+    own_bowls, bare_ones = say.bowls(lead.name), say.ones(lead.against)
+    own, bare = (weeks(facts, say, s) if lead.time else "" for s in (lead.name, lead.against))
     if not lead.cracks:
-        timed = [("lead.time", _waited(facts, lead, say))]
-        known = lead.own[1] and lead.other[1] and lead.own[0] + lead.other[0]
-        if not known:
-            return say.paragraph(*timed)
-        return say.paragraph(
-            *timed, *cracked,
-            ("lead.open", ["That is too close to call", "With so few, we cannot tell them apart"]),
-        )  # fmt: skip
+        took: Wordings = ("lead.time", f"{own_bowls} took about {own} weeks to dry, {bare_ones} "
+                          f"{bare}")  # fmt: skip
+        if not (lead.own[1] and lead.other[1] and lead.own[0] + lead.other[0]):
+            return say.paragraph(took)
+        unsure = ["That is too close to call", "With so few, we cannot tell them apart"]
+        return say.paragraph(took, *cracked, ("lead.open", unsure))
     price = ""
-    if lead.time and lead.ratio > 1:
-        own, bare = (weeks(facts, say, s) for s in (lead.name, lead.against))
-        own_bowls = say.bowls(lead.name)
-        price = (
-            f"The price was time: {own_bowls} needed about {own} weeks to dry, "
-            f"{say.ones(lead.against)} {bare}"
-            if facts.by_lot
-            else f"{words.opened(own_bowls)} also dried more slowly, in about {own} weeks where "
-            f"{say.ones(lead.against)} took {bare}"
-        )
+    if lead.time and lead.ratio > 1 and facts.by_lot:
+        price = f"The price was time: {own_bowls} needed about {own} weeks to dry, {bare_ones} " \
+                f"{bare}"  # fmt: skip
+    elif lead.time and lead.ratio > 1:
+        price = f"{own_bowls} also dried more slowly, in about {own} weeks where {bare_ones} " \
+                f"took {bare}"  # fmt: skip
     return say.paragraph(*cracked, ("lead.price", price))
 
 
 def counted(facts: Facts, say: Say, group: str, by: str = "seal") -> str:
     """'7 of 21': cracked of those looked over, of a seal or a wood."""
     row = facts.rates(by).loc[group]
-    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{group}", RATES)
+    return say.of(int(row["n_cracked"]), int(row["n_pieces"]), f"cracks.share.{group}")
 
 
 def weeks(facts: Facts, say: Say, seal: str) -> str:
     """Average weeks to the target under a seal: the one yardstick for time."""
-    value = float(facts.by_seal.at[seal, "weeks"])
-    return say.n(value, f"sealing.weeks.{seal}", WEEKS)
+    return say.n(float(facts.by_seal.at[seal, "weeks"]), f"sealing.weeks.{seal}")
 
 
 def _first(say: Say, seal: str, pair: tuple[int, int]) -> str:
-    k, n = pair
-    key = f"cracks.share.{seal}"
+    (k, n), key = pair, f"cracks.share.{seal}"
     if n == 0:
         return ""
-    many = say.bowls(seal, n, f"{key}.of", RATES)
-    if k == 0:
-        return f"None of the {many} cracked"
-    if k == n > 1:
-        return f"All {many} cracked"
-    if k == 1 and words.SEALS.get(seal, ("", "x"))[1] == "":
-        before = words.SEALS[seal][0]
-        number = say.n(n, f"{key}.of", RATES, figures=True)
-        return f"{say.mark('One', f'{key}.n', 1, RATES)} {before} bowl in {number} cracked"
-    return f"Of the {many}, {say.n(k, f'{key}.n', RATES)} cracked"
+    many = say.bowls(seal, n, f"{key}.of")
+    if k in (0, n):
+        return f"{'None of the' if k == 0 else 'All'} {many} cracked"
+    before, behind = words.SEALS.get(seal, ("", "x"))
+    if k == 1 and not behind:
+        in_all = say.n(n, f"{key}.of", figures=True)
+        return f"{say.mark('One', f'{key}.n', 1)} {before} bowl in {in_all} cracked"
+    return f"Of the {many}, {say.n(k, f'{key}.n')} cracked"
 
 
-def _second(say: Say, seal: str, pair: tuple[int, int]) -> Sequence[str]:
-    k, n = pair
-    key = f"cracks.share.{seal}"
+def _second(say: Say, seal: str, pair: tuple[int, int]) -> list[str]:
+    (k, n), key = pair, f"cracks.share.{seal}"
     if n == 0:
-        return ()
-    many = say.bowls(seal, n, f"{key}.of", RATES)
-    did = say.n(k, f"{key}.n", RATES) if k else "none"
+        return []
+    many, did = say.bowls(seal, n, f"{key}.of"), say.n(k, f"{key}.n") if k else "none"
     return [f"Of the {many}, {did} did", f"Among the {many} it was {did}"]
-
-
-def _waited(facts: Facts, lead: Subject, say: Say) -> str:
-    own, bare = (weeks(facts, say, s) for s in (lead.name, lead.against))
-    return (
-        f"{words.opened(say.bowls(lead.name))} took about {own} weeks to dry, "
-        f"{say.ones(lead.against)} {bare}"
-    )
 
 
 def _counted(facts: Facts, say: Say) -> str:
     """No clear finding: what was counted, and that nothing can be compared yet."""
-    pieces, (k, looked) = facts.book.pieces, facts.looked
-    if not len(pieces):
+    (k, looked), n = facts.looked, len(facts.pieces)
+    if not n:
         return "No bowl is on record yet."
-    said: list[tuple[str, Sequence[str] | str]] = []
-    bowls = say.n(looked, "cracks.share.of", RATES) + (" bowl" if looked == 1 else " bowls")
+    said: list[Wordings] = []
+    bowls = say.n(looked, "cracks.share.of") + (" bowl" if looked == 1 else " bowls")
     if k:
-        some = say.n(k, "cracks.share.n", RATES)
-        whole = f"Of the {bowls} looked over, {some} cracked"
+        whole = f"Of the {bowls} looked over, {say.n(k, 'cracks.share.n')} cracked"
         said.append(("lead.cracked", whole if looked > 1 else "The one bowl looked over cracked"))
     elif looked:
-        said.append(("lead.cracked", f"No crack was found in any of {bowls}" if looked > 1 else
-                     "No crack was found in the one bowl looked over"))  # fmt: skip
-    if facts.early:
-        said += _lost(facts, say)
-    else:
-        said += _dried(facts, say)
+        none = "the one bowl" if looked == 1 else f"any of the {bowls}"
+        said.append(("lead.cracked", f"No crack was found in {none}"))
+    said += _lost(facts, say) if facts.early else _dried(facts, say)
     if not said:
-        n = say.n(len(pieces), "season.bowls", PIECES)
-        said = [
-            ("lead.turned", f"So far {n} bowl{'s are' if len(pieces) > 1 else ' is'} on record")
-        ]
-    if pieces["seal"].nunique() > 1 and not facts.effects("drying_time", "clear", "likely"):
-        said.append(("lead.nothing", ["Too little is known yet to set one seal against another",
-                                      "One seal cannot be set against another yet"]))  # fmt: skip
+        have = f"So far {say.n(n, 'season.bowls')} bowl{'s are' if n > 1 else ' is'} on record"
+        said.append(("lead.turned", have))
+    known = facts.effects("drying_time", "clear", "likely") or any(
+        map(alike, facts.effects("drying_time"))
+    )
+    if facts.pieces["seal"].nunique() > 1 and (facts.early or not known):
+        said.append(("lead.nothing", ["It is too early to compare the seals" if facts.early else
+                                      "The seals cannot be told apart yet"]))  # fmt: skip
     return say.paragraph(*said)
 
 
-def _dried(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
-    dry, here = len(facts.ready["dry"]), len(facts.ready["all"])
+def _dried(facts: Facts, say: Say) -> list[Wordings]:
+    dry, here, probably = len(facts.dry), len(facts.here), int(facts.rest["probably"].sum())
     if not here:
         return []
-    day = say.day(facts.day, "season.day", "book.weighings")
+    day = say.day(facts.day, "season.day")
     if here == 1:
-        return [("lead.dry", f"By {day} the bowl was {'dry' if dry else 'still drying'}")]
-    did = all_of(say, dry, here)
-    return [("lead.dry", f"By {day}, {did} bowls were dry enough to turn again")]
+        how = "dry" if dry else "probably dry" if probably else "still drying"
+        return [("lead.dry", f"By {day} the bowl was {how}")]
+    did = f"{all_of(say, dry, here)} bowls were"
+    if not dry:
+        some = say.of(probably, here, "ready.probably") if probably else ""
+        did = (
+            f"{some} bowls were probably" if some else f"{say.mark('no', 'ready.dry', 0)} bowl was"
+        )
+    return [("lead.dry", f"By {day}, {did} dry enough to turn again")]
 
 
 def all_of(say: Say, dry: int, here: int) -> str:
-    """'all 34', '5 of 8', 'none of 12': how many are dry."""
-    if dry == here:
-        return f"all {say.n(here, 'ready.of', READY)}"
-    return say.of(dry, here, "ready.dry", READY)
+    """'all 34', '5 of 8': how many are dry."""
+    return f"all {say.n(here, 'ready.of')}" if dry == here else say.of(dry, here, "ready.dry")
 
 
-def _lost(facts: Facts, say: Say) -> list[tuple[str, Sequence[str] | str]]:
+def _lost(facts: Facts, say: Say) -> list[Wordings]:
     """Weight lost from first to last weighing, by seal: all that a few weighings show."""
-    book = facts.book
-    weighed = book.weighings.sort_values("on").groupby("piece")
-    first, last, times = weighed["mass_g"].first(), weighed["mass_g"].last(), weighed.size()
-    span = (weighed["on"].last() - weighed["on"].first()).dt.days[times > 1]
+    weighed = facts.book.weighings.sort_values("on").groupby("piece")
+    times = weighed.size() > 1
+    span = (weighed["on"].last() - weighed["on"].first()).dt.days[times]
     if not len(span):
         return []
-    lost = (100 * (1 - last / first))[times > 1]
-    by = lost.groupby(book.pieces.set_index("piece")["seal"].reindex(lost.index)).mean()
-    call = "book.weighings: first and last mass of each bowl"
+    lost = (100 * (1 - weighed["mass_g"].last() / weighed["mass_g"].first()))[times]
     told = [
-        f"{say.bowls(seal)} {'lost ' if k == 0 else ''}"
-        f"{say.n(value, f'season.lost_pct.{seal}', call, figures=True)} per cent"
-        + (" of their weight" if k == 0 else "")
-        for k, (seal, value) in enumerate(by.items())
+        f"{say.bowls(seal)}{'' if k else ' lost'} "
+        f"{say.n(value, f'season.lost_pct.{seal}', figures=True)} per cent"
+        + ("" if k else " of their weight")
+        for k, (seal, value) in enumerate(
+            lost.groupby(facts.pieces.set_index("piece")["seal"].reindex(lost.index)).mean().items()
+        )
     ]
-    days = say.n(float(span.median()), "season.days", "book.weighings", figures=True)
+    days = say.n(float(span.median()), "season.days", figures=True)
     return [("lead.lost", f"In {days} days {say.listed(told[:4])}")]
 
 
 def season_sentence(facts: Facts, say: Say) -> str:
     """'The records hold 92 bowls of five woods, roughed out between ...'"""
-    pieces = facts.book.pieces
-    turned = pieces["turned_on"].dropna()
-    n, woods = len(pieces), int(pieces["species"].nunique())
-    kinds = f"{say.n(woods, 'season.woods', PIECES)} woods" if woods > 1 else \
-        say.wood(facts.woods[0])  # fmt: skip
-    logs = f" from {say.n(facts.logs, 'season.logs', PIECES)} logs" if facts.logs > 1 else \
-        " from one log" if facts.logs == 1 else ""  # fmt: skip
-    count = say.n(n, "season.bowls", PIECES)
-    what = f"{count} bowl{'s' if n > 1 else ''} of {kinds}{logs}"
-    head = f"The records hold {what}"
+    turned, n, woods = facts.pieces["turned_on"].dropna(), len(facts.pieces), len(facts.woods)
+    kinds = f" of {say.n(woods, 'season.woods')} woods" if woods > 1 else \
+        f" of {say.wood(facts.woods[0])}" if woods else ""  # fmt: skip
+    logs = f" from {say.n(facts.logs, 'season.logs')} logs" if facts.logs > 1 else \
+        " from one log" if facts.logs == 1 and n > 1 else ""  # fmt: skip
+    bowls = f"{say.n(n, 'season.bowls')} bowl{'s' if n > 1 else ''}"
+    head = f"The records hold {bowls}{kinds}{logs}"
     if not len(turned):
         return head
-    start, end = turned.min(), turned.max()
-    last = say.day(end, "season.to", PIECES, year=True)
-    if pd.Timestamp(start).normalize() == pd.Timestamp(end).normalize():
+    start, end = turned.min().normalize(), turned.max().normalize()
+    last = say.day(end, "season.to", year=True)
+    if start == end:
         return f"{head}, roughed out on {last}"
-    one = say.day(start, "season.from", PIECES, year=start.year != end.year)
-    return f"{head}, roughed out between {one} and {last}"
+    first = say.day(start, "season.from", year=start.year != end.year)
+    return f"{head}, roughed out between {first} and {last}"
+
+
+def until(facts: Facts, say: Say, last: pd.Timestamp) -> str:
+    """'mid-May', 'early March 2027': as near as a forecast of months is told."""
+    third = ("early ", "mid-", "late ")[min((last.day - 1) // 10, 2)]
+    year = f" {last.year}" if last.year != facts.day.year else ""
+    return say.mark(f"{third}{last:%B}{year}", "ready.last_on", last)

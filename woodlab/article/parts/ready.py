@@ -2,122 +2,110 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from woodlab import words
 from woodlab.article.facts import Facts
-from woodlab.article.parts.section import PIECES, READY, Section
+from woodlab.article.parts import Section
+from woodlab.article.parts.lead import until
 from woodlab.article.say import Say
 
-FEW_DAYS, MOST_DAYS = 10, 120  # a date is told exactly; not told at all
+FEW_DAYS, MOST_DAYS = 10, 400  # a date is told exactly; not told at all
 MOST = 0.6  # of the slow ones, in "most of them"
 
 
 def ready_section(facts: Facts, say: Say) -> Section | None:
     """Counts by the day, the slow ones, the dates."""
-    if not len(facts.book.pieces):
+    if not len(facts.pieces):
         return None
     if facts.early:
         return Section("ready", "Not yet ready", (_early(facts, say),))
-    here = facts.ready["all"]
     gone = int((facts.bowls["group"] == "gone").sum())
-    left = f"{say.n(gone, 'ready.gone', PIECES)} bowl{' has' if gone == 1 else 's have'}"
-    ended = f"Already {left} left the shelf" if gone else ""
-    if not len(here):
-        said = ended or "When these bowls will be dry cannot be told from their weighings yet"
-        return Section("ready", "What is ready", (say.paragraph(("gone", said)),))
-    rest = len(facts.ready["rest"]) + len(facts.ready["probably"])
+    none = "" if gone or len(facts.here) else \
+        "Their weights do not tell yet when these bowls will be dry"  # fmt: skip
+    left = "Another" if len(facts.bowls) > gone else "All" if gone > 1 else "The"
+    left += "" if left == "The" else f" {say.n(gone, 'ready.gone')}"
+    left += f" bowl{' has' if gone == 1 else 's have'} left the shelf"
+    slow = _slow(facts, say)
     text = say.paragraph(
-        ("count", _count(facts, say)), ("slow", _slow(facts, say) if rest > 1 else ""),
-        ("dates", _dates(facts, say)), ("gone", ended),
+        ("count", _count(facts, say) or none), ("slow", slow),
+        ("dates", _dates(facts, bool(slow), say)), ("gone", left if gone else ""),
         ("cracked", _cracked(facts, say)),
-        ("offcut", "No offcut was dried, so moisture is a guess from tables"
-         if not len(facts.book.offcuts) else ""),
+        ("offcut", "No offcut was dried, so each moisture is based partly on tables"
+         if len(facts.here) and not len(facts.book.offcuts) else ""),
     )  # fmt: skip
     return Section("ready", "What is ready", (text,))
 
 
 def _early(facts: Facts, say: Say) -> str:
     none = "No offcut was dried either, so the weight that each will have when dry is unknown"
-    offcut = none if not len(facts.book.offcuts) else ""
     return say.paragraph(
         ("none", "We give no dates"),
-        ("why", "The first weeks of a curve fit a bowl that is dry by summer and one that is not "
-         "dry by winter"), ("offcut", offcut),
+        ("why", "The first weeks look the same for a bowl that will be dry by summer and for one "
+         "that will not be dry by winter"),
+        ("offcut", none if not len(facts.book.offcuts) else ""),
     )  # fmt: skip
 
 
 def _count(facts: Facts, say: Say) -> str:
-    here, dry = facts.ready["all"], facts.ready["dry"]
-    day = say.day(facts.day, "season.day", "book.weighings", year=True)
-    level = ""
+    here, dry, level = len(facts.here), len(facts.dry), ""
+    if not here:
+        return ""
+    day = say.day(facts.day, "season.day", year=True)
     if facts.target_pct == facts.target_pct:
-        pct = say.n(facts.target_pct, "ready.target_pct", READY, figures=True)
+        pct = say.n(facts.target_pct, "ready.target_pct", figures=True)
         level = f" to {pct} per cent moisture"
-    if len(here) == 1:
-        return f"By {day} the bowl had {'' if len(dry) else 'not yet '}dried{level}"
-    n = say.n(len(here), "ready.of", READY)
-    if len(dry) == len(here):
-        return f"By {day} all {n} bowls had dried{level}"
-    if not len(dry):
-        return f"No bowl of the {n} had dried{level} by {day}"
-    only = "only " if len(dry) < 0.2 * len(here) else ""
-    return (
-        f"By {day}, {only}{say.n(len(dry), 'ready.dry', READY)} of the {n} bowls had dried{level}"
-    )
+    if here == 1:
+        return f"By {day} the bowl had {'' if dry else 'not yet '}dried{level}"
+    n = say.n(here, "ready.of")
+    if dry in (0, here):
+        sure = " for certain" if facts.rest["probably"].any() and not dry else ""
+        return f"By {day} {'all' if dry else 'none of the'} {n} bowls had dried{level}{sure}"
+    only = "only " if dry < 0.2 * here else ""
+    return f"By {day}, {only}{say.n(dry, 'ready.dry')} of the {n} bowls had dried{level}"
 
 
 def _cracked(facts: Facts, say: Say) -> str:
     """Dry is not sound: how many of the dry ones have cracked."""
-    dry = facts.ready["dry"]
-    k = int(dry["crack_on"].notna().sum())
+    k = int(facts.dry["crack_on"].notna().sum())
     if not k:
         return ""
-    return f"Dry is not sound: {say.n(k, 'ready.dry_cracked', READY)} of the dry ones " \
-           f"{'has' if k == 1 else 'have'} cracked"  # fmt: skip
+    if k == len(facts.dry):
+        return "Dry is not sound: " + ("it has" if k == 1 else "all the dry ones have") + " cracked"
+    some = say.n(k, "ready.dry_cracked")
+    return f"Dry is not sound: {some} of the dry ones {'has' if k == 1 else 'have'} cracked"
 
 
 def _slow(facts: Facts, say: Say) -> str:
     """What the slow ones have in common: a seal, a wall, or nothing."""
-    slow = pd.concat([facts.ready["probably"], facts.ready["rest"]])
-    n = say.n(len(slow), "ready.slow", READY)
-    thin = float(slow["wall_mm"].min())
-    every = facts.ready["all"]["wall_mm"].dropna()
+    slow, here = facts.rest, facts.here
+    if len(slow) < 2 or len(slow) == len(here):
+        return ""
     parts = []
-    if len(every) and slow["wall_mm"].notna().all() and thin >= every.median():
-        wall = say.n(int(thin), "ready.slow_wall", PIECES, figures=True)
-        parts.append(f"all have walls of {wall} mm or more")
-    seals = slow["seal"].value_counts()
-    share = (facts.ready["all"]["seal"] == seals.index[0]).mean() if len(seals) else 1.0
-    if len(seals) and seals.iloc[0] >= MOST * len(slow) and share < 0.6:
-        seal = str(seals.index[0])
-        noun = words.bowls(say.seal(seal)).replace("bowls ", "").replace(" bowls", "")
-        k = int(seals.iloc[0])
-        count = "all" if k == len(slow) else say.n(k, "ready.slow_seal", READY)
-        parts.append(f"{count} are {noun}" if k > 1 else f"one is {noun}")
-    return f"The other {n} are the slow ones: {' and '.join(parts)}" if parts else ""
+    if slow["wall_mm"].notna().all() and slow["wall_mm"].min() >= here["wall_mm"].median():
+        wall = say.length(int(slow["wall_mm"].min()), "ready.slow_wall")
+        parts.append(f"all have walls of {wall} or more")
+    for seal, k in slow["seal"].value_counts().head(1).items():
+        if k >= MOST * len(slow) and (here["seal"] == seal).mean() < MOST:
+            count = "all" if k == len(slow) else say.n(k, "ready.slow_seal")
+            parts.append(f"{count} are {say.kind(str(seal))}")
+    others = say.n(len(slow), "ready.slow")
+    return f"The other {others} are the slow ones: {' and '.join(parts)}" if parts else ""
 
 
-def _dates(facts: Facts, say: Say) -> str:
-    rest = pd.concat([facts.ready["probably"], facts.ready["rest"]])
+def _dates(facts: Facts, named: bool, say: Say) -> str:
+    """When the rest should follow: the last of them, where its date is known well enough."""
+    rest = facts.rest
     if not len(rest):
         return ""
-    probably = len(facts.ready["probably"])
-    some = f"{say.n(probably, 'ready.probably', READY)} of them {'is' if probably == 1 else 'are'}"
-    there = f"{some} probably there already" if probably else ""
-    last = rest["latest_on"]
-    if last.isna().all() or (last.max() - facts.day).days > 400:
-        end = "when the last will be dry cannot be told yet"
-        return f"{there}; {end}" if there else words.opened(end)
-    whole = last.notna().all()
-    until = say.day(
-        last.max(), "ready.last_on", READY, month=True, year=last.max().year != facts.day.year
-    )
-    who = "all" if whole and len(rest) > 1 else "the last" if whole else "most"
-    if len(rest) == 1:
-        span = (rest["latest_on"].iloc[0] - rest["earliest_on"].iloc[0]).days
-        on = say.day(rest["ready_on"].iloc[0], "ready.next_on", READY, year=True)
-        return f"The last should follow about {on}" if span < FEW_DAYS else \
-            f"The last should follow by {until}"  # fmt: skip
-    return f"{there}; {who} should be there by {until}" if there else \
-        f"{words.opened(who)} should be there by {until}"  # fmt: skip
+    k, last = int(rest["probably"].sum()), rest["latest_on"].max()
+    of = say.n(k, "ready.probably") + (" of them" if named else " more" if len(facts.dry) else "")
+    there = f"{of} {'is' if k == 1 else 'are'} probably there already" if k else ""
+    if last is None or last != last or (last - facts.day).days > MOST_DAYS:
+        end = "nobody can say yet when the last will be dry"
+    elif len(rest) == 1 and (last - rest["earliest_on"].iloc[0]).days < FEW_DAYS:
+        on = say.day(rest["ready_on"].iloc[0], "ready.next_on", year=True)
+        end = f"the last should follow about {on}"
+    else:
+        known = rest["latest_on"].notna().all()
+        the_rest = "they" if (named or not len(facts.dry)) and not there else "the rest"
+        who = (the_rest if len(rest) > 1 else "the last") if known else "most of the rest"
+        end = f"{who} should follow by {until(facts, say, last)}"
+    return f"{there}; {end}" if there else end

@@ -2,117 +2,88 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
-
 import numpy as np
 
-from woodlab import words
-from woodlab.article.facts import ACROSS, FINISHED_WALL_MM, Facts
-from woodlab.article.parts.section import Section
+from woodlab.article.facts import Facts, Row
+from woodlab.article.parts import Section
 from woodlab.article.say import Say
 
-MOVED = "wl.movement_study(fits).estimates"
-WALLS = "wl.wall_window(species, [rim]), thinnest_mm rounded up"
+ACROSS = "across the grain, measured/expected"
+FINISHED_WALL_MM = 8.0
 MOST_WOODS = 6
-WORTH = 0.1  # a difference in movement that a maker would notice
+WORTH = 0.08  # a difference in movement that a maker would notice
 FEWEST_RIMS = 3
 
 
 def walls_section(facts: Facts, say: Say) -> Section | None:
     """The wall by wood, what it covers, and the rims."""
-    if not len(facts.book.pieces) or facts.early:
+    if not len(facts.pieces) or facts.early:
         return None
+    known = facts.walls.dropna(subset=["thinnest_mm"])
+    missing = [say.wood(w, facts.woods) for w in facts.woods if w not in set(known["species"])]
     text = say.paragraph(
-        ("walls", _walls(facts, say)), ("covers", _covers(facts)), ("none", _unknown(facts, say)),
+        ("walls", _walls(facts, say) if len(known) else ""),
+        ("covers", "That is enough for nineteen trees in twenty, before any allowance for knots, "
+         "uneven walls or the chuck, and says nothing of cracks" if len(known) else ""),
+        ("none", f"The tables have no figure for {say.listed(missing, most=4)}, and a few bowls "
+         "cannot replace one" if missing else ""),
         ("rims", _rims(facts, say)),
     )  # fmt: skip
     return Section("walls", "How much wall to leave", (text,)) if text else None
 
 
-def _known(facts: Facts) -> Any:
-    walls = facts.walls
-    return walls.dropna(subset=["thinnest_mm"]) if len(walls) else walls
-
-
 def _walls(facts: Facts, say: Say) -> str:
-    known = _known(facts)
-    if not len(known):
-        return ""
-    by_mm: dict[int, list[str]] = {}
+    known = facts.walls.dropna(subset=["thinnest_mm"]).sort_values("thinnest_mm")
+    by_wall: dict[str, list[Row]] = {}
     for row in known.to_dict("records"):
-        by_mm.setdefault(math.ceil(row["thinnest_mm"]), []).append(str(row["species"]))
-
-    def mm(value: int) -> str:
-        return say.n(value, f"walls.leave.{'.'.join(by_mm[value])}", WALLS, figures=True)
-
-    def woods(value: int) -> str:
-        return say.listed(say.wood(name, facts.woods) for name in by_mm[value])
-
-    rim = say.n(float(known["rim_mm"].iloc[0]), "walls.rim_mm", "book.pieces: median rim_mm",
-                figures=True)  # fmt: skip
-    wall = say.n(FINISHED_WALL_MM, "walls.finished_mm", "woodlab.article.facts.FINISHED_WALL_MM",
-                 figures=True)  # fmt: skip
-    head = (
-        f"For a finished bowl {rim} mm wide with walls of {wall} mm, published shrinkage asks for"
-    )
-    low, high = min(by_mm), max(by_mm)
+        told = say.units.length_of(row["thinnest_mm"], up=True)
+        by_wall.setdefault(told, []).append(row)
+    each = [
+        (
+            say.length(rows[-1]["thinnest_mm"],
+                       f"walls.leave.{'.'.join(r['species'] for r in rows)}", up=True),
+            say.listed(say.wood(r["species"], facts.woods) for r in rows),
+        )
+        for rows in by_wall.values()
+    ]  # fmt: skip
+    rim = say.length(float(known["rim_mm"].iloc[0]), "walls.rim_mm")
+    finished = say.length(FINISHED_WALL_MM, "walls.finished_mm")
+    head = f"For a finished bowl {rim} wide with walls of {finished}, published shrinkage asks for"
     if len(known) > MOST_WOODS:
-        return f"{head} {mm(low)} to {mm(high)} mm, least in {woods(low)} and most in {woods(high)}"
-    told = [f"{mm(v)}{' mm' if v == low else ''} in {woods(v)}" for v in sorted(by_mm)]
-    return f"{head} a rough wall of at least {say.listed(told)}"
-
-
-def _covers(facts: Facts) -> str:
-    return (
-        "That serves nineteen trees in twenty, before any allowance for knots, uneven walls or the "
-        "chuck, and says nothing of cracks"
-        if len(_known(facts))
-        else ""
-    )
-
-
-def _unknown(facts: Facts, say: Say) -> str:
-    told = set(_known(facts)["species"]) if len(_known(facts)) else set()
-    missing = [say.wood(name, facts.woods) for name in facts.woods if name not in told]
-    if not missing:
-        return ""
-    return f"The tables have no figure for {say.listed(missing, most=4)}, and a few bowls cannot " \
-           "replace one"  # fmt: skip
+        (low, least), (high, most) = each[0], each[-1]
+        return f"{head} {low} to {high}, least in {least} and most in {most}"
+    told = say.listed([f"{wall} for {woods}" for wall, woods in each])
+    return f"{head} a rough wall of at least {told}"
 
 
 def _rims(facts: Facts, say: Say) -> str:
     """Rims against the tables: one verdict a wood, decided by the movement study."""
-    known = len(_known(facts)) > 0
     if facts.movement is None or facts.movement.why:
-        return "No rims were measured here, so the tables stand alone" if known and not len(
-            facts.book.rims) else ""  # fmt: skip
+        alone = len(facts.walls.dropna(subset=["thinnest_mm"])) and not len(facts.book.rims)
+        return "No rims were measured here, so the tables stand alone" if alone else ""
     rows = facts.movement.estimates
-    rows = rows[(rows["figure"] == ACROSS) & rows["estimate"].notna()]
-    rows = rows[rows["n_pieces"] >= FEWEST_RIMS].to_dict("records")
+    rows = rows[(rows["figure"] == ACROSS) & (rows["n_pieces"] >= FEWEST_RIMS)]
+    rows = rows.dropna(subset=["estimate"]).to_dict("records")
     if not rows:
         return ""
     if len(rows) == 1 and rows[0]["n_logs"] == 1 and rows[0]["certainty"] == "open":
         return "Rims of one log moved much as expected, and one log is one tree"
-    said = []
-    for sure, probably in (("clear", ""), ("likely", "probably ")):
+    for sure in ("clear", "likely"):
         for more in (True, False):
             own = [r for r in rows if r["certainty"] == sure and (r["estimate"] > 1) == more
-                   and abs(r["estimate"] - 1) >= 0.8 * WORTH]  # fmt: skip
+                   and abs(r["estimate"] - 1) >= WORTH]  # fmt: skip
             if own:
-                said.append(_moved(facts, say, own, probably, more))
-    if not said:
-        return "Our rims gave no clear reason to doubt the tables"
-    if all("probably" in one for one in said):
-        return f"Our rims gave no clear reason to doubt the tables, though {said[0]}"
-    return words.opened(said[0])
+                return _moved(facts, say, own, more)
+    return "Our rims gave no clear reason to doubt the tables"
 
 
-def _moved(facts: Facts, say: Say, rows: list[dict[str, Any]], probably: str, more: bool) -> str:
+def _moved(facts: Facts, say: Say, rows: list[Row], more: bool) -> str:
     woods = say.listed(say.wood(r["species"], facts.woods) for r in rows)
     middle = float(np.exp(np.mean([np.log(r["estimate"]) for r in rows])))
     ends = ((0.13, "a tenth"), (0.19, "a sixth"), (0.225, "a fifth"), (0.29, "a quarter"))
     much = next((f"about {said}" for end, said in ends if abs(middle - 1) < end), "much")
-    told = say.mark(much, f"walls.moved.{'.'.join(str(r['species']) for r in rows)}", middle, MOVED)
-    leave = ", so leave more than they ask" if more and not probably else ""
-    return f"{woods} {probably}moved {told} {'more' if more else 'less'} than they say{leave}"
+    told = say.mark(much, f"walls.moved.{'.'.join(str(r['species']) for r in rows)}", middle)
+    said = f"moved {told} {'more' if more else 'less'} than they say"
+    if rows[0]["certainty"] == "likely":
+        return f"Our rims gave no clear reason to doubt the tables, though {woods} probably {said}"
+    return f"{woods} {said}{', so leave more than they ask' if more else ''}"

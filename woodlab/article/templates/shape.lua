@@ -14,6 +14,21 @@ local function picture(image)
   return image
 end
 
+-- A word processor has a style for a box's heading, which stays with what follows, and its items.
+local function styled(content, style)
+  return pandoc.Div(content, {["custom-style"] = style})
+end
+
+local function box(content)
+  if FORMAT:match("docx") then
+    content[1] = styled({content[1]}, "Box Heading")
+    content = content:walk({Plain = function(item)
+      return styled({pandoc.Para(item.content)}, "Box Item")
+    end})
+  end
+  return pandoc.Div(content, {class = "box", ["custom-style"] = "Box"})
+end
+
 function Blocks(blocks)
   local out = pandoc.Blocks({})
   local k = 1
@@ -29,7 +44,7 @@ function Blocks(blocks)
       block.caption.long = pandoc.Blocks({pandoc.Plain(under)})
       k = k + 1
     elseif block.t == "BlockQuote" then
-      block = pandoc.Div(block.content, {class = "box", ["custom-style"] = "Box"})
+      block = box(block.content)
     end
     out:insert(block)
     k = k + 1

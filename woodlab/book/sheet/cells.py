@@ -14,7 +14,7 @@ import numpy as np
 from woodlab.book.doubts import USUAL
 from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
 from woodlab.book.tables import TABLES
-from woodlab.book.units import scale_to
+from woodlab.book.units import MASS_WORDS, Unread, read_quantity, scale_to
 from woodlab.errors import WoodlabError
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
@@ -23,9 +23,7 @@ MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.i
 _GROUP = "[ \u00a0\u2009\u202f'\u2019]"
 _FRACTIONS = {"\u00bc": ".25", "\u00bd": ".5", "\u00be": ".75"}
 _NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)"
-_PART = re.compile(
-    rf"\s*(?P<number>{_NUMBER})(?:\s+(?P<top>\d)/(?P<bottom>\d+))?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I
-)
+_PART = re.compile(rf"\s*(?:{_NUMBER})(?:\s+\d/\d+)?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I)
 # `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
 _COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
 _NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
@@ -98,7 +96,7 @@ def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass
 def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mass:
     """`cracked, 1380 g`: a mass after the words counts where it names its unit."""
     numbers = list(re.finditer(rf"(?:{_NUMBER})\s*(?P<unit>[a-z]+)", text, re.I))
-    named = [one for one in numbers if folded(one["unit"]) in vocabulary("unit")]
+    named = [one for one in numbers if folded(one["unit"]) in MASS_WORDS]
     if len(named) != 1:
         return words
     mass = _from_text(named[0][0], unit, decimal)
@@ -106,78 +104,64 @@ def _behind_words(text: str, unit: str, decimal: str | None, words: Mass) -> Mas
 
 
 def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
-    units_known = vocabulary("unit")
-    parts, position = [], 0
+    position = parts = 0
     while (part := _PART.match(text, position)) and part.end() > position:
-        word = folded(part["unit"])
-        if word and word not in units_known:  # the number stands alone, and words follow
-            parts.append((part, ""))
+        parts += 1
+        position = part.end()
+        if folded(part["unit"]) not in ("", *MASS_WORDS):  # the number is bare, and words follow
             position = part.start("unit")
             break
-        parts.append((part, units_known.get(word, "")))
-        position = part.end()
     said, note = Said(), None
-    if parts and (rest := text[position:].strip()):
+    if rest := text[position:].strip():
         said, note = read_words(rest), re.sub(r"^[\s*,;:(\[-]+|[\s)\]*]+$", "", rest) or None
         apart = re.match(r"[*,;:(\[]|-\s", rest)
         if (not said.known and not apart) or _COUNTED.match(folded(rest)):
-            parts = []
+            parts = 0
     if not parts:
         return Mass(why="not a weight, nor words that are known")
-    units = [found for _, found in parts]
-    if len(parts) == 2 and units in (["lb", "oz"], ["lb", ""]):
-        units = ["lb", "oz"]
-        ounces = max(_values(parts[1][0], decimal), default=0.0)
-        if parts[1][0]["number"][0] in "+-" or ounces >= 16:
-            return Mass(why="after pounds, ounces run from 0 to 15")
-    elif len(parts) != 1:
-        return Mass(why="several numbers in one cell")
-    factors = [scale_to("g", found or unit) for found in units]
-    choices = [_values(part, decimal) for part, _ in parts]
-    if not all(choices):
-        return Mass(why="not a number")
-    readings = [0.0]
-    for values, factor in zip(choices, factors, strict=True):
-        readings = [so_far + value * factor for so_far in readings for value in values]
-    possible = [round(value, 9) for value in readings if 0 < value <= MOST_G]
+    readings, named = [], ""
+    for plain in _plain(text[:position], decimal):
+        try:
+            value, named = read_quantity(plain, "g", unit)
+        except Unread as error:
+            remedy = error.trouble[1].rstrip(".")
+            several = "several numbers in one cell" if parts > 1 else "not a number"
+            return Mass(why=remedy if remedy.startswith("After") else several)
+        readings.append(value)
+    possible = [value for value in readings if 0 < value <= MOST_G]
     usual = [value for value in possible if value >= USUAL["mass_g"][0]]
-    if units[0] and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
+    if named and len(usual) == 1:  # `1.240 g`: in grams, 1.24 is no bowl
         possible = usual
     if len(possible) > 1:
         return Mass(why="two readings", readings=tuple(possible))
+    if not readings:
+        return Mass(why="not a number")
     mass = possible[0] if possible else readings[0]
-    return _bounded(Mass(mass, said=said, note=note, bare=not units[0]))
+    return _bounded(Mass(mass, said=said, note=note, bare=not named))
 
 
-def _values(part: re.Match[str], decimal: str | None) -> list[float]:
-    """What the number of a part may be: one value, or two where its sign can mean both."""
-    number = re.sub(_GROUP, "", part["number"])
-    more = int(part["top"]) / int(part["bottom"]) if part["top"] and int(part["bottom"]) else 0.0
-    signs = [sign for sign in number if sign in ".,"]
-    as_decimal = number.replace(",", ".")
-    as_whole = re.sub("[.,]", "", number)
-    if len(signs) == 0:
-        return [float(number) + more]
-    if len(signs) > 1:
-        return [value + more for value in _grouped(number, signs)]
-    grouped = _GROUPED_OR_DECIMAL.fullmatch(number) and number == part["number"]
-    if not grouped or decimal == signs[0]:
-        return [float(as_decimal) + more]
-    if decimal is not None:
-        return [float(as_whole) + more]
-    return [float(as_decimal) + more, float(as_whole) + more]
+def _plain(text: str, decimal: str | None) -> list[str]:
+    """A text with its numbers written plainly: one way, two where a sign can mean both, or none."""
+    ways, at = [""], 0
+    for number in re.finditer(_NUMBER, text):
+        between = text[at : number.start()]
+        ways = [way + between + one for way in ways for one in _forms(number[0], decimal)]
+        at = number.end()
+    return [way + text[at:] for way in ways]
 
 
-def _grouped(number: str, signs: list[str]) -> list[float]:
-    """`1.480,5` and `1,480.5` say themselves which sign is which; `1.480.500` groups."""
-    last = signs[-1]
-    head, tail = number.rsplit(last, 1)
-    if last in head:  # all of them group
-        ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{last}\d{{3}})+", number)
-        return [float(number.replace(last, ""))] if ok else []
-    group = signs[0]
-    ok = re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{group}\d{{3}})+", head)
-    return [float(f"{head.replace(group, '')}.{tail}")] if ok else []
+def _forms(written: str, decimal: str | None) -> list[str]:
+    number = re.sub(_GROUP, "", written)
+    signs = re.findall("[.,]", number)
+    if len(signs) > 1:  # `1.480,5` and `1,480.5` say which sign is which; `1.480.500` groups
+        head, tail = (number, "") if len(set(signs)) == 1 else number.rsplit(signs[-1], 1)
+        if not re.fullmatch(rf"[+-]?\d{{1,3}}(?:\{signs[0]}\d{{3}})+", head):
+            return []
+        return [f"{head.replace(signs[0], '')}.{tail or 0}"]
+    point, whole = number.replace(",", "."), re.sub("[.,]", "", number)
+    if not _GROUPED_OR_DECIMAL.fullmatch(number) or number != written or decimal in signs:
+        return [point]
+    return [point, whole] if decimal is None else [whole]
 
 
 def decimal_sign(cell: object) -> str | None:
@@ -216,28 +200,17 @@ _INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
 def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
     """Raise when half of the weights without a unit are too small, or too large, for a bowl.
 
-    `bare` has each number with the cell that it stands in. What is usual of a rough bowl stands
-    in `book/doubts.py`, which asks about single rows.
+    `bare` has each number with the cell that it stands in; single rows are doubts of the book.
     """
-    if not bare:
+    if not bare or n_weights > 2 * len(bare):
         return
-    numbers = np.array([number for number, _ in bare])
-    middle = float(np.median(numbers))
     least, most = USUAL["mass_g"]
-    if least <= middle * scale_to("g", unit) <= most or n_weights > 2 * len(bare):
-        return
-    fits = [
-        other for other in ("g", "kg", "lb", "oz")
-        if other != unit and 5 * least <= middle * scale_to("g", other) <= most
-    ]  # fmt: skip
-    if not fits:
+    middle = float(np.median([number for number, _ in bare]))
+    if least <= middle * scale_to("g", unit) <= most:
         return
     number, at = min(bare, key=lambda one: abs(one[0] - middle))
-    makes = ", ".join(f"in {o} it is {number * scale_to('g', o):.0f} g" for o in fits)
-    raise WoodlabError(
-        f"Half of the weights cannot be in {unit}: {number:g} in {at}; {makes}. "
-        f"{give('mass_unit', *fits)}"
-    )
+    fits = _fits(middle, "g", unit, ("g", "kg", "lb", "oz"), (5 * least, most))
+    _ask("Half of the weights", "g", unit, fits, number, f"{number:g} in {at}", "mass_unit")
 
 
 def ask_lengths(
@@ -249,29 +222,36 @@ def ask_lengths(
     """
     for name, unit in units.items():
         cells = [row[name] for row in pieces.values() if row.get(name) is not None]
-        numbers = np.array([value for cell in cells if (value := _number(cell)) is not None])
+        numbers = [value for cell in cells if (value := _number(cell)) is not None]
         inches = any(isinstance(cell, str) and _INCHES.search(cell) for cell in cells)
         named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
-        if named or not (len(numbers) or inches):
+        if named or not (numbers or inches):
             continue
-        middle = float(np.median(numbers)) if len(numbers) else 1.0
+        middle = float(np.median(numbers)) if numbers else 1.0
         least, most = USUAL.get(name, (0.0, np.inf))
-        fits_now = least <= middle * scale_to("mm", unit) <= most
-        if fits_now and not (inches and unit != "in"):
+        if least <= middle * scale_to("mm", unit) <= most and (not inches or unit == "in"):
             continue
-        order = ["in", "cm", "mm"] if inches or mass_unit in ("lb", "oz") else ["cm", "in", "mm"]
-        fits = [
-            other for other in order
-            if other != unit and least <= middle * scale_to("mm", other) <= most
-        ]  # fmt: skip
+        order = ("in", "cm", "mm") if mass_unit in ("lb", "oz") else ("cm", "in", "mm")
+        fits = _fits(middle, "mm", unit, order, (least, most))
         if inches:
             fits = ["in"] if unit != "in" else []
-        if not fits:
-            continue
-        makes = ", ".join(f"in {o} {middle:g} is {middle * scale_to('mm', o):.0f} mm" for o in fits)
+        _ask(name[:-3], "mm", unit, fits, middle, ", ".join(map(str, cells[:3])), "length_unit")
+
+
+def _fits(
+    middle: float, own: str, unit: str, others: tuple[str, ...], usual: tuple[float, float]
+) -> list[str]:
+    scaled = {other: middle * scale_to(own, other) for other in others if other != unit}
+    return [other for other, value in scaled.items() if usual[0] <= value <= usual[1]]
+
+
+def _ask(
+    what: str, own: str, unit: str, fits: list[str], number: float, shown: str, option: str
+) -> None:
+    if fits:
+        makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
         raise WoodlabError(
-            f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}; {makes}. "
-            f"{give('length_unit', *fits)}"
+            f"{what} cannot be in {unit}: {shown}; {', '.join(makes)}. {give(option, *fits)}"
         )
 
 

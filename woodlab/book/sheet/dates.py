@@ -31,6 +31,12 @@ _NUMERIC = re.compile(
 )
 
 
+class Week(int):
+    """A number under or beside a heading of weeks; `word` is that heading."""
+
+    word: str = ""
+
+
 @dataclass(frozen=True)
 class Written:
     """A date as it stands: a stamp, or two numbers whose order the whole sheet has to tell."""
@@ -43,6 +49,8 @@ class Written:
     month: int = 0
     day: int = 0
     serial: bool = False
+    week: int | None = None
+    calendar: bool = False  # a word such as KW says that it is a week of the calendar
 
     @property
     def numeric(self) -> bool:
@@ -69,6 +77,8 @@ def find_date(cell: object) -> Written | None:
         return Written(cell, pd.Timestamp(cell.year, cell.month, cell.day))
     if isinstance(cell, bool) or cell is None or isinstance(cell, dt.time | dt.timedelta):
         return None
+    if isinstance(cell, Week):
+        return _in_text(f"{cell.word} {cell}")
     if isinstance(cell, int | float | np.number):
         return _serial(cell, float(cell))
     return _in_text(str(cell))
@@ -86,7 +96,19 @@ def _in_text(cell: str) -> Written | None:
             found = _of_match(cell, pattern, match)
             if found is not None:
                 return found
-    return None
+    return _week(cell)
+
+
+def _week(cell: str) -> Written | None:
+    """`week 3`, `Wk. 3 (g)`, `weight KW 12/2026`."""
+    words = vocabulary("week")
+    named = "|".join(sorted(words, key=len, reverse=True))
+    week = rf"(?<!\w)({named})\.? ?(?:n[or]\.? ?)?(\d{{1,2}})(?!\w)(?:\W+(\d{{4}}))?"
+    match = re.search(week, folded(cell)) if len(cell) <= 25 else None
+    if match is None or int(match[2]) > 60:
+        return None
+    calendar_week = words[match[1]] == "calendar" or bool(match[3])
+    return Written(cell, year=_full_year(match[3]), week=int(match[2]), calendar=calendar_week)
 
 
 def _serial(cell: object, number: float) -> Written | None:
@@ -136,26 +158,29 @@ def _full_year(text: str | None) -> int | None:
     return int(text) + 2000 if len(text) == 2 else int(text)
 
 
-def _stamp(year: int, month: int, day: int) -> pd.Timestamp | None:
+def _stamp(year: int, month: int, day: int, week: int | None = None) -> pd.Timestamp | None:
     try:
+        if week is not None:
+            return pd.Timestamp(dt.date.fromisocalendar(year, week, 1))
         return pd.Timestamp(year=year, month=month, day=day)
     except ValueError:
         return None
 
 
 def settle_dates(
-    found: list[Written], order: str | None = None, year: int | None = None
-) -> tuple[list[pd.Timestamp | None], list[str]]:
+    found: list[Written],
+    order: str | None = None,
+    year: int | None = None,
+    weeks: str | None = None,
+) -> tuple[list[pd.Timestamp | pd.Timedelta | None], list[str]]:
     """Stamps of a sheet's dates in their order, None where there is no such day, and notes.
 
     `order` is `day-first`, `month-first`, or None: then the sheet must show it, by a number above
-    12 in one of its dates.
+    12 in one of its dates. Weeks of the calendar are their Mondays; with `weeks` = `turning` they
+    are the time since a piece was turned.
 
-    Raises
-    ------
-    WoodlabError
-        If it can be read both ways, or the sheet contradicts itself or `order`, or the
-        year is missing; the message says what to type.
+    Raises WoodlabError if it can be read both ways, or the sheet contradicts itself or `order`, or
+    the year is missing; the message says what to type.
 
     Examples
     --------
@@ -164,13 +189,19 @@ def settle_dates(
     ['2026-03-09', '2026-03-16']
     """
     day_first, notes = _day_first(found, order)
-    stamps: list[pd.Timestamp | None] = []
+    from_turning = _from_turning(found, weeks, notes)
+    stamps: list[pd.Timestamp | pd.Timedelta | None] = []
     running, last_month = year, 0
     for one in found:
         if one.stamp is not None:
             stamps.append(_in_range(one.stamp))
             continue
+        if one.week is not None and from_turning:
+            stamps.append(pd.Timedelta(weeks=one.week))
+            continue
         day, month = one.day, one.month
+        if one.week is not None:
+            month = one.week * 12 // 53 + 1
         if one.numeric:
             day, month = (one.first, one.second) if day_first else (one.second, one.first)
         of_year = one.year
@@ -184,12 +215,35 @@ def settle_dates(
             if month < last_month - 6:  # December is followed by January of the next year
                 running += 1
             last_month, of_year = month, running
-        stamps.append(_in_range(_stamp(of_year, month, day)))
+        stamps.append(_in_range(_stamp(of_year, month, day, one.week)))
     if any(one.stamp is None and one.year is None for one in found) and running != year:
         notes.append(f"Dates without a year run from {year} into {running}.")
     if any(one.serial for one in found):
         notes.append("Numbers in place of dates were read as days counted from 1899-12-30.")
     return stamps, notes
+
+
+def _from_turning(found: list[Written], weeks: str | None, notes: list[str]) -> bool:
+    """Whether weeks are counted from turning; asked where the sheet does not show it."""
+    numbered = [one for one in found if one.week is not None]
+    if not numbered:
+        return False
+    shown = [one for one in numbered if one.calendar]
+    none = [one for one in numbered if one.week == 0 or (one.week or 0) > 53]
+    asked = give("weeks", "calendar", "turning")
+    if shown and none:
+        raise WoodlabError(f"{none[0].cell!r} is no week of the calendar, as {shown[0].cell!r} is.")
+    if weeks is None and not shown and not none:
+        raise WoodlabError(
+            f"{numbered[0].cell!r} can be a week of the calendar, or be counted from the day of "
+            f"turning. {asked}"
+        )
+    if (weeks == "turning" and shown) or (weeks == "calendar" and none):
+        raise WoodlabError(f"weeks={weeks!r} does not fit {(shown or none)[0].cell!r}. {asked}")
+    from_turning = weeks == "turning" or bool(none)
+    how = "counted from the day of turning" if from_turning else "weeks of the calendar: Mondays"
+    notes.append(f"Weeks such as {str(numbered[0].cell)!r} were read as {how}.")
+    return from_turning
 
 
 def _year_of(found: list[Written]) -> int:

@@ -6,18 +6,19 @@ Three layouts are known: `pieces-down` (dates across) and `dates-down` (pieces a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
+from openpyxl.utils import get_column_letter
 
 from woodlab.book.sheet.cells import read_mass
-from woodlab.book.sheet.dates import Written, find_date
-from woodlab.book.sheet.grid import Grid, column_letter
-from woodlab.book.sheet.words import Heading, heading, is_total
+from woodlab.book.sheet.dates import Week, Written, find_date
+from woodlab.book.sheet.grid import Grid, Place
+from woodlab.book.sheet.words import Heading, folded, heading, is_total, vocabulary
 
 LAYOUTS = ("pieces-down", "dates-down", "log")
-Place = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ class _Block:
 
 def mass_like(cell: object) -> bool:
     """Whether a cell may be a weight."""
-    if cell is None or isinstance(cell, bool):
+    if cell is None or isinstance(cell, bool | Week):
         return False
     return _mass_like_text(cell) if isinstance(cell, str) else bool(np.isfinite(_mass(cell)))
 
@@ -109,6 +110,26 @@ def heading_of(cell: object) -> Heading:
     return heading(cell.strip()) if isinstance(cell, str) and len(cell) < 60 else Heading()
 
 
+def with_weeks(grid: Grid) -> Grid:
+    """Numbers that follow a cell that says `week`, downwards or to the right, are weeks."""
+    cells = [list(row) for row in grid.cells]
+    for r, row in enumerate(grid.cells):
+        for c, cell in enumerate(row):
+            if not isinstance(cell, str) or folded(cell).strip(" .:") not in vocabulary("week"):
+                continue
+            down = [(at, c) for at in range(r + 1, len(cells))]
+            for line in (down, [(r, at) for at in range(c + 1, len(row))]):
+                for y, x in line:
+                    typed = grid.cells[y][x]
+                    number = str(typed).strip().removesuffix(".0")
+                    if typed is not None and not re.fullmatch(r"[0-5]?\d", number):
+                        break
+                    if typed is not None:
+                        cells[y][x] = week = Week(number)
+                        week.word = folded(cell).strip(" .:")
+    return replace(grid, cells=cells)
+
+
 def wide_layout(grid: Grid) -> Layout | None:
     dated = [[find_date(cell) for cell in row] for row in grid.cells]
     is_date = np.array([[one is not None for one in row] for row in dated])
@@ -116,7 +137,9 @@ def wide_layout(grid: Grid) -> Layout | None:
     is_mass = np.array([[mass_like(cell) for cell in row] for row in grid.cells]) & ~sure
     labelled = np.array([[cell is not None for cell in row] for row in grid.cells]) & ~sure
     best: tuple[int, int, int] | None = None
-    for line in map(int, np.flatnonzero(is_date.any(axis=1))):
+    days = np.array([[one is not None and one.week is None for one in row] for row in dated])
+    lines = np.flatnonzero(is_date.any(axis=1))
+    for line in map(int, sorted(lines, key=lambda line: -days[line].sum())):
         body = is_mass[line + 1 :][:, is_date[line]]
         if best is not None and body.sum() <= best[0]:
             continue
@@ -225,7 +248,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
             for c, (meaning, unit, why) in kinds.items():
                 if why:
                     reasons[r, c] = reasons[block.line, c] = why
-                elif grid.cells[r][c] is not None and (r, c) not in grid.copied:
+                elif grid.cells[r][c] is not None and not grid.of((r, c)).copied:
                     told, of = (own.meaning, own.unit or unit) if own.meaning else (meaning, unit)
                     slots.append(Slot((r, c), told, at, (block.line, c), of))
             turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
@@ -236,7 +259,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
                     slots.append(Slot((r, c), meaning, at, day, unit))
     pieces = len({grid.text(*slot.label) for slot in slots})
     lines = " and ".join(grid.line(block.line) for block in blocks[:2])
-    named = f"row {column + 1}" if grid.turned else f"column {column_letter(column)}"
+    named = f"row {column + 1}" if grid.turned else f"column {get_column_letter(column + 1)}"
     layout.why = (
         f"{lines} {'holds' if len(blocks) == 1 else 'hold'} "
         f"{sum(len(block.dates) for block in blocks)} dates, {named} names {pieces} pieces"

@@ -46,10 +46,7 @@ def write_new(
 def merge_into(path: Path, new: RecordBook, ledger: pd.DataFrame, sheet: str) -> pd.DataFrame:
     """Merge a sheet's book into the one that stands at `path`; what was mended there stays.
 
-    Raises
-    ------
-    WoodlabError
-        If what stands at `path` is another book, or holds what would be lost.
+    Raises WoodlabError if what stands at `path` is another book, or holds what would be lost.
     """
     path = behind(path)
     with locked(path):

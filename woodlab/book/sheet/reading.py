@@ -13,10 +13,10 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.cells import ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
-from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout
-from woodlab.book.sheet.log import log_layout
+from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout, with_weeks
+from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
-from woodlab.book.sheet.walk import Choices, Fate, Walk
+from woodlab.book.sheet.walk import Fate, Walk
 from woodlab.book.sheet.words import give, heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError, as_path
@@ -33,14 +33,15 @@ def read_sheet(
     dates: str | None = None,
     decimal: str | None = None,
     year: int | None = None,
+    weeks: str | None = None,
     tab: str | None = None,
 ) -> SheetReading:
     """Make a record book of a sheet of one's own, and say what became of every cell.
 
-    The layout is found: pieces down and dates across, dates down and pieces across, or a row a
-    weighing. Headings and words are read in English, German and French. A crack written among the
-    weights becomes a look, a bowl that is gone ends. Nothing is guessed: where a sheet can be
-    read in two ways, an error says what to give.
+    The layout is found: pieces down and dates across, dates down and pieces across, a row a
+    weighing, or a tab a bowl. Headings and words are read in English, German and French. A crack
+    written among the weights becomes a look, a bowl that is gone ends. Nothing is guessed: where a
+    sheet can be read in two ways, an error says what to give.
 
     Parameters
     ----------
@@ -58,8 +59,10 @@ def read_sheet(
         The decimal sign; needed where numbers such as 1,480 read both ways.
     year : int, optional
         Of the first date, where dates have none.
+    weeks : {"calendar", "turning"}, optional
+        How weeks such as `week 3` count; needed where the sheet does not show it.
     tab : str, optional
-        Which sheet of a workbook; needed when several hold weights.
+        Which sheet of a workbook; needed when several hold weights of several bowls.
 
     Returns
     -------
@@ -95,13 +98,15 @@ def read_sheet(
         ("layout", layout, LAYOUTS),
         ("dates", dates, ("day-first", "month-first")),
         ("decimal", decimal, (".", ",")),
+        ("weeks", weeks, ("calendar", "turning")),
     ):
         if value is not None and value not in known:
             raise WoodlabError(f"{option} is {value!r}. {give(option, *known)}")
-    grids = read_grids(path)
+    grids = [with_weeks(grid) for grid in read_grids(path)]
     found = _chosen(grids, path.name, tab, layout)
-    walk = Walk(found, Choices(mass_unit, length_unit, dates, decimal, year))
-    others = [grid for grid in grids if grid.name != found.grid.name]
+    walk = Walk(found, mass_unit, length_unit, dates, decimal, year, weeks)
+    used = {name for name, _ in found.grid.tabs} or {found.grid.name}
+    others = [grid for grid in grids if grid.name not in used]
     return _made(walk, path, others)
 
 
@@ -111,16 +116,20 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
     if tab is not None:
         grids = [grid for grid in grids if grid.name.casefold() == tab.casefold()]
         if not grids:
-            held = ", ".join(map(repr, names)) or "none"
-            raise WoodlabError(f"{name} has no filled sheet {tab!r}. It has: {held}.")
+            there = ", ".join(map(repr, names)) or "none"
+            raise WoodlabError(f"{name} has no filled sheet {tab!r}. It has: {there}.")
     elif {"pieces", "weighings"} <= {sheet.strip().casefold() for sheet in names}:
         raise WoodlabError(f"{name} is a record book already. Check it: woodlab check {name}")
+    of_one = [grid for grid in grids if is_of_one_bowl(grid)] if wanted is None else []
+    tabs = tabs_layout(of_one) if len(of_one) > 1 else None
+    if tabs and not any(find_layout(grid) for grid in grids if grid not in of_one):
+        return tabs
     found = [layout for grid in grids if (layout := find_layout(grid, wanted))]
     if len(found) > 1:
-        tabs = [layout.grid.name for layout in found]
+        held = [layout.grid.name for layout in found]
         raise WoodlabError(
-            f"Several sheets of {name} hold weights: {', '.join(map(repr, tabs))}. Make a book of "
-            f"each. {give('tab', tabs[0])}"
+            f"Several sheets of {name} hold weights: {', '.join(map(repr, held))}. Make a book of "
+            f"each. {give('tab', held[0])}"
         )
     if not found:
         as_asked = f" with the layout {wanted}" if wanted else ""
@@ -135,10 +144,7 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
 def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
     """The layout of a sheet that makes sense of its weights; None when there is none.
 
-    Raises
-    ------
-    WoodlabError
-        If two layouts fit, or no bowl is named; the message says what to type.
+    Raises WoodlabError if two layouts fit, or no bowl is named; the message says what to type.
     """
     if not grid.cells or not grid.cells[0]:
         return None
@@ -190,7 +196,7 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     looks = pd.DataFrame(walk.looks, columns=column_names("looks"))
     weighings = pd.DataFrame(walk.weighings, columns=column_names("weighings"))
     units = {
-        slot.meaning: slot.unit or walk.choices.length_unit or "mm"
+        slot.meaning: slot.unit or walk.length_unit or "mm"
         for slot in walk.layout.slots
         if slot.meaning.endswith("_mm")
     }
@@ -215,7 +221,7 @@ def _mass_unit(walk: Walk) -> str:
     """The unit that the book's file is kept in: that of most weights of the sheet."""
     named = Counter(slot.unit for slot in walk.layout.slots if slot.meaning == "mass")
     most = named.most_common(1)[0][0] if named else None
-    return walk.choices.mass_unit or most or "g"
+    return walk.mass_unit or most or "g"
 
 
 def _days_of_turning(walk: Walk, entries: pd.DataFrame) -> None:
@@ -294,7 +300,13 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
         cells.sort(key=lambda one: (one[1][1], one[1][0]))
     cells += [(grid, at, elsewhere) for grid in others for at in grid.filled]
     rows = [
-        [grid.name, grid.address(*at), str(grid.cells[at[0]][at[1]])[:80], *fate, at in grid.hidden]
+        [
+            grid.tab(at[0])[0],
+            grid.address(*at),
+            str(grid.cells[at[0]][at[1]])[:80],
+            *fate,
+            grid.of(at).hidden,
+        ]
         for grid, at, fate in cells
     ]
     frame = pd.DataFrame(rows, columns=LEDGER_COLUMNS)
@@ -311,8 +323,8 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
 def _by_place(walk: Walk, at: Place) -> Fate:
     """What became of a cell that no slot has used."""
     layout = walk.layout
-    if at in walk.grid.lost:
-        return Fate("not used", why=walk.grid.lost[at])
+    if lost := walk.grid.of(at).lost:
+        return Fate("not used", why=lost)
     if at in layout.headings:
         return Fate("heading")
     why = layout.reasons.get(at)

@@ -40,17 +40,6 @@ def _unreadable(text: str) -> str:
     return next(iter(convert(pd.Series([text], dtype=object), None).troubles.values()), ("",))[0]
 
 
-@dataclass(frozen=True)
-class Choices:
-    """What the maker was asked and has answered; None: found, or the usual."""
-
-    mass_unit: str | None = None
-    length_unit: str | None = None
-    dates: str | None = None
-    decimal: str | None = None
-    year: int | None = None
-
-
 class Fate(NamedTuple):
     """What became of a cell."""
 
@@ -63,10 +52,18 @@ class Fate(NamedTuple):
 
 @dataclass
 class Walk:
-    """The entries of a sheet, each with the cell that it came from (`at`)."""
+    """The entries of a sheet, each with the cell that it came from (`at`).
+
+    `mass_unit` to `weeks` are what the maker was asked; None: found, or the usual.
+    """
 
     layout: Layout
-    choices: Choices
+    mass_unit: str | None
+    length_unit: str | None
+    dates: str | None
+    decimal: str | None
+    year: int | None
+    weeks: str | None
     notes: list[str] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
     fates: dict[Place, Fate] = field(default_factory=dict)
@@ -80,14 +77,14 @@ class Walk:
         self.notes += self.layout.notes
         self._bare: list[tuple[float, str]] = []
         self._days = self._stamps()
-        self._decimal = self.choices.decimal or self._decimal_shown()
+        self._decimal = self.decimal or self._decimal_shown()
         lines: dict[Place, list[Slot]] = defaultdict(list)
         for slot in self.layout.slots:
             lines[slot.label].append(slot)
         seen: dict[str, tuple[int, dict[Day, float]]] = {}
         for label, slots in lines.items():
             self._line(label, slots, seen)
-        unit = self.choices.mass_unit or "g"
+        unit = self.mass_unit or "g"
         ask_masses(self._bare, unit, len(self.weighings))
         if self._bare:
             low, high = min(self._bare)[0], max(self._bare)[0]
@@ -126,7 +123,7 @@ class Walk:
         written: dict[Place, Written] = {
             at: found for at in places if (found := find_date(self.cell(at))) is not None
         }
-        stamps, notes = settle_dates(list(written.values()), self.choices.dates, self.choices.year)
+        stamps, notes = settle_dates(list(written.values()), self.dates, self.year, self.weeks)
         self.notes += notes
         return dict(zip(written, stamps, strict=True))
 
@@ -141,7 +138,8 @@ class Walk:
         else:
             unit = None
         masses = {slot: self._mass(slot, unit) for slot in slots if slot.meaning == "mass"}
-        days = {slot: self._days.get(slot.date) if slot.date else None for slot in slots}
+        turned = next((slot.at for slot in slots if slot.meaning == "turned_on"), None)
+        days = {slot: self._day(slot.date, mark, turned) for slot in slots}
         trouble = _unreadable(mark) or self._stands_already(mark, label, masses, days, seen)
         used = False
         for slot in slots:
@@ -163,9 +161,20 @@ class Walk:
         elif trouble:
             self.unused(label, trouble, mark)
 
+    def _day(self, at: Place | None, mark: str, turned: Place | None) -> Day:
+        """The day in a cell; weeks counted from turning follow that of the piece."""
+        day = self._days.get(at) if at else None
+        if isinstance(day, pd.Timedelta):
+            start = self._days.get(turned) if turned else None
+            start = start or self.pieces.get(mark, {}).get("turned_on")
+            day = start + day if isinstance(start, pd.Timestamp) else None
+        return day
+
     def _without_day(self, slot: Slot, mark: str) -> None:
         assert slot.date is not None
-        if slot.date in self._days:
+        if isinstance(self._days.get(slot.date), pd.Timedelta):
+            why = "its week is counted from turning: add the day on which it was turned"
+        elif slot.date in self._days:
             why = "no such day in the calendar stands over it"
             self.unused(slot.date, "no such day in the calendar")
         else:
@@ -174,9 +183,9 @@ class Walk:
         self.unused(slot.at, why, mark)
 
     def _mass(self, slot: Slot, of_mark: str | None) -> Mass:
-        if slot.at in self.grid.lost:
-            return Mass(why=self.grid.lost[slot.at])
-        unit = slot.unit or of_mark or self.choices.mass_unit or "g"
+        if lost := self.grid.of(slot.at).lost:
+            return Mass(why=lost)
+        unit = slot.unit or of_mark or self.mass_unit or "g"
         cell = self.cell(slot.at)
         if slot.ounces and self.cell(slot.ounces) is not None:
             cell = f"{self.grid.text(*slot.at)} lb {self.grid.text(*slot.ounces)} oz"
@@ -250,7 +259,7 @@ class Walk:
         if size and not isinstance(cell, bool):
             unit = _INCH.get(folded(size[2]), folded(size[2])) if size[2] else slot.unit
             length = float(size[1].replace(",", "."))
-            length *= scale_to("mm", unit or self.choices.length_unit or "mm")
+            length *= scale_to("mm", unit or self.length_unit or "mm")
             said = Said("yes" if length else "no", length)
         elif not said.crack:
             said = Said(yes_or_no(cell) or vocabulary("whole").get(folded(text).strip(" .!"), ""))
@@ -299,8 +308,8 @@ class Walk:
     def _of_piece(self, slot: Slot, mark: str) -> bool:
         """A cell that says something of the piece itself: its wood, its wall, its turning."""
         name, value = slot.meaning, self.cell(slot.at)
-        if slot.at in self.grid.lost:
-            return self.unused(slot.at, self.grid.lost[slot.at], mark)
+        if lost := self.grid.of(slot.at).lost:
+            return self.unused(slot.at, lost, mark)
         read: object = value
         if name.endswith("_on"):
             value = self._days.get(slot.at)
@@ -315,6 +324,12 @@ class Walk:
             value = read = self.grid.text(*slot.at)
             if name == "seal":
                 value = read = {"no": "none", "yes": "sealed"}.get(yes_or_no(value), value)
+        if (
+            slot.unit
+            and name in NUMBERS
+            and not re.search(r"[^\W\d_]|[\"\u2033\u201d]", str(value))
+        ):
+            value = f"{value} {slot.unit}"  # another tab may have another unit
         row = self.pieces.setdefault(mark, {"piece": mark})
         if (mark, name) in self.source and str(row.get(name)) != str(value):
             first = self.grid.address(*self.source[mark, name])

@@ -16,7 +16,7 @@ from importlib.resources import files
 import pandas as pd
 
 from woodlab.book.tables import TABLES
-from woodlab.book.units import match_heading
+from woodlab.book.units import MASS_WORDS, match_heading
 
 # `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
 _CHECKS = r"checks?(?=\W+(?:\d|at\b|in\b|near\b|along\b|rim\b|end\b))"
@@ -101,7 +101,7 @@ def heading(text: str) -> Heading:
     plain = re.sub(r"[^\w#%]+", " ", folded(rest)).strip()
     if plain in words:
         return Heading(words[plain], unit)
-    if unit in ("g", "kg", "lb", "oz") and folded(text).strip(" ().[]") in vocabulary("unit"):
+    if unit in ("g", "kg", "lb", "oz") and folded(text).strip(" ().[]") in MASS_WORDS:
         return Heading("mass", unit)
     parts = [part for part in plain.split() if part]
     meanings = [words[part] for part in parts if part in words]
@@ -137,9 +137,9 @@ def heading_unit(text: str) -> tuple[str | None, str]:
         unit = (end[1] or "in").casefold()
         return ("in" if unit[0] in "izp" else unit), text[: end.start()].strip()
     end = _MASS_UNIT.search(text)
-    if end and end.start() > 0 and folded(end[1]) in vocabulary("unit"):
-        return vocabulary("unit")[folded(end[1])], text[: end.start()].strip()
-    return vocabulary("unit").get(folded(text).strip(" ().[]")), text
+    if end and end.start() > 0 and folded(end[1]) in MASS_WORDS:
+        return MASS_WORDS[folded(end[1])], text[: end.start()].strip()
+    return MASS_WORDS.get(folded(text).strip(" ().[]")), text
 
 
 @dataclass(frozen=True)

@@ -155,10 +155,8 @@ def put_rows(
     `replaced` are tables of other kinds, written with them. The rows come back as the book has
     them.
 
-    Raises
-    ------
-    RecordError, WoodlabError
-        As `add_weighings` does, and if a piece is not in the book or has ended already.
+    Raises RecordError, WoodlabError as `add_weighings` does, and if a piece is not in the book or
+    has ended already.
     """
     book = open_book(path, set_aside=True)
     added = {table: _checked(book, table, frame, sure) for table, frame in rows.items()}
@@ -204,21 +202,16 @@ def _frame(table: str, rows: Rows) -> pd.DataFrame:
 
 def _checked(book: RecordBook, table: str, frame: pd.DataFrame, sure: bool) -> pd.DataFrame:
     """The new rows as the book would read them, or every fault of them."""
-    copy = frame.astype({column: object for column in frame if frame[column].dtype == "str"})
-    copy.index = pd.RangeIndex(2, len(copy) + 2)
-    new = check_table(RawTable(table, copy))
-    pieces = book.pieces.set_axis(pd.RangeIndex(2, len(book.pieces) + 2), axis=0)
+    rows = frame.astype({column: object for column in frame if frame[column].dtype == "str"})
+    new = check_table(RawTable(table, rows.set_axis(pd.RangeIndex(2, len(rows) + 2))))
     faults = list(new.faults)
     if not new.spoiled:
-        known = check_table(RawTable("pieces", pieces))
+        known = check_table(RawTable("pieces", book.pieces))
         faults += check_between_tables({"pieces": known, table: new})
-    unknown = [str(c) for c in new.frame if c not in column_names(table)]
-    for column in unknown:
-        if column not in getattr(book, table).columns:
-            faults.append(
-                Fault(table, 1, column, "", "is no column of this table",
-                      f"The columns are {', '.join(column_names(table))}.")
-            )  # fmt: skip
+    names = column_names(table)
+    for column in [c for c in new.frame if c not in names and c not in getattr(book, table)]:
+        remedy = f"The columns are {', '.join(names)}."
+        faults.append(Fault(table, 1, str(column), "", "is no column of this table", remedy))
     if not faults and not sure:
         faults = _slips(book, table, new.frame)
     if faults:
@@ -230,17 +223,27 @@ def _slips(book: RecordBook, table: str, new: pd.DataFrame) -> list[Fault]:
     """Entries that are possible but look like slips, seen against what the book holds."""
     old = getattr(book, table)
     numbered = old.set_axis(range(-len(old), 0), axis=0)
-    before = _refused(book, table, numbered)
     after = _refused(book, table, pd.concat([numbered, new]) if len(old) else new)
-    found = [tuple(one) for one in after[after["row"] >= 2][_SLIP].to_numpy()]
+    found = [tuple(one) for one in after.loc[after["row"] >= 2, _SLIP].to_numpy()]
     # A weighing typed late can also make the one after it look wrong: that is told of the new one.
-    earlier = after[after["row"] < 0].merge(before[["row", "doubt"]], how="left", indicator=True)
-    for one in earlier[earlier["_merge"] == "left_only"].to_dict("records"):
-        row = new.index[(new["piece"] == one["piece"]).to_numpy()][0]
-        found.append((row, one["column"], one["value"], f"the weighing after it: {one['doubt']}"))
-    found += _far_on(book, new)
+    known = set(
+        _refused(book, table, numbered)[["row", "doubt"]].itertuples(index=False, name=None)
+    )
+    for one in after[after["row"] < 0].itertuples():
+        if (one.row, one.doubt) not in known:
+            row = new.index[new["piece"] == one.piece][0]
+            found.append((row, one.column, one.value, f"the weighing after it: {one.doubt}"))
+    days = pd.concat([book.pieces["turned_on"], book.weighings["on"], book.looks["on"]])
+    far = new["on"] > days.max() + pd.Timedelta(days=LONGEST_PAUSE_DAYS)
+    said = f"more than {LONGEST_PAUSE_DAYS} days after all in the book"
+    found += [(row, "on", str(on.date()), said) for row, on in new.loc[far, "on"].items()]
     if table == "looks":
-        found += _odd_looks(book, old, new)
+        again = pd.concat([old, new])[["piece", "on"]].duplicated().to_numpy()[len(old) :]
+        for row, on in new.loc[again, "on"].items():
+            found.append((row, "on", str(on.date()), "looked at already at this time"))
+        long = new["crack_mm"] > np.pi * new["piece"].map(book.pieces.set_index("piece")["rim_mm"])
+        for row, crack in new.loc[long, "crack_mm"].items():
+            found.append((row, "crack_mm", f"{crack:g}", "longer than the rim is"))
     remedy = "Look again and mend it, or add it with sure=True (--sure) if it is right."
     return [Fault(table, int(r), c, str(v), doubt, remedy) for r, c, v, doubt in found]
 
@@ -260,33 +263,5 @@ def _refused(book: RecordBook, table: str, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _big_gain(value: object, doubt: str) -> bool:
-    if not doubt.startswith("heavier"):
-        return False
-    before, after = str(value).split(" then ")
-    return float(after) > MOST_GAIN * float(before)
-
-
-def _far_on(book: RecordBook, new: pd.DataFrame) -> list[tuple]:
-    latest = max(
-        (day for frame in (book.pieces["turned_on"], book.weighings["on"], book.looks["on"])
-         if not pd.isna(day := frame.max())), default=None,
-    )  # fmt: skip
-    if latest is None:
-        return []
-    far = new[new["on"] > latest + pd.Timedelta(days=LONGEST_PAUSE_DAYS)]
-    return [
-        (row, "on", str(on.date()), f"more than {LONGEST_PAUSE_DAYS} days after all in the book")
-        for row, on in far["on"].items()
-    ]
-
-
-def _odd_looks(book: RecordBook, old: pd.DataFrame, new: pd.DataFrame) -> list[tuple]:
-    found: list[tuple] = []
-    keys = pd.concat([old, new])[["piece", "on"]]
-    again = keys.duplicated().to_numpy()[len(old) :]
-    for row in new.index[again]:
-        found.append((row, "on", str(new.at[row, "on"].date()), "looked at already at this time"))
-    rim = new["piece"].map(book.pieces.set_index("piece")["rim_mm"])
-    for row in new.index[new["crack_mm"] > np.pi * rim]:
-        found.append((row, "crack_mm", f"{new.at[row, 'crack_mm']:g}", "longer than the rim is"))
-    return found
+    before, _, after = str(value).partition(" then ")
+    return doubt.startswith("heavier") and float(after) > MOST_GAIN * float(before)

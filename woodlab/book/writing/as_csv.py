@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from woodlab.book.cells import empty
 from woodlab.book.reading import decoded, encoding_of, separator_of
 from woodlab.book.tables import TABLES
 from woodlab.book.units import Match, match_heading
@@ -75,11 +76,6 @@ def iso(day: pd.Timestamp) -> str:
     return day.strftime(f"%Y-%m-%d{clock}")
 
 
-def empty(value: object) -> bool:
-    """Whether a cell of a frame holds nothing."""
-    return value is None or value is pd.NaT or value is pd.NA or value != value
-
-
 def _quoted(heading: str) -> str:
     # Semicolons and tabs, too: the reader looks for the separator in the headings.
     if not re.search('[,;\t"\r\n]', heading):
@@ -133,10 +129,7 @@ def places(
 def changed_csv(data: bytes, table: str, change: Change) -> bytes:
     """A CSV file's bytes with a change in them, in the file's own columns, units and hand.
 
-    Raises
-    ------
-    WoodlabError
-        If the file holds a character that cannot be read, which would be lost.
+    Raises WoodlabError if the file holds a character that cannot be read, which would be lost.
 
     Examples
     --------
@@ -171,8 +164,8 @@ def changed_csv(data: bytes, table: str, change: Change) -> bytes:
     for row in [headings, *rows, *new]:
         # the writer forgets to quote a bare carriage return
         quoting = csv.QUOTE_ALL if any("\r" in cell for cell in row) else csv.QUOTE_MINIMAL
-        writer = csv.writer(buffer, delimiter=separator, lineterminator=newline, quoting=quoting)
-        writer.writerow(row)
+        shape = {"delimiter": separator, "lineterminator": newline, "quoting": quoting}
+        csv.writer(buffer, **shape).writerow(row)  # type: ignore[arg-type]
     whole = buffer.getvalue()
     if "\ufffd" in whole:
         raise WoodlabError(

@@ -14,9 +14,10 @@ from xml.sax.saxutils import quoteattr
 
 import pandas as pd
 
+from woodlab.book.cells import empty
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
-from woodlab.book.writing.as_csv import empty, iso
+from woodlab.book.writing.as_csv import iso
 from woodlab.errors import WoodlabError
 
 _URN = "urn:oasis:names:tc:opendocument:xmlns"
@@ -51,10 +52,7 @@ def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
 def replaced_sheets(path: Path, contents: dict[str, pd.DataFrame]) -> bytes:
     """The bytes of a workbook with the tables of `contents` in it, and no other records.
 
-    Raises
-    ------
-    WoodlabError
-        If what stands at `path` cannot be kept.
+    Raises WoodlabError if what stands at `path` cannot be kept.
     """
     try:
         check_claims(path)

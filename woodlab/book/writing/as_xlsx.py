@@ -11,10 +11,11 @@ from typing import Any
 
 import pandas as pd
 
+from woodlab.book.cells import empty
 from woodlab.book.claims import check_claims
 from woodlab.book.tables import TABLES
 from woodlab.book.units import match_heading
-from woodlab.book.writing.as_csv import Change, empty, places
+from woodlab.book.writing.as_csv import Change, places
 from woodlab.errors import WoodlabError
 
 # Parts of a workbook that would not survive being written anew.
@@ -36,7 +37,6 @@ ASIDE = (
     "(open_book(...).save(folder)), or do it in the spreadsheet program."
 )
 _ESCAPED = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
-UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
 def new_workbook(contents: dict[str, pd.DataFrame]) -> bytes:
@@ -91,11 +91,8 @@ def changed_workbook(
 ) -> bytes:
     """The bytes of a workbook with changes in some sheets, and with other sheets replaced.
 
-    Raises
-    ------
-    WoodlabError
-        If the workbook is not .xlsx, or holds what cannot be carried over: charts, macros,
-        formulas in a table (their results would be gone until a spreadsheet program reckons).
+    Raises WoodlabError if the workbook is not .xlsx, or holds what cannot be carried over: charts,
+    macros, formulas in a table (their results would be gone until a program recalculates them).
     """
     if path.suffix.casefold() != ".xlsx":
         raise WoodlabError(

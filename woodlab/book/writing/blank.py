@@ -7,6 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from openpyxl import Workbook
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
 
 from woodlab.book.tables import A_ROW, TABLES, Column
 from woodlab.book.writing.as_csv import Change, csv_text
@@ -17,8 +22,18 @@ from woodlab.wood.species import species as species_table
 
 ROWS_CHECKED = 2000  # rows below the headings that have lists and checks
 SEALS = ("none", "wax on end grain", "wax all over", "paint all over", "bag of shavings")
-
 _NEEDED_FILL, _FREE_FILL = "DCE6EC", "F2F2EF"
+_HOW_TO = """How to fill in this record book
+
+A sheet (or file) for each table. Row 1 holds the headings: leave them, but for the unit.
+Columns shaded blue are needed, the others are not. Columns of your own may follow.
+Dates: year-month-day, such as 2026-03-09. The unit of a number stands in its heading;
+pounds, ounces or inches go in when the heading says so: mass (lb), wall (in).
+Write what you see. A look that finds no crack is worth as much as one that does: type 0.
+A weight that changed for another reason than drying wants its event.
+If a coin, dice or a plan of the kit chose the seal, type `random` under allotted.
+Open it with the notebooks, or `woodlab check`: each mistake is told with its row.
+"""
 
 
 def readable_heading(column: Column) -> str:
@@ -106,19 +121,7 @@ def _names(names: Iterable[str], what: str) -> list[str]:
 
 def how_to(lists: dict[str, list[str]]) -> list[str]:
     """The page of how-to, line by line."""
-    lines = [
-        "How to fill in this record book",
-        "",
-        "A sheet (or file) for each table. Row 1 holds the headings: leave them, but for the unit.",
-        "Columns shaded blue are needed, the others are not. Columns of your own may follow.",
-        "Dates: year-month-day, such as 2026-03-09. The unit of a number stands in its heading;",
-        "pounds, ounces or inches go in when the heading says so: mass (lb), wall (in).",
-        "Write what you see. A look that finds no crack is worth as much as one that does: type 0.",
-        "A weight that changed for another reason than drying wants its event.",
-        "If a coin, dice or a plan of the kit chose the seal, type `random` under allotted.",
-        "Open it with the notebooks, or `woodlab check`: each mistake is told with its row.",
-        "",
-    ]
+    lines = _HOW_TO.split("\n")
     for name, columns in TABLES.items():
         needed = "needed" if name in ("pieces", "weighings") else "if you can"
         lines += [f"{name} ({needed}): a row is {A_ROW[name]}", ""]
@@ -148,60 +151,61 @@ def _folder(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> dict[st
 
 
 def _workbook(lists: dict[str, list[str]], pieces: pd.DataFrame | None) -> bytes:
-    from openpyxl import Workbook
-
     book = Workbook()
-    _how_to_sheet(book.active, lists)
+    page = book.active
+    page.title, page.column_dimensions["A"].width = "how to", 100
+    for row, line in enumerate(how_to(lists), start=1):
+        cell = page.cell(row, 1, line or None)
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+        heading = row == 1 or line.split(" ")[0] in TABLES
+        cell.font = Font(bold=heading, size=14 if row == 1 else 11)
+    _print_on_one_page_across(page, "portrait")
     for name, columns in TABLES.items():
-        sheet = book.create_sheet(name)
-        _table_sheet(sheet, columns)
-        _checks(sheet, name, columns, lists)
-    _lists_sheet(book.create_sheet("lists"), lists)
+        _table_sheet(book.create_sheet(name), name, columns, lists)
+    offered = book.create_sheet("lists")
+    for number, (name, words) in enumerate(lists.items(), start=1):
+        offered.cell(1, number, name).font = Font(bold=True)
+        offered.column_dimensions[get_column_letter(number)].width = 30
+        for row, word in enumerate(words, start=2):
+            offered.cell(row, number, word).data_type = "s"
     if pieces is not None:
         change_sheet(book["pieces"], "pieces", Change(below=pieces))
-    book.active = 0
     return bytes_of(book)
 
 
-def _how_to_sheet(sheet: Any, lists: dict[str, list[str]]) -> None:
-    from openpyxl.styles import Alignment, Font
-
-    sheet.title = "how to"
-    sheet.column_dimensions["A"].width = 100
-    for row, line in enumerate(how_to(lists), start=1):
-        cell = sheet.cell(row, 1, line or None)
-        cell.alignment = Alignment(wrap_text=True, vertical="top")
-        if row == 1:
-            cell.font = Font(bold=True, size=14)
-        elif line and line.split(" ")[0] in TABLES:
-            cell.font = Font(bold=True)
-    sheet.page_setup.orientation = "portrait"
+def _print_on_one_page_across(sheet: Any, orientation: str) -> None:
+    sheet.page_setup.orientation = orientation
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
 
 
-def _table_sheet(sheet: Any, columns: tuple[Column, ...]) -> None:
-    from openpyxl.comments import Comment
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-    from openpyxl.utils import get_column_letter
-
+def _table_sheet(
+    sheet: Any, table: str, columns: tuple[Column, ...], lists: dict[str, list[str]]
+) -> None:
+    """Headings with their meaning, and the checks that a spreadsheet program makes."""
     for number, column in enumerate(columns, start=1):
+        letter, meaning = get_column_letter(number), f"{column.meaning}{_bounds(column)}"
         cell = sheet.cell(1, number, readable_heading(column))
         cell.font = Font(bold=column.required)
         fill = _NEEDED_FILL if column.required else _FREE_FILL
         cell.fill = PatternFill("solid", start_color=fill, end_color=fill)
         cell.border = Border(bottom=Side("thin"))
         cell.alignment = Alignment(wrap_text=True, vertical="center")
-        cell.comment = Comment(f"{column.meaning}{_bounds(column)}", "woodlab", 60, 260)
-        dimension = sheet.column_dimensions[get_column_letter(number)]
+        cell.comment = Comment(meaning, "woodlab", 60, 260)
+        dimension = sheet.column_dimensions[letter]
         dimension.width = {"text": 18, "date": 13}.get(column.kind, 12)
         dimension.number_format = {"date": "yyyy-mm-dd", "text": "@"}.get(column.kind, "General")
+        if rule := _rule(table, column, lists):
+            check = DataValidation(
+                errorTitle="Please check", promptTitle=readable_heading(column)[:32],
+                prompt=meaning[:255], showInputMessage=True, showErrorMessage=True, **rule,
+            )  # fmt: skip
+            check.add(f"{letter}2:{letter}{ROWS_CHECKED + 1}")
+            sheet.add_data_validation(check)
     sheet.freeze_panes = "B2"
     sheet.print_title_rows = "1:1"
     sheet.print_options.gridLines = True
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    _print_on_one_page_across(sheet, "landscape")
 
 
 def _bounds(column: Column) -> str:
@@ -211,71 +215,32 @@ def _bounds(column: Column) -> str:
     return f" ({'; '.join(parts)})" if parts else ""
 
 
-def _checks(
-    sheet: Any, table: str, columns: tuple[Column, ...], lists: dict[str, list[str]]
-) -> None:
-    """Lists and checks that a spreadsheet program holds the typist to."""
-    from openpyxl.utils import get_column_letter
-
-    for number, column in enumerate(columns, start=1):
-        check = _check_of(table, column, lists)
-        if check is None:
-            continue
-        letter = get_column_letter(number)
-        check.add(f"{letter}2:{letter}{ROWS_CHECKED + 1}")
-        check.promptTitle = readable_heading(column)[:32]
-        check.prompt = f"{column.meaning}{_bounds(column)}"[:255]
-        check.showInputMessage = check.showErrorMessage = True
-        sheet.add_data_validation(check)
-
-
-def _check_of(table: str, column: Column, lists: dict[str, list[str]]) -> Any:
-    from openpyxl.worksheet.datavalidation import DataValidation
-
+def _rule(table: str, column: Column, lists: dict[str, list[str]]) -> dict[str, Any]:
+    """What the cells of a column may hold, and what is said of others."""
     if column.choices:
-        words = ",".join(column.choices)
-        check = DataValidation(type="list", formula1=f'"{words}"', allow_blank=True)
-        check.error = f"Choose one of: {', '.join(column.choices)}."
-    elif column.name in ("species", "seal"):
-        letter = "AB"[["species", "seal"].index(column.name)]
+        error = f"Choose one of: {', '.join(column.choices)}."
+        return {"type": "list", "formula1": f'"{",".join(column.choices)}"', "allow_blank": True,
+                "error": error}  # fmt: skip
+    if column.name in lists:
+        letter = get_column_letter([*lists].index(column.name) + 1)
+        error = "This name is not in the list. Keep it if it is meant so."
         last = len(lists[column.name]) + 1
-        check = DataValidation(
-            type="list", formula1=f"lists!${letter}$2:${letter}${last}", allow_blank=True
-        )
-        check.errorStyle = "warning"  # another name may be right
-        check.error = "This name is not in the list. Keep it if it is meant so."
-    elif column.name == "piece" and table == "pieces":
-        check = DataValidation(type="custom", formula1="COUNTIF($A$2:$A$2001,A2)=1")
-        check.error = "This mark stands already in the table. Give each piece its own."
-    elif column.name == "piece":
-        check = DataValidation(type="list", formula1=f"pieces!$A$2:$A${ROWS_CHECKED + 1}")
-        check.error = "Type a mark that stands in the table pieces."
-    elif column.kind == "date":
-        check = DataValidation(
-            type="date", operator="between", formula1="DATE(1990,1,1)", formula2="DATE(2099,12,31)"
-        )
-        check.error = "Type a date, such as 2026-03-09."
-    elif column.kind == "number":
+        return {"type": "list", "formula1": f"lists!${letter}$2:${letter}${last}",
+                "allow_blank": True, "errorStyle": "warning", "error": error}  # fmt: skip
+    if column.name == "piece" and table == "pieces":
+        error = "This mark stands already in the table. Give each piece its own."
+        last = ROWS_CHECKED + 1
+        return {"type": "custom", "formula1": f"COUNTIF($A$2:$A${last},A2)=1", "error": error}
+    if column.name == "piece":
+        error = "Type a mark that stands in the table pieces."
+        return {"type": "list", "formula1": f"pieces!$A$2:$A${ROWS_CHECKED + 1}", "error": error}
+    if column.kind == "date":
+        error = "Type a date, such as 2026-03-09."
+        return {"type": "date", "operator": "between", "formula1": "DATE(1990,1,1)",
+                "formula2": "DATE(2099,12,31)", "error": error}  # fmt: skip
+    if column.kind == "number":
         low = column.above if column.above is not None else column.least
-        check = DataValidation(
-            type="decimal",
-            operator="between",
-            formula1=f"{low or 0:g}",
-            formula2=f"{column.most:g}",
-        )
-        check.error = f"Type a number{_bounds(column)}, without its unit."
-    else:
-        return None
-    check.errorTitle = "Please check"
-    return check
-
-
-def _lists_sheet(sheet: Any, lists: dict[str, list[str]]) -> None:
-    from openpyxl.styles import Font
-
-    for number, (name, words) in enumerate(lists.items(), start=1):
-        sheet.cell(1, number, name).font = Font(bold=True)
-        sheet.column_dimensions["AB"[number - 1]].width = 30
-        for row, word in enumerate(words, start=2):
-            cell = sheet.cell(row, number, word)
-            cell.data_type = "s"
+        error = f"Type a number{_bounds(column)}, without its unit."
+        return {"type": "decimal", "operator": "between", "formula1": f"{low or 0:g}",
+                "formula2": f"{column.most:g}", "error": error}  # fmt: skip
+    return {}

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from woodlab.book.cells import UNREADABLE
 from woodlab.book.claims import LAST_COLUMN, LAST_ROW
 from woodlab.book.reading import cells_of, file_of
 from woodlab.book.record_book import RecordBook, open_book
@@ -88,15 +89,18 @@ def change_book(
             for name, value in cells.items():
                 frame.loc[at[row], name] = value
         wanted[table] = below(frame, change.below) if len(change.below) else frame
+    new: bytes | Mapping[str, bytes | None]
     if path.is_dir():
-        new: bytes | dict[str, bytes | None] = _as_csv(dict(replaced or {}))
+        files = _as_csv(dict(replaced or {}))
         for table, change in changes.items():
             there = file_of(path, table)
             data = there.read_bytes() if there.is_file() else b""
-            if data.strip():
-                new[table] = changed_csv(data, table, change)
-            else:
-                new[table] = csv_text(change.below).encode()
+            files[table] = (
+                changed_csv(data, table, change)
+                if data.strip()
+                else csv_text(change.below).encode()
+            )
+        new = files
     else:
         new = as_xlsx.changed_workbook(path, changes, dict(replaced or {}))
     _put(path, new, replace(book, **wanted), exactly=False)
@@ -113,10 +117,7 @@ def _put(
     `new` is a workbook, or what changes in a folder by table; None takes a table away. Numbers
     that changed their unit may differ in the last digit, unless `exactly`.
 
-    Raises
-    ------
-    WoodlabError
-        Naming the first cell that would be read as something else.
+    Raises WoodlabError, naming the first cell that would be read as something else.
     """
     if wanted is not None:
         with tempfile.TemporaryDirectory() as trial:
@@ -206,7 +207,7 @@ def _readable(value: object) -> object:
     """A cell of a row that was set aside, with what no file can hold written out."""
     if not isinstance(value, str):
         return value
-    return as_xlsx.UNWRITABLE.sub(lambda found: f"\\x{ord(found[0]):02x}", value)
+    return UNREADABLE.sub(lambda found: f"\\x{ord(found[0]):02x}", value)
 
 
 def _compare(path: Path, wanted: RecordBook, exactly: bool) -> None:

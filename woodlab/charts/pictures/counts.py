@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import need
+from woodlab.charts.blocks import each, need
 from woodlab.charts.colours import TILES, role
 from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import Claim, certainties
@@ -99,7 +99,7 @@ def cracks_as_counts(
     if not narrow:
         small = some.mark_text(fontSize=11, dy=6, lineBreak="|", lineHeight=13)
         layers.append(small.encode(text="small"))
-    told = "; ".join(f"{r.species}, {r.wall}: {r.big}" for r in tiles[tiles["n"] > 0].itertuples())
+    told = "; ".join(each(tiles[tiles["n"] > 0], "{species}, {wall}: {big}"))
     chart = altair.layer(*layers).properties(height=altair.Step(54 if narrow else 62))
     return themed(chart, alt=f"Cracked: {told}.", says=says, sub=sub, size=size)
 

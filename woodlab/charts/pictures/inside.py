@@ -15,7 +15,7 @@ from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import fitting
 
 # of up to four days: the darker and heavier a line, the earlier
-_LINES = tuple(
+_LINES: tuple[dict[str, Any], ...] = tuple(
     {"color": MOISTURE[shade][0], "strokeWidth": width, "strokeDash": dash}
     for shade, width, dash in (
         (6, 2.8, [1, 0]), (5, 2.4, [8, 3]), (4, 2.0, [4, 3]), (3, 1.8, [2, 2.5]),

@@ -10,7 +10,7 @@ import altair
 import numpy as np
 import pandas as pd
 
-from woodlab.charts.blocks import across, band, need, panels, upward, written
+from woodlab.charts.blocks import across, band, each, need, panels, upward, written
 from woodlab.charts.theme import (
     COLOURS,
     DASHES,
@@ -151,28 +151,28 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     top = 1.15 * float(drawn[["thinnest_mm", "tenth_mm", "thickest_mm"]].max().max())
     groups = dict(tuple(drawn.groupby("species", sort=False)))
     layers = {str(name): _window(own, top) for name, own in groups.items()}
-    told = "; ".join(
-        f"{r.species}, finished {r.rim_mm:.0f} mm: leave {np.ceil(r.thinnest_mm):.0f} mm or more"
-        + (f", {r.seal} at most {r.thickest_mm:.0f} mm" if pd.notna(r.thickest_mm) else "")
-        for r in drawn.drop_duplicates(["species", "rim_mm", "seal"]).itertuples()
-    )
-    alt = f"Rough wall: {told}."
-    sealed = any(drawn["seal"])
-    if not sealed:
-        alt += " The thickest wall by cracks is not known: no crack study."
+    rows = drawn[drawn["rim_mm"].isin([drawn["rim_mm"].min(), drawn["rim_mm"].max()])]
+    rows = rows.assign(least=np.ceil(rows["thinnest_mm"].astype(float)), at_most=[
+        f", {r.seal} at most {r.thickest_mm:.0f} mm" if pd.notna(r.thickest_mm) else ""
+        for r in rows.itertuples()])  # fmt: skip
+    rows = rows.drop_duplicates(["species", "rim_mm", "at_most"])
+    form = "{species}, finished {rim_mm:.0f} mm: leave {least:.0f} mm or more{at_most}"
+    alt = f"Rough wall: {'; '.join(each(rows, form))}."
+    known = drawn["thickest_mm"].notna().any()
+    if not known:
+        why = "too few cracks" if any(drawn["seal"]) else "no crack study"
+        alt += f" The thickest wall by cracks is not known: {why}."
     missing = [name for name in window["species"].unique() if name not in groups]
     if missing:
         alt += f" Not computed: {', '.join(missing)}."
-    least = np.ceil(drawn["thinnest_mm"].astype(float))
-    says = f"Leave {least.min():.0f} to {least.max():.0f} mm, by wood and size"
-    if least.min() == least.max():
-        says = f"Leave {least.min():.0f} mm or more"
+    ends = [f"{end:.0f}" for end in sorted({rows["least"].min(), rows["least"].max()})]
+    says = f"Leave {' to '.join(ends)} mm{', by wood and size' if len(ends) > 1 else ' or more'}"
     sub = (
         f"Rough wall [mm] against the finished rim, {drawn['rim_mm'].min():.0f} to "
         f"{drawn['rim_mm'].max():.0f} mm. Shaded: too thin to true up to a round bowl, margin "
         "included; dotted: a tenth of the rim."
     )
-    if sealed:
+    if known:
         sub += " Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
     chart = panels(layers, columns=3, height=190, size=size, axis_px=52)
     return themed(chart, alt=alt, says=says, sub=sub, size=size)

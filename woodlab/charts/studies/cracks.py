@@ -14,6 +14,7 @@ from woodlab.charts.blocks import (
     across,
     band,
     columns_of,
+    each,
     level,
     need,
     panels,
@@ -57,11 +58,14 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     named = words.bowls if by == "seal" else str
     frame = frame.assign(
         label=frame["group"].map(named),
-        text=[f"{r.n_cracked} of {r.n_pieces}" for r in frame.itertuples()],
+        text=each(frame, "{n_cracked} of {n_pieces}"),
         **{name: 100 * frame[name] for name in ("share", "ci_lower", "ci_upper")},
     )
     most, least = frame.loc[frame["share"].idxmax()], frame.loc[frame["share"].idxmin()]
-    short = {"seal": words.sealed, "species": partial(words.wood, among=frame["group"])}
+    short: dict[str, Any] = {
+        "seal": words.sealed,
+        "species": partial(words.wood, among=frame["group"]),
+    }
     ends = [f"{r['text']} {short.get(by, str)(r['group'])}"
             for r in ([most, least] if len(frame) > 1 else [most])]  # fmt: skip
     every = f"{frame['n_cracked'].sum()} of {frame['n_pieces'].sum()} bowls cracked"
@@ -99,10 +103,8 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     frame = effects[effects["hazard_ratio"].notna()]
     need(frame, why="no effect could be told, so there are no ratios to draw.")
     sure = int((certainties(frame) == "clear").sum())
-    frame = frame.assign(
-        label=frame["term"],
-        text=[f"{r.n_cracks} of {r.n_pieces} cracked" for r in frame.itertuples()],
-    )
+    text = each(frame, "{n_cracks} of {n_pieces} cracked")
+    frame = frame.assign(label=frame["term"], text=text)
     return interval_chart(
         frame, title="Hazard of cracking against the other [ratio]", estimate="hazard_ratio",
         says=f"{sure or 'None'} of {len(frame)} influences on cracking "
@@ -114,8 +116,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
 def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = "page") -> Any:
     """The share still whole against days since turning, a panel a group.
 
-    Level stretches are lines, with their 95 % band; between them the looks leave open when it
-    fell: a gap, crossed by a thin dotted line.
+    Level stretches have their 95 % band; where the looks leave open when it fell, it is dotted.
 
     Parameters
     ----------
@@ -332,15 +333,10 @@ def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
     intervals: every 3 days: 1.4 (1.3 to 1.5); every 14 days: 6.2 (5 to 6.8).
     """
     need(every, why="no crack was found, so there is nothing to draw.")
-    frame = every.assign(
-        label=[f"every {gap:g} days" for gap in every["gap_days"]],
-        text=[f"{n} looks" for n in every["n_looks"]],
-    )
-    a, b = every.iloc[0], every.iloc[-1]
-    says = (
-        f"Looks every {a['gap_days']:g} days: cracks unseen for {a['unseen_days']:.0f}, not "
-        f"{b['unseen_days']:.0f}"
-    )
+    frame = every.assign(label=each(every, "every {gap_days:g} days"))
+    frame["text"] = each(every, "{n_looks} looks")
+    (a, unseen), (_, most) = every[["gap_days", "unseen_days"]].iloc[[0, -1]].to_numpy()
+    says = f"Looks every {a:g} days: cracks unseen for {unseen:.0f}, not {most:.0f}"
     return interval_chart(
         frame, title="A crack runs unseen for [days]", says=says, estimate="unseen_days",
         in_order=True, size=size,

@@ -9,7 +9,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import DAYS, MOISTURE, across, band, need, panels, upward
+from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, upward
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, DASHES, INK, Size, series_encoding, themed
 
@@ -106,11 +106,9 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     frame = estimates[estimates["figure"].isin(["radial shrinkage", "tangential shrinkage"])]
     frame = frame[frame["estimate"].notna()].sort_values(["figure", "estimate"])
     need(frame, why="no species has a shrinkage of its own yet to draw.")
-    frame = frame.assign(
-        label=[f"{r.species}, {r.figure.split()[0]} (table {r.table:.1f} %)"
-               for r in frame.itertuples()],
-        **{"the table's": frame["table"]},
-    )  # fmt: skip
+    frame = frame.assign(figure=frame["figure"].str.split().str[0])
+    frame["the table's"] = frame["table"]
+    frame["label"] = each(frame, "{species}, {figure} (table {table:.1f} %)")
     inside = int(frame["table"].between(frame["ci_lower"], frame["ci_upper"]).sum())
     return interval_chart(
         frame, title="Shrinkage, green to oven-dry [%]", reference="the table's", in_order=True,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -17,6 +16,7 @@ from woodlab.charts.blocks import (
     across,
     apart,
     columns_of,
+    each,
     level,
     need,
     panels,
@@ -26,7 +26,7 @@ from woodlab.charts.blocks import (
 )
 from woodlab.charts.colours import order_of_seals, role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, SHAPES, WIDTH_PX, Size, themed
+from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, Size, themed
 from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
 
 _OUTCOMES = {
@@ -42,7 +42,6 @@ _SAVED = Claim(
     likely_less="Slower drying probably saved bowls from cracking",
     open="Did slower drying save bowls? Too few cracks to tell",
 )
-_PREDICTED = "not there yet: as predicted"
 _MOST_NAMED = 8  # logs; more names would overlap
 
 
@@ -92,15 +91,13 @@ def curves_by_seal(
     layers, told = {}, []
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own, middle = (frame[frame["seal"] == seal] for frame in (course, typical))
-        each, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
+        bowl, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
                         for frame in (own, middle))  # fmt: skip
-        target = [] if target_moisture_pct is None else level(target_moisture_pct, y,
-                                                              "moisture_pct")  # fmt: skip
         layers[words.opened(words.bowls(seal, own["piece"].nunique()))] = [
-            each.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
+            bowl.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
             .encode(detail="piece:N", tooltip=tooltip),
             median.mark_line(strokeWidth=3.5, color=colour),
-            *target,
+            *(level(target_moisture_pct, y, "moisture_pct") if target_moisture_pct else []),
         ]  # fmt: skip
         first, last = middle.iloc[0], middle.iloc[-1]
         told.append(f"{seal}: from {first['moisture_pct']:.0f} % to {last['moisture_pct']:.0f} % "
@@ -119,21 +116,14 @@ def curves_by_seal(
     )  # fmt: skip
 
 
-def seal_ratios(
-    effects: pd.DataFrame, *, outcomes: Sequence[str] | None = None, size: Size = "page"
-) -> Any:
-    """Each ratio to the reference with its 95 % interval, on one logarithmic axis.
-
-    An end that is open has an arrow. Rows without an interval are left out; their reasons are in
-    the table.
+def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
+    """Each ratio to the reference with its 95 % interval; rows without one are left out.
 
     Parameters
     ----------
     effects : DataFrame
         Of a `SealStudy`: `outcome`, `seal`, `reference`, `ratio`, `ci_lower`, `ci_upper`,
         `p_value`, `n_pieces`.
-    outcomes : sequence of str, optional
-        Which outcomes, in their order; all unless given.
     size : as for `themed`
 
     Returns
@@ -142,8 +132,6 @@ def seal_ratios(
 
     Examples
     --------
-    No crack under wax sets a bound on one side, and is told as one:
-
     >>> effects = pd.DataFrame({"outcome": ["drying_time", "crack_hazard"], "seal": "wax",
     ...                         "reference": "none", "ratio": [1.6, float("nan")],
     ...                         "ci_lower": [1.3, 0.0], "ci_upper": [2.0, 0.6], "n_pieces": 12,
@@ -152,8 +140,7 @@ def seal_ratios(
     2 of 2 differences from bare bowls are clear. Times that of bare bowls [ratio] with 95 %
     intervals: drying time, wax: 1.6 (1.3 to 2); cracks, wax: not known (0 to 0.6).
     """
-    wanted = list(outcomes) if outcomes is not None else list(_OUTCOMES)
-    frame = effects[effects["outcome"].isin(wanted)]
+    frame = effects[effects["outcome"].isin(_OUTCOMES)]
     frame = frame.assign(sure=certainties(frame) if len(frame) else "")
     frame = frame[frame["ci_lower"].notna() & frame["ci_upper"].notna()]
     need(
@@ -163,10 +150,10 @@ def seal_ratios(
     )
     seals = order_of_seals(frame["seal"])
     later = frame["scope"] != "this season" if "scope" in frame else False
-    place = frame["outcome"].map(wanted.index) * 1000 + frame["seal"].map(seals.index)
+    place = frame["outcome"].map(list(_OUTCOMES).index) * 1000 + frame["seal"].map(seals.index)
     frame = frame.assign(later=later, place=place).sort_values(["place", "later"])
     frame["label"] = [
-        f"{_OUTCOMES.get(r.outcome, r.outcome)}{' next season' if r.later else ''}, {r.seal}"
+        f"{_OUTCOMES[r.outcome]}{' next season' if r.later else ''}, {r.seal}"
         for r in frame.itertuples()
     ]
     frame["text"] = [f"{_times(r)} times ({r.n_pieces} bowls)" for r in frame.itertuples()]
@@ -241,16 +228,13 @@ def weeks_against_cracks(
             *written(one.encode(y=y("ci_upper:Q")), align=side, text=said, baseline="bottom",
                      lineHeight=14, dy=-6 - 14 * (len(said) - 1)),
         ]  # fmt: skip
-    told = "; ".join(
-        f"{r.seal}: {r.weeks:.0f} weeks, {r.n_cracked} of {r.n_looked} cracked "
-        f"({r.ci_lower:.0f} to {r.ci_upper:.0f} %)"
-        for r in frame.itertuples()
-    )
+    told = each(frame, "{seal}: {weeks:.0f} weeks, {n_cracked} of {n_looked} cracked "
+                "({ci_lower:.0f} to {ci_upper:.0f} %)")  # fmt: skip
     sub = "Bowls that cracked [%], with 95 % interval, against average weeks to the target."
     if len(looked) > len(frame):
-        rest = "; ".join(f"{words.bowls(r.seal)}, {r.n_cracked} of {r.n_looked} cracked"
-                         for r in looked[looked["weeks"].isna()].itertuples())  # fmt: skip
-        sub += f" Not drawn, time not known: {rest}."
+        rest = looked[looked["weeks"].isna()].assign(seal=looked["seal"].map(words.bowls))
+        told_of = "; ".join(each(rest, "{seal}, {n_cracked} of {n_looked} cracked"))
+        sub += f" Not drawn, time not known: {told_of}."
     if effects is None:
         slow = frame.sort_values("weeks")
         a, b = slow.iloc[0], slow.iloc[-1]
@@ -259,8 +243,8 @@ def weeks_against_cracks(
     else:
         says = _SAVED.of(surest(effects[effects["outcome"] == "crack_hazard"]))
     return themed(
-        altair.layer(*layers).properties(height=240), alt=f"By seal: {told}.", says=says, sub=sub,
-        size=size,
+        altair.layer(*layers).properties(height=240), alt=f"By seal: {'; '.join(told)}.", says=says,
+        sub=sub, size=size,
     )  # fmt: skip
 
 
@@ -271,7 +255,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     ----------
     pairs : DataFrame
         Of a `SealStudy`: `log`, `seal`, `weeks`, `predicted` (True where a piece is not
-        there yet: a triangle).
+        there yet: a hollow mark).
     reference : str
         The seal that stands first.
     size : as for `themed`
@@ -294,7 +278,6 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     )
     order = order_of_seals(pairs["seal"])
     order.sort(key=lambda seal: seal != reference)
-    frame = pairs.assign(kind=np.where(pairs["predicted"], _PREDICTED, "reached"))
     x = altair.X(
         "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
         axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
@@ -302,28 +285,28 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     )  # fmt: skip
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
-    shape = altair.Scale(domain=["reached", _PREDICTED], range=["circle", "triangle-up"])
-    base = altair.Chart(frame).encode(x=x, y=y)
+    pairs = pairs.assign(place=pairs["seal"].map(order.index))
+    base = altair.Chart(pairs).encode(x=x, y=y)
     layers = [
         base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
-        .encode(detail="log:N", order="seal:N", tooltip=["log:N"]),
-        base.mark_point(size=60, color=COLOURS[0]).encode(
-            shape=altair.Shape("kind:N", scale=shape,
-                               legend=altair.Legend(title=None, labelLimit=260)),
-            tooltip=["log:N", "seal:N", tip("weeks:Q", "weeks", ".0f"), "kind:N"]),
+        .encode(detail="log:N", order="place:Q", tooltip=["log:N"]),
+        base.mark_point(size=60, stroke=COLOURS[0], strokeWidth=1.5).encode(
+            fill=altair.condition("datum.predicted", altair.value(PAPER), altair.value(COLOURS[0])),
+            tooltip=["log:N", "seal:N", tip("weeks:Q", "weeks", ".0f"), "predicted:N"]),
     ]  # fmt: skip
-    logs = frame["log"].nunique()
+    logs = pairs["log"].nunique()
     if logs <= _MOST_NAMED:
-        ends = frame.sort_values("seal", key=lambda s: s.map(order.index)).groupby("log").tail(1)
+        ends = pairs.sort_values("place").groupby("log").tail(1)
         ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
-            lambda at: apart(np.log(at), np.log(frame["weeks"])))))  # fmt: skip
+            lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
         layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
-    medians = frame.groupby("seal")["weeks"].median()
+    medians = pairs.groupby("seal")["weeks"].median()
     told = "; ".join(f"{seal}: {medians[seal]:.0f} weeks" for seal in order)
     return themed(
         altair.layer(*layers), alt=f"{logs} logs, medians: {told}.", size=size,
         says=fitting(f"Within a log: {order[0]} {medians[order[0]]:.0f} weeks, "
                      f"{order[-1]} {medians[order[-1]]:.0f}",
                      f"{logs} logs held two seals or more"),
-        sub="Weeks to the target by seal; a line joins the bowls of one log.",
+        sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
+        "yet, as predicted.",
     )  # fmt: skip

@@ -25,12 +25,18 @@ LEAST_PCT, MOST_PCT = 1.5, 29.0
 
 def slope_at(shelf: Shelf, equilibrium_pct: np.ndarray) -> np.ndarray:
     """Slope of the sorption curve [points per %RH] at a moisture: a quadratic through the log's
-    own days, since the temperature hardly matters."""
+    own days, since the temperature hardly matters.
+
+    Its bends have a prior of zero that weighs as much as one day, a point of moisture away from the
+    mean: a log of nearly steady air says nothing of them, and its slope is then the mean one.
+    """
     if not shelf.has_air:
         return np.zeros(equilibrium_pct.shape)
     x, y = shelf.equilibrium_pct.ravel(), shelf.slope.ravel()
-    degree = 2 if np.ptp(x) > 2 else 0
-    value = np.polyval(np.polyfit(x, y, degree), np.clip(equilibrium_pct, x.min(), x.max()))
+    middle = x.mean()
+    design = np.vstack([np.vander(x - middle, 3), [[1, 0, 0], [0, 1, 0]]])
+    bends = np.linalg.lstsq(design, np.append(y, [0.0, 0.0]), rcond=None)[0]
+    value = np.polyval(bends, np.clip(equilibrium_pct, x.min(), x.max()) - middle)
     return np.maximum(value, 0.0)
 
 

@@ -19,6 +19,7 @@ from woodlab.drying.kernel import SlabCurves
 
 BURN, BETWEEN = 15, 2
 _MOST_CELLS = 4_000_000  # rows times times of one run: what fits a small machine's memory
+_MOST_ROWS = 50_000  # of one run: larger arrays are slower to come by than to fill
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +94,7 @@ class Posterior:
         flat = sums.reshape(-1, *sums.shape[2:])
         histories = sums.shape[1]
         kappa = self.kappa()
-        chunk = max(1, _MOST_CELLS // max(d * days.shape[1], 1))
+        chunk = max(1, min(_MOST_CELLS // max(d * days.shape[1], 1), _MOST_ROWS // d))
         out: list[Any] = []
         for a in range(0, pick.size, chunk):
             part = pick[a : a + chunk]

@@ -7,7 +7,8 @@ Where a thing is
 `shelf`              the air that each piece is in, day by day
 `fitting`            `fit_drying`, `rank_laws`
 `alone`              single pieces under linear laws, all at once
-`results`            `DryingFits` and its frames
+`results`            `DryingFits`
+`frames`             its frames, each made when it is asked for
 `predict`            mass and moisture on any day, with bands
 `checks`             whether a fit can be trusted
 `experience`         what earlier seasons tell of the next

@@ -41,7 +41,7 @@ FEWEST = 3
 OPEN_SD = 0.8  # of ln of a parameter: as good as not known
 
 
-def check_frame(part: Posterior, residuals: pd.DataFrame) -> pd.DataFrame:
+def check_frame(part: Posterior, rmse_g: np.ndarray) -> pd.DataFrame:
     """The long frame of checks of the weighed pieces, under the law of most weight."""
     s, mode = part.season, part.mode
     d = s.d
@@ -49,20 +49,20 @@ def check_frame(part: Posterior, residuals: pd.DataFrame) -> pd.DataFrame:
     dry = np.exp(mode.ln_dry[:n])
     used = (d.here & ~d.is_moisture & (mode.weight > 0.1))[:n]
     weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
-    square = residuals["residual_g"].where(residuals["used"]) ** 2
-    by_piece = square.groupby(residuals["piece"]).mean().reindex(d.names[:n]).to_numpy()
-    linear = s.linearised(mode, np.zeros((d.n, len(s.local) + len(s.common), d.days.shape[1])))
-    white = np.empty(d.days.shape)
-    for pick in s.chunks():
-        root = whitener(s.d, mode, pick)
-        white[pick] = np.einsum("nij,nj->ni", root, linear.residual[pick])
+    misfit = np.zeros(n)
+    if s.groups:  # a piece alone has its own error, estimated from this very misfit
+        none = np.zeros((d.n, len(s.local) + len(s.common), d.days.shape[1]))
+        residual = s.linearised(mode, none).residual
+        for pick in s.chunks():
+            white = np.einsum("nij,nj->ni", whitener(d, mode, pick), residual[pick])
+            mine = pick < n
+            misfit[pick[mine]] = (white[mine] ** 2).sum(axis=1)
     away = mode.away[:n] if mode.away is not None else np.zeros(n)
     statistics = {
         "standard_errors_from_mode": away,
         "set_aside_share": 1 - used.sum(axis=1) / np.maximum(weighed, 1),
-        "rmse_pct_of_oven_dry": 100 * np.sqrt(by_piece) / dry,
-        # a piece alone has its own error, estimated from this very misfit
-        "misfit": (white[:n] ** 2).sum(axis=1) / np.maximum(weighed, 1) * s.groups,
+        "rmse_pct_of_oven_dry": 100 * rmse_g / dry,
+        "misfit": misfit / np.maximum(weighed, 1),
         "drift_pct_of_oven_dry": np.full(n, mode.drift_pct),
     }
     names = list(MEANING)
@@ -89,39 +89,34 @@ def verdicts(parts: Sequence[Posterior], checks: pd.DataFrame) -> pd.DataFrame:
     n = d.n_pieces
     status = np.full(n, "ok", dtype=object)
     reasons: list[list[str]] = [[] for _ in range(n)]
-    at = {name: i for i, name in enumerate(d.names[:n])}
     for j, p in enumerate(s.own):
         loose = part.u[:n, :, j].std(axis=1) > OPEN_SD
         for i in np.flatnonzero(loose):
             status[i] = "bounded"
-            reasons[i].append(f"{p.name} is hardly told by its weighings")
+            reasons[i].append(f"{p.name} is hardly determined by its weighings")
     failed = checks[~checks["passed"].astype(bool)]
+    at = {name: i for i, name in enumerate(d.names[:n])} if len(failed) else {}
     for row in failed.itertuples():
         status[at[row.piece]] = "doubtful"
         reasons[at[row.piece]].append(WORDS[row.check])
     weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
+    whose = "its group's" if s.groups else "that of its kind by our priors"
     for k in np.flatnonzero(weighed < FEWEST).tolist():
         status[k] = "too_few"
         count = {0: "not weighed", 1: "one weighing"}.get(weighed[k], f"{weighed[k]} weighings")
-        whose = "its group's" if s.groups else "that of its kind by our priors"
         reasons[k].insert(0, f"{count} since turning: the curve is {whose}")
-    for k in range(n):
-        _notes(s, k, reasons[k])
+    notes = (  # what else a reader of the row must know
+        (d.n_early, lambda k: f"{d.n_early[k]} weighing(s) before turning not used"),
+        (d.too_many, lambda k: "more than five events that change the mass: they are taken as "
+         "weighings"),
+        (d.n_thinned, lambda k: f"{d.n_thinned[k]} of its weighings lie closer than the fit can "
+         "use and were left out"),
+        (d.wall_sd, lambda k: f"no wall written down: {2000 * d.half_m[k]:.0f} mm is assumed, "
+         "+- 25 %"),
+        (d.shelf.unlogged, lambda k: "its place has no air log: the air there is known to a few "
+         "points only"),
+    )  # fmt: skip
+    for there, text in notes:
+        for k in np.flatnonzero(there[:n]).tolist():
+            reasons[k].append(text(k))
     return pd.DataFrame({"status": status, "reason": ["; ".join(r) for r in reasons]})
-
-
-def _notes(season, i: int, reason: list[str]) -> None:  # type: ignore[no-untyped-def]
-    """What else a reader of the row must know."""
-    d = season.d
-    if d.n_early[i]:
-        reason.append(f"{d.n_early[i]} weighing(s) before turning not used")
-    if d.too_many[i]:
-        reason.append("more than five events that change the mass: they are taken as weighings")
-    if d.n_thinned[i]:
-        reason.append(
-            f"{d.n_thinned[i]} of its weighings lie closer than the fit can use and were left out"
-        )
-    if d.wall_sd[i] > 0:
-        reason.append(f"no wall written down: {2000 * d.half_m[i]:.0f} mm is assumed, +- 25 %")
-    if d.shelf.unlogged[i]:
-        reason.append("its place has no air log: the air there is known to a few points only")

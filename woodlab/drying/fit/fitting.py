@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,21 +13,11 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying.estimator.posterior import Posterior, draw
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.estimator.weights import candidates, weigh_laws
-from woodlab.drying.fit.checks import check_frame, verdicts
 from woodlab.drying.fit.experience import as_experience
-from woodlab.drying.fit.records import Records, read_records
-from woodlab.drying.fit.results import (
-    DryingFits,
-    group_frame,
-    param_frame,
-    residual_frame,
-    step_draws,
-    step_frame,
-    weighing_sd_g,
-)
+from woodlab.drying.fit.records import read_records
+from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
-from woodlab.drying.linear import LAWS as BATCH_LAWS  # single pieces of these, all at once
 from woodlab.errors import WoodlabError
 
 HORIZON_DAYS = 800
@@ -104,8 +93,7 @@ def _fitted(  # type: ignore[no-untyped-def]
     book = checked_book(book)
     laws = _laws(law, pool)
     day = as_of_day(book, as_of)
-    known = book.until(pd.Timestamp(day))
-    records = read_records(known, day)
+    records = read_records(book, day)
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
     _check_fixed(laws, options["held"])
     _check_draws(draws)
@@ -116,10 +104,10 @@ def _fitted(  # type: ignore[no-untyped-def]
         options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and laws[0].name in BATCH_LAWS and not options["held"]:
+    if not pool and laws[0].search is not None and not options["held"]:
         from woodlab.drying.fit.alone import fit_alone
 
-        return fit_alone(known, records, laws[0], draws=min(draws, 100), seed=seed)
+        return fit_alone(records, laws[0], draws=min(draws, 100), seed=seed)
     weighed = weigh_laws(records, laws, day, options)
     kept = [one for one in laws if weighed.frame.set_index("law").loc[one.name, "weight"] > 0]
     share = _shares(weighed.frame.set_index("law")["weight"], kept, draws)
@@ -134,10 +122,8 @@ def _fitted(  # type: ignore[no-untyped-def]
         parts.append(draw(season, mode, share[one.name], seed))
     heaviest = np.argsort([-part.count for part in parts], kind="stable")
     parts = [parts[i] for i in heaviest]
-    return assemble(
-        known, day, parts, weighed.frame, {"law": law, "pool": pool, "experience": experience,
-                                           "fixed": fixed, "draws": draws, "seed": seed},
-    )  # fmt: skip
+    asked = as_options(law, pool, experience, fixed, draws=draws, seed=seed)
+    return assemble(records.book, day, parts, weighed.frame, asked)
 
 
 def as_options(
@@ -239,14 +225,13 @@ def _shares(weight: pd.Series, kept: Sequence[Law], draws: int) -> dict[str, int
 
 def assemble(
     book: RecordBook, day: np.datetime64, parts: Sequence[Posterior], laws: pd.DataFrame,
-    options: dict[str, Any], pieces: pd.DataFrame | None = None,
+    options: dict[str, Any], stored: pd.DataFrame | None = None,
 ) -> DryingFits:  # fmt: skip
-    """Frames of the fits from the draws; `pieces` as it was made before, where it was kept."""
-    first = parts[0]
-    records = first.season.d
-    n = records.n_pieces
+    """The fits of these draws; `stored` are their pieces as they were made before."""
+    season = parts[0].season
+    shelf = season.d.shelf
     total = sum(part.count for part in parts)
-    after = min(day, records.shelf.log_end) if records.shelf.has_air else day
+    after = min(day, shelf.log_end) if shelf.has_air else day
     ahead = HORIZON_DAYS + MARGIN_DAYS + int((day - after) / _DAY) + 2
     air = future_air(book.air, after, ahead, draws=total, seed=int(options["seed"]) + 1)
     shown = laws.copy()
@@ -255,88 +240,11 @@ def assemble(
         shown[name] = [
             getattr(by_law[law].mode, name) if law in by_law else None for law in shown["law"]
         ]
-    steps = np.zeros((0, total))
-    if records.steps:
-        steps = np.concatenate(
-            [step_draws(p, np.asarray(p.curves(records.days, p.past_sums()))) for p in parts],
-            axis=1,
-        )
-    residuals = residual_frame(book, first, np.median(steps, axis=1) if len(steps) else steps)
-    checks = check_frame(first, residuals)
-    fits = DryingFits(
-        book=book, as_of=pd.Timestamp(day), law=first.season.law.name if len(parts) == 1 else
-        "mixture", pool=first.season.groups, laws=shown, pieces=pd.DataFrame(),
-        params=param_frame(parts), groups=group_frame(parts), checks=checks, residuals=residuals,
-        steps=step_frame(book, records, steps), parts=tuple(parts), air=air, options=options,
+    return DryingFits(
+        book=book, as_of=pd.Timestamp(day), pool=season.groups, laws=shown, parts=tuple(parts),
+        law=season.law.name if len(parts) == 1 else "mixture", air=air, options=options,
+        stored=stored,
     )  # fmt: skip
-    if pieces is not None:  # every draw run on to the day: the costly part
-        return replace(fits, pieces=pieces)
-    now = np.maximum(
-        (day + _DAY - records.shelf.first_day) / _DAY - records.shelf.start[:n] - 0.5, 0.0
-    )
-    moisture = fits.moisture_draws(now[:, None])[..., 0]
-    return replace(fits, pieces=_pieces(book, fits, moisture, verdicts(parts, checks)))
-
-
-def _pieces(
-    book: RecordBook, fits: DryingFits, moisture: np.ndarray, verdict: pd.DataFrame
-) -> pd.DataFrame:
-    first = fits.parts[0]
-    d = first.season.d
-    n = d.n_pieces
-    low, middle, high = np.quantile(moisture, [0.05, 0.5, 0.95], axis=1)
-    wide = fits.params[fits.params["law"] == first.season.law.name]
-    wide = wide.pivot(index="piece", columns="parameter", values="estimate")
-    own = [p.name for p in first.season.own]
-    used = (d.here & ~d.is_moisture & (first.mode.weight > 0.1))[:n].sum(axis=1)
-    weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
-    rest = fits.residuals.loc[fits.residuals["used"]]
-    rmse = np.sqrt((rest["residual_g"] ** 2).groupby(rest["piece"]).mean())
-    names = book.pieces["piece"].to_numpy(dtype=object)
-    columns: dict[str, object] = {
-        "piece": names,
-        "law": first.season.law.name,
-        "status": verdict["status"].to_numpy(),
-        "reason": verdict["reason"].to_numpy(),
-        "n_used": used,
-        "n_set_aside": weighed - used,
-    }
-    for name in [*own, "oven_dry_g", "start_moisture_pct"]:
-        columns[name] = wide[name].reindex(names).to_numpy()
-    columns |= {
-        "moisture_now_pct": middle, "moisture_now_lower_pct": low, "moisture_now_upper_pct": high,
-        "rmse_g": rmse.reindex(names).to_numpy(), "error_g": weighing_sd_g(first, np.arange(n)),
-        "oven_dry_from": basis(d, first.season.groups), "air_from": _air_from(d),
-    }  # fmt: skip
-    return pd.DataFrame(columns)
-
-
-def basis(d: Records, pooled: bool) -> list[str]:
-    """What the oven-dry mass of each piece is based on, beside its own weighings."""
-    own, logs = set(d.own_offcuts[0].tolist()), set(d.log_offcuts[0].tolist())
-    behind = " and the season" if pooled else ""
-    out = []
-    for p in range(d.n_pieces):
-        if p in own:
-            out.append(f"its weighings, its own offcuts{behind}")
-        elif pooled and int(d.of_log[p]) in logs:
-            out.append("its weighings, its log's offcuts and the season")
-        elif d.counts[p] and d.green_sd[d.of_species[p]] < 0.5:
-            out.append(f"its weighings, the species table{behind}")
-        elif d.counts[p]:
-            out.append(f"its weighings{behind}: the species table does not know its wood")
-        else:
-            out.append("the season only: it has not been weighed")
-    return out
-
-
-def _air_from(d: Records) -> np.ndarray:
-    if not d.shelf.has_air:
-        return np.full(d.n_pieces, "no air log: assumed", dtype=object)
-    read = "air log" if d.shelf.unread < 0.1 else (
-        f"air log, {100 * (1 - d.shelf.unread):.0f} % of the days"
-    )  # fmt: skip
-    return np.where(d.shelf.unlogged[: d.n_pieces], "no air log of its place", read).astype(object)
 
 
 def rank_laws(
@@ -378,6 +286,6 @@ def rank_laws(
     names = [n for n, law in LAWS.items() if not law.describes_only] if laws is None else laws
     found = _laws(names, True)
     day = as_of_day(book, as_of)
-    records = read_records(book.until(pd.Timestamp(day)), day)
+    records = read_records(book, day)
     frame = weigh_laws(records, found, day, {"groups": True}).frame
     return frame.sort_values(["score", "weight"], ascending=False, kind="stable", ignore_index=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import pandas as pd
 
@@ -12,6 +10,7 @@ from woodlab.drying.green import UNKNOWN_GREEN, green_of_species
 
 LATER_DAYS = 2.0  # an offcut so much later than turning tells the moisture of its day
 STEPS_G = (1.0, 0.5, 0.1, 0.01)
+FAR = 0.3  # of ln mass
 _DAY = np.timedelta64(1, "D")
 
 
@@ -28,7 +27,7 @@ def witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
         out[str(mark)] = pd.DataFrame(
             {
                 "days": (rows["on"] - rows["on"].iloc[0]) / pd.Timedelta(days=1),
-                "mass_g": rows["mass_g"], "source": -1.0, "scale_of": -1.0, "is_moisture": 0.0,
+                "mass_g": rows["mass_g"], "source": -1, "scale_of": -1, "is_moisture": False,
                 "scale_g": last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
                 "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
                 "place": place.iloc[0] if len(place) else None,
@@ -46,7 +45,8 @@ def last_digit(mass: np.ndarray) -> float:
 
 def sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
     """Days from turning to the last `sealed` or `resealed`, 0 where there is none."""
-    rows = book.weighings[book.weighings["event"].isin(["sealed", "resealed"])]
+    rows = book.weighings[book.weighings["event"].notna()]
+    rows = rows[rows["event"].isin(["sealed", "resealed"])]
     last = rows.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
     days = (last - pieces["turned_on"].to_numpy()) / _DAY
     return np.where(np.isfinite(days), np.maximum(days, 0.0), 0.0)
@@ -99,22 +99,27 @@ def gross_errors(
     Compared with the median of the two before and the two after; across an event that changed
     the mass nothing is compared.
     """
-    n, k = mass.shape
-    ln = np.where(here, np.log(np.maximum(mass, 1e-3)), np.nan)
-    near = np.full((4, n, k), np.nan)
-    for j, shift in enumerate((-2, -1, 1, 2)):
-        if abs(shift) < k:
-            if shift < 0:
-                near[j, :, -shift:] = ln[:, :shift]
-            else:
-                near[j, :, :-shift] = ln[:, shift:]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN behind the last weighing
-        middle = np.nanmedian(near, axis=0)
-        spread = np.nanmedian(np.abs(near - middle), axis=0)
-    enough = np.isfinite(near).sum(axis=0) >= 2
-    out = here & enough & (np.abs(ln - middle) > 0.3 + 2 * np.nan_to_num(spread))
-    out &= here.sum(axis=1)[:, None] >= 4
+    out = np.zeros(mass.shape, dtype=bool)
+    ln = np.log(np.where(here, np.maximum(mass, 1e-3), 1.0))
+    jumps = (np.abs(np.diff(ln, axis=1)) > FAR / 2) & here[:, 1:] & here[:, :-1]
+    at = np.flatnonzero(jumps.any(axis=1) | (here[:, 1:] & ~here[:, :-1]).any(axis=1))
+    if not at.size:  # nothing can be far from its neighbours' neighbours
+        return out
+    padded = np.pad(np.where(here, ln, np.nan)[at], ((0, 0), (2, 2)), constant_values=np.nan)
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5, 1)[..., [0, 1, 3, 4]])
+    count = np.isfinite(near).sum(axis=-1)
+    middle = _median(near, count)
+    away = np.abs(near - middle[..., None])
+    spread = np.nan_to_num(_median(np.sort(away), count))
+    far = np.abs(ln[at] - middle) > FAR + 2 * spread
+    out[at] = here[at] & (count >= 2) & far & (here[at].sum(axis=1) >= 4)[:, None]
     for p, first, _, _ in steps:
         out[p, max(first - 2, 0) : first + 2] = False
     return out
+
+
+def _median(ranked: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Median of the first `count` along the last axis; NaN where there is none."""
+    both = np.stack([np.maximum(count - 1, 0) // 2, np.minimum(count, 3) // 2], axis=-1)
+    middle: np.ndarray = np.take_along_axis(ranked, both, axis=-1).mean(axis=-1)
+    return middle

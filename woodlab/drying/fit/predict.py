@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.results import weighing_sd_g
+from woodlab.drying.fit.frames import weighing_sd_g
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -179,7 +180,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
     blocks = witnesses(book)
     table = _table(book, pieces, blocks)
-    names = [*pieces["piece"].astype(str), *blocks]
+    names = np.array([*pieces["piece"].to_numpy(dtype=object), *blocks], dtype=object)
     extra = len(blocks)
     of_species, species = _codes(pieces["species"], "not said", ["witness block"] * extra)
     of_seal, seals = _codes(pieces["seal"], "none", ["none"] * extra)
@@ -190,24 +191,18 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     usual = float(np.nanmedian(wall)) if np.isfinite(wall).any() else 25.0
     by_wood = pieces.groupby("species")["wall_mm"].transform("median").fillna(usual)
     half = np.where(np.isfinite(wall), wall, by_wood.to_numpy()) / 2000
-    cells, counts = table.cells, table.counts
-    here = np.arange(cells["days"].shape[1]) < counts[:, None]
-    moist = cells["is_moisture"].astype(bool)
+    here = np.arange(table["days"].shape[1]) < table["counts"][:, None]
     green_ln, green_sd = known_green(list(species))
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, as_of=_last_day(book, until), names=np.array(names, dtype=object),
+        book=book, as_of=_last_day(book, until), names=names,
         n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
-        days=cells["days"], mass_g=cells["mass_g"], counts=counts,
-        n_early=table.n_early, n_thinned=table.n_thinned, too_many=table.too_many,
-        source=np.where(here, cells["source"], -1).astype(int), scale_g=cells["scale_g"],
-        scale_of=np.where(here, cells["scale_of"], -1).astype(int),
-        suspect=gross_errors(cells["mass_g"], here & ~moist, table.steps), is_moisture=moist,
-        scales=_scales(book), sealer_g=cells["sealer_g"], steps=table.steps,
+        **table, scales=_scales(book),
+        suspect=gross_errors(table["mass_g"], here & ~table["is_moisture"], table["steps"]),
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
         ].astype(float),
@@ -221,7 +216,12 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     )  # fmt: skip
 
 
-_CELLS = ("days", "mass_g", "source", "scale_g", "scale_of", "is_moisture", "sealer_g")
+# what a cell without a weighing holds; its type is that of the column
+_CELLS = {
+    "days": 0.0, "mass_g": 0.0, "source": np.int32(-1), "scale_g": 1.0, "scale_of": np.int16(-1),
+    "is_moisture": np.bool_(False), "sealer_g": 0.0,
+}  # fmt: skip
+SEALED, TRIMMED, OTHER = 1, 2, 3  # events
 
 
 def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
@@ -234,72 +234,69 @@ def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
 def _codes(
     column: pd.Series, default: str, behind: list[str]
 ) -> tuple[np.ndarray, tuple[str, ...]]:
-    values = [*column.astype(object).fillna(default), *behind]
-    codes, labels = pd.factorize(pd.Series(values, dtype=object))
+    values = np.where(column.notna(), column.to_numpy(dtype=object), default)
+    codes, labels = pd.factorize(np.append(values, np.array(behind, dtype=object)))
     return codes, tuple(map(str, labels))
 
 
 def _scales(book: RecordBook) -> tuple[str, ...]:
-    column = book.weighings["scale"] if "scale" in book.weighings else pd.Series(dtype=object)
-    return tuple(sorted(column.dropna().astype(str).unique()))
+    return tuple(sorted(map(str, book.weighings["scale"].dropna().unique())))
 
 
-@dataclass(frozen=True)
-class _Table:
-    """The padded table of pieces and blocks, as it is built."""
-
-    cells: dict[str, np.ndarray]  # (n, k) by name
-    counts: np.ndarray
-    n_early: np.ndarray
-    n_thinned: np.ndarray
-    too_many: np.ndarray
-    steps: tuple[tuple[int, int, bool, int], ...]
-
-
-def _table(book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]) -> _Table:
-    """Weighings since turning and later shavings by piece and day, padded; blocks behind."""
+def _table(
+    book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]
+) -> dict[str, Any]:
+    """Weighings since turning and later shavings by piece and day, padded; blocks behind. The
+    fields of `Records` that hold them, by name."""
     n = len(pieces)
     flat = _flat(book, pieces)
     early = (flat["code"] >= 0) & (flat["days"] < 0)
-    n_early = np.bincount(flat["code"][early].astype(int), minlength=n)
-    keep = (flat["code"] >= 0) & (flat["days"] >= 0)
-    flat = {name: value[keep] for name, value in flat.items()}
-    order = np.lexsort((flat["days"], flat["code"]))
-    flat = {name: value[order] for name, value in flat.items()}
-    code = flat["code"].astype(int)
+    n_early = np.bincount(flat["code"][early], minlength=n)
+    flat = _rows(flat, np.flatnonzero((flat["code"] >= 0) & (flat["days"] >= 0)))
+    apart = np.diff(flat["code"])
+    if (apart < 0).any() or ((np.diff(flat["days"]) < 0) & (apart == 0)).any():
+        flat = _rows(flat, np.lexsort((flat["days"], flat["code"])))
+    code = flat["code"]
     counts = np.bincount(code, minlength=n)
     ptr = np.r_[0, np.cumsum(counts)]
-    flat["scale_g"] = np.where(
-        flat["is_moisture"] > 0, 0.0, _resolution(flat, ptr)[code] if n else 0.0
-    )
+    flat["scale_g"] = np.where(flat["is_moisture"], 0.0, _resolution(flat, ptr)[code] if n else 0.0)
     flat["sealer_g"] = _sealer(flat, pieces, ptr)
     flat["mass_g"] = flat["mass_g"] - flat["sealer_g"]
-    step = (flat["event"] != "") & (np.arange(code.size) > ptr[code])
-    step &= ~((flat["event"] == "sealed") & (flat["sealer_g"] > 0))
+    step = flat["event"] > 0
+    step[ptr[:-1][counts > 0]] = False  # before the first weighing nothing changed its mass
+    step &= ~((flat["event"] == SEALED) & (flat["sealer_g"] > 0))
     too_many = np.bincount(code[step], minlength=n) > MOST_STEPS
     step &= ~too_many[code]
     take = _thinned(flat["days"], step, ptr)
     kept = np.bincount(code[take], minlength=n)
     width = max(int(kept.max(initial=1)), *(len(b) for b in blocks.values()), 1)
     all_counts = np.r_[kept, [len(b) for b in blocks.values()]].astype(int)
-    cells = {name: np.zeros((len(all_counts), width)) for name in _CELLS}
-    cells["scale_g"][:] = 1.0
-    owner = code[take]
+    flat = _rows(flat, take)
+    owner = flat["code"]
     at = np.arange(owner.size) - np.r_[0, np.cumsum(kept)][owner]
-    for name in _CELLS:
-        cells[name][owner, at] = flat[name][take]
+    cell = owner * width + at
+    cells = {}
+    for name, nothing in _CELLS.items():
+        cells[name] = np.full((len(all_counts), width), nothing)
+        cells[name].ravel()[cell] = flat[name]
         for j, rows in enumerate(blocks.values()):
-            cells[name][n + j, : len(rows)] = rows[name].to_numpy(dtype=float)
-    event = flat["event"][take]
+            cells[name][n + j, : len(rows)] = rows[name]
     steps = tuple(
-        (int(owner[i]), int(at[i]), bool(event[i] == "trimmed"), int(flat["source"][take][i]))
+        (int(owner[i]), int(at[i]), bool(flat["event"][i] == TRIMMED), int(flat["source"][i]))
         for i in np.flatnonzero(step[take])
     )
     none = np.zeros(len(blocks), dtype=int)
-    return _Table(
-        cells, all_counts, np.r_[n_early, none], np.r_[counts - kept, none],
-        np.r_[too_many, none.astype(bool)], steps,
-    )  # fmt: skip
+    return {
+        **cells, "counts": all_counts, "steps": steps, "n_early": np.r_[n_early, none],
+        "n_thinned": np.r_[counts - kept, none], "too_many": np.r_[too_many, none.astype(bool)],
+    }  # fmt: skip
+
+
+def _rows(flat: dict[str, np.ndarray], order: np.ndarray) -> dict[str, np.ndarray]:
+    """The rows in this order; as they are where that is theirs already."""
+    if order.size == len(flat["code"]) and (np.diff(order) == 1).all():
+        return flat
+    return {name: value[order] for name, value in flat.items()}
 
 
 def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -309,15 +306,18 @@ def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
     turned = pieces["turned_on"].to_numpy().astype("datetime64[us]")
     days = (weighings["on"].to_numpy().astype("datetime64[us]") - turned[code]) / _DAY
     scales = {name: i for i, name in enumerate(_scales(book))}
-    scale = np.full(len(weighings), -1.0)
-    if scales:
-        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=float)
     count = len(weighings)
+    scale = np.full(count, -1, dtype=np.int16)
+    if scales:
+        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=np.int16)
+    event = np.zeros(count, dtype=np.int8)
+    told = np.flatnonzero(weighings["event"].notna())
+    said = weighings["event"].iloc[told]
+    event[told] = np.select([said == "sealed", said == "trimmed"], [SEALED, TRIMMED], OTHER)
     out = {
         "code": code, "days": days, "mass_g": weighings["mass_g"].to_numpy(dtype=float),
         "source": np.arange(count), "given_g": weighings["scale_g"].to_numpy(dtype=float),
-        "event": weighings["event"].astype(object).fillna("").to_numpy(object),
-        "scale_of": scale, "is_moisture": np.zeros(count),
+        "event": event, "scale_of": scale, "is_moisture": np.zeros(count, dtype=bool),
     }  # fmt: skip
     shavings = _shavings(book, pieces)
     if len(shavings["code"]):
@@ -327,34 +327,36 @@ def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
 
 def _resolution(flat: dict[str, np.ndarray], ptr: np.ndarray) -> np.ndarray:
     """Smallest step of the scale by piece: as recorded, else read from the figures' last digit."""
-    count = ptr.size - 1
-    out = np.full(count, 0.001)
-    filled = ptr[1:] > ptr[:-1]
-    starts = ptr[:-1][filled]
-    if not starts.size:
+    out = np.full(ptr.size - 1, 0.001)
+    filled = np.flatnonzero(ptr[1:] > ptr[:-1])
+    if not filled.size:
         return out
-    mass = np.where(flat["is_moisture"] > 0, 0.0, flat["mass_g"])  # moisture has no scale
-    undecided = np.ones(count, dtype=bool)
+    mass = np.where(flat["is_moisture"], 0.0, flat["mass_g"])  # moisture has no scale
+
+    def odd(value: np.ndarray, step: float) -> np.ndarray:
+        scaled = value / step
+        return np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
+
+    undecided = np.ones(out.size, dtype=bool)
     for step in (*STEPS_G, *IMPERIAL_STEPS_G):
-        scaled = mass / step
-        odd = np.abs(scaled - np.rint(scaled)) > (1e-6 if step in STEPS_G else 1e-4)
-        whole = np.zeros(count, dtype=bool)
-        whole[filled] = ~np.logical_or.reduceat(odd, starts)
-        out[undecided & whole] = step
-        undecided &= ~whole
-        if not undecided.any():
-            break
-    coarsest = np.full(count, np.nan)
-    coarsest[filled] = np.fmax.reduceat(flat["given_g"], starts)
+        # most steps are ruled out by a piece's first weight or its last; if not, all are asked
+        can = undecided[filled] & ~odd(mass[ptr[filled]], step)
+        can &= ~odd(mass[ptr[filled + 1] - 1], step)
+        if can.any():
+            can &= ~np.logical_or.reduceat(odd(mass, step), ptr[filled])
+            out[filled[can]] = step
+            undecided[filled[can]] = False
+    coarsest = np.full(out.size, np.nan)
+    coarsest[filled] = np.fmax.reduceat(flat["given_g"], ptr[filled])
     return np.where(np.isfinite(coarsest), coarsest, out)
 
 
 def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) -> np.ndarray:
     """Known sealer of each row [g]; put on at a weighing, it weighs from that row on."""
     known = np.nan_to_num(pieces["seal_g"].to_numpy(dtype=float))
-    code = flat["code"].astype(int)
-    out = np.where(flat["is_moisture"] > 0, 0.0, known[code])
-    for row in np.flatnonzero((flat["event"] == "sealed") & (out > 0)):
+    code = flat["code"]
+    out = np.where(flat["is_moisture"], 0.0, known[code])
+    for row in np.flatnonzero((flat["event"] == SEALED) & (out > 0)):
         out[ptr[code[row]] : row] = 0.0
     return out
 
@@ -383,6 +385,6 @@ def _shavings(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
     return {
         "code": code[pick], "days": days[pick], "mass_g": moisture[pick],
         "source": np.full(count, -1), "given_g": np.full(count, np.nan),
-        "event": np.full(count, "", object), "scale_of": np.full(count, -1.0),
-        "is_moisture": np.ones(count),
+        "event": np.zeros(count, np.int8), "scale_of": np.full(count, -1, np.int16),
+        "is_moisture": np.ones(count, dtype=bool),
     }  # fmt: skip

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,8 +15,17 @@ from woodlab import words
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.fit.checks import check_frame
+from woodlab.drying.fit.frames import (
+    fitted_g,
+    group_frame,
+    param_frame,
+    piece_frame,
+    residual_frame,
+    rmse_g,
+    step_frame,
+)
 from woodlab.drying.fit.records import Records
-from woodlab.drying.laws.law import START
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card, listed
 
@@ -65,6 +75,8 @@ class DryingFits(Shown):
         The draws of the air after the log, one for each draw.
     options : dict
         What `fit_drying` was asked for, so that it can be asked again.
+    stored : DataFrame or None
+        `pieces`, where they were made before and saved.
 
     Examples
     --------
@@ -87,15 +99,41 @@ class DryingFits(Shown):
     law: str
     pool: bool
     laws: pd.DataFrame
-    pieces: pd.DataFrame
-    params: pd.DataFrame
-    groups: pd.DataFrame
-    checks: pd.DataFrame
-    residuals: pd.DataFrame
-    steps: pd.DataFrame
     parts: tuple[Posterior, ...]
     air: FutureAir
     options: dict[str, Any]
+    stored: pd.DataFrame | None = field(default=None, repr=False)
+
+    # ---- frames, made when they are asked for
+
+    @cached_property
+    def pieces(self) -> pd.DataFrame:
+        return piece_frame(self) if self.stored is None else self.stored
+
+    @cached_property
+    def params(self) -> pd.DataFrame:
+        return param_frame(self.parts)
+
+    @cached_property
+    def groups(self) -> pd.DataFrame:
+        return group_frame(self.parts)
+
+    @cached_property
+    def checks(self) -> pd.DataFrame:
+        return check_frame(self.parts[0], rmse_g(self))
+
+    @cached_property
+    def fitted_g(self) -> np.ndarray:
+        """Mass at the weighings under the law of most weight, as `records` has them, (n, k)."""
+        return fitted_g(self)
+
+    @cached_property
+    def residuals(self) -> pd.DataFrame:
+        return residual_frame(self)
+
+    @cached_property
+    def steps(self) -> pd.DataFrame:
+        return step_frame(self)
 
     # ---- draws
 
@@ -117,7 +155,7 @@ class DryingFits(Shown):
         WoodlabError
             If one is not in the book.
         """
-        names = self.pieces["piece"].tolist()
+        names = self.book.pieces["piece"].tolist()
         if pieces is None:
             return np.arange(len(names))
         wanted = [pieces] if isinstance(pieces, str) else list(pieces)
@@ -142,7 +180,7 @@ class DryingFits(Shown):
         """
         pick = np.arange(self.records.n_pieces) if pick is None else pick
         starts = self.records.shelf.start[pick]
-        last = int(np.ceil((starts[:, None] + days).max(initial=0.0))) + 1
+        last = int(np.ceil((starts[:, None] + days).max(initial=0.0))) - 1
         sums = courses_to(self, self.records.shelf.first_day + last * _DAY)
         return np.concatenate(
             [
@@ -244,144 +282,6 @@ def words_of_laws(laws: pd.DataFrame) -> str:
     return listed([f"{row.law} ({100 * row.weight:.0f} %)" for row in kept.itertuples()])
 
 
-# ---- frames of a fit
-
-
 def quantiles(values: np.ndarray, shares: Sequence[float], axis: int = -1) -> np.ndarray:
     """Quantiles of draws, infinity allowed among them."""
     return np.quantile(values, shares, axis=axis, method="inverted_cdf")
-
-
-def param_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
-    """`DryingFits.params` from draws: medians, standard deviations, 95 % limits."""
-    out = []
-    for part in parts:
-        s = part.season
-        n = s.d.n_pieces
-        marks = s.d.names[:n]
-        named: list[tuple[str, str, np.ndarray]] = [
-            (p.name, p.unit, p.natural(part.u[:n, :, j])) for j, p in enumerate(s.own)
-        ]
-        named.append(("oven_dry_g", "g", np.exp(part.ln_dry[:n])))
-        named.append((START, "%", np.exp(np.minimum(part.u[:n, :, s.start_at], np.log(400.0)))))
-        for name, unit, values in named:
-            low, middle, high = np.quantile(values, [0.025, 0.5, 0.975], axis=1)
-            out.append(
-                pd.DataFrame(
-                    {
-                        "piece": marks,
-                        "parameter": name,
-                        "law": s.law.name,
-                        "estimate": middle,
-                        "stderr": values.std(axis=1),
-                        "ci_lower": low,
-                        "ci_upper": high,
-                        "unit": unit,
-                    }
-                )  # fmt: skip
-            )
-    return pd.concat(out, ignore_index=True)
-
-
-def group_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
-    """`DryingFits.groups` from draws of the effects and components."""
-    rows = []
-    for part in parts:
-        s = part.season
-        units = {p.name: p for p in s.law.parameters}
-        for i, (what, label) in enumerate(s.effects):
-            kind, _, name = what.partition(", ")
-            p = units.get(name)
-            value = part.beta[:, i]
-            if name == START:
-                value, unit = np.exp(value), "%"
-            elif p is not None and kind in ("seal", "season"):
-                value, unit = p.natural(value), p.unit
-            elif p is not None and not p.plain:
-                value, unit = np.exp(value), "1"  # a factor on the season's value
-            else:
-                unit = (
-                    "1/%" if name == "rise_per_pct" else {"hygrometer": "% RH"}.get(kind, "points")
-                )
-                unit = "1" if kind in ("wear", "scale") else unit
-            rows.append((kind, label, name or kind, s.law.name, *_three(value), unit))
-        parts_of = ["log", "piece"]
-        for i, component in enumerate(s.system.components.all):
-            if component is None:
-                continue
-            q = s.system.q
-            name = s.local[i % q] if i < 2 * q else START
-            group = parts_of[i // q] if i < 2 * q else ("offcut of a log", "own offcut")[i - 2 * q]
-            rows.append(("spread", group, name, s.law.name, *_three(part.sds[:, i]), "ln"))
-    columns = ["kind", "group", "parameter", "law", "estimate", "ci_lower", "ci_upper", "unit"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _three(values: np.ndarray) -> tuple[float, float, float]:
-    low, middle, high = np.quantile(values, [0.025, 0.5, 0.975])
-    return float(middle), float(low), float(high)
-
-
-def residual_frame(book: RecordBook, part: Posterior, step_g: np.ndarray) -> pd.DataFrame:
-    """`DryingFits.residuals` at the mode; rows in the order of the pieces."""
-    s, mode = part.season, part.mode
-    d = s.d
-    n = d.n_pieces
-    kappa = s.kappa(mode.beta)
-    moisture = s.moisture(mode.u, kappa) + mode.defect
-    mass = np.exp(mode.ln_dry)[:, None] * (1 + moisture / 100) * s.gain(kappa) + d.sealer_g
-    mass = mass + added_steps(d, step_g, mass)
-    pick = (d.here & ~d.is_moisture)[:n]
-    owner, at = np.nonzero(pick)
-    source = d.source[owner, at]
-    measured = book.weighings["mass_g"].to_numpy(dtype=float)[source]
-    fitted = mass[owner, at]
-    return pd.DataFrame(
-        {
-            "piece": d.names[owner], "on": book.weighings["on"].to_numpy()[source],
-            "days": d.days[owner, at], "mass_g": measured, "fitted_g": fitted,
-            "residual_g": measured - fitted, "used": mode.weight[owner, at] > 0.1,
-        }
-    )  # fmt: skip
-
-
-def step_draws(part: Posterior, curves: np.ndarray) -> np.ndarray:
-    """Step of each event [g], (events, draws): the mean of what the weighings after it, up to the
-    next event, are off the curve by. `curves` (n, draws, k) is moisture at the weighings."""
-    d = part.season.d
-    out = np.zeros((len(d.steps), part.count))
-    for e, (p, first, _, _) in enumerate(d.steps):
-        later = [f for q, f, *_ in d.steps if q == p and f > first]
-        end = min(later) if later else d.counts[p]
-        rows = [j for j in range(first, end) if not d.is_moisture[p, j]]
-        mass = np.exp(part.ln_dry[p])[:, None] * (1 + curves[p][:, rows] / 100)
-        before = sum(out[o] for o, (q, f, *_) in enumerate(d.steps) if q == p and f < first)
-        out[e] = (d.mass_g[p, rows] - mass).mean(axis=1) - before
-    return out
-
-
-def added_steps(d: Records, step_g: np.ndarray, like: np.ndarray) -> np.ndarray:
-    """Mass [g] that events have added by each weighing, (n, k)."""
-    out = np.zeros(like.shape)
-    for (p, first, _, _), step in zip(d.steps, step_g, strict=True):
-        out[p, first:] += step
-    return out
-
-
-def step_frame(book: RecordBook, d: Records, draws: np.ndarray) -> pd.DataFrame:
-    """`DryingFits.steps`."""
-    rows = [
-        (d.names[p], book.weighings["on"].iloc[row], book.weighings["event"].iloc[row])
-        for p, _, _, row in d.steps
-    ]
-    frame = pd.DataFrame(rows, columns=["piece", "on", "event"])
-    three = np.quantile(draws, [0.5, 0.025, 0.975], axis=1) if len(draws) else np.zeros((3, 0))
-    return frame.assign(step_g=three[0], ci_lower=three[1], ci_upper=three[2])
-
-
-def weighing_sd_g(part: Posterior, pick: np.ndarray) -> np.ndarray:
-    """Standard deviation of one more weighing about the curve, by piece [g]; see `season`."""
-    s, mode = part.season, part.mode
-    scale = s.d.scale_g[pick].max(axis=1, initial=0.0)
-    drift = mode.drift_pct / 100 * np.exp(mode.ln_dry[pick])
-    return np.sqrt(scale**2 / 12 + mode.slip_g**2 + drift**2)

@@ -28,8 +28,9 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.laws import law_named
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import write_file
+from woodlab.words import Units
 
-VERSION = 1
+VERSION = 2
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
 DRAWS = ("u", "ln_dry", "beta", "sds")
 
@@ -51,8 +52,8 @@ def packed(fits: DryingFits) -> bytes:
             "options": options,
             "experience": None if experience is None else experience.plain(),
             "name": fits.book.name,
+            "units": vars(fits.book.units),
             "laws": [part.season.law.name for part in fits.parts],
-            "modes": [_numbers(part.mode) for part in fits.parts],
             "pieces": {
                 name: {"dtype": str(column.dtype), "values": column.tolist()}
                 for name, column in fits.pieces.items()
@@ -66,21 +67,12 @@ def packed(fits: DryingFits) -> bytes:
                 file.writestr(f"book/{table.name}", table.read_bytes())
         for i, part in enumerate(fits.parts):
             arrays = {name: getattr(part, name) for name in DRAWS}
-            arrays |= {f"mode_{name}": value for name, value in _arrays(part.mode).items()}
+            mode = {f"mode_{f.name}": getattr(part.mode, f.name) for f in fields(Mode)}
+            arrays |= {name: value for name, value in mode.items() if value is not None}
             held = io.BytesIO()
             np.savez(held, **arrays)
             file.writestr(f"part_{i}.npz", held.getvalue())
     return out.getvalue()
-
-
-def _arrays(mode: Mode) -> dict[str, np.ndarray]:
-    values = {f.name: getattr(mode, f.name) for f in fields(Mode)}
-    return {name: value for name, value in values.items() if isinstance(value, np.ndarray)}
-
-
-def _numbers(mode: Mode) -> dict[str, Any]:
-    values = {f.name: getattr(mode, f.name) for f in fields(Mode)}
-    return {n: v for n, v in values.items() if isinstance(v, bool | int | float)}
 
 
 def load_fits(path: str | Path) -> DryingFits:
@@ -186,23 +178,22 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
             # a name in a received file is no path to trust: its last part, in our own folder
             if name.startswith("book/") and name.endswith(".csv"):
                 (inside / Path(name).name).write_bytes(file.read(name))
-        book = replace(open_book(inside, set_aside=True), name=about["name"])
+        book = replace(open_book(inside, set_aside=True), name=about["name"],
+                       units=Units(**about.get("units", {})))  # fmt: skip
     day = np.datetime64(about["as_of"], "D")
     records = read_records(book, day)
     options = dict(about["options"])
     told = about["experience"]
     experience = None if told is None else Experience.from_plain(told)
     parts = []
-    for i, (name, numbers) in enumerate(zip(about["laws"], about["modes"], strict=True)):
+    for i, name in enumerate(about["laws"]):
         season = Season(
             records, law_named(name), groups=options["pool"], held=options["fixed"],
             experience=None if experience is None else experience.effects(),
         )  # fmt: skip
         with np.load(io.BytesIO(file.read(f"part_{i}.npz")), allow_pickle=False) as arrays:
-            mode = Mode(
-                **{key[5:]: arrays[key] for key in arrays.files if key.startswith("mode_")},
-                **numbers,
-            )
+            saved = {key[5:]: arrays[key] for key in arrays.files if key.startswith("mode_")}
+            mode = Mode(**{key: v if v.ndim else v.item() for key, v in saved.items()})
             parts.append(Posterior(season, mode, *(arrays[key] for key in DRAWS)))
     laws = pd.read_csv(io.BytesIO(file.read("laws.csv")))
     laws = laws[["law", "weight", "score", "error_pct", "n_held"]]

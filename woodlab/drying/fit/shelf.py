@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.air_course import EVERYWHERE, AirCourse, air_course
+from woodlab.drying.air_course import EVERYWHERE, air_course
 from woodlab.drying.kernel import running_sums
 from woodlab.drying.warmth import warmth
 from woodlab.wood.humidity import equilibrium_moisture
@@ -47,7 +47,6 @@ class Shelf:
         Share of the pieces' days with no reading near.
     log_end : datetime64
         The last day with a reading.
-    course : AirCourse or None
     checked : frozenset of str
         Places whose hygrometer was checked over salt.
     """
@@ -64,7 +63,6 @@ class Shelf:
     has_air: bool
     unread: float
     log_end: np.datetime64
-    course: AirCourse | None
     checked: frozenset[str] = frozenset()
 
     def take(self, pick: np.ndarray) -> Shelf:
@@ -121,9 +119,9 @@ def read_shelf(
         nothing = np.zeros((1, length))
         return Shelf(
             first, (EVERYWHERE,), level, nothing, nothing, np.zeros((1, length), int),
-            np.zeros(len(turned), int), start, np.zeros(len(turned), bool), False, 1.0, first, None,
+            np.zeros(len(turned), int), start, np.zeros(len(turned), bool), False, 1.0, first,
         )  # fmt: skip
-    level, fills = course.days(*span)
+    level, guessed = course.days(*span)
     temp, humid = (course.days(*span, column)[0] for column in ("temp_c", "rh_pct"))
     number = {place: i for i, place in enumerate(course.places)}
     history, histories = _histories(book, place_names, number, first, length)
@@ -131,15 +129,14 @@ def read_shelf(
     silent = {p for p in place_names if p not in number} if len(number) > 1 else set()
     last = min(end.astype("datetime64[D]"), first + np.timedelta64(length - 1, "D"))
     day = int((last - first) / _DAY) + 1
-    guessed = (fills > 1)[histories, np.arange(length)]
-    unread = [
-        guessed[h, int(s) : max(day, int(s) + 1)].mean()
-        for h, s in zip(history, start, strict=True)
-    ]
+    until_day = np.pad(guessed[histories, np.arange(length)].cumsum(axis=1), ((0, 0), (1, 0)))
+    begin = start.astype(int)
+    finish = np.minimum(np.maximum(day, begin + 1), length)
+    unread = (until_day[history, finish] - until_day[history, begin]) / (finish - begin)
     return Shelf(
         first, course.places, level, curve_slope(temp, humid), warmth(temp), histories, history,
         start, np.array([p in silent for p in place_names]), True, float(np.mean(unread)),
-        np.datetime64(course.logged["on"].max(), "D"), course, _checked(book.air),
+        np.datetime64(course.logged["on"].max(), "D"), _checked(book.air),
     )  # fmt: skip
 
 

@@ -22,8 +22,9 @@ from woodlab import words
 from woodlab.drying.estimator.courses import drawn_levels
 from woodlab.drying.estimator.model import CHECKED_SD
 from woodlab.drying.estimator.weighing_error import WITNESS_PCT
+from woodlab.drying.fit.frames import weighing_sd_g
 from woodlab.drying.fit.records import SHAVINGS_SD
-from woodlab.drying.fit.results import DryingFits, weighing_sd_g
+from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.cracks import ended
 from woodlab.drying.forecast.passage import HORIZON_DAYS, WITHIN_PCT, Passages, passages
 from woodlab.show import Card, Column, Shown, card

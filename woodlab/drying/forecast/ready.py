@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.fitting import basis
+from woodlab.drying.fit.frames import basis
 from woodlab.drying.fit.results import DryingFits, quantiles, words_of_laws
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.drying.forecast.passage import (

@@ -22,19 +22,20 @@ from __future__ import annotations
 import importlib
 import pkgutil
 
-from woodlab.drying.laws.law import Law, Parameter, Prior, Rows, Scatter
+from woodlab.drying.laws.law import Law, Parameter, Prior, Rows, Scatter, Search
 from woodlab.errors import WoodlabError
 
-__all__ = ["LAWS", "Law", "Parameter", "Prior", "Rows", "Scatter", "law_named"]
+__all__ = ["LAWS", "Law", "Parameter", "Prior", "Rows", "Scatter", "Search", "law_named"]
 
 # Every module of this folder that defines LAW is a law: adding one is adding a file.
 _ORDER = ("exponential", "two_term", "stretched", "diffusion", "film", "two_period", "slab")
 
 
 def _found() -> dict[str, Law]:
-    names = [m.name for m in pkgutil.iter_modules(__path__) if m.name != "law"]
+    names = [m.name for m in pkgutil.iter_modules(__path__)]
     names.sort(key=lambda name: (_ORDER.index(name) if name in _ORDER else len(_ORDER), name))
-    laws = [importlib.import_module(f"{__name__}.{name}").LAW for name in names]
+    modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
+    laws = [module.LAW for module in modules if hasattr(module, "LAW")]
     return {law.name: law for law in laws}
 
 

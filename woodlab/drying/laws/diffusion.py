@@ -14,26 +14,30 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
-from woodlab.drying.laws.film import sheet_response
-from woodlab.drying.laws.law import Law, Params, lumped_moisture
+from woodlab.drying.laws.exponential import LN_TAU
+from woodlab.drying.laws.law import Law, Search, Values
 from woodlab.drying.laws.slab import DIFFUSIVITY, WARMTH, warm_column
-from woodlab.drying.modes import Air
+from woodlab.drying.modes import SECONDS_PER_DAY, SLOWEST, fo_per_day
 
 
-def _response(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    return sheet_response(LAW, days, params, wall_mm, air)
+def _sheet(values: Values, half_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    fo = fo_per_day(values["diffusivity_m2_s"], half_m)
+    return fo, np.full(fo.shape, np.inf)
 
 
-def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, ArrayLike]:
+def _values(u: np.ndarray, half_m: np.ndarray) -> Values:
+    """From ln of the time constant of the slowest mode, a^2/(D b1^2) [days]."""
+    return {"diffusivity_m2_s": half_m**2 * SLOWEST / SECONDS_PER_DAY * np.exp(-u[..., 0])}
+
+
+def _columns(values: Values, half_m: np.ndarray) -> dict[int, ArrayLike]:
     return {kernel.LN_D: np.log(values["diffusivity_m2_s"]), **warm_column(values)}
 
 
-LAW: Law = Law(
+LAW = Law(
     "diffusion",
     (DIFFUSIVITY, WARMTH),
-    lumped_moisture(lambda: LAW),
+    sheet=_sheet,
     kernel_columns=_columns,
-    response=_response,
+    search=Search(_values, ((-3.5, -2.0, -0.5, 1.0),), LN_TAU[:1], LN_TAU[1:]),
 )

@@ -10,32 +10,22 @@ reads an end into that line that is not there.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from woodlab.drying.laws.law import (
-    Law,
-    Parameter,
-    Params,
-    Prior,
-    Scatter,
-    broadcast,
-    constant_air,
-    lumped_moisture,
-)
-from woodlab.drying.modes import Air, DailyAir, drive_modes
+from woodlab.drying.laws.law import Law, Parameter, Prior, Scatter, Search, Values
+
+LN_TAU = float(np.log(0.05)), float(np.log(20000.0))  # ln days, the bounds of all linear laws
 
 
-def _response(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    times, _, values = broadcast(days, LAW.filled(params), wall_mm, air)
-    rates = 1 / values["tau_days"][:, None]
-    if isinstance(air, DailyAir):
-        return drive_modes(times, rates, np.ones(rates.shape), air)
-    return constant_air(air, np.exp(-rates * times))
+def _modes(values: Values, half_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    rates = 1 / values["tau_days"][None]
+    return rates, np.ones(rates.shape)
 
 
-LAW: Law = Law(
+def _values(u: np.ndarray, half_m: np.ndarray) -> Values:
+    return {"tau_days": np.exp(u[..., 0])}
+
+
+LAW = Law(
     "exponential",
     (
         Parameter(
@@ -45,6 +35,6 @@ LAW: Law = Law(
                         piece=Scatter(0.12, 0.6, 1.2), wall_power=1.3),
         ),
     ),
-    lumped_moisture(lambda: LAW),
-    response=_response,
+    modes=_modes,
+    search=Search(_values, ((-3.5, -2.0, -0.5, 1.0),), LN_TAU[:1], LN_TAU[1:]),
 )  # fmt: skip

@@ -14,38 +14,33 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
-from woodlab.drying.laws.law import Law, Params, broadcast, constant_air, lumped_moisture
+from woodlab.drying.laws.exponential import LN_TAU
+from woodlab.drying.laws.law import Law, Search, Values
 from woodlab.drying.laws.slab import DIFFUSIVITY, SURFACE, WARMTH, warm_column
-from woodlab.drying.modes import (
-    Air,
-    DailyAir,
-    biot_number,
-    drive_sheet,
-    fo_per_day,
-    sheet_remaining,
-)
+from woodlab.drying.modes import SECONDS_PER_DAY, biot_number, fo_per_day, sheet_roots
 
 
-def sheet_response(
-    law: Law, days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    """decay and forced of a plane sheet; without `surface_m_s` its faces are at equilibrium."""
-    times, walls, values = broadcast(days, law.filled(params), wall_mm, air)
-    fo = fo_per_day(values["diffusivity_m2_s"], walls)
-    surface = values.get("surface_m_s", np.full(fo.shape, np.inf))
-    biot = biot_number(surface, values["diffusivity_m2_s"], walls)
-    if isinstance(air, DailyAir):
-        return drive_sheet(times, fo, biot, air)
-    return constant_air(air, sheet_remaining(fo[:, None] * times, biot[:, None]))
+def _sheet(values: Values, half_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    diffusivity = values["diffusivity_m2_s"]
+    return (
+        fo_per_day(diffusivity, half_m),
+        biot_number(values["surface_m_s"], diffusivity, half_m),
+    )
 
 
-def _response(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    return sheet_response(LAW, days, params, wall_mm, air)
+def _values(u: np.ndarray, half_m: np.ndarray) -> Values:
+    """From ln T [days] and ln L, T = a^2/(D b1^2) the time constant of the slowest mode.
+
+    Weighings fix T well whatever L is: in (ln D, ln S) the valley of the least squares is long and
+    bent, and slow to walk down.
+    """
+    biot = np.exp(u[..., 1])
+    fo = np.exp(-u[..., 0]) / sheet_roots(biot, np.zeros(1))[0][0]
+    diffusivity = fo * half_m**2 / SECONDS_PER_DAY
+    return {"diffusivity_m2_s": diffusivity, "surface_m_s": biot * diffusivity / half_m}
 
 
-def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, ArrayLike]:
+def _columns(values: Values, half_m: np.ndarray) -> dict[int, ArrayLike]:
     return {
         kernel.LN_D: np.log(values["diffusivity_m2_s"]),
         kernel.LN_S: np.log(np.minimum(values["surface_m_s"], 1e-4)),
@@ -53,11 +48,14 @@ def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, Arr
     }
 
 
-LAW: Law = Law(
+LAW = Law(
     "film",
     (DIFFUSIVITY, SURFACE, WARMTH),
-    lumped_moisture(lambda: LAW),
+    sheet=_sheet,
     kernel_columns=_columns,
+    search=Search(
+        _values, ((-3.5, -2.5, -1.5, -0.5, 0.5, 1.5), (-2.0, 0.5, 3.0)),
+        (LN_TAU[0], float(np.log(0.01))), (LN_TAU[1], float(np.log(500.0))),
+    ),
     candidate=True,
-    response=_response,
-)
+)  # fmt: skip

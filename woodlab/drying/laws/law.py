@@ -1,111 +1,37 @@
 """What a drying law is: its parameters with bounds and priors, and how it runs.
 
-A law is one object in one file. Whoever asks for moisture (a fit, a season, the simulation, a
-forecast, a chart) asks this object, and no other part of the kit knows a law by its name.
+A law is one object in one file. Whoever asks for moisture (a fit of one piece or of a season, the
+simulation, a forecast, a chart) asks this object, and no other part of the kit knows a law by its
+name.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
-from woodlab.drying.modes import SECONDS_PER_DAY, Air, DailyAir
+from woodlab.drying.kernel import SlabCurves
+from woodlab.drying.laws.parameter import Parameter, Params, Prior, Scatter, broadcast
+from woodlab.drying.modes import (
+    Air,
+    Courses,
+    DailyAir,
+    as_daily,
+    mode_decay,
+    mode_forced,
+    sheet_decay,
+    sheet_modes,
+)
 from woodlab.errors import WoodlabError
 
-if TYPE_CHECKING:
-    from woodlab.drying.kernel import SlabCurves
+__all__ = ["Law", "Parameter", "Prior", "Rows", "Scatter", "Search", "kernel_run"]
 
-Params = Mapping[str, ArrayLike]
+Values = dict[str, np.ndarray]
 START = "start_moisture_pct"
-
-
-@dataclass(frozen=True)
-class Scatter:
-    """Standard deviation of ln of a parameter between logs or pieces: a prior for it.
-
-    `median` and `spread` (of its logarithm) of a lognormal; `most` the largest that is believed.
-    """
-
-    median: float
-    spread: float
-    most: float
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of a parameter before anything is weighed, and by what it varies.
-
-    Attributes
-    ----------
-    centre, sd : float
-        Of ln for a parameter above zero (`centre` is then the median itself), else of the
-        parameter.
-    sealed : float or None
-        The centre behind a seal; each seal then has a value of its own, with `sd` about it.
-    species_sd : float
-        Between species.
-    log, piece : Scatter or None
-        Between logs and between pieces of a log; None: the parameter is one for the season.
-    wall_power : float
-        The parameter grows with this power of the wall (about 25 mm).
-    source : str
-        Where the numbers are from.
-    """
-
-    centre: float
-    sd: float
-    sealed: float | None = None
-    species_sd: float = 0.0
-    log: Scatter | None = None
-    piece: Scatter | None = None
-    wall_power: float = 0.0
-    source: str = "estimate of our own"
-
-
-@dataclass(frozen=True)
-class Parameter:
-    """A parameter of a law: `lower` and `upper` are physical bounds, in `unit`.
-
-    `usual` is its value where it is not estimated; `plain` means that it is estimated as it is and
-    not as its logarithm; `step` is that of the slopes of a fit.
-    """
-
-    name: str
-    unit: str
-    lower: float
-    upper: float
-    meaning: str
-    usual: float | None = None
-    prior: Prior | None = None
-    plain: bool = False
-    step: float = 1e-3
-
-    @property
-    def by_piece(self) -> bool:
-        """Whether each piece has a value of its own."""
-        return self.prior is not None and self.prior.piece is not None
-
-    @property
-    def by_season(self) -> bool:
-        """Whether a season estimates one value for all its pieces."""
-        return self.prior is not None and self.prior.piece is None
-
-    def working(self, value: ArrayLike) -> np.ndarray:
-        """Natural logarithm, or the value itself where it is estimated as it is."""
-        return np.asarray(value, float) if self.plain else np.log(np.asarray(value, float))
-
-    def natural(self, working: np.ndarray) -> np.ndarray:
-        """The parameter in its unit, within its bounds, from the working value."""
-        low, high = self.working([max(self.lower, 1e-300), self.upper])
-        if self.plain:
-            low = self.lower
-        value = np.clip(working, low, high)
-        return value if self.plain else np.exp(value)
 
 
 @dataclass(frozen=True)
@@ -150,50 +76,85 @@ class Rows:
 
 
 @dataclass(frozen=True)
+class Search:
+    """How the fit of single pieces, all at once, looks for the parameters of a linear law.
+
+    Attributes
+    ----------
+    values : callable
+        `values(u, half_m)` -> the parameters by name, in their units, of what is searched for,
+        u (..., P); `half_m` is half of the wall [m]. The first of u is ln of a time [days], that of
+        the slowest mode; the others make the least squares a round bowl and not a bent valley.
+    starts : tuple of tuple of float
+        Starting values of each u; of the first, relative to ln of the record's length.
+    lower, upper : tuple of float
+        Bounds of u.
+    several : int
+        From how many starting values the fit descends (more than one where the least squares have
+        several minima).
+    """
+
+    values: Callable[[np.ndarray, np.ndarray], Values]
+    starts: tuple[tuple[float, ...], ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+    several: int = 1
+
+
+@dataclass(frozen=True)
 class Law:
-    """A drying law.
+    """A drying law: what it estimates, and one of five ways in which it runs.
+
+    A law whose moisture is linear in the start moisture is a sum of first-order `modes`, a plane
+    `sheet`, or what of the change is `remaining` in constant air. A slab with something switched
+    off has `kernel_columns`, and runs in compiled code. Any other has a `curve`.
 
     Attributes
     ----------
     name : str
     parameters : tuple of Parameter
         Without the start moisture, which every law has as `start_moisture_pct`.
-    moisture : callable
-        `moisture(days, params, wall_mm, air)` -> (n, k) mean moisture [%]. `params` maps names to
-        a number or one value a piece, `start_moisture_pct` among them.
+    modes : callable or None
+        `modes(values, half_m)` -> rates [1/day] and weights of its modes, each (modes, n);
+        `values` has the parameters by name, (n,).
+    sheet : callable or None
+        `sheet(values, half_m)` -> Fo per day, Biot number, each (n,).
+    remaining : callable or None
+        `remaining(values, days)` -> the share of the change still to come, (n, k).
     kernel_columns : callable or None
-        `kernel_columns(values, half_m)` -> columns of the compiled kernel by their number, for
-        laws that are a slab with something switched off. Without it seasons are fitted through
-        `moisture`, more slowly.
+        `kernel_columns(values, half_m)` -> columns of the compiled kernel by their number. A season
+        is fitted through them where they are given.
+    curve : callable or None
+        `curve(values, half_m, days, air)` -> moisture (n, k); `air` is a `DailyAir`.
+    search : Search or None
+        For linear laws: single pieces are then fitted all at once.
     describes_only : bool
         True for laws that fit a curve but have no wall, wood or seal in them: they are fitted to
         single pieces, and a season is not pooled or forecast by them.
     candidate : bool
         True for laws that a season weighs against one another unless told otherwise.
-    changing_air : bool
-        False where only constant air is allowed.
-    response : callable or None
-        For laws linear in the start moisture, `response(days, params, wall_mm, air)` -> decay,
-        forced with moisture = start_moisture_pct * decay + forced.
     """
 
     name: str
     parameters: tuple[Parameter, ...]
-    moisture: Callable[[ArrayLike, Params, ArrayLike, Air], np.ndarray]
-    kernel_columns: Callable[[dict, np.ndarray], dict[int, ArrayLike]] | None = None
+    modes: Callable[[Values, np.ndarray], tuple[np.ndarray, np.ndarray]] | None = None
+    sheet: Callable[[Values, np.ndarray], tuple[np.ndarray, np.ndarray]] | None = None
+    remaining: Callable[[Values, np.ndarray], np.ndarray] | None = None
+    kernel_columns: Callable[[Values, np.ndarray], dict[int, ArrayLike]] | None = None
+    curve: Callable[[Values, np.ndarray, np.ndarray, DailyAir], np.ndarray] | None = None
+    search: Search | None = None
     describes_only: bool = False
     candidate: bool = False
-    changing_air: bool = True
-    response: Callable[..., tuple[np.ndarray, np.ndarray]] | None = None
+
+    @property
+    def changing_air(self) -> bool:
+        """False where only constant air is allowed."""
+        return self.remaining is None
 
     @property
     def free(self) -> tuple[Parameter, ...]:
         """The parameters that a fit of one piece estimates unless told otherwise."""
         return tuple(p for p in self.parameters if p.usual is None)
-
-    @property
-    def linear(self) -> bool:
-        return self.response is not None
 
     @property
     def of_piece(self) -> tuple[Parameter, ...]:
@@ -234,6 +195,92 @@ class Law:
             out[name] = value
         return out
 
+    # ---- curves
+
+    def moisture(self, days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
+        """Mean moisture (n, k) [%] on days since turning.
+
+        `params` maps names to a number or one value a piece, `start_moisture_pct` among them;
+        `wall_mm` is a number or one value a piece.
+        """
+        times, walls, values = broadcast(days, self.filled(params), wall_mm, air)
+        if not isinstance(air, DailyAir):
+            air = np.broadcast_to(np.asarray(air, dtype=float), (len(times),))
+        return self._run(times, values, walls / 2000, air)
+
+    def _run(self, times: np.ndarray, values: Values, half_m: np.ndarray, air: Air) -> np.ndarray:
+        if self.curve is not None:
+            return self.curve(values, half_m, times, as_daily(air, times))
+        if not (self.modes or self.sheet or self.remaining):
+            return self.inside(_one_each(times, values, half_m, air)).mean
+
+        def of(u: np.ndarray) -> Values:
+            return values
+
+        none = np.empty((len(times), 0))  # no slopes are asked for
+        decay = self.decay(of, none, half_m, times)
+        if isinstance(air, DailyAir):
+            courses = air.of(len(times), times.max(axis=1, initial=0.0))
+            forced = self.forced(of, none, half_m, times, courses, decay)[0]
+        else:
+            forced = np.reshape(air, (-1, 1)) * (1 - decay[0])
+        return values[START][:, None] * decay[0] + forced
+
+    def decay(
+        self, of: Callable[[np.ndarray], Values], u: np.ndarray, half_m: np.ndarray,
+        days: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        """E of a linear law, (n, k), and its slopes in u, (P, n, k); `of(u)` gives the parameters.
+
+        Of the modes, or of the sheet's two numbers, the slopes are central differences: those are
+        small arrays, one value a piece, and the large ones have their slopes in closed form.
+        """
+        if self.remaining is not None:
+            remaining = self.remaining
+            return remaining(of(u), days), _slopes(lambda x: remaining(of(x), days), u)
+        if self.sheet is None:
+            return mode_decay(days, self._modes(of, half_m)(u), _slopes(self._modes(of, half_m), u))
+        sheet = self.sheet
+        fo, biot = sheet(of(u), half_m)
+        decay, by_fo, by_biot = sheet_decay(fo[:, None] * days, biot)
+        d_fo, d_biot = _slopes(lambda x: np.stack(sheet(of(x), half_m)), u).transpose(1, 0, 2)
+        d_biot = np.nan_to_num(d_biot)  # of faces at equilibrium there is none
+        return decay, d_fo[..., None] * (days * by_fo) + d_biot[..., None] * by_biot
+
+    def forced(
+        self, of: Callable[[np.ndarray], Values], u: np.ndarray, half_m: np.ndarray,
+        days: np.ndarray, air: Courses, decay: tuple[np.ndarray, np.ndarray],
+    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        """What daily air has brought, (n, k) [%], and its slopes in u; `decay` as `decay` gave it.
+
+        The modes of a sheet go on without end and are cut into groups. The groups answer a change
+        of air well, but the step from nothing to the first day's air is ten times larger than any
+        change: that step is taken from E itself, air (1 - E).
+        """
+        if self.remaining is not None:
+            raise WoodlabError(
+                f"The law {self.name!r} is no sum of modes and holds in constant air only. Give "
+                "one equilibrium moisture, or take two_term or film, which follow the air."
+            )
+        modes = self._modes(of, half_m)
+        sheet = self.sheet is not None
+        out, slopes = mode_forced(days, modes(u), _slopes(modes, u), air, past_first=sheet)
+        if sheet:
+            courses, which, start = air
+            first = courses[which, np.minimum(start.astype(int), courses.shape[1] - 1), None]
+            out += first * (1 - decay[0])
+            slopes -= first * decay[1]
+        return out, slopes
+
+    def _modes(
+        self, of: Callable[[np.ndarray], Values], half_m: np.ndarray
+    ) -> Callable[[np.ndarray], np.ndarray]:
+        sheet, modes = self.sheet, self.modes
+        if sheet is not None:
+            return lambda u: sheet_modes(*sheet(of(u), half_m))
+        assert modes is not None
+        return lambda u: np.stack(modes(of(u), half_m))
+
     def curves(self, rows: Rows) -> np.ndarray:
         """Mean moisture of many rows, (R, k) [%]."""
         if self.kernel_columns is not None:
@@ -241,19 +288,26 @@ class Law:
         # Behind a piece's last day its last one again: a law wants days that do not decrease.
         at = np.minimum(np.arange(rows.days.shape[1]), np.maximum(rows.counts[:, None] - 1, 0))
         days = np.take_along_axis(rows.days, at, axis=1)[rows.of]
-        which = rows.which
+        half, which, start = rows.half_m[rows.of], rows.which, rows.start[rows.of]
+        level = np.diff(rows.sums[:, 0], axis=1)
         if not self.changing_air:  # the mean of each row's own days
-            first = rows.start[rows.of].astype(int)
-            last = np.ceil(rows.start[rows.of] + np.maximum(days.max(axis=1), 1.0)).astype(int)
+            first = start.astype(int)
+            last = np.ceil(start + np.maximum(days.max(axis=1), 1.0)).astype(int)
             last = np.minimum(last, rows.sums.shape[2] - 1)
             total = rows.sums[which, 0, last] - rows.sums[which, 0, first]
-            mean = total / np.maximum(last - first, 1) + rows.shift_pct
-            return self.moisture(days, rows.values, 2000 * rows.half_m[rows.of], mean)
-        level = np.diff(rows.sums[:, 0], axis=1)
-        if np.any(rows.shift_pct):
+            return self._run(
+                days, rows.values, half, total / np.maximum(last - first, 1) + rows.shift_pct
+            )
+        if (np.ptp(level, axis=1) < 1e-9).all():
+            return self._run(days, rows.values, half, level[which, 0] + rows.shift_pct)
+        if self.curve is not None and np.any(rows.shift_pct):
             level, which = level[which] + np.reshape(rows.shift_pct, (-1, 1)), np.arange(len(days))
-        air = DailyAir(level, rows.start[rows.of], which)
-        return self.moisture(days, rows.values, 2000 * rows.half_m[rows.of], air)
+        elif np.any(rows.shift_pct):  # linear: air and start moisture may be counted from the shift
+            shift = np.broadcast_to(rows.shift_pct, (len(days),))
+            values = {**rows.values, START: rows.values[START] - shift}
+            air = DailyAir(level, start, which)
+            return self._run(days, values, half, air) + shift[:, None]
+        return self._run(days, rows.values, half, DailyAir(level, start, which))
 
     def inside(self, rows: Rows, *, cells: bool = False) -> SlabCurves:
         """Mean, surface and core moisture of many rows, and the profile where it is asked for.
@@ -279,7 +333,7 @@ class Law:
             cells=cells,
         )  # fmt: skip
 
-    def _kernel_rows(self, values: dict[str, np.ndarray], half_m: np.ndarray) -> np.ndarray:
+    def _kernel_rows(self, values: Values, half_m: np.ndarray) -> np.ndarray:
         assert self.kernel_columns is not None
         out = np.zeros((len(half_m), kernel.WIDE))
         out[:, kernel.RATIO], out[:, kernel.SATURATION] = 1.0, 30.0
@@ -292,65 +346,35 @@ class Law:
 
 
 FREE_LN_D, FREE_LN_S = float(np.log(1e-6)), float(np.log(1e-4))  # no resistance to speak of
+_STEP = 1e-4  # of a central difference in u: its error is about the square
 
 
-def broadcast(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Times (n, k), walls (n,) and parameters (n,) of one common number of pieces.
-
-    Raises
-    ------
-    WoodlabError
-        If their shapes differ, or the days are negative or decrease.
-    """
-    times = np.atleast_2d(np.asarray(days, dtype=float))
-    parts = [np.asarray(value, dtype=float) for value in params.values()]
-    parts.append(np.asarray(wall_mm, dtype=float))
-    if isinstance(air, DailyAir):
-        parts += [np.asarray(air.start, dtype=float), np.asarray(air.course, dtype=float)]
-    else:
-        parts.append(np.asarray(air, dtype=float))
-    try:
-        (pieces,) = np.broadcast_shapes((times.shape[0],), *(np.atleast_1d(p).shape for p in parts))
-    except ValueError as error:
-        raise WoodlabError(
-            "days, parameters, wall_mm and air must have one row or one value a piece, "
-            f"found {[p.shape for p in (times, *parts)]}."
-        ) from error
-    times = np.ascontiguousarray(np.broadcast_to(times, (pieces, times.shape[1])))
-    if times.size and (not np.isfinite(times).all() or times.min() < 0):
-        raise WoodlabError("days must be finite and not negative: 0 is the day of turning.")
-    if (np.diff(times, axis=1) < 0).any():
-        raise WoodlabError("days must not decrease along a row. Sort them first.")
-
-    def each(value: ArrayLike) -> np.ndarray:
-        return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=float), (pieces,)))
-
-    return times, each(wall_mm), {name: each(value) for name, value in params.items()}
+def _slopes(make: Callable[[np.ndarray], np.ndarray], u: np.ndarray) -> np.ndarray:
+    """Slopes of what `make(u)` gives in each column of u, (P, ...)."""
+    out = []
+    for a in range(u.shape[1]):
+        step = np.zeros(u.shape[1])
+        step[a] = _STEP
+        with np.errstate(invalid="ignore"):
+            out.append((make(u + step) - make(u - step)) / (2 * _STEP))
+    return np.stack(out) if out else np.empty((0, *make(u).shape))
 
 
-def as_daily(air: Air, times: np.ndarray) -> DailyAir:
-    """Air as daily courses; constant air becomes as many courses as there are values."""
-    if isinstance(air, DailyAir):
-        return air
-    level = np.asarray(air, dtype=float)
-    length = int(np.ceil(times.max(initial=0.0))) + 1
-    if level.ndim == 0:
-        return DailyAir(np.full((1, length), float(level)))
-    different, which = np.unique(level, return_inverse=True)
-    return DailyAir(np.repeat(different[:, None], length, axis=1), 0.0, which)
+def _one_each(
+    times: np.ndarray, values: Values, half_m: np.ndarray, air: Air
+) -> Rows:  # fmt: skip
+    """One row a piece, on the finest grid."""
+    courses, which, start = as_daily(air, times).of(len(times), times.max(axis=1, initial=0.0))
+    return Rows(
+        values, np.arange(len(times)), times, np.full(len(times), times.shape[1]), half_m,
+        kernel.running_sums(courses, np.zeros(1)), which, start, grid=kernel.FINEST,
+    )  # fmt: skip
 
 
 def kernel_run(
-    law: Law, days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air, *,
-    temp_c: ArrayLike | None = None, cells: bool = False,
-    grid: tuple[float, ...] = kernel.FINEST,
-) -> SlabCurves:  # fmt: skip
+    law: Law, days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air, *, cells: bool = False
+) -> SlabCurves:
     """Run a law of the slab family on its own, one row a piece, on the finest grid.
-
-    `temp_c` is the temperature of each day of the air, in its shape, where the law's rates follow
-    it (`activation_kj_mol`).
 
     Examples
     --------
@@ -360,39 +384,5 @@ def kernel_run(
     >>> inside.mean[0].round(0).tolist()[::2]
     [60.0, 12.0]
     """
-    from woodlab.drying.warmth import warmth
-
     times, walls, values = broadcast(days, law.filled(params), wall_mm, air)
-    daily = as_daily(air, times)
-    courses, which, start = daily.of(len(times), times.max(axis=1, initial=0.0))
-    warm = 0.0 if temp_c is None else np.broadcast_to(warmth(temp_c), courses.shape)
-    rows = Rows(
-        values, np.arange(len(times)), times, np.full(len(times), times.shape[1]), walls / 2000,
-        kernel.running_sums(courses, np.asarray(warm)), which, start, grid=grid,
-    )  # fmt: skip
-    return law.inside(rows, cells=cells)
-
-
-def lumped_moisture(
-    law: Callable[[], Law],
-) -> Callable[[ArrayLike, Params, ArrayLike, Air], np.ndarray]:
-    """`moisture` of a law that has a `response`."""
-
-    def moisture(days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
-        response = law().response
-        assert response is not None
-        decay, forced = response(days, params, wall_mm, air)
-        return np.asarray(params[START], dtype=float).reshape(-1, 1) * decay + forced
-
-    return moisture
-
-
-def constant_air(air: Air, remaining: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """decay and forced where the air does not change."""
-    level = np.asarray(air, dtype=float).reshape(-1, 1)
-    return remaining, level * (1 - remaining)
-
-
-def ln_surface_of(tau_days: np.ndarray, half_m: np.ndarray) -> np.ndarray:
-    """Ln of the surface coefficient [m/s] that empties the wall with the time constant."""
-    return np.log(half_m / (tau_days * SECONDS_PER_DAY))
+    return law.inside(_one_each(times, values, walls / 2000, air), cells=cells)

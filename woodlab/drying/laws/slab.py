@@ -21,8 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
-from woodlab.drying.laws.law import Law, Parameter, Params, Prior, Scatter, kernel_run
-from woodlab.drying.modes import Air
+from woodlab.drying.laws.law import Law, Parameter, Prior, Scatter, Values
 
 RISE_PER_PCT = float(np.log(8) / 15.5)
 SATURATION_PCT = 30.0
@@ -48,11 +47,11 @@ WARMTH = Parameter(
 )  # fmt: skip
 
 
-def warm_column(values: dict[str, np.ndarray]) -> dict[int, ArrayLike]:
+def warm_column(values: Values) -> dict[int, ArrayLike]:
     return {kernel.WARMTH: values["activation_kj_mol"]}
 
 
-def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, ArrayLike]:
+def _columns(values: Values, half_m: np.ndarray) -> dict[int, ArrayLike]:
     saturation = values["fibre_saturation_pct"]
     cap = values["flux_cap_pct"]
     return {
@@ -63,10 +62,6 @@ def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, Arr
         kernel.CAP: np.where(np.isnan(cap), saturation, cap),
         **warm_column(values),
     }
-
-
-def _moisture(days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
-    return kernel_run(LAW, days, params, wall_mm, air).mean
 
 
 LAW = Law(
@@ -95,7 +90,6 @@ LAW = Law(
         ),
         WARMTH,
     ),
-    _moisture,
     kernel_columns=_columns,
     candidate=True,
 )  # fmt: skip

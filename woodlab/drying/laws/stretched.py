@@ -9,34 +9,29 @@ as it is used for relaxation curves. Limits: no wall, wood or seal in it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from woodlab.drying.laws.law import Law, Parameter, Params, broadcast, constant_air, lumped_moisture
-from woodlab.drying.modes import Air, DailyAir
-from woodlab.errors import WoodlabError
+from woodlab.drying.laws.exponential import LN_TAU
+from woodlab.drying.laws.law import Law, Parameter, Search, Values
 
 
-def _response(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    if isinstance(air, DailyAir):
-        raise WoodlabError(
-            "The stretched law is no sum of modes and holds in constant air only. Give one "
-            "equilibrium moisture, or take two_term or film, which follow the air."
-        )
-    times, _, values = broadcast(days, LAW.filled(params), wall_mm, air)
-    share = (times / values["tau_days"][:, None]) ** values["shape"][:, None]
-    return constant_air(air, np.exp(-share))
+def _remaining(values: Values, days: np.ndarray) -> np.ndarray:
+    return np.exp(-((days / values["tau_days"][:, None]) ** values["shape"][:, None]))
 
 
-LAW: Law = Law(
+def _values(u: np.ndarray, half_m: np.ndarray) -> Values:
+    return {"tau_days": np.exp(u[..., 0]), "shape": np.exp(u[..., 1])}
+
+
+LAW = Law(
     "stretched",
     (
         Parameter("tau_days", "days", 0.05, 20000.0, "time in which 63 % of the change is made"),
         Parameter("shape", "1", 0.2, 5.0, "exponent: below 1 a long tail"),
     ),
-    lumped_moisture(lambda: LAW),
+    remaining=_remaining,
+    search=Search(
+        _values, ((-3.5, -2.5, -1.5, -0.5, 0.5, 1.5), (-0.5, 0.0, 0.35)),
+        (LN_TAU[0], float(np.log(0.2))), (LN_TAU[1], float(np.log(5.0))),
+    ),
     describes_only=True,
-    changing_air=False,
-    response=_response,
-)
+)  # fmt: skip

@@ -21,26 +21,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from woodlab.drying import kernel
-from woodlab.drying.laws.law import (
-    Law,
-    Parameter,
-    Params,
-    Prior,
-    Scatter,
-    as_daily,
-    broadcast,
-    ln_surface_of,
-)
+from woodlab.drying.laws.law import Law, Parameter, Prior, Scatter, Values
 from woodlab.drying.laws.slab import WARMTH, warm_column
-from woodlab.drying.modes import Air
+from woodlab.drying.modes import SECONDS_PER_DAY, DailyAir
 
 CRITICAL_PCT = 30.0
 
 
-def _moisture(days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air) -> np.ndarray:
+def _curve(values: Values, half_m: np.ndarray, times: np.ndarray, air: DailyAir) -> np.ndarray:
     """Exact over each stretch of constant air, also on the day of the change, both ways."""
-    times, _, values = broadcast(days, LAW.filled(params), wall_mm, air)
-    courses, which, start = as_daily(air, times).of(len(times), times.max(axis=1, initial=0.0))
+    courses, which, start = air.of(len(times), times.max(axis=1, initial=0.0))
     rate, critical = 1 / values["tau_days"], values["critical_pct"]
     level = np.array(values["start_moisture_pct"], dtype=float)
     out, now = np.empty(times.shape), np.zeros(len(times))
@@ -71,9 +61,10 @@ def _step(m: np.ndarray, air: np.ndarray, critical: np.ndarray, h: np.ndarray) -
     return np.where(rest > 0, after, met)
 
 
-def _columns(values: dict[str, np.ndarray], half_m: np.ndarray) -> dict[int, ArrayLike]:
+def _columns(values: Values, half_m: np.ndarray) -> dict[int, ArrayLike]:
     return {
-        kernel.LN_S: ln_surface_of(values["tau_days"], half_m),
+        # the surface coefficient that empties the wall with the time constant
+        kernel.LN_S: np.log(half_m / (values["tau_days"] * SECONDS_PER_DAY)),
         kernel.CAP: values["critical_pct"],
         **warm_column(values),
     }
@@ -93,6 +84,6 @@ LAW = Law(
         ),
         WARMTH,
     ),
-    _moisture,
+    curve=_curve,
     kernel_columns=_columns,
 )  # fmt: skip

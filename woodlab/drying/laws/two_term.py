@@ -10,33 +10,35 @@ single curve, which trade off against one another; no wall, wood or seal in them
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from woodlab.drying.laws.law import Law, Parameter, Params, broadcast, constant_air, lumped_moisture
-from woodlab.drying.modes import Air, DailyAir, drive_modes
-
-
-def _response(
-    days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
-) -> tuple[np.ndarray, np.ndarray]:
-    times, _, values = broadcast(days, LAW.filled(params), wall_mm, air)
-    rates = 1 / np.stack([values["tau_fast_days"], values["tau_slow_days"]], axis=1)
-    weights = np.stack([values["fast_share"], 1 - values["fast_share"]], axis=1)
-    if isinstance(air, DailyAir):
-        return drive_modes(times, rates, weights, air)
-    return constant_air(
-        air, np.einsum("nj,njk->nk", weights, np.exp(-rates[:, :, None] * times[:, None]))
-    )
+from woodlab.drying.laws.exponential import LN_TAU
+from woodlab.drying.laws.law import Law, Parameter, Search, Values
 
 
-LAW: Law = Law(
+def _modes(values: Values, half_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    rates = 1 / np.stack([values["tau_fast_days"], values["tau_slow_days"]])
+    return rates, np.stack([values["fast_share"], 1 - values["fast_share"]])
+
+
+def _values(u: np.ndarray, half_m: np.ndarray) -> Values:
+    """From ln tau_slow, ln(tau_slow/tau_fast), share of the fast mode."""
+    slow = np.exp(u[..., 0])
+    return {
+        "tau_fast_days": slow * np.exp(-u[..., 1]), "tau_slow_days": slow, "fast_share": u[..., 2],
+    }  # fmt: skip
+
+
+LAW = Law(
     "two_term",
     (
         Parameter("tau_fast_days", "days", 0.05, 20000.0, "time constant of the fast mode"),
         Parameter("tau_slow_days", "days", 0.05, 20000.0, "time constant of the slow mode"),
         Parameter("fast_share", "1", 0.0, 1.0, "share of the change in the fast mode", plain=True),
     ),
-    lumped_moisture(lambda: LAW),
+    modes=_modes,
+    search=Search(
+        _values, ((-2.5, -1.5, -0.5, 0.5), (0.7, 1.8, 3.2), (0.2, 0.5, 0.8)),
+        (LN_TAU[0], float(np.log(1.2)), 0.0), (LN_TAU[1], float(np.log(200.0)), 1.0), several=4,
+    ),
     describes_only=True,
-    response=_response,
-)
+)  # fmt: skip

@@ -2,16 +2,12 @@
 
 Where a thing is:
 
-    laws       what each law says: rates and weights of its modes, their slopes, bounds, starts
-    course     daily air, and what modes of any rate make of it
+    pieces     the weighings of many pieces, and what is known of them beforehand
     search     variable projection: the model, its linear part, the descent
-    estimate   rows in, estimates out: `fit_linear`
-    limits     profile-likelihood limits: `profile`
+    estimate   pieces in, estimates out: `fit_linear`
 """
 
-from woodlab.drying.linear.course import Course
-from woodlab.drying.linear.estimate import LinearEstimates, PieceRows, fit_linear
-from woodlab.drying.linear.laws import LAWS, LinearLaw
-from woodlab.drying.linear.limits import profile
+from woodlab.drying.linear.estimate import LinearFits, fit_linear
+from woodlab.drying.linear.pieces import Pieces
 
-__all__ = ["LAWS", "Course", "LinearEstimates", "LinearLaw", "PieceRows", "fit_linear", "profile"]
+__all__ = ["LinearFits", "Pieces", "fit_linear"]

@@ -1,366 +1,400 @@
-"""Variable projection for many pieces at once: the model, its linear part, and the descent."""
+"""Variable projection for many pieces at once: the model, its linear part, and the descent.
+
+The weighings enter only through the dot products of a few curves a piece: 1, E, what the air has
+brought, the slopes of both in u, steps at events, and the masses. All else is algebra on small
+matrices, one a piece.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from dataclasses import replace
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 
-from woodlab.drying.linear.course import Course, driven
-from woodlab.drying.linear.laws import LinearLaw
+from woodlab.drying.laws import Law
+from woodlab.drying.laws.law import Values
+from woodlab.drying.linear.pieces import Pieces
 
-STEP_TOLERANCE = 1e-7  # in u
-MOST_STEP = 2.0
-FIRST_STEPS = 1
-STARTS_SEE = 8  # weighings that the starting grid looks at
+MOST_STEP, STEADY = 2.0, 1e-4  # of u; of sigma
+STARTS_SEE, FIRST_STEPS = 8, 1  # weighings that the starting grid looks at, and steps on them
+CLOSE = 1e-10  # of the variance: the squared next step, in standard errors, that is no step
 
 
-@dataclass(frozen=True)
-class Task:
-    """A chunk of pieces as the search needs it; arrays lead with the piece.
+class Products(NamedTuple):
+    """Dot products over the weighings of curves (B), their slopes in u (Q) and the masses y."""
 
-    `y` is the mass with 0 where `w` is 0. `mean` and `sd` (n, 3) are the priors of ln oven-dry
-    mass, ln (water/oven-dry mass) at the start and the air's offset/100 (sd infinite: unknown);
-    `anchor` (n, 3) is the c at which they are made linear. `limits` (n, 2, 2) are least and most
-    oven-dry mass [g] and water/oven-dry mass; `low` and `high` (n, P) are those of u.
-    """
-
-    t: np.ndarray
-    y: np.ndarray
-    w: np.ndarray
-    half_m: np.ndarray
-    level: np.ndarray
-    course: Course | None
-    start: np.ndarray
-    which: np.ndarray
-    events: np.ndarray | None
-    mean: np.ndarray
-    sd: np.ndarray
-    open_air: bool
-    floor: np.ndarray
-    sigma: np.ndarray
-    anchor: np.ndarray
-    limits: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-
-    def take(self, at: np.ndarray | slice) -> Task:
-        """The task of some of the pieces."""
-        arrays: dict[str, Any] = {
-            k: v[at] for k, v in vars(self).items() if isinstance(v, np.ndarray)
-        }
-        return replace(self, **arrays)
-
-    @property
-    def priors(self) -> np.ndarray:
-        """Which of the three kinds of prior any piece has."""
-        return np.flatnonzero(np.isfinite(self.sd).any(0))
+    bb: np.ndarray
+    bs: np.ndarray
+    ss: np.ndarray
+    by: np.ndarray
+    sy: np.ndarray
+    yy: np.ndarray
 
 
 class Solved(NamedTuple):
-    """At some u: SSE, columns of the linear part and their orthonormal basis (n, M, K), residual
-    (n, K), c (n, M), slopes of the model in u (n, P, K), and which of oven-dry mass and water to
-    oven-dry mass are held at a limit (n, 2)."""
+    """At some u, with the linear part solved; small matrices have the pieces behind.
 
-    sse: np.ndarray
-    columns: np.ndarray
-    basis: np.ndarray
-    left: np.ndarray
+    c (M, n), the inverse of its normal matrix (M, M, n), which of oven-dry mass and water to
+    oven-dry mass are held at a limit (2, n); squares of the weighings' residuals and of what the
+    priors miss by, in standard deviations (n,); gradient (P, n) and normal matrix in u; and the
+    parts of the whole normal matrix: columns x, slopes j, the priors.
+    """
+
     c: np.ndarray
-    slopes: np.ndarray
+    inverse: np.ndarray
     held: np.ndarray
+    data: np.ndarray
+    penalty: np.ndarray
+    gradient: np.ndarray
+    normal: np.ndarray
+    xx: np.ndarray
+    xj: np.ndarray
+    jj: np.ndarray
+    known: np.ndarray
 
 
-def design(
-    law: LinearLaw, u: np.ndarray, d: Task
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
-    """Columns of the model with the priors' rows (n, M, K), right side (n, K), and the slopes of
-    E and of `forced` in u (P, n, k) (None: constant air, where it is -level times that of E)."""
-    n, k = d.t.shape
-    kinds, own = d.priors, 2 + d.open_air
-    x = np.empty((n, own + (0 if d.events is None else d.events.shape[1]), k + kinds.size))
-    x[..., k:] = 0
-    decay, d_decay = law.decay(u, d.half_m, d.t)
-    np.multiply(decay, d.w, out=x[:, 1, :k])
-    if d.course is None:
-        d_forced, share = None, d.level[:, None] / 100
-        np.subtract((1 + share) * d.w, share * x[:, 1, :k], out=x[:, 0, :k])
+def curves(
+    law: Law, u: np.ndarray, d: Pieces, *, slopes: bool = True
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """1, E, (what daily air has brought,) events, each (n, k) and 0 where no weighing is used;
+    and the slopes of E (and of what the air has brought) in u."""
+    search = law.search
+    assert search is not None
+    fixed = search.values(u, d.half_m)
+
+    def of(x: np.ndarray) -> Values:
+        return search.values(x, d.half_m) if slopes else fixed
+
+    x = u if slopes else np.empty((len(u), 0))
+    decay = law.decay(of, x, d.half_m, d.days)
+    base, turns = [d.weight, decay[0]], [*decay[1]]
+    if d.courses is not None:
+        forced = law.forced(of, x, d.half_m, d.days, d.air, decay)
+        base, turns = [*base, forced[0]], [*turns, *forced[1]]
+    if not d.weight.all():
+        base = [base[0], *(b * d.weight for b in base[1:])]
+        turns = [t * d.weight for t in turns]
+    return [*base, *(d.events[:, j] * d.weight for j in range(d.events.shape[1]))], turns
+
+
+def products(base: list[np.ndarray], slopes: list[np.ndarray], y: np.ndarray) -> Products:
+    every = [*base, *slopes, y]
+    out = np.empty((len(every), len(every), len(y)))
+    for a, left in enumerate(every):
+        for b, right in enumerate(every[a:], a):
+            out[a, b] = out[b, a] = np.einsum("nk,nk->n", left, right)
+    b = len(base)
+    return Products(
+        out[:b, :b], out[:b, b:-1], out[b:-1, b:-1], out[:b, -1], out[b:-1, -1], out[-1, -1]
+    )
+
+
+def columns(d: Pieces) -> np.ndarray:
+    """Columns of the model in the curves, (M, B, n): of oven-dry mass, water, offset, events.
+
+    mass = c0 (1 + forced/100) + c1 E [+ c2 (1 - E)] + steps,   forced = level (1 - E) or daily
+    """
+    n, m, driven = len(d.days), d.events.shape[1], d.courses is not None
+    own = 2 + d.open_air
+    out = np.zeros((own + m, 2 + driven + m, n))
+    out[0, 0] = out[1, 1] = 1
+    if driven:
+        out[0, 2] = 0.01
     else:
-        air = d.course, d.which, d.start
-        forced, d_forced = driven(law, u, d.half_m, d.t, air, (decay, d_decay))
-        x[:, 0, :k] = (1 + forced / 100) * d.w
+        out[0, 0], out[0, 1] = 1 + d.level / 100, -d.level / 100
     if d.open_air:
-        x[:, 2, :k] = d.w - x[:, 1, :k]
-    if d.events is not None:
-        x[:, own:, :k] = d.events * d.w[:, None]
-    if not kinds.size:
-        return x, d.y, d_decay, d_forced
-    y = np.concatenate([d.y, np.zeros((n, kinds.size))], 1)
+        out[2, 0], out[2, 1] = 1, -1
+    out[own + np.arange(m), 2 + driven + np.arange(m)] = 1
+    return out
+
+
+def priors(d: Pieces, m: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows (3, M, n) beneath the weighings, and what they should be, (3, n).
+
+    (mean - g(c)) sigma/sd with g = ln c0, ln (c1/c0) or c2/c0, made linear at the anchor. Once the
+    anchor is the solution, value and gradient are those of the prior itself, so that the fixed
+    point is the mode of the posterior and not an approximation.
+    """
     dry, water, extra = d.anchor.T
-    for row, kind in enumerate(kinds, k):
-        # (prior mean - g(c))/sd with g = ln c0, ln (c1/c0) or c2/c0, made linear at the anchor.
-        # Once the anchor stands at the solution, value and gradient are those of the prior
-        # itself, so that the fixed point is the posterior's mode and not an approximation.
-        by = d.sigma / d.sd[:, kind]
-        if kind == 0:
-            x[:, 0, row], y[:, row] = by / dry, by * (d.mean[:, 0] - np.log(dry) + 1)
-        elif kind == 1:
-            x[:, 0, row], x[:, 1, row] = -by / dry, by / water
-            y[:, row] = by * (d.mean[:, 1] - np.log(water / dry))
-        else:
-            x[:, 0, row], x[:, 2, row] = -by * extra / dry**2, by / dry
-            y[:, row] = by * (d.mean[:, 2] - extra / dry)
-        # mean is NaN where nothing is known, and the weight there is zero
-        y[:, row] = np.where(by > 0, y[:, row], 0.0)
-    return x, y, d_decay, d_forced
+    rows = np.zeros((3, m, len(dry)))
+    by = d.sigma / d.sd.T
+    by[2] *= 100
+    rows[0, 0] = by[0] / dry
+    rows[1, 0], rows[1, 1] = -by[1] / dry, by[1] / water
+    if d.open_air:
+        rows[2, 0], rows[2, 2] = -by[2] * extra / dry**2, by[2] / dry
+    wanted = np.stack([
+        d.mean[:, 0] - np.log(dry) + 1, d.mean[:, 1] - np.log(100 * water / dry),
+        d.mean[:, 2] / 100 - extra / dry,
+    ])  # fmt: skip
+    return rows, wanted * by
 
 
-def project(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Orthonormal basis of the columns (n, M, K), y less its part in them, coefficients c.
+def times(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Products of small matrices, or of matrix and vector, one a piece: the pieces are behind."""
+    return np.einsum("ijn,jn->in" if right.ndim == 2 else "ijn,jkn->ikn", left, right)
 
-    Modified Gram-Schmidt; a column that loses most of its length to the earlier ones (E beside 1
-    where the record is short beside tau) is projected twice, or its rest is rounding noise.
+
+def turned(matrix: np.ndarray) -> np.ndarray:
+    return matrix.transpose(1, 0, 2)
+
+
+def invert(matrix: np.ndarray) -> np.ndarray:
+    """Inverses of symmetric matrices, (m, m, n), by Gauss and Jordan; rows of zeros stay so.
+
+    A direction without weight comes out as unknown, which a small ridge makes of it: a
+    pseudo-inverse would call it certain.
     """
-    q = x.copy()
-    n, m, k = x.shape
-    part_of = np.empty((n, k))  # large arrays made anew cost more than the sums in them
-    r = np.zeros((n, m, m))
-    for a in range(m):
-        length = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
-        for _ in range(2 if a else 0):
-            for b in range(a):
-                dot = np.einsum("nk,nk->n", q[:, b], q[:, a])
-                q[:, a] -= np.multiply(dot[:, None], q[:, b], out=part_of)
-                r[:, b, a] += dot
-            after = np.sqrt(np.einsum("nk,nk->n", q[:, a], q[:, a]))
-            twice, length = (after < 0.1 * length).any(), after
-            if not twice:
-                break
-        r[:, a, a] = length + 1e-300
-        q[:, a] /= r[:, a, a, None]
-    part = np.einsum("nmk,nk->nm", q, y)
-    left = np.einsum("nm,nmk->nk", part, q, out=part_of)
-    np.subtract(y, left, out=left)
-    c = part.copy()
-    for a in range(m - 1, -1, -1):
-        for b in range(a + 1, m):
-            c[:, a] -= r[:, a, b] * c[:, b]
-        c[:, a] /= r[:, a, a]
-    return q, left, c
+    at = np.arange(len(matrix))
+    size = np.sqrt(np.maximum(matrix[at, at], 0))
+    there = size > 0
+    scale = there / np.where(there, size, 1)
+    both = scale[:, None] * scale
+    out = matrix * both
+    out[at, at] += np.where(there, 1e-14, 1)
+    for i in at:
+        pivot = out[:, i].copy()
+        row = out[i] / pivot[i]
+        row[i] = 1 / pivot[i]
+        pivot[i], out[:, i] = 0, 0
+        out -= pivot[:, None] * row
+        out[i] = row
+    return out * both
 
 
-def within_limits(
-    x: np.ndarray, y: np.ndarray, limits: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """`project` with oven-dry mass and water/oven-dry mass inside their limits, and which are held.
+def bounded(
+    normal: np.ndarray, right: np.ndarray, limits: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Least squares c with oven-dry mass and water/oven-dry mass inside their limits; the inverse
+    of the normal matrix along what is free, and which of the two are held, (2, n).
 
-    The limits cut a four-sided region out of the plane of (c0, c1). Least squares is convex, so
-    where its free point lies outside, the best point is on a side that the free point violates;
-    along a side it is the side's own least squares, moved to the corner if that lies beyond.
+    Least squares is convex: where its free point lies outside of the four-sided region, the best
+    is on a side that it violates, and there the side's own least squares, moved to the corner if
+    that lies beyond.
     """
-    q, left, c = project(x, y)
-    dry, water, most = c[:, 0], c[:, 1], limits[:, 1, 1]
-    bounded = np.isfinite(most)
-    violated = {
-        (0, 0): dry < limits[:, 0, 0],
-        (0, 1): dry > limits[:, 0, 1],
-        (1, 0): water < limits[:, 1, 0] * dry,
-        (1, 1): bounded & (water > np.where(bounded, most, 0) * dry),
-    }
-    held = np.zeros((len(x), 2), dtype=bool)
-    least = np.full(len(x), np.inf)
-    for (kind, end), wrong in violated.items():
-        at = np.flatnonzero(wrong)
+    inverse = invert(normal)
+    c = times(inverse, right)
+    held = np.zeros((2, c.shape[1]), dtype=bool)
+    dry, water = c[:2]
+    most = limits[:, 1, 1]
+    top = np.where(np.isfinite(most), np.where(np.isfinite(most), most, 0) * dry, np.inf)
+    low = [dry < limits[:, 0, 0], water < limits[:, 1, 0] * dry]
+    high = [dry > limits[:, 0, 1], water > top]
+    least = np.full(c.shape[1], np.inf)
+    for kind in range(2):
+        at = np.flatnonzero(low[kind] | high[kind])
         if not at.size:
             continue
-        value = np.full((at.size, 2), np.nan)
-        value[:, kind] = limits[at, kind, end]
-        side = [*_project_held(x[at], y[at], value), value]
-        now = side[2][:, 0] if kind else side[2][:, 1] / side[2][:, 0]
-        inside = np.clip(now, *limits[at, 1 - kind].T)
-        corner = np.flatnonzero(inside != now)
-        if corner.size:
-            value[corner, 1 - kind] = inside[corner]
-            there = _project_held(x[at[corner]], y[at[corner]], value[corner])
-            for old, new in zip(side, there, strict=False):
-                old[corner] = new
-        sse = np.einsum("nk,nk->n", side[1], side[1])
-        better = sse < least[at]
+        value = np.full((2, at.size), np.nan)
+        value[kind] = np.where(low[kind][at], *limits[at, kind].T)
+        side = _with_held(normal[..., at], right[:, at], value)
+        other = side[0][1] / side[0][0] if kind == 0 else side[0][0]
+        inside = np.clip(other, *limits[at, 1 - kind].T)
+        if (beyond := inside != other).any():
+            value[1 - kind, beyond] = inside[beyond]
+            side = _with_held(normal[..., at], right[:, at], value)
+        miss = (side[0] * (times(normal[..., at], side[0]) - 2 * right[:, at])).sum(0)
+        better = miss < least[at]
         to = at[better]
-        least[to] = sse[better]
-        for whole, part in zip((q, left, c), side, strict=False):
-            whole[to] = part[better]
-        held[to] = ~np.isnan(value[better])
-    return q, left, c, held
+        least[to], held[:, to] = miss[better], ~np.isnan(value[:, better])
+        c[:, to], inverse[..., to] = side[0][:, better], side[1][..., better]
+    return c, inverse, held
 
 
-def _project_held(
-    x: np.ndarray, y: np.ndarray, value: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """`project` with c0 and c1/c0 held at `value` (n, 2), NaN where free.
-
-    c1 = ratio c0 puts ratio times column 1 into column 0; c0 = dry takes dry times its column from
-    y. A column that is gone is zero and adds nothing to the basis.
-    """
-    x, y = x.copy(), y.copy()
-    own, tied = ~np.isnan(value.T)
-    x[tied, 0] += value[tied, 1, None] * x[tied, 1]
-    x[tied, 1] = 0
-    y[own] -= value[own, 0, None] * x[own, 0]
-    x[own, 0] = 0
-    q, left, c = project(x, y)
-    c[own, 0] = value[own, 0]
-    c[tied, 1] = value[tied, 1] * c[tied, 0]
-    return q, left, c
+def _with_held(
+    normal: np.ndarray, right: np.ndarray, value: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """c and inverse with c0 and c1/c0 held at `value` (2, n), NaN where free: c = turn z + at."""
+    own, tied = ~np.isnan(value)
+    turn = np.repeat(np.eye(len(normal))[..., None], normal.shape[2], axis=2)
+    at = np.zeros(right.shape)
+    at[0, own], turn[0, 0, own] = value[0, own], 0
+    at[1, tied] = value[1, tied] * at[0, tied]
+    turn[1, 0, tied], turn[1, 1, tied] = value[1, tied] * turn[0, 0, tied], 0
+    inverse = times(times(turn, invert(times(times(turned(turn), normal), turn))), turned(turn))
+    return at + times(inverse, right - times(normal, at)), inverse
 
 
-def solve(law: LinearLaw, u: np.ndarray, d: Task) -> Solved:
+def solved(law: Law, u: np.ndarray, d: Pieces, *, slopes: bool = True) -> tuple[Solved, Products]:
     """Everything at u with the linear part solved."""
-    x, y, d_decay, d_forced = design(law, u, d)
-    q, left, c, held = within_limits(x, y, d.limits)
-    by_decay = c[:, 1] - c[:, 2] if d.open_air else c[:, 1]
-    k = d.t.shape[1]
-    slopes = np.empty((len(u), u.shape[1], y.shape[1]))
-    slopes[..., k:] = 0
-    for a in range(u.shape[1]):
-        if d_forced is None:
-            own = (by_decay - c[:, 0] * d.level / 100)[:, None] * d.w
-            np.multiply(own, d_decay[a], out=slopes[:, a, :k])
-        else:
-            both = by_decay[:, None] * d_decay[a] + c[:, :1] / 100 * d_forced[a]
-            slopes[:, a, :k] = both * d.w
-    return Solved(np.einsum("nk,nk->n", left, left), x, q, left, c, slopes, held)
+    dots = products(*curves(law, u, d, slopes=slopes), d.mass_g)
+    return linear_part(dots, d), dots
 
 
-def gather_normal(
-    s: Solved, u: np.ndarray, d: Task, held: int = -1
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Normal matrix and gradient in u, and which u stay: held, or pressed against a bound.
+def linear_part(dots: Products, d: Pieces) -> Solved:
+    turn = columns(d)
+    xx, xy = times(times(turn, dots.bb), turned(turn)), times(turn, dots.by)
+    normal, right, penalty, known = xx, xy, np.zeros(xy.shape[1]), 0 * xx[:0]
+    if d.told:
+        rows, wanted = priors(d, len(xx))
+        known = times(turned(rows), rows)
+        normal, right = xx + known, xy + times(turned(rows), wanted)
+    c, inverse, held = bounded(normal, right, d.limits)
+    data = dots.yy + (c * (times(xx, c) - 2 * xy)).sum(0)
+    if d.told:
+        dry, water = np.maximum(c[:2], 1e-300)
+        offset = 100 * c[2] / dry if d.open_air else 0 * dry
+        at = np.stack([np.log(dry), np.log(100 * water / dry), offset])
+        penalty = (((d.mean.T - at) / d.sd.T) ** 2).sum(0)
+    # slopes of the model in u: those of E and of what the air has brought, by c
+    by = c[1] - (c[2] if d.open_air else 0)
+    xs, p = times(turn, dots.bs), len(dots.sy) // (1 if d.courses is None else 2)
+    if d.courses is None:
+        by = by - c[0] * d.level / 100
+    xj, jj, jy = by * xs[:, :p], by**2 * dots.ss[:p, :p], by * dots.sy[:p]
+    if d.courses is not None:
+        more, across = c[0] / 100, dots.ss[:p, p:]
+        xj, jy = xj + more * xs[:, p:], jy + more * dots.sy[p:]
+        jj = jj + more**2 * dots.ss[p:, p:] + by * more * (across + turned(across))
+    # The slopes less their part in the linear columns are Kaufman's Jacobian; with it the gradient
+    # of the projected squares is exact, and only the curvature leaves out a term that the residuals
+    # make small.
+    gradient = jy - times(turned(xj), c)
+    kaufman = jj - times(turned(xj), times(inverse, xj))
+    return Solved(
+        c, inverse, held, np.maximum(data, 0), penalty, gradient, kaufman, xx, xj, jj, known
+    )
 
-    The slopes less their part in the linear columns are Kaufman's Jacobian; with it the gradient
-    of the projected SSE is exact, and only the curvature leaves out a term that the residuals make
-    small.
-    """
-    j, part_of = s.slopes.copy(), np.empty(s.slopes.shape)
-    for a in range(s.basis.shape[1]):
-        dot = np.einsum("npk,nk->np", j, s.basis[:, a])
-        j -= np.multiply(dot[..., None], s.basis[:, a, None], out=part_of)
-    gradient = np.einsum("npk,nk->np", j, s.left)
-    normal = np.einsum("npk,nqk->npq", j, j)
-    stuck = ((u <= d.low) & (gradient < 0)) | ((u >= d.high) & (gradient > 0))
-    stuck[:, held] |= held >= 0
-    normal = np.where(stuck[:, :, None] | stuck[:, None], 0.0, normal)
-    return normal, np.where(stuck, 0.0, gradient), stuck
+
+def free_parts(s: Solved, u: np.ndarray, d: Pieces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Normal matrix and gradient in the u that are free, and which are pressed against a bound,
+    (P, n)."""
+    stuck = ((u <= d.low).T & (s.gradient < 0)) | ((u >= d.high).T & (s.gradient > 0))
+    return *_freed(s.normal, s.gradient, stuck), stuck
+
+
+def _freed(
+    normal: np.ndarray, gradient: np.ndarray, stuck: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    if not stuck.any():
+        return normal, gradient
+    return np.where(stuck[:, None] | stuck, 0.0, normal), np.where(stuck, 0.0, gradient)
 
 
 def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -> np.ndarray:
-    """Levenberg and Marquardt's step; zero along a u that changes nothing."""
-    p = gradient.shape[1]
-    diagonal = np.einsum("npp->np", normal)
-    lifted = diagonal * (1 + damping[:, None]) + (diagonal == 0)
-    if p == 1:
-        return gradient / lifted
-    system = normal.copy()
-    np.einsum("npp->np", system)[...] = lifted
-    # to unit diagonal, so that no piece's matrix is singular to the solver
-    scale = 1 / np.sqrt(lifted)
-    system *= scale[:, :, None] * scale[:, None]
-    system += 1e-14 * np.eye(p)
-    return scale * np.linalg.solve(system, (scale * gradient)[..., None])[..., 0]
+    """Levenberg and Marquardt's step, (n, P); zero along a u that changes nothing."""
+    lifted, at = normal.copy(), np.arange(len(normal))
+    lifted[at, at] *= 1 + damping
+    return times(invert(lifted), gradient).T
+
+
+def spread(s: Solved, d: Pieces, stuck: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), and degrees of freedom.
+
+    What is `stuck` or touches no weighing is NaN, but counts as a parameter. The degrees of freedom
+    are weighings less the trace of the hat matrix over them: a parameter that a prior holds costs
+    the weighings less than one.
+    """
+    p, m = s.xj.shape[1], len(s.c)
+    jj, xj = np.where(stuck[:, None] | stuck, 0.0, s.jj), np.where(stuck, 0.0, s.xj)
+    whole = np.empty((p + m, p + m, xj.shape[2]))
+    whole[:p, :p], whole[p:, :p], whole[:p, p:] = jj, xj, turned(xj)
+    whole[p:, p:] = s.xx + s.known if d.told else s.xx
+    unit = invert(whole)
+    there = np.einsum("iin->in", whole) > 0
+    told = (unit[p:, p:] * s.known).sum((0, 1)) if d.told else 0.0
+    dof = d.weight.sum(1) - p - there[p:].sum(0) + told
+    unit[np.broadcast_to(~there[:, None] | ~there, unit.shape)] = np.nan
+    return unit, dof
+
+
+def sigma_of(s: Solved, d: Pieces, dof: np.ndarray) -> np.ndarray:
+    """Standard deviation of a weighing [g], from the residuals."""
+    return np.maximum(np.sqrt(s.data / np.maximum(dof, 1e-3)), d.floor_g)
 
 
 def descend(
-    law: LinearLaw, u: np.ndarray, d: Task, *, held: int = -1, most: int = 60,
-    tolerance: float = STEP_TOLERANCE,
-) -> tuple[np.ndarray, Solved]:  # fmt: skip
-    """From u (n, P) downhill, each piece with its own damping; best u and all that stands there.
-
-    Finished pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
+    law: Law, u: np.ndarray, d: Pieces, *, most: int = 60, close: float = CLOSE,
+    settle: bool = False,
+) -> tuple[np.ndarray, Pieces, Solved]:  # fmt: skip
+    """From u (n, P) downhill, each piece with its own damping; what is found, and all of it there.
+    With `settle` sigma follows the residuals, and with it the weight of the priors. Finished
+    pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
     """
-    best, whole = u.copy(), solve(law, u, d)
-    at, now, here = np.arange(len(u)), d, whole
-    damping, before = np.full(len(u), 1e-4), np.zeros(len(u))
-    for _ in range(most):
-        normal, gradient, _ = gather_normal(here, u, now, held)
+    u, now = u.copy(), d
+    here, dots = solved(law, u, d)
+    at, damping = np.arange(len(u)), np.full(len(u), 1e-4)
+    found, sigma, anchor = u.copy(), d.sigma.copy(), d.anchor.copy()
+    whole = here
+    for turn in range(most + 1):
+        steady = np.ones(len(u), dtype=bool)
+        aim = np.pad(here.c[: 2 + d.open_air].T, ((0, 0), (0, 1 - d.open_air)))
+        if settle:
+            new = sigma_of(here, now, spread(here, now, free_parts(here, u, now)[2])[1])
+            moved = np.abs(aim - now.anchor).max(1) / here.c[0]
+            steady = (np.abs(new / now.sigma - 1) < STEADY) & (moved < STEADY)
+            now = replace(now, sigma=new, anchor=aim)
+        elif d.told:
+            now = replace(now, anchor=aim)
+        normal, gradient, _ = free_parts(here, u, now)
+        next_step = damped_step(normal, gradient, np.zeros(len(u)))
+        size = here.data / np.maximum(now.weight.sum(1), 1) + now.floor_g**2
+        over = ((gradient.T * next_step).sum(1) < close * size) & steady | (damping > 1e8)
+        if over.all() or turn == most:
+            break
+        if over.mean() > 0.3:
+            found[at], sigma[at], anchor[at] = u, now.sigma, now.anchor
+            whole = _put(whole, here, at)
+            go = ~over
+            at, now, u, damping = at[go], now.take(go), u[go], damping[go]
+            here, dots = Solved(*(a[..., go] for a in here)), Products(*(a[..., go] for a in dots))
+            normal, gradient = normal[..., go], gradient[:, go]
         step = damped_step(normal, gradient, damping)
         # at a bound, yet drawn across it by its correlation with the others: those go on alone
         out = ((u <= now.low) & (step < 0)) | ((u >= now.high) & (step > 0))
         if out.any():
-            normal = np.where(out[:, :, None] | out[:, None], 0.0, normal)
-            step = damped_step(normal, np.where(out, 0.0, gradient), damping)
+            step = damped_step(*_freed(normal, gradient, out.T), damping)
         # shortened as a whole: cut component by component it would leave a slanting valley
         step *= np.minimum(1, MOST_STEP / np.maximum(np.abs(step).max(1), 1e-300))[:, None]
         trial = np.clip(u + step, now.low, now.high)
-        if held >= 0:
-            trial[:, held] = u[:, held]
-        there = solve(law, trial, now)
-        good = there.sse <= here.sse
-        moved = np.abs(trial - u).max(1)
-        gained = here.sse - there.sse
-        # A short step says something only while damping does not shorten it. Where steps shrink,
-        # the next would be about moved^2/before, and that is what is asked to be small.
-        full = damping < 0.1
-        over = full & good & (moved * np.minimum(moved / np.maximum(before, 1e-300), 1) < tolerance)
-        over |= full & (np.abs(gained) <= 1e-13 * here.sse) & (moved < 10 * tolerance)
-        over |= (full & (moved < tolerance)) | (damping > 1e8)
-        before = np.where(good & full, moved, 0.0)
+        there, new_dots = solved(law, trial, now)
+        gained = here.data - there.data + now.sigma**2 * (here.penalty - there.penalty)
+        good = gained > -1e-13 * dots.yy  # the rounding of the dot products
         damping = np.clip(np.where(good, damping * 0.05, damping * 10), 1e-7, 1e9)
-        u = np.where(good[:, None], trial, u)
         if good.all():
-            here = there
+            u, here, dots = trial, there, new_dots
         else:
-            here = Solved(*(np.where(good.reshape(-1, *[1] * (a.ndim - 1)), a, b)
-                            for a, b in zip(there, here, strict=True)))  # fmt: skip
-        if over.all():
-            break
-        if over.mean() > 0.3:
-            best[at], whole = u, _put(whole, here, at)
-            go = ~over
-            at, now, u, damping, before = at[go], now.take(go), u[go], damping[go], before[go]
-            here = Solved(*(a[go] for a in here))
-    best[at] = u
-    return best, _put(whole, here, at)
+            u = np.where(good[:, None], trial, u)
+            here = Solved(*(np.where(good, a, b) for a, b in zip(there, here, strict=True)))
+            dots = Products(*(np.where(good, a, b) for a, b in zip(new_dots, dots, strict=True)))
+    found[at], sigma[at], anchor[at] = u, now.sigma, now.anchor
+    return found, replace(d, sigma=sigma, anchor=anchor), _put(whole, here, at)
 
 
 def _put(whole: Solved, part: Solved, at: np.ndarray) -> Solved:
     """`whole` with the rows `at` replaced, in place unless they are all of it."""
-    if at.size == len(whole.sse):
+    if at.size == whole.c.shape[1]:
         return part
     for old, new in zip(whole, part, strict=True):
-        old[at] = new
+        old[..., at] = new
     return whole
 
 
-def first_guesses(law: LinearLaw, d: Task) -> np.ndarray:
-    """Starting values (searches, n, P): the best of the grid, over the first parameter first.
+def first_guesses(law: Law, d: Pieces) -> np.ndarray:
+    """Starting values (several, n, P): the best of the grid, over the first parameter first.
 
-    For each value of the other parameters the best time scale; of these the best few, so that
-    several searches begin in different valleys and not at neighbours on the grid.
+    Of these the best few: several searches begin in different valleys, not at neighbours.
     """
-    n = len(d.t)
-    few = np.unique(np.linspace(0, max(d.t.shape[1] - 1, 0), STARTS_SEE).astype(int))
-    span = np.log(np.maximum((d.t * d.w).max(1, initial=0.0), 1.0))
-    seen = replace(d, t=d.t[:, few], y=d.y[:, few], w=d.w[:, few],
-                   events=None if d.events is None else d.events[..., few])  # fmt: skip
-    others = np.array(np.meshgrid(*law.starts[1:], indexing="ij"), dtype=float)
-    others = others.reshape(len(law.starts) - 1, -1).T if len(law.starts) > 1 else np.empty((1, 0))
-    scales = np.array(law.starts[0])
-    # every start of every piece as a row of its own: (others, scales, pieces)
-    shape = len(others), scales.size, n
-    row = np.broadcast_to(np.arange(n), shape).ravel()
-    u = np.empty((*shape, len(law.starts)))
-    u[..., 0] = law.from_time(span + scales[:, None], d.half_m)
-    u[..., 1:] = others[:, None, None]
-    u = np.clip(u.reshape(-1, len(law.starts)), d.low[row], d.high[row])
-    all_rows = seen.take(row)
-    left = within_limits(*design(law, u, all_rows)[:2], all_rows.limits)[1]
-    sse = np.einsum("nk,nk->n", left, left).reshape(shape)
-    u = u.reshape(*shape, len(law.starts))
-    best = np.nan_to_num(sse, nan=np.inf).argmin(1)[:, None]
-    found = np.take_along_axis(u, best[..., None], 1)[:, 0]
-    order = np.argsort(np.take_along_axis(sse, best, 1)[:, 0], axis=0)[: law.searches]
-    found = np.take_along_axis(found, order[:, :, None], 0)
-    # a few steps on the few weighings cost a fifth of one on all
-    return np.stack([descend(law, start, seen, most=FIRST_STEPS, tolerance=1e-2)[0]
-                     for start in found])  # fmt: skip
+    assert law.search is not None
+    n, (scales, *others) = len(d.days), law.search.starts
+    few = np.unique(np.linspace(0, max(d.days.shape[1] - 1, 0), STARTS_SEE).astype(int))
+    seen = replace(d, days=d.days[:, few], mass_g=d.mass_g[:, few], weight=d.weight[:, few],
+                   events=d.events[..., few])  # fmt: skip
+    span = np.log(np.maximum(d.days.max(1, initial=0.0), 1.0))
+    valleys = []
+    for rest in product(*others):
+        least, best = np.full(n, np.inf), np.zeros((n, 1 + len(rest)))
+        for scale in scales:
+            u = np.column_stack([span + scale, *(np.full(n, value) for value in rest)])
+            u = np.clip(u, d.low, d.high)
+            s = solved(law, u, seen, slopes=False)[0]
+            miss = s.data + d.sigma**2 * s.penalty
+            best = np.where((miss < least)[:, None], u, best)
+            least = np.fmin(least, miss)
+        valleys.append((least, best))
+    order = np.argsort([least for least, _ in valleys], axis=0)[: law.search.several]
+    found = np.stack([best for _, best in valleys])[order, np.arange(n)]
+    # steps on the few weighings cost less than on all
+    return np.stack([descend(law, u, seen, most=FIRST_STEPS, close=1e-2)[0] for u in found])

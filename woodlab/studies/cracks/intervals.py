@@ -111,7 +111,7 @@ def _daily_looks(
     # A crack may be seen without its length being measured; then it counts.
     unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
     table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
-    turned = table["piece"].map(pieces.set_index("piece")["turned_on"])
+    turned = pieces.set_index("piece")["turned_on"].reindex(table["piece"]).set_axis(table.index)
     table["days"] = (table["on"] - turned.dt.normalize()) / pd.Timedelta(days=1)
     # A look on the day of turning counts as day 0 whatever the hour of either.
     table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]

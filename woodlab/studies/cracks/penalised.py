@@ -128,7 +128,12 @@ class PenalisedFit:
             """Where the root of the deviance, nearly straight in the value, reaches z."""
             for _ in range(40):
                 outer = inner + step
-                if excess(outer) > 0:
+                try:
+                    beyond = excess(outer) > 0
+                except WoodlabError:  # too long a step, where nothing can be climbed from
+                    step /= 3
+                    continue
+                if beyond:
                     return float(brentq(excess, inner, outer, xtol=3e-5 * scale, rtol=1e-10))
                 inner, step = outer, step * 1.5
             raise WoodlabError("the likelihood stays flat on one side, so there is no interval.")

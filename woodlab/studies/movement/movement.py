@@ -62,32 +62,25 @@ CAUTIONS = (
 class MovementStudy(Shown):
     """Measured against expected movement of a book's rims. Made by `movement_study`.
 
+    Every column with its unit: docs/glossary.md.
+
     Attributes
     ----------
     measured : DataFrame
-        One row a measured rim: `piece`, `species`, `log`, `on`, `days` since turning,
-        `moisture_pct` with its interval and `moisture_from`; `round_mm`, `round_moisture_pct`
-        (the rim it is counted from); `along_mm`, `across_mm`, `rise_mm`; `along_shrink_pct`,
-        `across_shrink_pct`, `rise_change_mm` since then; the same by the table, with the ends
-        for 95 % of trees (`expected_*`); `radial_pct`, `tangential_pct`, `longitudinal_pct`
-        (shrinkage green to oven-dry that this rim implies), `moisture_error_pct` (half the width
-        that the moisture's interval gives them, in percent of them), `reason`.
+        One row a measured rim: its moisture that day, the round rim it is counted from, what it
+        measures and how far it moved, the same by the table (`expected_*`, with the ends for 95 %
+        of trees), and the shrinkage green to oven-dry that it implies by itself.
     estimates : DataFrame
-        One row a species and figure: `species`, `figure`, `table`, `estimate`, `ci_lower`,
-        `ci_upper`, `unit`, `n_pieces`, `n_logs`, `p_value` (against the table's figure),
-        `family`, `p_holm`, `certainty`, `method`, `reason`. Whether a wood moves as the tables
-        say is decided once, on `across the grain, measured/expected`, with Holm's correction over
-        the woods; the other figures have no verdict of their own. A figure that cannot be
-        estimated is NaN with a reason.
+        One row a species and figure, with its interval, the table's figure and p against it.
+        Whether a wood moves as the tables say is decided once, on `across the grain,
+        measured/expected`, with Holm's correction over the woods; the other figures have no
+        verdict of their own. A figure that cannot be estimated is NaN with a reason.
     course : DataFrame
-        One row a rim after the first: `piece`, `species`, `on`, `days`, `moisture_pct`, `share`
-        of the whole movement done, `share_lower`, `share_upper` (reading error), `whole_from`,
-        `reason`.
+        One row a rim after the first: the `share` of the whole movement done.
     mean_course : DataFrame
         `days`, mean `share` over pieces, `ci_lower`, `ci_upper`, `n_pieces`.
     settled : DataFrame
-        When nine tenths were done: `species` ("all" first), `days` (median), `ci_lower`,
-        `ci_upper`, `n_pieces`, `n_not_yet`, `reason`.
+        When nine tenths were done: `species` ("all" first), `days` (median), its limits.
     walls : DataFrame
         Pieces that have ended: did the rough wall suffice? See `own_walls.finished_walls`.
     end_moisture_pct : float
@@ -129,21 +122,18 @@ class MovementStudy(Shown):
         wide = self.estimates.set_index(["species", "figure"])
         rows = self.estimates[self.estimates["figure"] == ACROSS]
 
-        def own(part: str) -> Any:
-            def text(row: Any) -> str:
-                found = wide.loc[(row.species, f"{part} shrinkage")]
-                text = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
-                return text + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
-
-            return text
+        def own(row: Any, part: str) -> str:
+            found = wide.loc[(row.species, f"{part} shrinkage")]
+            text = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
+            return text + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
 
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
             Column(f"{words.percent(self.level)} range",
                    lambda r: words.between(r.ci_lower, r.ci_upper)),
-            Column("radial [%] (table)", own("radial")),
-            Column("tangential [%] (table)", own("tangential")),
+            Column("radial [%] (table)", lambda r: own(r, "radial")),
+            Column("tangential [%] (table)", lambda r: own(r, "tangential")),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
             Column("departs from the table", lambda r: said.VERDICTS[r.certainty], False),
         ]  # fmt: skip
@@ -196,14 +186,11 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
 
     Notes
     -----
-    A rim's two measures across and up give its two strains (`strains_from_rim`), these and the
-    two moistures the shrinkage green to oven-dry. The last rim of each piece counts, if below
-    20 % moisture, where the core is below fibre saturation too: the drier, the less an error of
-    the moisture matters. Pieces of one log are averaged; logs (pieces where no log is named) are
-    the units of a t interval, which is widened by the mean half-width that the moistures' own
-    intervals give. The p value is that of the same t against the table's figure; Holm (1979)
-    corrects the woods' ratios across the grain. The map is derived in `rim_geometry`; the table's
-    figures are the Wood Handbook's (`woodlab.shrinkage`); the 20 % is a choice of ours.
+    The last rim of each piece below 20 % moisture counts (a choice of ours): its two measures give
+    its two strains, these and the two moistures the shrinkage green to oven-dry. Logs (pieces where
+    no log is named) are the units of a t interval, widened by the moistures' own. Holm (1979)
+    corrects the woods' ratios across the grain. The table's figures are the Wood Handbook's
+    (`woodlab.shrinkage`); the method: docs/movement.md.
 
     Examples
     --------
@@ -246,11 +233,17 @@ def resting_pct(fits: Any) -> float:
 
 
 def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
-    dry = _last_dry(rows)
-    for part, measured in (("across", "across_shrink_pct"), ("rise", "rise_change_mm")):
-        expected = dry[f"expected_{part}_{'pct' if part == 'across' else 'mm'}"]
-        sure = expected.abs() > 1.0  # else a ratio says nothing
-        dry[f"{part}_ratio"] = (dry[measured] / expected).where(sure)
+    # The last dry rim of a piece, not the one of least moisture: that would pick the moistures
+    # that are too low by error.
+    dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
+    dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)].sort_values("on")
+    dry = dry.drop_duplicates("piece", keep="last").sort_index()
+    across, rise = (  # of a movement of next to nothing a ratio says nothing
+        measured / expected.where(expected.abs() > 1.0)
+        for measured, expected in ((dry["across_shrink_pct"], dry["expected_across_pct"]),
+                                   (dry["rise_change_mm"], dry["expected_rise_mm"]))
+    )  # fmt: skip
+    dry = dry.assign(across_ratio=across, rise_ratio=rise)
     out = []
     for species in sorted(rows["species"].unique()):
         table = green_to_dry(species)
@@ -261,68 +254,46 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
             "longitudinal shrinkage": LONGITUDINAL_PCT,
         }
         for figure, (column, unit) in _FIGURES.items():
-            row = _one_estimate(mine, column, level)
             expected = known.get(figure, 1.0)
             head = {"species": species, "figure": figure, "table": expected, "unit": unit}
-            out.append(head | row | {"p_value": _p_value(row, expected, level)})
+            out.append(head | _one_estimate(mine, column, level, expected))
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
     if not out:
         return frame
     asked = frame["figure"] == ACROSS
-    frame["family"] = np.where(asked, FAMILY, "")
-    judged = words.judged(frame)
-    return frame.assign(
+    judged = words.judged(frame.assign(family=np.where(asked, FAMILY, "")))
+    return judged.assign(
         p_holm=judged["p_holm"].where(asked), certainty=judged["certainty"].where(asked, "")
     )
 
 
-def _p_value(row: dict[str, Any], table: float, level: float) -> float:
-    """Two-sided p of the table's figure, by the t whose interval the row holds."""
-    reach = (row["ci_upper"] - row["ci_lower"]) / 2
-    if not np.isfinite([reach, table]).all():
-        return np.nan
-    off = abs(row["estimate"] - table)
-    if reach < 1e-9:  # all rims alike, their moistures known: made-up records
-        return 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
-    df = row["n_logs"] - 1
-    return float(2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, df), df))
-
-
-def _last_dry(rows: pd.DataFrame) -> pd.DataFrame:
-    """The last rim of each piece, where it is dry enough and its moisture well enough known.
-
-    The last, not the one of least moisture: that would pick the moistures that are too low by
-    error.
-    """
-    dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
-    dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)]
-    return dry.sort_values("on").drop_duplicates("piece", keep="last").sort_index().copy()
-
-
-def _one_estimate(rows: pd.DataFrame, column: str, level: float) -> dict[str, Any]:
-    """Mean of a figure over logs with its interval; NaN and a reason where it cannot be told."""
+def _one_estimate(
+    rows: pd.DataFrame, column: str, level: float, table: float = np.nan
+) -> dict[str, Any]:
+    """Mean of a figure over logs, its interval, and the two-sided p of the table's figure by the
+    same t; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
     pieces = good.groupby("piece")[[column, "moisture_error_pct"]].mean()
     logs = pieces[column].groupby(log_names(good).groupby(good["piece"]).first()).mean()
-    n = len(logs)
-    out: dict[str, Any] = {
-        "estimate": float(logs.mean()) if n else np.nan,
-        "ci_lower": np.nan,
-        "ci_upper": np.nan,
-        "n_pieces": len(pieces),
-        "n_logs": n,
-        "method": "",
-        "reason": "",
-    }
-    if n >= 2:
-        shared = abs(float(logs.mean())) * float(pieces["moisture_error_pct"].mean()) / 100
-        reach = float(np.hypot(t_reach(logs, level), 0.0 if np.isnan(shared) else shared))
-        out["ci_lower"], out["ci_upper"] = out["estimate"] - reach, out["estimate"] + reach
-        out["method"] = "t over logs, widened by the moisture's interval"
-    elif n == 1:
-        out["reason"] = "one log (or one piece) only: nothing to take an interval from"
-    elif not len(rows):
-        out["reason"] = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
-    else:
-        out["reason"] = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
-    return out
+    n, mean = len(logs), float(logs.mean())
+    shared = abs(mean) * float(pieces["moisture_error_pct"].mean()) / 100
+    reach = float(np.hypot(t_reach(logs, level), np.nan_to_num(shared)))
+    off, p_value = abs(mean - table), np.nan
+    if reach < 1e-9 and np.isfinite(
+        table
+    ):  # all rims alike, their moistures known: made-up records
+        p_value = 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
+    elif n >= 2:
+        p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, n - 1), n - 1)
+    reason = ""
+    if n == 1:
+        reason = "one log (or one piece) only: nothing to take an interval from"
+    elif not n and not len(rows):
+        reason = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
+    elif not n:
+        reason = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
+    return {
+        "estimate": mean, "ci_lower": mean - reach, "ci_upper": mean + reach, "p_value": p_value,
+        "n_pieces": len(pieces), "n_logs": n, "reason": reason,
+        "method": "t over logs, widened by the moisture's interval" if n >= 2 else "",
+    }  # fmt: skip

@@ -17,6 +17,10 @@ from woodlab.studies.movement.rough_wall import WallMargin
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import green_to_dry
 
+_OF_PIECES = [
+    "piece", "species", "wall_mm", "rim_mm", "height_mm", "foot_mm", "rim_faces", "pith_mm",
+    "ended_on", "outcome", "finished_wall_mm",
+]  # fmt: skip
 _LEFT = ["left_mm", "left_lower_mm", "left_upper_mm"]
 HEIGHT_SHARE = 0.4  # of the rim, where no height was noted; ours
 COLUMNS = [
@@ -29,16 +33,11 @@ COLUMNS = [
 def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
     """Each piece that has ended, beside the round wall that its dried rough bowl should hold.
 
-    Returns
-    -------
-    DataFrame
-        `piece`, `species`, `wall_mm`, `rim_mm`, `ended_on`, `outcome`, `moisture_pct` (then),
-        `finished_wall_mm` (as turned), `left_mm` (thickest round wall that the geometry leaves in
-        a tree that shrinks as the table says), `left_lower_mm`, `left_upper_mm` (trees at the
-        ends of `WallMargin`), `spare_mm` (left less finished), `expected` (`enough`, `not
-        enough`, or `either way`: it depends on the tree), `reason`.
+    `left_mm` is the thickest round wall that the geometry leaves in a tree that shrinks as the
+    table says, `left_lower_mm` and `left_upper_mm` in trees at the ends of `WallMargin`;
+    `expected` is `enough`, `not enough`, or `either way`: it depends on the tree.
     """
-    rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)
+    rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)[_OF_PIECES]
     if not len(rows):
         return pd.DataFrame(columns=COLUMNS)
     asked = rows.assign(on=rows["ended_on"])[["piece", "on"]]

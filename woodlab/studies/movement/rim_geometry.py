@@ -63,14 +63,9 @@ def carry(
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Where points of the log's cross-section come to lie after drying (see the module's head).
 
-    Parameters
-    ----------
-    x_mm, y_mm : array_like
-        Green points: across the grain, and from the pith along the bowl's axis.
-    radial_pct, tangential_pct : array_like
-        Shrinkages between the two moistures [%]; broadcast.
-    way : {1, -1}
-        -1 is the inverse: from dried points to the green ones they were.
+    x_mm, y_mm : green points, across the grain and from the pith along the bowl's axis;
+    radial_pct, tangential_pct : shrinkages between the two moistures [%], broadcast; way -1 is the
+    inverse, from dried points to the green ones they were.
 
     Examples
     --------
@@ -128,14 +123,9 @@ def dried_rim(
     Notes
     -----
     With R = rim_mm/2, r = hypot(R, pith_mm), a = arctan(R/pith_mm) (1 - e_t)/(1 - e_r):
-
-    - along = 2 R (1 - e_l)
-    - across = 2 r (1 - e_r) sin a
-    - rise = +-[r (1 - e_r) cos a - pith_mm (1 - e_r)], + for a rim that faces the pith.
-
-    For small strains across = 2 R (1 - e_r) - 2 (e_t - e_r) pith_mm arctan(R/pith_mm) and
-    rise = +-(e_t - e_r) R arctan(R/pith_mm). Derived here from the map at the head of this
-    module; that a pith line comes up on a rim that faces the pith is common practice, no source.
+    along = 2 R (1 - e_l), across = 2 r (1 - e_r) sin a, rise = +-(1 - e_r) (r cos a - pith_mm), +
+    for a rim that faces the pith. Derived here from the map at the head of this module; limits of
+    small strains and checks: docs/movement.md.
 
     Examples
     --------

@@ -208,15 +208,11 @@ def rough_wall(
 
     Notes
     -----
-    The finished bowl is set into the dried one at the level where its rim has just become flat,
-    on the same axis, and every point of its surface is carried back through the map of
-    `woodlab.dried_rim` to the green point it was; around those the least rough bowl of the
-    family in `bowl_shape` is laid: height and rim first, then the wall, the same everywhere.
-    That is done for five trees at once (mean, and both shrinkages at their lower and upper
-    limits). Drying stress, cracks, knots and a pith that wanders are not in it.
-
-    The method is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of
-    the rim is common practice, no source.
+    The finished bowl is carried back through the map of `woodlab.dried_rim`, for five trees at once
+    (the mean, and both shrinkages at their limits), and the least rough bowl laid around it:
+    docs/movement.md. Drying stress, cracks, knots and a pith that wanders are not in it. The method
+    is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of the rim is
+    common practice, no source.
 
     Examples
     --------

@@ -122,7 +122,9 @@ def _crack_figures(book: RecordBook, reference: str) -> tuple[dict[str, float], 
     from woodlab.studies.cracks import crack_study
 
     study = crack_study(book)
-    own = study.rates.query("by == 'seal' and group == @reference") if len(study.rates) else []
+    own = study.rates
+    if len(own):
+        own = own.query("by == 'seal' and group == @reference and n_pieces > 0")
     if not len(own):
         return {}, (
             f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "

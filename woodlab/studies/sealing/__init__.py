@@ -17,11 +17,10 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.drying.forecast.passage import WITHIN_PCT
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 from woodlab.studies.columns import check_columns, with_numbers
-from woodlab.studies.cracks import CrackStudy, crack_study
+from woodlab.studies.cracks import crack_study
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
 from woodlab.studies.sealing.study import (
@@ -114,12 +113,12 @@ def seal_study(
             reference, "Too few pieces were weighed twice, so no two seals can be compared.",
             WEIGH, told,
         )  # fmt: skip
-    of = Compared(fits, facts, reference, seals, target_moisture_pct, WITHIN_PCT, seed)
-    cracks = _cracks(book, reference)
+    of = Compared(fits, facts, reference, seals, target_moisture_pct, seed)
+    cracks = crack_study(book, reference=reference)
     rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     used = cracks.first.used
     cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
-    pieces, course = piece_frame(fits, target_moisture_pct, WITHIN_PCT, cracked)
+    pieces, course = piece_frame(fits, target_moisture_pct, cracked)
     return SealStudy(
         effects=decided(pd.concat(rows, ignore_index=True)),
         by_seal=seal_frame(of, pieces),
@@ -135,11 +134,6 @@ def seal_study(
         cautions=told,
         invented=bool(getattr(book, "invented", False)),
     )
-
-
-def _cracks(book: RecordBook, reference: str) -> CrackStudy:
-    """The crack study of the same book: the one place where cracks are compared."""
-    return crack_study(book, reference=reference)
 
 
 def _check(book: RecordBook, reference: str, target: float | None, columns: Sequence[str]) -> None:
@@ -168,28 +162,20 @@ def _cannot(
     """Why the book cannot answer, and what would help; None where it may."""
     known = sorted(map(str, book.pieces["seal"].dropna().unique()))
     if not known:
-        return (
-            "The book does not say how any piece was sealed.",
-            "Write it in the column `seal` of the table `pieces` (`none`: left bare).",
-        )
+        how = "Write it in the column `seal` of the table `pieces` (`none`: left bare)."
+        return "The book does not say how any piece was sealed.", how
     if len(known) == 1:
-        return (
-            f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
-            "Seal some pieces of the next log and leave some bare, by lot.",
-        )
+        return (f"Every piece has the seal {known[0]!r}, so there is nothing to compare.",
+                "Seal some pieces of the next log and leave some bare, by lot.")  # fmt: skip
     if reference not in known:
-        return (
-            "No piece was left bare, so no seal can be compared with bare wood.",
-            f"Compare seals with one another: type reference={known[0]!r} (the book has "
-            f"{listed(known)}).",
-        )
+        return ("No piece was left bare, so no seal can be compared with bare wood.",
+                f"Compare seals with one another: type reference={known[0]!r} (the book has "
+                f"{listed(known)}).")  # fmt: skip
     if not len(book.weighings):
         return "Nothing was weighed, so nothing can be said of drying.", WEIGH
     if isinstance(fits_or_book, DryingFits) and not fits_or_book.pool:
-        return (
-            "These fits are of single pieces, each by itself: they hold no effect of a seal.",
-            "Pass wl.fit_drying(book), which pools the season.",
-        )
+        return ("These fits are of single pieces, each by itself: they hold no effect of a seal.",
+                "Pass wl.fit_drying(book), which pools the season.")  # fmt: skip
     return None
 
 

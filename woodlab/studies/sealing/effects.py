@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,7 +22,7 @@ from woodlab import words
 from woodlab.drying.core_surface import difference_draws
 from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.studies.columns import log_names
-from woodlab.studies.confounding import Comparable, comparable
+from woodlab.studies.confounding import comparable
 from woodlab.studies.cracks import CrackStudy
 from woodlab.studies.sealing import swap
 
@@ -30,6 +32,7 @@ EFFECT_COLUMNS = [
 ]  # fmt: skip
 OUTCOMES = ("drying_time", "surface_coefficient", "core_to_surface", "crack_hazard")
 THIS, NEXT = "this season", "a season to come"
+Told = tuple[np.ndarray | None, str, str]  # draws of the ln ratio, method, reason
 CORE_DRAWS = 40
 LATE_SHARE = 0.05  # of runs that do not reach the target within the time they are run
 NO_LOOKS = (
@@ -74,7 +77,7 @@ class Compared:
 
     def __init__(
         self, fits: DryingFits, facts: pd.DataFrame, reference: str, seals: Sequence[str],
-        target_pct: float | None, within_pct: float, seed: int,
+        target_pct: float | None, seed: int,
     ) -> None:  # fmt: skip
         self.facts, self.reference, self.seals = facts, reference, list(seals)
         self.told = {seal: comparable(facts, seal, reference) for seal in seals}
@@ -82,8 +85,8 @@ class Compared:
         self.fits = swap.fewer(fits, self.pick)
         self.laws = words_of_laws(fits.laws)
         runs = {
-            THIS: swap.this_season(self.fits, self.pick, target_pct, within_pct),
-            NEXT: swap.to_come(self.fits, self.pick, target_pct, within_pct, seed),
+            THIS: swap.this_season(self.fits, target_pct),
+            NEXT: swap.to_come(self.fits, target_pct, seed),
         }
         self.target_pct = float(runs[THIS].target_pct.mean())
         self.run = [reference, *(seal for seal in seals if not self.told[seal].reason)]
@@ -107,141 +110,112 @@ class Compared:
         """The pieces of the seal and of the reference that compare like with like."""
         return self.facts[self.facts["piece"].isin(self.told[seal].pieces)]
 
-    def row(self, outcome: str, seal: str, scope: str = THIS) -> dict[str, object]:
-        """A row with its counts and no number yet."""
-        told: Comparable = self.told[seal]
-        mine = self.pair(seal)
-        row: dict[str, object] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
-        return row | {
-            "outcome": outcome, "seal": seal, "reference": self.reference, "scope": scope,
-            "n_pieces": len(mine), "n_logs": int(log_names(mine).nunique()), "method": "",
-            "reason": told.reason,
-        }  # fmt: skip
-
     def df(self, seal: str) -> float:
         return float(max(len(self.pair(seal)) - 2, 1))
 
 
+def _row(pair: pd.DataFrame, outcome: str, seal: str, reference: str, scope: str) -> dict[str, Any]:
+    """A row with its counts and no number yet."""
+    row: dict[str, Any] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
+    return row | {
+        "outcome": outcome, "seal": seal, "reference": reference, "scope": scope,
+        "n_pieces": len(pair), "n_logs": int(log_names(pair).nunique()), "method": "",
+        "reason": "",
+    }  # fmt: skip
+
+
 def fitted_rows(of: Compared) -> pd.DataFrame:
     """Rows of the three outcomes that the drying fit answers."""
-    rows = [_time(of, seal, scope) for seal in of.seals for scope in (THIS, NEXT)]
-    rows += [_surface(of, seal) for seal in of.seals]
-    rows += _core(of)
+    asked = {"drying_time": (_time, (THIS, NEXT)), "surface_coefficient": (_surface, (THIS,)),
+             "core_to_surface": (_core, (THIS,))}  # fmt: skip
+    rows = []
+    for outcome, (ask, scopes) in asked.items():
+        for seal, scope in product(of.seals, scopes):
+            row = _row(of.pair(seal), outcome, seal, of.reference, scope)
+            row["reason"] = of.told[seal].reason
+            if not row["reason"]:
+                ln, row["method"], row["reason"] = ask(of, seal, scope)
+                if ln is None:
+                    row["reason"] = f"the drying law ({of.laws}) has no surface coefficient; film"
+                    row["reason"] += " and slab have"
+                else:
+                    row |= average(ln, of.df(seal))
+            rows.append(row)
     return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
 
 
-def _time(of: Compared, seal: str, scope: str) -> dict[str, object]:
-    row = of.row("drying_time", seal, scope)
-    if row["reason"]:
-        return row
+def _time(of: Compared, seal: str, scope: str) -> Told:
     ln = of.ln_weeks(seal, scope) - of.ln_weeks(of.reference, scope)
     what = {
         THIS: "in the air of the season", NEXT: "new logs, another year's air and turning days"
     }[scope]  # fmt: skip
-    method = f"every draw of the one fit ({of.laws}) run under both seals, {what}"
-    row |= {**average(ln, of.df(seal)), "method": method}
     late = float((of.days[scope][seal] >= swap.RUN_DAYS).mean())
-    if late > LATE_SHARE:
-        row["reason"] = (
-            f"{100 * late:.0f} % of the runs had not reached the target after {swap.RUN_DAYS} "
-            "days: the ratio is rather larger"
-        )
-    return row
+    reason = (
+        f"{100 * late:.0f} % of the runs had not reached the target after {swap.RUN_DAYS} days: "
+        "the ratio is rather larger"
+    )
+    method = f"every draw of the one fit ({of.laws}) run under both seals, {what}"
+    return ln, method, reason if late > LATE_SHARE else ""
 
 
-def _surface(of: Compared, seal: str) -> dict[str, object]:
-    row = of.row("surface_coefficient", seal)
-    if row["reason"]:
-        return row
+def _surface(of: Compared, seal: str, _: str) -> Told:
     found = []
     for part in of.fits.parts:
         names = {effect: i for i, effect in enumerate(part.season.effects)}
         ends = [names.get(("seal, surface_m_s", name)) for name in (seal, of.reference)]
         if None not in ends:
             found.append(part.beta[:, ends[0]] - part.beta[:, ends[1]])
-    if not found:
-        return row | {
-            "reason": f"the drying law ({of.laws}) has no surface coefficient; film and slab have"
-        }
     method = f"effects of the seals in the one fit ({of.laws})"
-    return row | average(np.concatenate(found), of.df(seal)) | {"method": method}
+    return (np.concatenate(found), method, "") if found else (None, "", "")
 
 
-def _core(of: Compared) -> list[dict[str, object]]:
-    rows = []
-    for seal in of.seals:
-        row = of.row("core_to_surface", seal)
-        if not row["reason"] and not of.core:
-            row["reason"] = (
-                f"the drying law ({of.laws}) has no surface coefficient; film and slab have"
-            )
-        elif not row["reason"]:
-            ln = np.log(of.core[seal]) - np.log(of.core[of.reference])
-            row |= average(ln.mean(axis=0), of.df(seal))
-            row["method"] = (
-                f"every draw of the one fit ({of.laws}) run under both seals; it is never measured"
-            )
-        rows.append(row)
-    return rows
+def _core(of: Compared, seal: str, _: str) -> Told:
+    if not of.core:
+        return None, "", ""
+    ln = np.log(of.core[seal]) - np.log(of.core[of.reference])
+    method = f"every draw of the one fit ({of.laws}) run under both seals; it is never measured"
+    return ln.mean(axis=0), method, ""
 
 
 def crack_rows(
     cracks: CrackStudy, facts: pd.DataFrame, reference: str, seals: Sequence[str]
 ) -> pd.DataFrame:
     """The crack study's own hazard ratios of the seals, with its p, Holm and certainty."""
-    told = cracks.effects[
-        (cracks.effects["kind"] == "seal") & (cracks.effects["reference"] == reference)
-    ].set_index("level")
-    used = facts[facts["piece"].isin(cracks.first.used["piece"])]
-    cracked = cracks.first.used.set_index("piece")["cracked"].astype(int)
+    told = cracks.effects.query("kind == 'seal' and reference == @reference").set_index("level")
+    used = facts.merge(cracks.first.used[["piece", "cracked"]], on="piece")
     rows = []
     for seal in seals:
         pair = used[used["seal"].isin([seal, reference])]
-        row: dict[str, object] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
-        row |= {
-            "outcome": "crack_hazard", "seal": seal, "reference": reference, "scope": THIS,
-            "n_pieces": len(pair), "n_logs": int(log_names(pair).nunique()), "method": "",
-            "certainty": "nothing", "reason": NO_LOOKS if cracks.why else "",
-        }  # fmt: skip
-        rows.append(row if cracks.why else row | _crack_row(pair, cracked, told, seal, reference))
+        found = told.loc[seal] if seal in told.index else None
+        of = pair.groupby("seal")["cracked"].agg(["size", "sum"]).reindex([seal, reference])
+        row = _row(pair, "crack_hazard", seal, reference, THIS) | {"certainty": "nothing"}
+        row |= {"reason": NO_LOOKS} if cracks.why else _crack_row(of.fillna(0).astype(int), found)
+        rows.append(row)
     return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
 
 
-def _crack_row(
-    pair: pd.DataFrame, cracked: pd.Series, told: pd.DataFrame, seal: str, reference: str
-) -> dict[str, object]:
-    count = {name: int((pair["seal"] == name).sum()) for name in (seal, reference)}
-    hits = {
-        name: int(cracked.reindex(pair.loc[pair["seal"] == name, "piece"]).sum()) for name in count
-    }
-    for name in (seal, reference):
-        if not count[name]:
-            return {"reason": f"no piece looked at under {name!r}"}
-    if not any(hits.values()):
+def _crack_row(of: pd.DataFrame, found: pd.Series | None) -> dict[str, Any]:
+    """`of`: pieces and cracks (size, sum) of the seal and of the reference."""
+    seal, reference = of.index
+    empty = of.index[of["size"] == 0]
+    if len(empty):
+        return {"reason": f"no piece looked at under {empty[0]!r}"}
+    if not of["sum"].any():
         return {
-            "reason": f"no crack in {count[seal]} pieces under {seal!r} nor in {count[reference]} "
-            f"under {reference!r}, so nothing compares"
+            "reason": f"no crack in {of['size'][seal]} pieces under {seal!r} nor in "
+            f"{of['size'][reference]} under {reference!r}, so nothing compares"
         }
-    if seal not in told.index:
+    if found is None:
         return {"reason": f"the crack study compares no piece under {seal!r}"}
-    found = told.loc[seal]
-    row = {
-        "ratio": found["hazard_ratio"], "ci_lower": found["ci_lower"],
-        "ci_upper": found["ci_upper"], "p_value": found["p_value"], "p_holm": found["p_holm"],
-        "certainty": found["certainty"], "method": found["method"], "reason": found["reason"],
-    }  # fmt: skip
+    same = ["ci_lower", "ci_upper", "p_value", "p_holm", "certainty", "method", "reason"]
+    row = {"ratio": found["hazard_ratio"]} | {name: found[name] for name in same}
     # A group without a crack sets a bound on one side, never a ratio of zero or infinity.
-    if np.isfinite(found["hazard_ratio"]) and not hits[seal]:
-        row |= {"ratio": np.nan, "ci_lower": 0.0}
-        row["reason"] = (
-            f"no crack in {count[seal]} pieces under {seal!r}: the ratio has an upper bound only"
-        )
-    if np.isfinite(found["hazard_ratio"]) and not hits[reference]:
-        row |= {"ratio": np.nan, "ci_upper": np.inf}
-        row["reason"] = (
-            f"no crack in {count[reference]} pieces under {reference!r}: the ratio has a lower "
-            "bound only"
-        )
+    for name, end, bound in ((seal, {"ci_lower": 0.0}, "an upper bound only"),
+                             (reference, {"ci_upper": np.inf}, "a lower bound only")):  # fmt: skip
+        if np.isfinite(found["hazard_ratio"]) and not of["sum"][name]:
+            row |= {"ratio": np.nan, **end}
+            row["reason"] = f"no crack in {of['size'][name]} pieces under {name!r}: the ratio has "
+            row["reason"] += bound
     return row
 
 

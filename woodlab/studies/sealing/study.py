@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +13,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.drying import kernel
 from woodlab.drying.fit.results import DryingFits
-from woodlab.show import Card, Column, Said, Shown, card, listed
+from woodlab.show import Card, Column, Shown, card, listed
 from woodlab.studies.columns import groups_of
 from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.export import save_tables
@@ -40,38 +42,31 @@ STEP_DAYS, OWN_DRAWS = 7, 60
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SealStudy(Shown):
-    """What sealing did. Made by `seal_study`; never altered.
+    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md.
 
     Attributes
     ----------
     effects : DataFrame
-        One row for each outcome, seal and scope: `outcome`, `seal`, `reference`, `ratio` (NaN
-        where it cannot be told), `ci_lower`, `ci_upper` (95 %), `p_value`, `n_pieces`, `n_logs`
-        (of the two seals, where both occur), `method`, `p_holm` (adjusted within `family`),
-        `certainty` (`clear`, `likely`, `open`, `nothing`: decided here), `scope` (`this season`,
-        and of drying time also `a season to come`), `df`, `reason` (why there is no number, or
-        what to know of it).
+        One row for each outcome, seal and scope (`this season`, and of drying time also `a season
+        to come`): `ratio` to the reference (NaN where it cannot be told) with its 95 % interval,
+        p, `p_holm` within `family`, `certainty` (decided here), and `reason` (why there is no
+        number, or what to know of it).
     by_seal : DataFrame
-        One row a seal: `seal`, `n_pieces`, `n_reached` (at the target by the last day), `weeks`
-        (average to the target had all of the season's pieces had this seal: geometric mean) with
-        `weeks_lower`, `weeks_upper` (95 %), `weeks_to_come` (in a season to come),
-        `core_to_surface_pct` (average largest difference), `n_looked`, `n_cracked`, `crack_pct`,
-        `ci_lower`, `ci_upper` (Wilson, 95 %).
+        One row a seal: pieces, `weeks` (average to the target had all of the season's pieces had
+        this seal: geometric mean), in a season to come too, the largest difference of core and
+        surface, and cracks counted (limits: Wilson, 95 %).
     pieces : DataFrame
-        One row a piece: what it is, `weeks` to the target under its own seal (median of the
-        draws) with `weeks_lower`, `weeks_upper` (90 %), `reached`, `surface_m_s`, `cracked` (NaN:
-        never looked at), `status`, `reason` of the fit.
+        One row a piece: `weeks` to the target under its own seal (median of the draws) with 90 %
+        limits, `reached`, `surface_m_s`, `cracked` (NaN: never looked at), status of the fit.
     course, typical : DataFrame
-        `piece`, `seal`, `days`, `moisture_pct` of the fit; and the median of each seal's pieces
-        while at least half of them are on record.
+        Moisture of the fit by day; and the median of each seal's pieces while at least half of
+        them are on record.
     pairs : DataFrame
-        `log`, `seal`, `weeks` (geometric mean of its pieces), `predicted` (a piece was not there
-        yet), `n_pieces`: logs that hold more than one seal.
-    by_group : DataFrame
-        For the columns asked for in `by`: drying under each seal of the group's own pieces.
-    terms : DataFrame
-        For the columns asked for in `terms`: `term`, `level`, `reference`, `ratio` of the surface
-        coefficient with its limits, `p_value`, `p_holm`, `certainty`, `n_pieces`, `reason`.
+        Weeks of logs that hold more than one seal (geometric means; `predicted`: a piece was not
+        there yet).
+    by_group, terms : DataFrame
+        For the columns asked for in `by`: drying under each seal of the group's own pieces; in
+        `terms`: ratios of the surface coefficient.
     target_moisture_pct : float
         Mean of the pieces' targets.
     laws, reference : str
@@ -101,7 +96,7 @@ class SealStudy(Shown):
         """Every finding in plain words."""
         if self.why:
             return (self.why, self.would_help)
-        return tuple(s for s in (*said.sentences(self), said.would_settle(self)) if s)
+        return said.sentences(self)
 
     def card(self) -> Card:
         """Counts and weeks under each seal, then how sure; a row a seal."""
@@ -110,12 +105,11 @@ class SealStudy(Shown):
             return Card((self.why, self.would_help, *made_up))
         time = self.effects.query("outcome == 'drying_time' and scope == @THIS").set_index("seal")
         crack = self.effects.query("outcome == 'crack_hazard'").set_index("seal")
+        of = self.by_seal["seal"]
         rows = self.by_seal.assign(
-            ratio=self.by_seal["seal"].map(time["ratio"]),
-            reason=self.by_seal["seal"].map(time["reason"]).fillna(""),
-            sure=self.by_seal["seal"].map(time["certainty"]),
-            crack_sure=self.by_seal["seal"].map(crack["certainty"]),
-        )
+            ratio=of.map(time["ratio"]), reason=of.map(time["reason"]).fillna(""),
+            sure=of.map(time["certainty"]), crack_sure=of.map(crack["certainty"]).fillna(""),
+        )  # fmt: skip
         headline = self._headline(time)
         lines = [s for s in self.sentences if s not in headline]
         return card(
@@ -128,8 +122,7 @@ class SealStudy(Shown):
              Column("drying", lambda r: "" if not np.isfinite(r.ratio) else
                     words.longer(r.ratio) + f" ({r.sure})", False),
              Column("cracked", lambda r: f"{r.n_cracked} of {r.n_looked}" if r.n_looked else ""),
-             Column("cracks", lambda r: r.crack_sure if isinstance(r.crack_sure, str) else "",
-                    False)],
+             Column("cracks", lambda r: r.crack_sure, False)],
             caption=f"Each seal on all of the season's pieces; against {self.reference}",
             needs=["weeks"], name="seal",
             more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
@@ -151,11 +144,6 @@ class SealStudy(Shown):
             f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
         )
 
-    @property
-    def to_bear_in_mind(self) -> Said:
-        """The cautions, one a line."""
-        return Said(self.cautions)
-
     def save_tables(self, path: str | Path) -> Path:
         """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
         return save_tables(self, path)
@@ -163,24 +151,25 @@ class SealStudy(Shown):
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
     """A study that says why it cannot answer."""
-
-    def empty(columns: list[str]) -> pd.DataFrame:
-        return pd.DataFrame(columns=columns)
-
+    columns = {
+        "effects": EFFECT_COLUMNS, "by_seal": SEAL_COLUMNS, "pieces": PIECE_COLUMNS,
+        "course": COURSE_COLUMNS, "typical": TYPICAL_COLUMNS, "pairs": PAIR_COLUMNS,
+        "by_group": GROUP_COLUMNS, "terms": TERM_COLUMNS,
+    }  # fmt: skip
+    empty: dict[str, Any] = {name: pd.DataFrame(columns=of) for name, of in columns.items()}
     return SealStudy(
-        empty(EFFECT_COLUMNS), empty(SEAL_COLUMNS), empty(PIECE_COLUMNS), empty(COURSE_COLUMNS),
-        empty(TYPICAL_COLUMNS), empty(PAIR_COLUMNS), empty(GROUP_COLUMNS), empty(TERM_COLUMNS),
-        np.nan, "", reference, why, would_help, cautions,
+        **empty, target_moisture_pct=np.nan, laws="", reference=reference, why=why,
+        would_help=would_help, cautions=cautions,
     )  # fmt: skip
 
 
 def piece_frame(
-    fits: DryingFits, target_pct: float | None, within_pct: float, cracked: pd.Series
+    fits: DryingFits, target_pct: float | None, cracked: pd.Series
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """`SealStudy.pieces` and `SealStudy.course`, from fewer draws of every piece."""
     every = np.arange(fits.records.n_pieces)
     few = swap.fewer(fits, every, OWN_DRAWS)
-    runs = swap.this_season(few, every, target_pct, within_pct)
+    runs = swap.this_season(few, target_pct)
     low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
     d = few.records
     day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
@@ -206,17 +195,7 @@ def piece_frame(
 
 
 def typical_frame(course: pd.DataFrame) -> pd.DataFrame:
-    """Median moisture of each seal's pieces by day, while half of them are on record.
-
-    Examples
-    --------
-    >>> course = pd.DataFrame({"piece": list("aab"), "seal": "wax", "days": [0.0, 1.0, 0.0],
-    ...                        "moisture_pct": [60.0, 50.0, 70.0]})
-    >>> typical_frame(course)[["days", "moisture_pct"]].values.tolist()
-    [[0.0, 65.0], [1.0, 50.0]]
-    """
-    if not len(course):
-        return pd.DataFrame(columns=TYPICAL_COLUMNS)
+    """Median moisture of each seal's pieces by day, while half of them are on record."""
     whole = course.groupby("seal")["piece"].nunique()
     table = course.groupby(["seal", "days"], as_index=False).agg(
         moisture_pct=("moisture_pct", "median"), n_pieces=("piece", "nunique")
@@ -226,22 +205,14 @@ def typical_frame(course: pd.DataFrame) -> pd.DataFrame:
 
 
 def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
-    """Weeks by log and seal, of the logs that hold more than one seal.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"log": ["A", "A", "B"], "seal": ["none", "wax", "wax"],
-    ...                        "weeks": [6.0, 17.0, 13.0], "reached": [True, False, True]})
-    >>> pair_frame(pieces).round(6)[["seal", "weeks", "predicted"]].values.tolist()
-    [['none', 6.0, False], ['wax', 17.0, True]]
-    """
+    """Weeks by log and seal, of the logs that hold more than one seal."""
     known = pieces[pieces["log"].notna() & pieces["seal"].notna()]
-    both = known.groupby("log")["seal"].transform("nunique") > 1
-    rows = [
-        [log, seal, float(np.exp(np.log(own["weeks"]).mean())), not own["reached"].all(), len(own)]
-        for (log, seal), own in known[both].groupby(["log", "seal"])
-    ]
-    return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+    both = known[known.groupby("log")["seal"].transform("nunique") > 1]
+    both = both.assign(weeks=np.log(both["weeks"]), predicted=~both["reached"].astype(bool))
+    table = both.groupby(["log", "seal"], as_index=False).agg(
+        weeks=("weeks", "mean"), predicted=("predicted", "any"), n_pieces=("piece", "size")
+    )
+    return table.assign(weeks=np.exp(table["weeks"]))[PAIR_COLUMNS]
 
 
 def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
@@ -249,25 +220,22 @@ def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for seal in [of.reference, *of.seals]:
         own = pieces[pieces["seal"] == seal]
-        looked = own["cracked"].notna()
-        hits, total = int(own["cracked"].sum()), int(looked.sum())
-        low, high = wilson_interval(hits, total)
-        row: dict[str, object] = dict.fromkeys(SEAL_COLUMNS, np.nan)
-        row |= {
+        hits, looked = int(own["cracked"].sum()), int(own["cracked"].notna().sum())
+        low, high = wilson_interval(hits, looked)
+        row: dict[str, object] = {
             "seal": seal, "n_pieces": len(own), "n_reached": int(own["reached"].sum()),
-            "n_looked": total, "n_cracked": hits,
-            "crack_pct": 100 * hits / total if total else np.nan, "ci_lower": 100 * low,
-            "ci_upper": 100 * high, "core_to_surface_pct": (
-                np.exp(np.log(of.core[seal]).mean()) if seal in of.core else np.nan
-            ),
+            "n_looked": looked, "n_cracked": hits,
+            "crack_pct": 100 * hits / looked if looked else np.nan, "ci_lower": 100 * low,
+            "ci_upper": 100 * high,
         }  # fmt: skip
+        if seal in of.core:
+            row["core_to_surface_pct"] = np.exp(np.log(of.core[seal]).mean())
         if seal in of.days[THIS]:
             ln, coming = of.ln_weeks(seal), of.ln_weeks(seal, NEXT)
-            reach = 1.96 * ln.std(ddof=1)
-            row |= {
-                "weeks": np.exp(ln.mean()), "weeks_lower": np.exp(ln.mean() - reach),
-                "weeks_upper": np.exp(ln.mean() + reach), "weeks_to_come": np.exp(coming.mean()),
-            }  # fmt: skip
+            names = ("weeks_lower", "weeks", "weeks_upper")
+            row |= {name: np.exp(ln.mean() + k * 1.96 * ln.std(ddof=1))
+                    for name, k in zip(names, (-1, 0, 1), strict=True)}  # fmt: skip
+            row["weeks_to_come"] = np.exp(coming.mean())
         rows.append(row)
     return pd.DataFrame(rows, columns=SEAL_COLUMNS)
 
@@ -279,24 +247,20 @@ def group_frame(
     rows = []
     for name in by:
         groups = groups_of(book[name].reset_index(drop=True))
-        picked = groups.iloc[of.pick]
-        for group in sorted(groups.dropna().unique()):
-            inside = (picked == group).to_numpy()
-            for seal in of.seals:
-                mine = pieces[(groups == group).to_numpy() & (pieces["seal"] == seal)]
-                other = pieces[(groups == group).to_numpy() & (pieces["seal"] == of.reference)]
-                row: dict[str, object] = dict.fromkeys(GROUP_COLUMNS, np.nan)
-                row |= {
-                    "by": name, "group": group, "seal": seal, "reference": of.reference,
-                    "n_pieces": len(mine), "n_reference": len(other),
-                    "n_looked": int(mine["cracked"].notna().sum()),
-                    "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal].reason,
-                }  # fmt: skip
-                if not row["reason"] and inside.any():
-                    ln = [np.log(of.days[THIS][s][inside] / 7).mean(axis=0)
-                          for s in (seal, of.reference)]  # fmt: skip
-                    told = average(ln[0] - ln[1], of.df(seal))
-                    row |= {k: told[k] for k in ("ratio", "ci_lower", "ci_upper")}
-                    row |= {"weeks": np.exp(ln[0].mean()), "weeks_reference": np.exp(ln[1].mean())}
-                rows.append(row)
+        for group, seal in product(sorted(groups.dropna().unique()), of.seals):
+            here = pieces[(groups == group).to_numpy()]
+            mine, inside = here[here["seal"] == seal], (groups.iloc[of.pick] == group).to_numpy()
+            row: dict[str, object] = {
+                "by": name, "group": group, "seal": seal, "reference": of.reference,
+                "n_pieces": len(mine), "n_reference": int((here["seal"] == of.reference).sum()),
+                "n_looked": int(mine["cracked"].notna().sum()),
+                "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal].reason,
+            }  # fmt: skip
+            if not row["reason"] and inside.any():
+                ln, other = (np.log(of.days[THIS][s][inside] / 7).mean(axis=0)
+                             for s in (seal, of.reference))  # fmt: skip
+                told = average(ln - other, of.df(seal))
+                row |= {k: told[k] for k in ("ratio", "ci_lower", "ci_upper")}
+                row |= {"weeks": np.exp(ln.mean()), "weeks_reference": np.exp(other.mean())}
+            rows.append(row)
     return pd.DataFrame(rows, columns=GROUP_COLUMNS)

@@ -31,7 +31,7 @@ from woodlab.drying.estimator.courses import (
 )
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.forecast.passage import first_below
+from woodlab.drying.forecast.passage import WITHIN_PCT, first_below
 from woodlab.drying.future_air import future_air
 from woodlab.drying.kernel import running_sums
 from woodlab.drying.warmth import warmth
@@ -55,14 +55,11 @@ class Runs:
     sums : tuple of ndarray
         The air of each draw.
     target_pct : ndarray, (p, d)
-    pick : ndarray, (p,)
-        The pieces' row numbers in the fits.
     """
 
     parts: tuple[Posterior, ...]
     sums: tuple[np.ndarray, ...]
     target_pct: np.ndarray
-    pick: np.ndarray
 
     def days(self, seal: str) -> np.ndarray:
         """Days from turning to the target under a seal, (p, d); `RUN_DAYS` where it takes longer.
@@ -175,31 +172,23 @@ def fits_under(fits: DryingFits, seal: str) -> DryingFits:
     return replace(fits, parts=tuple(under(part, seal) for part in fits.parts))
 
 
-def this_season(
-    fits: DryingFits, pick: np.ndarray, target_pct: float | None, within_pct: float
-) -> Runs:
+def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
     """These pieces in the air that they had, and from now on in the air drawn for each draw.
 
-    `fits` are those of `fewer`; `target_pct` None: so many points above the equilibrium of the
-    year to come, in each draw its own, as the ready list has it.
+    `fits` are those of `fewer`; `target_pct` None: two points above the equilibrium of the year to
+    come, in each draw its own, as the ready list has it.
     """
-    day = np.datetime64(fits.as_of, "D")
-    shelf = fits.records.shelf
+    day, shelf = np.datetime64(fits.as_of, "D"), fits.records.shelf
     last = shelf.first_day + (int(shelf.start.max(initial=0)) + RUN_DAYS + 2) * _DAY
-    if target_pct is None:
-        target = yearly_level(fits, day + _DAY) + within_pct
-    else:
-        target = np.full((pick.size, fits.n_draws), target_pct)
-    return Runs(fits.parts, tuple(courses_to(fits, last)), target, pick)
+    target = yearly_level(fits, day + _DAY) + WITHIN_PCT
+    if target_pct is not None:
+        target = np.full(target.shape, target_pct)
+    return Runs(fits.parts, tuple(courses_to(fits, last)), target)
 
 
-def to_come(
-    fits: DryingFits, pick: np.ndarray, target_pct: float | None, within_pct: float, seed: int
-) -> Runs:
+def to_come(fits: DryingFits, target_pct: float | None, seed: int) -> Runs:
     """Pieces like these, of new logs, in another year, for each draw one.
 
-    Notes
-    -----
     The weather is drawn by `woodlab.drying.future_air`; the bias of the log and the offset of the
     wood stay those of the draw, since shop and woods stay the same.
     """
@@ -231,11 +220,11 @@ def to_come(
         parts.append(new)
         sums.append(running_sums(here[:, place], heat[:, place]))
         yearly = here[:, :, :365].mean(axis=2)[:, place[shelf.history]].T
-        targets.append(yearly + new.shift_pct() + within_pct)
+        targets.append(yearly + new.shift_pct() + WITHIN_PCT)
     target = np.concatenate(targets, axis=1)
     if target_pct is not None:
         target = np.full(target.shape, target_pct)
-    return Runs(tuple(parts), tuple(sums), target, pick)
+    return Runs(tuple(parts), tuple(sums), target)
 
 
 def _new_pieces(part: Posterior, rng: np.random.Generator) -> Posterior:

@@ -43,30 +43,26 @@ def _one(fits: DryingFits, facts: pd.DataFrame, name: str, terms: Sequence[str])
     used = facts[facts[name].notna()].reset_index(drop=True)
     numeric = is_number(used[name])
     values = used[name].astype(float) if numeric else used[name].astype(str)
-    base = [np.ones(len(used))]
-    for factor in ("seal", "species"):
-        base += [(used[factor] == level).to_numpy(float)
-                 for level in sorted(used[factor].dropna().unique())[1:]]  # fmt: skip
+    base = pd.get_dummies(used[["seal", "species"]], drop_first=True, dtype=float)
+    base.insert(0, "one", 1.0)
     if numeric:
         reference, step = "", float(f"{max(float(values.std(ddof=0)), 1e-12):.1g}")
-        levels = [f"per {step:g} more"]
-        columns = [((values - values.mean()) / step).to_numpy()]
+        columns = pd.DataFrame({f"per {step:g} more": (values - values.mean()) / step})
     else:
         reference = str(values.mode().iloc[0]) if len(values) else ""
-        levels = [level for level in sorted(values.unique()) if level != reference]
-        columns = [(values == level).to_numpy(float) for level in levels]
-    x = np.column_stack([*base, *columns]) if len(used) else np.zeros((0, 1))
+        columns = pd.get_dummies(values, dtype=float).drop(columns=reference, errors="ignore")
+    x = np.column_stack([base, columns])
     draws = [_rest(part, used["row"].to_numpy()) for part in fits.parts]
     known = [one for one in draws if one is not None]
     rows = []
-    for i, level in enumerate(levels):
+    for i, level in enumerate(columns, base.shape[1]):
         line = np.zeros(x.shape[1])
-        line[len(base) + i] = 1.0
+        line[i] = 1.0
         row: dict[str, object] = dict.fromkeys(TERM_COLUMNS, np.nan)
         row |= {"term": name, "level": level, "reference": reference, "n_pieces": len(used),
                 "family": name, "reason": ""}  # fmt: skip
         others = [c for c in ("seal", "species", *terms) if c != name and c in used]
-        own = [0, *range(len(base), x.shape[1])]
+        own = [0, *range(base.shape[1], x.shape[1])]
         if not known:
             row["reason"] = NO_SURFACE
         elif len(used) - np.linalg.matrix_rank(x) < 2:

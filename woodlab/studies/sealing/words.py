@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -35,11 +34,11 @@ def weeks(value: float) -> str:
 
 
 def sentences(study: SealStudy) -> tuple[str, ...]:
-    """Weeks and cracks of each seal; then the mechanism; then what cannot be said, and why."""
-    said = [_seal_sentence(study, seal) for seal in study.by_seal["seal"]
-            if seal != study.reference]  # fmt: skip
-    said += [_mechanism(study)]
-    return tuple(s for s in [*said, *_untold(study.effects)] if s)
+    """Weeks and cracks of each seal; the mechanism; what cannot be said, and what would settle."""
+    seals = [seal for seal in study.by_seal["seal"] if seal != study.reference]
+    said = [*(_seal_sentence(study, seal) for seal in seals), _mechanism(study)]
+    said += [*_untold(study.effects), _would_settle(study)]
+    return tuple(filter(None, said))
 
 
 def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) -> dict[str, Any]:
@@ -50,26 +49,29 @@ def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) ->
 def _seal_sentence(study: SealStudy, seal: str) -> str:
     """'23 painted bowls against 21 bare: about 29 weeks on average to 14.8 %, 15 bare ...'"""
     table = study.by_seal.set_index("seal")
-    mine, other = table.loc[seal], table.loc[study.reference]
+    mine, other, bare = table.loc[seal], table.loc[study.reference], under(study.reference)
     parts = []
     time = row_of(study.effects, "drying_time", seal)
     if np.isfinite(time.get("ratio", np.nan)):
-        coming = row_of(study.effects, "drying_time", seal, NEXT)
-        claim = time_words(time)
+        probably = "probably " if time["certainty"] == "likely" else ""
+        claim = (
+            f"drying {probably}took {words.longer(time['ratio'])}"
+            if time["certainty"] in ("clear", "likely")
+            else "whether drying took longer is not clear"
+        )
+        here, coming = (
+            words.between(row["ci_lower"], row["ci_upper"])
+            for row in (time, row_of(study.effects, "drying_time", seal, NEXT))
+        )
         parts.append(
             f"{claim}: about {weeks(mine['weeks'])} weeks on average to "
-            f"{study.target_moisture_pct:.1f} %, {weeks(other['weeks'])} weeks "
-            f"{under(study.reference)} (times {words.between(time['ci_lower'], time['ci_upper'])} "
-            f"for these pieces, {words.between(coming['ci_lower'], coming['ci_upper'])} in another "
-            "year)"
+            f"{study.target_moisture_pct:.1f} %, {weeks(other['weeks'])} weeks {bare} (times "
+            f"{here} for these pieces, {coming} in another year)"
         )
-    crack = row_of(study.effects, "crack_hazard", seal)
     if mine["n_looked"] and other["n_looked"]:
-        counts = (
-            f"{int(mine['n_cracked'])} of {int(mine['n_looked'])} cracked, "
-            f"{int(other['n_cracked'])} of {int(other['n_looked'])} {under(study.reference)}"
-        )
-        parts.append(f"{counts}{crack_words(crack)}")
+        cracked = [f"{int(row['n_cracked'])} of {int(row['n_looked'])}" for row in (mine, other)]
+        doubt = _crack_words(row_of(study.effects, "crack_hazard", seal))
+        parts.append(f"{cracked[0]} cracked, {cracked[1]} {bare}{doubt}")
     if not parts:
         return ""
     head = words.opened(words.bowls(seal, int(mine["n_pieces"])))
@@ -78,15 +80,7 @@ def _seal_sentence(study: SealStudy, seal: str) -> str:
     return f"{head} against {against}{one}: {'; '.join(parts)}."
 
 
-def time_words(row: dict[str, Any]) -> str:
-    """'drying took nearly twice as long', 'probably ...', '... is not clear'."""
-    if row["certainty"] not in ("clear", "likely"):
-        return "whether drying took longer is not clear"
-    probably = "probably " if row["certainty"] == "likely" else ""
-    return f"drying {probably}took {words.longer(row['ratio'])}"
-
-
-def crack_words(row: dict[str, Any]) -> str:
+def _crack_words(row: dict[str, Any]) -> str:
     """What may be said of the counts beside it."""
     sure = row.get("certainty")
     if sure not in ("clear", "likely"):
@@ -110,21 +104,18 @@ def _mechanism(study: SealStudy) -> str:
     )
 
 
-def _untold(effects: pd.DataFrame) -> Iterable[str]:
+def _untold(effects: pd.DataFrame) -> list[str]:
     """Rows without a number: one sentence for each reason."""
-    silent = effects[effects["ci_lower"].isna() | effects["ci_upper"].isna()]
-    by_reason: dict[str, tuple[list[str], list[str]]] = {}
-    for row in silent.to_dict("records"):
-        seals, outcomes = by_reason.setdefault(str(row["reason"]).rstrip("."), ([], []))
-        seals.append(row["seal"])
-        outcomes.append(row["outcome"])
-    for reason, (seals, outcomes) in by_reason.items():
-        asked = listed(_QUESTIONS[name] for name in dict.fromkeys(outcomes))
-        whom = listed(under(seal) for seal in dict.fromkeys(seals))
-        yield words.opened(f"we cannot say {asked} {whom}: {reason}.")
+    silent = effects[effects[["ci_lower", "ci_upper"]].isna().any(axis=1)]
+    out = []
+    for reason, rows in silent.groupby(silent["reason"].str.rstrip("."), sort=False):
+        asked = listed(_QUESTIONS[name] for name in rows["outcome"].unique())
+        whom = listed(under(seal) for seal in rows["seal"].unique())
+        out.append(words.opened(f"we cannot say {asked} {whom}: {reason}."))
+    return out
 
 
-def would_settle(study: SealStudy) -> str:
+def _would_settle(study: SealStudy) -> str:
     """What would answer the comparisons that are open."""
     mine = study.effects.query("outcome == 'drying_time' and scope == @THIS")
     open_ones = mine[~mine["certainty"].isin(["clear", "likely"])]
@@ -138,21 +129,20 @@ def would_settle(study: SealStudy) -> str:
 
 def cautions(book: RecordBook, reference: str) -> tuple[str, ...]:
     """What to bear in mind of this book, and the shop's cautions about wax and cracked wood."""
-    said = []
-    lot = book.pieces["allotted"] == "random"
+    said, pieces = [], book.pieces
+    lot = pieces["allotted"] == "random"
     if not lot.all():
         said.append(
             f"The book does not say that the seals of {words.count(int((~lot).sum()), 'piece')} "
             "were drawn by lot. If the maker chose (the wet ones, the good ones), the difference "
             "is partly the choice. Draw by lot, and write `random` in the column `allotted`."
         )
-    nameless = int(book.pieces["log"].isna().sum())
-    if nameless:
+    if nameless := int(pieces["log"].isna().sum()):
         said.append(
             f"{words.opened(words.count(nameless, 'piece'))} without a named log: each counts as a "
             "log of its own. If some are from one tree, the intervals are too narrow."
         )
-    middle = book.pieces.groupby("seal")["turned_on"].median()
+    middle = pieces.groupby("seal")["turned_on"].median()
     apart = (middle - middle.get(reference, middle.median())).dt.days
     said += [
         f"Pieces under {name} were turned {abs(days)} days {'later' if days > 0 else 'earlier'} "
@@ -160,20 +150,18 @@ def cautions(book: RecordBook, reference: str) -> tuple[str, ...]:
         for name, days in apart.items()
         if abs(days) > 30 and name != reference
     ]
-    again = set(book.weighings.loc[book.weighings["event"] == "resealed", "piece"])
-    if len(book.looks):
-        again |= set(book.looks.loc[book.looks["action"] == "resealed", "piece"])
+    again = {*book.weighings.loc[book.weighings["event"] == "resealed", "piece"],
+             *book.looks.loc[book.looks["action"] == "resealed", "piece"]}  # fmt: skip
     if again:
         said.append(
             f"{words.opened(words.count(len(again), 'piece'))} resealed later "
             f"({listed(words.in_order(again), most=5)}): each counts under the seal written in "
             "the table `pieces`."
         )
-    said.append(
+    return (
+        *said,
         "In thick walls a seal slows drying less, since there the wood itself holds the moisture "
-        "back: averages are over the walls of this season."
-    )
-    said.append(
-        "A season to come is taken to be in the same store, with the seal put on in the same way."
-    )
-    return (*said, shop.HOT_WAX, shop.CRACKED_WOOD, shop.FINISH, shop.ADVICE)
+        "back: averages are over the walls of this season.",
+        "A season to come is taken to be in the same store, with the seal put on in the same way.",
+        shop.HOT_WAX, shop.CRACKED_WOOD, shop.FINISH, shop.ADVICE,
+    )  # fmt: skip

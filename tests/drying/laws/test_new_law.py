@@ -25,16 +25,13 @@ FILE = '''
 
 import numpy as np
 
-from woodlab.drying.laws.law import Law, Parameter, Prior, Scatter, broadcast, lumped_moisture
-from woodlab.drying.laws.law import as_daily
-from woodlab.drying.modes import drive_modes
+from woodlab.drying.laws.law import Law, Parameter, Prior, Scatter
 
 
-def _response(days, params, wall_mm, air):
-    times, _, values = broadcast(days, LAW.filled(params), wall_mm, air)
-    slow = values["slow_times"]
-    rates = np.stack([1 / values["tau_days"], 1 / (slow * values["tau_days"])], axis=1)
-    return drive_modes(times, rates, np.full(rates.shape, 0.5), as_daily(air, times))
+def modes(values, half_m):
+    tau = values["tau_days"]
+    rates = np.stack([1 / tau, 1 / (values["slow_times"] * tau)])
+    return rates, np.full(rates.shape, 0.5)
 
 
 LAW = Law(
@@ -46,8 +43,7 @@ LAW = Law(
         Parameter("slow_times", "1", 1.0, 20.0, "how much slower the other half is", usual=3.0,
                   prior=Prior(3.0, 0.5), plain=True, step=0.05),
     ),
-    lumped_moisture(lambda: LAW),
-    response=_response,
+    modes=modes,
 )
 '''
 TRUTH = {"tau_days": 14.0, "slow_times": 4.0}

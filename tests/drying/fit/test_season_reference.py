@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-RECORDED = Path(__file__).parent / "recorded"
+RECORDED = Path(__file__).parents[1] / "recorded"
 RUN = json.loads((RECORDED / "season_emcee.json").read_text())
 SOURCE = f"{RUN['library']} {RUN['version']}, recorded run of {RUN['script']}"
 

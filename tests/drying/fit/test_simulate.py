@@ -12,7 +12,7 @@ from woodlab.demo import demo_season
 from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import Climate, invented_air
 
-DEMO = Path(__file__).resolve().parents[2] / "data_demo"
+DEMO = Path(__file__).resolve().parents[3] / "data_demo"
 
 
 @pytest.fixture(scope="module")

@@ -79,7 +79,7 @@ def test_the_usual_target_is_points_above_the_store_in_each_draw(fits):
     fixed = wl.forecast_ready(fits, target_moisture_pct=usual["target_moisture_pct"].iloc[0])
     wide = [(f["latest_on"] - f["earliest_on"]).dt.days.median() for f in (usual, fixed)]
     assert wide[0] <= wide[1] + 3
-    level = fits.air.yearly_mean_pct.mean()
+    level = fits.air.equilibrium_pct[..., :365].mean()
     assert usual["target_moisture_pct"].mean() == pytest.approx(level + 2, abs=2.5)
 
 
@@ -300,15 +300,8 @@ def test_air_draws_cover_the_weather_that_came():
 def test_future_air_says_what_it_is_based_on():
     air = invented_air("2025-01-01", 60, seed=1)
     day = np.datetime64("2025-03-01")
-    monthly = pd.DataFrame({"month": range(1, 13), "temp_c": 20.0, "rh_pct": 65.0})
     assert future_air(air, day, 30, draws=50, seed=1).rests_on == RESTS_ON[1]
-    assert future_air(air.iloc[:0], day, 30, draws=50, seed=1).rests_on == RESTS_ON[3]
-    given = future_air(air.iloc[:0], day, 365, draws=400, seed=1, monthly=monthly)
-    assert given.rests_on == RESTS_ON[2]
-    level = float(wl.equilibrium_moisture(20.0, 65.0))
-    assert given.equilibrium_pct.mean() == pytest.approx(level, rel=0.03)
-    with pytest.raises(wl.WoodlabError, match="one row for each month"):
-        future_air(air, day, 30, draws=5, seed=1, monthly=pd.DataFrame({"month": [1]}))
+    assert future_air(air.iloc[:0], day, 30, draws=50, seed=1).rests_on == RESTS_ON[2]
 
 
 def test_same_seed_same_air():

@@ -8,8 +8,8 @@ from scipy.integrate import solve_ivp
 
 from woodlab.drying import kernel
 from woodlab.drying.laws import LAWS, law_named
-from woodlab.drying.laws.law import as_daily, kernel_run
-from woodlab.drying.modes import DailyAir
+from woodlab.drying.laws.law import kernel_run
+from woodlab.drying.modes import DailyAir, as_daily
 from woodlab.errors import WoodlabError
 
 TYPICAL = {
