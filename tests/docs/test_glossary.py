@@ -88,6 +88,7 @@ def drying(found, book):
     ready = wl.forecast_ready(fits, target_moisture_pct=14)
     found.add("forecast_ready", ready)
     found.add("forecast_curves", wl.forecast_curves(fits, ["A1"], target_moisture_pct=14))
+    found.add("next_measurements().table", wl.next_measurements(fits, None, 14).table)
     found.add("ready_by_week", wl.ready_by_week(fits, weeks=2))
     # as of the last day nothing is left to judge
     last = book.weighings["on"].max()
