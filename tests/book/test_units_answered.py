@@ -90,7 +90,7 @@ def test_sentences_and_tables_of_results_are_shown_in_them(in_pounds):
     assert "[mm]" not in text
     assert "[g]" not in text
     assert "11 13/16 in" in shown._repr_html_()
-    assert "11 13/16 in" in shown._repr_markdown_()
+    assert "11 13/16 in" in shown.summary()
     assert frame["wall_mm"].iloc[0] == 25.4  # frames stay as they are
     assert repr(Said(("A crack of 13 mm.",))) == "A crack of 1/2 in."
     with pytest.raises(WoodlabError, match="lb-in"):

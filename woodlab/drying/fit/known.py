@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -70,8 +72,8 @@ def known_green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
 
 def known_offcuts(
     book: RecordBook, pieces: pd.DataFrame, of_log: np.ndarray, logs: list[str]
-) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Offcuts cut at turning: of a piece, or of a log."""
+) -> dict[str, Any]:
+    """Offcuts cut at turning, of a piece or of a log: fields of `Records`, by name."""
     table = book.offcuts
     if len(table) == 0:
         empty = (np.empty(0, dtype=int), np.empty(0))

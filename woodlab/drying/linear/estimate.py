@@ -179,7 +179,7 @@ def _without_outliers(
     for _ in range(most):
         left = now.mass_g - fitted(law, u[todo], now, c)
         odd = _stands_alone(left, now.weight, now.floor_g)
-        some = odd.any(1)
+        some = np.asarray(odd.any(1))
         if not some.any():
             break
         todo, odd = todo[some], odd[some]
