@@ -130,10 +130,8 @@ class RecordBook:
     @cached_property
     def hash(self) -> str:
         """SHA-256 of the tables' contents: the same records give the same hash."""
-        digest = hashlib.sha256()
-        for name, frame in self._frames.items():
-            digest.update(name.encode() + csv_text(frame).encode())
-        return digest.hexdigest()
+        texts = (name + csv_text(frame) for name, frame in self._frames.items())
+        return hashlib.sha256("".join(texts).encode()).hexdigest()
 
     @property
     def joined(self) -> bool:
@@ -299,8 +297,6 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
 
 def expect_book(value: Any, where: str) -> RecordBook:
     """The record book that a function was given, or that of the fits that it was given.
-
-    Raises WoodlabError if it is something else; the message says what to pass.
 
     Examples
     --------
