@@ -22,11 +22,12 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 # What each room may import from, itself included. `app` and `season` may use everything.
-SHARED = {"errors", "show", "words", "safe_write"}
+SHARED = {"errors", "show", "show_table", "words", "safe_write"}
 MAY_IMPORT = {
     "errors": set(),
     "words": set(),
     "show": {"errors", "words"},
+    "show_table": {"errors", "show", "words"},
     "safe_write": {"errors", "book"},  # of the book, the names of its tables
     "wood": {*SHARED, "wood"},
     "book": {*SHARED, "wood", "book"},

@@ -49,7 +49,8 @@ _HOMES = {
     "woodlab.article.record": ["read_article"],
     "woodlab.demo": ["demo_book"],
     "woodlab.proof": ["outside_checks"],
-    "woodlab.show": ["table", "answer_in"],
+    "woodlab.show": ["answer_in"],
+    "woodlab.show_table": ["table"],
 }
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

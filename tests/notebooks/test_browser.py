@@ -88,7 +88,7 @@ def season_page(executed):
     import pandas as pd
 
     from woodlab.pages.notebook import write_page
-    from woodlab.show import table
+    from woodlab.show_table import table
 
     frame = pd.DataFrame(
         {name: [f"{name} of bowl {k}" for k in range(40)] for name in

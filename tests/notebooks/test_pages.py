@@ -10,7 +10,8 @@ import pytest
 import woodlab as wl
 from woodlab.charts.theme import rendered
 from woodlab.pages.notebook import write_page
-from woodlab.show import Nothing, table
+from woodlab.show import Nothing
+from woodlab.show_table import table
 
 PRIVATE = "/home/somebody/season/book"
 
