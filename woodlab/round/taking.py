@@ -88,7 +88,7 @@ def add_round(
         What to do about weights outside their bands: `ask` refuses and lists the questions;
         `mend` puts swapped weights right, takes slips of the decimal point away and reads an
         unknown mark as the one that it is near to; `keep` takes them as typed; `leave` leaves them
-        out, and says which.
+        out, and says which. A mark near to none can only be left.
     sure : bool
         Take rows that the book itself would refuse as slips, as for `add_weighings`.
 
@@ -230,7 +230,12 @@ def answered(filled: Filled, question: Question, answer: str) -> Filled:
             said = (f"Left out, {question.said}. Write the bowl into the table pieces and what was "
                     "typed of it into weighings.")  # fmt: skip
             return replace(filled, lines=lines, notes=(*filled.notes, said))
-        return filled.changed(one, mark=other) if answer == "mend" and other else filled
+        if answer == "mend" and other:
+            return filled.changed(one, mark=other)
+        raise WoodlabError(
+            f"{question.said}. Write the bowl into the table pieces first, or take the round with "
+            "`leave`, which leaves this row out; nothing was changed."
+        )
     if question.kind == "swapped" and answer in ("leave", "mend"):
         grams = [None, None] if answer == "leave" else [filled.line(m).grams for m in (other, one)]
         return filled.changed(one, grams=grams[0]).changed(other, grams=grams[1])

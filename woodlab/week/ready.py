@@ -196,7 +196,7 @@ class ReadyList(Shown):
             ),
             Section(
                 "cracked", f"Cracked, look before you mount: {len(cracked)}",
-                (CRACKED_WOOD,) if len(cracked) else ("No look has found a crack.",),
+                (CRACKED_WOOD,) if len(cracked) else (_no_crack(self.bowls),),
                 headings=("mark", "crack", "since", "dry enough", *head),
                 rows=tuple(
                     (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
@@ -365,6 +365,12 @@ def _chance(p: float) -> str:
     if pd.isna(p):
         return ""
     return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def _no_crack(bowls: pd.DataFrame) -> str:
+    if len(bowls) and bowls["last_look_on"].isna().all():
+        return "No look for cracks is noted. A bowl that nobody looked at may have one."
+    return "No look has found a crack."
 
 
 def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:

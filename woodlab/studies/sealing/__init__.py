@@ -19,7 +19,7 @@ from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
-from woodlab.studies.columns import check_columns, with_numbers
+from woodlab.studies.columns import asked_columns, check_columns, with_numbers
 from woodlab.studies.cracks import crack_study
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
@@ -99,6 +99,7 @@ def seal_study(
     (True, True)
     """
     book = fits_or_book.book if isinstance(fits_or_book, DryingFits) else fits_or_book
+    by, terms = asked_columns(by, "by"), asked_columns(terms, "terms")
     _check(book, reference, target_moisture_pct, [*by, *terms])
     told = said.cautions(book, reference)
     why = _cannot(fits_or_book, book, reference)
