@@ -143,8 +143,10 @@ class ReadyList(Shown):
         marks = {name: words.in_order(self.group(name)["piece"]) for name in _GROUP}
         dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
         target = self.bowls["target_moisture_pct"].median()
+        line = self.line().split(";")[0]
+        line = f"None{line[1:]}" if line.startswith("0 ") else words.opened(line)
         says = [
-            f"{self._headline()} {words.opened(self.line().split(';')[0])}.",
+            f"{self._headline()} {line}.",
             f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
             f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
             f"Turn now: {listed(marks['ready'], 100)}." if marks["ready"] else "",
