@@ -18,7 +18,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Shown, listed
+from woodlab.show import Card, Shown, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
@@ -299,7 +299,7 @@ def ready_list(
     as_of: str | pd.Timestamp | None = None,
     target_moisture_pct: float | None = None,
     *,
-    units: Units | None = None,
+    units: Units | str | None = None,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -311,8 +311,8 @@ def ready_list(
         Nothing after this day is used; the last day on record unless given.
     target_moisture_pct : float, optional
         As for `forecast_ready`.
-    units : Units, optional
-        To word it in, one of `woodlab.words.SHOWN_UNITS`; the book's own unless given.
+    units : Units or str, optional
+        To word it in, one of "g-mm", "kg-mm", "lb-in"; the book's own unless given.
 
     Returns
     -------
@@ -340,7 +340,7 @@ def ready_list(
     day = pd.Timestamp(ready["as_of"].iloc[0])
     maker = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     bowls = bowls_of(ready.assign(maker=maker.where(maker.notna(), NOT_NOTED)), past, day)
-    units = units or book.units
+    units = units_named(units) or book.units
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)
