@@ -355,6 +355,12 @@ def test_units_and_paths(folder, tour, tmp_path):
         write_round(tour, tmp_path / "round.odt")
     with pytest.raises(WoodlabError, match="unit = 'stone'"):
         write_round(tour, tmp_path / "round.xlsx", unit="stone")
+    with pytest.raises(WoodlabError, match="write_round needs a round and was given the text"):
+        write_round("round", tmp_path / "round.xlsx")
+    with pytest.raises(WoodlabError, match="path is None. Give a file to write"):
+        write_round(tour, None)
+    with pytest.raises(WoodlabError, match="add_round needs the path"):
+        add_round(None, "round.xlsx")
 
 
 @given(st.floats(0.5, 90_000), st.sampled_from(["g", "kg", "lboz"]))

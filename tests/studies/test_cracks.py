@@ -689,6 +689,8 @@ def test_any_column_is_a_term_or_a_group(tmp_path):
         wl.crack_study(book, terms=["colour"])
     with pytest.raises(WoodlabError, match="unknown column 'colour' of pieces"):
         wl.crack_study(book, by="colour")  # one name may stand alone
+    with pytest.raises(WoodlabError, match="smallest_mm is the text 'x'"):
+        wl.crack_study(book, smallest_mm="x")
     with pytest.raises(WoodlabError, match="by_day must be a number of days"):
         study.risk(pieces, by_day="soon")
     folder = study.save_tables(tmp_path / "tables")

@@ -345,5 +345,7 @@ def test_without_rims_the_result_says_so_and_nothing_is_altered():
     assert none.own_totals("sugar maple") is None
     with pytest.raises(wl.WoodlabError, match="level must be between"):
         movement.movement_study(book, level=95)
+    with pytest.raises(wl.WoodlabError, match="level is the text '95 %'"):
+        movement.movement_study(book, level="95 %")
     with pytest.raises(wl.WoodlabError, match="movement_study needs a record book"):
         movement.movement_study("my_book.xlsx")

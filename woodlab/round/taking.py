@@ -20,7 +20,7 @@ from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.writing.adding import put_rows
 from woodlab.drying.forecast.cracks import crack_states, ended
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_path
 from woodlab.round.core import ENDS, Question, questions, weight_text
 from woodlab.round.filled import Filled, Line, read_filled
 from woodlab.safe_write import behind, locked
@@ -120,7 +120,7 @@ def add_round(
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
-    path, file = behind(path), Path(file)
+    path, file = behind(as_path(path, "add_round")), Path(file)
     book, filled, asked = look_over(path, read_filled(file))
     if asked and odd == "ask":
         said = "\n".join(f"  {question.said}" for question in asked)

@@ -17,7 +17,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.show import listed
 from woodlab.studies.columns import asked_columns, check_columns, with_numbers
 from woodlab.studies.cracks import crack_study
@@ -149,7 +149,7 @@ def _check(book: RecordBook, reference: str, target: float | None, columns: Sequ
             f"No piece has the seal {reference!r} to compare with. The book has: "
             f"{', '.join(known) or 'none at all'}. Type one of them as `reference`."
         )
-    if target is not None and not 2 <= target <= 60:
+    if target is not None and not 2 <= as_number(target, "target_moisture_pct") <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
             "between 2 and 60, such as 16."
