@@ -117,6 +117,7 @@ def test_the_sheet_is_one_page_for_25_blanks(tmp_path):
     [
         (blanks([3]), ["none"], "two seals or more"),
         (blanks([3]), "none", "two seals or more"),
+        (blanks([3]), None, "two seals or more"),
         (blanks([3]), ["wax", "Wax"], "stands twice"),
         (blanks([]), SEALS, "no blanks"),
         (blanks([3]).drop(columns="species"), SEALS, "column species"),

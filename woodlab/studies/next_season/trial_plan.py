@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
@@ -163,7 +163,7 @@ def trial_plan(
     """
     seals = _checked_seals(seals)
     frame = _checked_blanks(blanks)
-    if draws < 1:
+    if as_number(draws, "draws") < 1:
         raise WoodlabError(f"draws must be 1 or more (found {draws}).")
     names = frame["log"].fillna("\0" + frame["species"].astype("str"))
     block = pd.factorize(names)[0]
@@ -188,7 +188,9 @@ def trial_plan(
 
 
 def _checked_seals(seals: Sequence[str]) -> list[str]:
-    names = [str(seal).strip() for seal in ([] if isinstance(seals, str) else seals)]
+    names = [
+        str(seal).strip() for seal in ([] if isinstance(seals, str) or seals is None else seals)
+    ]
     if len(names) < 2:
         raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
     if len(set(map(str.casefold, names))) < len(names) or not all(names):
