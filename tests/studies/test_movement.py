@@ -8,6 +8,7 @@ from scipy.stats import binom
 import woodlab as wl
 from woodlab.studies.movement import movement
 from woodlab.studies.movement.movement import _one_estimate
+from woodlab.studies.movement.own_walls import wall_sentences
 from woodlab.studies.movement.rim_course import mean_course, median_day
 
 TURNED = pd.Timestamp("2025-03-01")
@@ -253,6 +254,18 @@ def finished(**more):
         ended_on=pd.Timestamp("2026-01-25"), finished_wall_mm=[8.0, 8.0, 27.0, None], **more,
     )  # fmt: skip
     return wl.RecordBook.from_frames(**(book.tables() | {"pieces": pieces}))
+
+
+def test_one_finished_wall_is_one_length_and_not_a_span():
+    walls = pd.DataFrame(
+        {"outcome": ["finished"], "finished_wall_mm": [9.0], "wall_mm": [32.0], "expected": [""]}
+    )
+    said = (
+        "One bowl was finished with a wall of 9 mm, from a rough wall of 32 mm: there it sufficed."
+    )
+    assert wall_sentences(walls) == [said]
+    unknown = wall_sentences(walls.assign(wall_mm=float("nan")))
+    assert "nan" not in unknown[0]
 
 
 def test_finished_walls_say_whether_the_rough_ones_sufficed():

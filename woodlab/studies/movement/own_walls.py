@@ -82,17 +82,25 @@ def _left(row: dict[str, Any]) -> dict[str, object]:
     return left | {"reason": ""}
 
 
+def _span(lengths_mm: pd.Series) -> str:
+    """'25 to 32 mm', '9 mm'; empty where none is given."""
+    if lengths_mm.isna().all():
+        return ""
+    low, high = round(lengths_mm.min()), round(lengths_mm.max())
+    return f"{low} mm" if low == high else f"{low} to {high} mm"
+
+
 def wall_sentences(walls: pd.DataFrame) -> list[str]:
     """'Did my wall suffice?' in counts."""
     done = walls[(walls["outcome"] == "finished") & walls["finished_wall_mm"].notna()]
     if not len(done):
         return []
-    thin, thick = round(done["finished_wall_mm"].min()), round(done["finished_wall_mm"].max())
+    finished, rough = (_span(done[name]) for name in ("finished_wall_mm", "wall_mm"))
     n = len(done)
     out = [
         f"{words.opened(words.count(n))} {'was' if n == 1 else 'were'} finished with a wall of "
-        f"{thin if thin == thick else f'{thin} to {thick}'} mm, from a rough wall of "
-        f"{done['wall_mm'].min():.0f} to {done['wall_mm'].max():.0f} mm: there it sufficed."
+        f"{finished}, from {f'a rough wall of {rough}' if rough else 'rough walls not noted'}: "
+        "there it sufficed."
     ]
     told = done[done["expected"] != ""]
     if len(told):
