@@ -20,6 +20,7 @@ from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown, listed
 from woodlab.studies.cautions import CRACKED_WOOD
+from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 from woodlab.week.shop_round import due_by_age
@@ -267,8 +268,11 @@ class ReadyList(Shown):
         near = partial(words.day, beside=self.day)
         if r.state == "glued":
             return f"glued {near(r.glued_on)}, {size}"
-        return f"open, {size}" + (f", grown since glued {near(r.glued_on)}"
-                                  if pd.notna(r.glued_on) else "")  # fmt: skip
+        if pd.isna(r.glued_on):
+            return f"open, {size}"
+        was = r.glued_mm if pd.notna(r.glued_mm) else r.first_mm
+        since = "a little longer" if r.last_mm <= was + GREW_MM else "grown"
+        return f"open, {size}, {since} since glued {near(r.glued_on)}"
 
     def _when(self, r: Any) -> str:
         if r.p_ready_now >= READY:
