@@ -49,7 +49,8 @@ SHORT = {
     "7": "Next season", "8": "Article",
 }  # fmt: skip
 # The longest first, so that no processor waits at the end for one that began late.
-LONGEST_FIRST = "48753621"
+LONGEST_FIRST = "4753621"
+ARTICLE = "8_article"  # shows the article, and so waits until it is written
 AT_A_TIME = 2
 PREPARING = (
     "Preparing the drying model and fitting the season once; on a machine that never ran it this "
@@ -167,29 +168,25 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
             "book_path": str(book_path), "as_of": options.as_of, "units": options.units,
             "fits_path": str(folder / FITS) if fits is not None else None,
         }  # fmt: skip
-        article = {
-            "article_path": str(folder / "article"), "locale": options.locale,
-            "paper": options.paper,
-        }  # fmt: skip
+        article = {"article_path": str(folder / "article"), "written": True}
         order = sorted(chosen, key=lambda path: LONGEST_FIRST.find(path.stem[0]))
         with _workers() as pool:
-            running = {
-                pool.submit(
-                    _run_notebook, path, folder / path.name,
-                    given | article if path.stem == "8_article" else given,
-                ): path
-                for path in order
-            }  # fmt: skip
-            bar.set_description("notebooks and front page")
+
+            def run(paths: list[Path], given: dict[str, Any]) -> dict[Any, Path]:
+                return {pool.submit(_run_notebook, p, folder / p.name, given): p for p in paths}
+
+            running = run([path for path in order if path.stem != ARTICLE], given)
+            bar.set_description("notebooks, front page and article")
             facts = _facts(book, fits, options)
+            _write_article(facts, fits, folder / "article", options)
             bar.update()
+            running |= run([path for path in order if path.stem == ARTICLE], given | article)
             for done in as_completed(running):
                 done.result()
                 bar.set_description(running[done].stem)
                 bar.update()
         _write_pages(chosen, folder)
-        bar.set_description("article and front page")
-        _write_article(book, fits, folder / "article", options)
+        bar.set_description("front page")
         _write_front(facts, book, folder, options)
         bar.update()
 
@@ -278,15 +275,15 @@ def _linked_back(page: str, target: str) -> str:
     return f"{head}{body}{opening}{end}{link}{rest}" if body else page
 
 
-def _write_article(
-    book: RecordBook, fits: DryingFits, folder: Path, options: SeasonOptions
-) -> None:
-    """The article, unless its notebook has just written it, with a way back to the front page."""
-    from woodlab.article.write import write_article
+def _write_article(facts: Any, fits: DryingFits, folder: Path, options: SeasonOptions) -> None:
+    """The article, of what the front page has asked already, with a way back to that page."""
+    from woodlab.article.facts import facts_of, gather
+    from woodlab.article.write import written
 
-    page = folder / "article.html"
-    if not page.exists():
-        write_article(fits, folder, locale=options.locale, paper=options.paper)
+    def ask() -> Any:
+        return gather(fits) if isinstance(facts, str) else facts_of(facts)
+
+    page = written(ask, folder, locale=options.locale, paper=options.paper) / "article.html"
     text = page.read_text(encoding="utf-8")
     page.write_text(_linked_back(text, "../index.html"), encoding="utf-8")
 

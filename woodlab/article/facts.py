@@ -146,6 +146,11 @@ def gather(fits_or_book: DryingFits | RecordBook) -> Facts:
         fits = asked(lambda: wl.fit_drying(book))
     ready = None if fits is None else asked(lambda: wl.forecast_ready(fits))
     day = pd.Timestamp(last_day(book) or "2100-01-01")
-    of = season_of(book, fits, ready, day)
-    wall = getattr(of["cracks"], "model", None) and of["cracks"].thickest_wall(MAX_RISK, BY_DAY)
-    return Facts(Season(**of), pd.DataFrame() if wall is None else wall)
+    return facts_of(Season(**season_of(book, fits, ready, day)))
+
+
+def facts_of(season: Season) -> Facts:
+    """What an article asks beside what the front page asks, too."""
+    cracks = season.cracks
+    wall = getattr(cracks, "model", None) and cracks.thickest_wall(MAX_RISK, BY_DAY)
+    return Facts(season, pd.DataFrame() if wall is None else wall)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import woodlab
-from woodlab.article.facts import gather
+from woodlab.article.facts import Facts, gather
 from woodlab.article.parts import Figure
 from woodlab.article.render import FORMATS, TEMPLATE_FILES, dressed, own_file, render
 from woodlab.article.say import BRITISH, Say, locale_of, unmarked
@@ -87,13 +87,30 @@ def write_article(
     ...     sorted(path.name for path in made.iterdir())
     ['article.json', 'article.md', 'box.md']
     """
+    return written(
+        lambda: gather(fits_or_book), out_dir, formats, template=template, locale=locale,
+        paper=paper, names=names,
+    )  # fmt: skip
+
+
+def written(
+    ask: Callable[[], Facts],
+    out_dir: str | Path,
+    formats: Sequence[str] = FORMATS,
+    *,
+    template: str | Path | None = None,
+    locale: str = BRITISH,
+    paper: str = "a4",
+    names: bool = False,
+) -> Path:
+    """`write_article` of facts, which are asked once everything else is known to be usable."""
     chosen = [formats] if isinstance(formats, str) else list(formats)
     if not chosen or not set(chosen) <= set(FORMATS):
         raise WoodlabError(f"formats are some of {', '.join(FORMATS)}; found {chosen!r}.")
     form = locale_of(locale)
     dress = dressed(template, paper, form.language)
     out = as_path(out_dir, "write_article")
-    facts = gather(fits_or_book)
+    facts = ask()
     say = Say(facts.book.hash, form, facts.book.units)
     story = tell(facts, say, names=names)
     with whole_folder(out, MARK, OURS) as folder:
