@@ -67,7 +67,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     unseen = f"{words.tally(left_out)} {'is' if left_out == 1 else 'are'} not shown"
     # named here: in the panel its words would lie upon a row, above it upon the legend
     sub = f"First day dry enough: median, and the days that hold it in {level} of chances."
-    sub += f" Upright: {words.day(as_of)}."
+    sub += f" Dashed: {words.day(as_of)}."
     sub += " Arrow: no latest day, or later." if open_end.any() else ""
     sub += f" {unseen}: no date, or later ones." if left_out else ""
     step = 12 if len(frame) > 40 else 15

@@ -180,6 +180,7 @@ class ReadyList(Shown):
         cracked = cracked.assign(_open=cracked["state"] == "open")
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
         coming = pd.concat([self.group("probably"), self.group("waiting")])
+        not_yet = "Probably or not yet" if len(self.group("probably")) else "Not yet"
         target = self.bowls["target_moisture_pct"].median()
         several = self.bowls["shelf"].nunique() > 1
         head = ("place",) if several else ()
@@ -205,7 +206,7 @@ class ReadyList(Shown):
                 ),
             ),
             Section(
-                "wait", f"Not yet: {len(coming)}", () if len(coming) else ("None.",),
+                "wait", f"{not_yet}: {len(coming)}", () if len(coming) else ("None.",),
                 headings=("mark", "about", "nine chances in ten", *head),
                 rows=tuple((r.piece, *self._dates(r), *place(r)) for r in coming.itertuples()),
             ),
