@@ -19,6 +19,7 @@ from typing import Any
 
 import pandas as pd
 
+from woodlab import words
 from woodlab.errors import WoodlabError
 from woodlab.words import METRIC, SHOWN_UNITS, Units
 
@@ -69,9 +70,8 @@ def card(
     if empty.any():
         says.append(left_out(frame[empty], name or frame.columns[0]))
     if len(kept) > most:
-        caption = (
-            f"{caption.rstrip('.')}: the first {most} of {len(kept)} (the frame holds them all)"
-        )
+        shown = f"the first {most} of {len(kept)} (the frame holds them all)"
+        caption = f"{caption.rstrip('.')}: {shown}" if caption else words.opened(shown)
     rows = tuple(
         tuple(column.text(row) or "–" for column in columns)
         for row in (SimpleNamespace(**record) for record in kept.head(most).to_dict("records"))

@@ -122,7 +122,9 @@ def _range(lower: str, upper: str, heading: str) -> Column:
             return ""
         if isinstance(low, pd.Timestamp):
             return f"{words.day(low)} to {words.day(high) or 'later'}"
-        return f"at most {form(high)}" if pd.isna(low) else f"{form(low)} to {form(high)}"
+        if pd.isna(low):
+            return f"at most {form(high)}"
+        return f"{form(low)} or more" if pd.isna(high) else f"{form(low)} to {form(high)}"
 
     return Column(heading, text)
 
@@ -133,6 +135,8 @@ def _plain(frame: pd.DataFrame, name: str, heading: str) -> Column:
         return Column(heading, lambda row: words.day(getattr(row, name)), False)
     if pd.api.types.is_bool_dtype(column):
         return Column(heading, lambda row: _yes(getattr(row, name)), False)
+    if name == "outcome":  # names of the kit, as words
+        return Column(heading, lambda row: _text(getattr(row, name)).replace("_", " "), False)
     if not pd.api.types.is_numeric_dtype(column):
         return Column(heading, lambda row: _text(getattr(row, name)), False)
     form = _chance if name in ("p_value", "p_holm") else _figure

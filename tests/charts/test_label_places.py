@@ -32,14 +32,28 @@ def test_names_of_logs_stand_where_their_lines_end():
     assert abs(np.log(ends["A"][1] / ends["B"][1])) >= 0.069 * np.log(101 / 40)
 
 
-def test_the_day_that_a_forecast_looks_from_is_named_at_the_foot():
+def test_the_day_that_a_forecast_looks_from_is_named_above_and_lies_upon_no_row():
     days = pd.to_datetime(["2026-09-01", "2026-10-01"])
     forecast = pd.DataFrame(
         {"piece": ["A1", "A2"], "seal": ["none", "wax"], "species": "ash", "place": None,
          "ready_on": days, "earliest_on": days, "latest_on": days, "level": 0.9,
          "as_of": pd.Timestamp("2026-08-17")}
     )  # fmt: skip
-    layers = ready.ready_dates(forecast).to_dict()["layer"]
-    words = [layer for layer in layers if layer["encoding"].get("text", {}).get("field") == "says"]
-    assert words
-    assert all(word["encoding"]["y"] == {"value": "height"} for word in words)
+    chart = ready.ready_dates(forecast).to_dict()
+    assert "17 August 2026" in json.dumps(chart["title"])
+    texts = [layer["encoding"].get("text", {}).get("field") for layer in chart["layer"]]
+    assert set(texts) - {None} == {"piece"}
+
+
+def test_words_of_a_seal_beside_a_near_one_begin_at_its_own_bar():
+    by_seal = pd.DataFrame(
+        {"seal": ["none", "wax on end grain", "wax all over"], "weeks": [14.0, 17.0, 31.0],
+         "crack_pct": 20.0, "ci_lower": 5.0, "ci_upper": 35.0, "n_cracked": 3, "n_looked": 21}
+    )  # fmt: skip
+    layers = sealing.weeks_against_cracks(by_seal).to_dict()["layer"]
+    sides = {
+        layer["mark"]["text"][0]: layer["mark"]["align"]
+        for layer in layers
+        if layer["mark"]["type"] == "text"
+    }
+    assert sides == {"Bare": "center", "With waxed": "left", "Waxed all": "right"}

@@ -110,3 +110,12 @@ def test_a_table_without_rows_is_one_line_and_an_unknown_column_is_said():
     assert table(pd.DataFrame({"a": []}), empty="No look yet.").summary() == "No look yet."
     with pytest.raises(wl.WoodlabError, match=r"Unknown column 'b'\. This frame has: a\."):
         table(pd.DataFrame({"a": [1]}), "b")
+
+
+def test_a_range_without_an_end_says_so_and_a_long_table_needs_no_caption():
+    found = pd.DataFrame({"wood": ["ash", "oak"], "outcome": "drying_time",
+                          "ci_lower": [103.0, 50.0], "ci_upper": [float("nan"), 337.0]})  # fmt: skip
+    shown = table(found, "wood outcome ci_lower ci_upper", most=1)._repr_html_()
+    assert "103 or more" in shown
+    assert "drying time" in shown
+    assert "<caption>The first 1 of 2 " in shown

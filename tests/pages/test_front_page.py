@@ -1,13 +1,17 @@
 """The front page: one bowl in one place, counts that add up, links that lead, nothing asked."""
 
+import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pytest
 from page_seasons import DAY, HOSTILE, season
 
 import woodlab as wl
+from woodlab.charts import life_of_a_bowl
 from woodlab.pages.facts import gather
 from woodlab.pages.findings import cracking, sealing, walls
 from woodlab.pages.page import content, write_pages, write_plain
@@ -84,6 +88,34 @@ def test_levels_follow_the_studys_certainty_and_walls_are_rounded_up():
     assert sealing(season(seals=("none",))).level == "Open"
     bars = cracking(facts).bars
     assert sum(n for _, _, n, _ in bars) == len(facts.bowls)
+
+
+@pytest.mark.parametrize(
+    ("certainty", "ratio", "ending"),
+    [("likely", 4.0, "oak is probably the riskier."),
+     ("likely", 0.3, "ash is probably the riskier."),
+     ("open", 4.0, "too few cracks to tell woods apart.")],
+)  # fmt: skip
+def test_woods_are_told_as_surely_as_the_study_tells_them(certainty, ratio, ending):
+    effects = pd.DataFrame({"term": ["species: oak against ash"], "hazard_ratio": ratio,
+                            "p_value": 0.04, "certainty": certainty, "n_cracked": 9})  # fmt: skip
+    facts = replace(season(), cracks=SimpleNamespace(effects=effects))
+    told = dict(cracking(facts).says)["Woods"]
+    assert told.endswith(ending)
+    assert re.search(r"^\d+ of 20 (oak|ash) cracked, \d+ of 20 (oak|ash): ", told)
+
+
+def test_the_picture_of_a_bowl_gives_the_days_that_the_page_gives():
+    facts = season()
+    bowls = facts.bowls.assign(
+        ready_on=DAY + pd.Timedelta(days=9), p_ready_now=0.3,
+        earliest_on=DAY - pd.Timedelta(days=30), latest_on=DAY + pd.Timedelta(days=25),
+    )  # fmt: skip
+    facts = replace(facts, bowls=bowls.assign(group="waiting"))
+    between = content(facts)["next"][0][2]
+    assert between == "10 June to 5 July"  # no day that is over
+    chart = life_of_a_bowl(bowls, facts.curves, facts.book.looks, facts.air, piece=facts.life)
+    assert f"({between})" in json.dumps(chart.to_dict())
 
 
 def test_scrapped_and_finished_bowls_are_on_no_shelf():

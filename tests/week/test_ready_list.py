@@ -63,6 +63,14 @@ def test_a_dry_bowl_with_an_open_crack_is_told_as_cracked_and_looked_at_first(re
     assert not re.search(r"\bsafe\b", text)
 
 
+def test_a_glued_crack_has_grown_only_where_a_ruler_can_tell(ready):
+    row = next(r for r in ready.bowls.itertuples() if r.piece == "P4")
+    glued = row._replace(state="open", glued_on=pd.Timestamp("2025-05-09"), glued_mm=9.0)
+    said = [ready._crack(glued._replace(last_mm=mm)) for mm in (11.0, 12.0)]
+    assert said == ["open, 11 mm, a little longer since glued 9 May",
+                    "open, 12 mm, grown since glued 9 May"]  # fmt: skip
+
+
 def test_a_bowl_that_has_ended_is_asked_for_nothing(ready):
     assert not any("A4" in marks for marks in ready.week.values())
     assert "(1 more has left the shelf)" in ready.text()

@@ -9,7 +9,7 @@ import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, each, lines, need, panels, rows, upward, written
+from woodlab.charts.blocks import across, each, lines, need, panels, rows, upward
 from woodlab.charts.colours import order_of_seals, role
 from woodlab.charts.lists import SortableList
 from woodlab.charts.theme import INK, Size, series_encoding, themed
@@ -56,21 +56,18 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     x = partial(across, ends=(start - (far - start) * 0.08, far), tickCount=6)  # room for marks
     look = series_encoding("seal", "Seal", mark="point", domain=order_of_seals(frame["seal"]),
                            size=size)  # fmt: skip
-    today = altair.Chart(
-        pd.DataFrame({"as_of": [as_of], "says": [f"as of {words.day(as_of)}"]})
-    ).encode(x=x("as_of:T"))
-    # at the foot: above the panel it would lie upon the legend
-    foot = today.encode(y=altair.value("height"), text="says:N")
+    today = altair.Chart(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
     layers = [
         *rows(frame, x, "earliest_on:T", "ready_on:T", "shown_to:T", **look),
         today.mark_rule(strokeDash=[4, 3], color=INK),
-        *written(foot, align="left", dx=4, dy=-3, baseline="bottom"),
     ]
     level = f"{100 * forecast['level'].iloc[0]:.0f} %"
     due = int((dated["ready_on"] <= as_of + pd.Timedelta(days=28)).sum())
     when = words.dates(frame["ready_on"].min(), frame["ready_on"].max(), as_of)
     unseen = f"{words.tally(left_out)} {'is' if left_out == 1 else 'are'} not shown"
+    # named here: in the panel its words would lie upon a row, above it upon the legend
     sub = f"First day dry enough: median, and the days that hold it in {level} of chances."
+    sub += f" Dashed: {words.day(as_of)}."
     sub += " Arrow: no latest day, or later." if open_end.any() else ""
     sub += f" {unseen}: no date, or later ones." if left_out else ""
     step = 12 if len(frame) > 40 else 15

@@ -11,7 +11,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.charts.colours import order_of_seals
 from woodlab.charts.pictures.counts import THICK, wall_effect
-from woodlab.charts.titles import Claim, certainties, fitting, surest, this_season
+from woodlab.charts.titles import Claim, fitting, surest, this_season
 from woodlab.pages.facts import Facts
 from woodlab.studies.sealing.words import weeks as whole_weeks
 
@@ -113,21 +113,29 @@ def cracking(facts: Facts) -> Finding:
     by = bowls.assign(cracked=cracked).groupby("species")["cracked"].agg(["sum", "size", "mean"])
     if len(by) > 1:
         most, least = by["mean"].idxmax(), by["mean"].idxmin()
-        told = f"{by['sum'][most]} of {by['size'][most]} {most} cracked, " \
-               f"{by['sum'][least]} of {by['size'][least]} {least}"  # fmt: skip
-        says.append(("Woods", told + _woods_told(effects)))
+        says.append(("Woods", _woods_told(effects, by, str(most), str(least))))
     if bars and cracked.any():
         says.append(("Growth", _growth(facts)))
     return Finding("cracks", title, level, [s for s in says if s[1]], bars,
                    link="Wood by wall, in counts")  # fmt: skip
 
 
-def _woods_told(effects: pd.DataFrame | None) -> str:
-    if effects is None:
-        return "."
-    woods = effects[effects["term"].str.startswith("species")]
-    sure = set(certainties(woods)) if len(woods) else set()
-    return "." if "clear" in sure else ": too few cracks to tell woods apart."
+def _woods_told(effects: pd.DataFrame | None, by: pd.DataFrame, most: str, least: str) -> str:
+    """The two woods of the surest comparison; the ends of the list where none is sure."""
+    row = None
+    if effects is not None:
+        row = surest(effects[effects["term"].str.startswith("species")])
+    sure = "nothing" if row is None else str(row["sure"])
+    if row is not None and sure in ("clear", "likely"):
+        pair = str(row["term"]).removeprefix("species: ").split(" against ")
+        if set(pair) <= set(by.index):
+            most, least = pair if row["hazard_ratio"] > 1 else pair[::-1]
+    told = f"{by['sum'][most]} of {by['size'][most]} {most} cracked, " \
+           f"{by['sum'][least]} of {by['size'][least]} {least}"  # fmt: skip
+    if sure == "likely":
+        return f"{told}: {most} is probably the riskier."
+    return told + ("." if effects is None or sure == "clear" else
+                   ": too few cracks to tell woods apart.")  # fmt: skip
 
 
 def _growth(facts: Facts) -> str:
@@ -164,9 +172,10 @@ def walls(facts: Facts) -> Finding:
     usual = facts.bowls["species"].mode()
     wood = next((row for row in table if len(usual) and row["wood"] == usual.iloc[0]), table[0])
     thin = units.length_of(8)
+    tenth = units.between(frame["tenth_mm"].min(), frame["tenth_mm"].max())
     says = [
         ("Room for", f"nineteen trees in twenty, for a round bowl of {thin} in the end."),
-        ("Rule of thumb", f"a tenth of the rim would be {table[0]['tenth_told']}."),
+        ("Rule of thumb", f"a tenth of the rough rim would be {tenth}."),
     ]
     estimates = getattr(facts.movement, "estimates", None)
     if estimates is not None:

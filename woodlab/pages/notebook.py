@@ -124,7 +124,7 @@ def _folded(made: Any) -> None:
         else:
             kept += section
     if gone:
-        said = "; ".join(gone)
+        said = "; ".join(gone).removesuffix("?")
         kept.append(
             nbformat.v4.new_markdown_cell(f"Left out, since the records do not hold it: {said}.")
         )

@@ -114,6 +114,7 @@ def content(facts: Facts) -> dict[str, Any]:
         "next": [(r.piece, near(r.ready_on), words.dates(max(r.earliest_on, day), r.latest_on, day))
                  for r in coming.head(NEXT).itertuples()],
         "months": _months(waiting, day), "odd": odd[:ODD], "n_odd": len(odd),
+        "n_older": f"{len(odd) - ODD} more",
         "week": _week(facts), "findings": said,
         "answer": _answer(said), "caution": CAUTION, "dense": _dense(bowls, cracked, ready),
         "finished": units.length_of(8),
@@ -181,7 +182,8 @@ def _ago(days: int) -> str:
 def _crack_row(r: Any, near: Any, units: Units) -> dict[str, Any]:
     now = "closed" if r.last_mm == 0 else units.length_of(r.last_mm) or "not measured"
     was = units.length_of(r.base_mm)
-    how = f"was {was}" if r.grew else "not grown" if was else ""
+    longer = r.grew or (was and r.last_mm > r.base_mm)  # a little longer: told, but not bold
+    how = f"was {was}" if longer else "not grown" if was else ""
     dry = "probably" if r.p_ready_now >= PROBABLY else near(r.ready_on) or "no date"
     dry = "yes" if r.p_ready_now >= READY else dry
     return {"piece": r.piece, "now": now, "how": how, "grew": r.grew, "open": r.open,

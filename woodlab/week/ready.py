@@ -20,6 +20,7 @@ from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
+from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 from woodlab.week.shop_round import due_by_age
@@ -181,6 +182,7 @@ class ReadyList(Shown):
         cracked = cracked.assign(_open=cracked["state"] == "open")
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
         coming = pd.concat([self.group("probably"), self.group("waiting")])
+        not_yet = "Probably or not yet" if len(self.group("probably")) else "Not yet"
         target = self.bowls["target_moisture_pct"].median()
         several = self.bowls["shelf"].nunique() > 1
         head = ("place",) if several else ()
@@ -206,7 +208,7 @@ class ReadyList(Shown):
                 ),
             ),
             Section(
-                "wait", f"Not yet: {len(coming)}", () if len(coming) else ("None.",),
+                "wait", f"{not_yet}: {len(coming)}", () if len(coming) else ("None.",),
                 headings=("mark", "about", "nine chances in ten", *head),
                 rows=tuple((r.piece, *self._dates(r), *place(r)) for r in coming.itertuples()),
             ),
@@ -269,8 +271,11 @@ class ReadyList(Shown):
         near = partial(words.day, beside=self.day)
         if r.state == "glued":
             return f"glued {near(r.glued_on)}, {size}"
-        return f"open, {size}" + (f", grown since glued {near(r.glued_on)}"
-                                  if pd.notna(r.glued_on) else "")  # fmt: skip
+        if pd.isna(r.glued_on):
+            return f"open, {size}"
+        was = r.glued_mm if pd.notna(r.glued_mm) else r.first_mm
+        since = "a little longer" if r.last_mm <= was + GREW_MM else "grown"
+        return f"open, {size}, {since} since glued {near(r.glued_on)}"
 
     def _when(self, r: Any) -> str:
         if r.p_ready_now >= READY:

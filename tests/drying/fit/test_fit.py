@@ -508,7 +508,7 @@ def test_weighings_before_turning_are_not_used_and_it_is_said(plain):
     pieces = plain[0].pieces.copy()
     pieces.loc[pieces["piece"] == "A1", "turned_on"] += pd.Timedelta(days=6)
     row = pieces_of(fit(with_tables(plain[0], pieces=pieces))).loc["A1"]
-    assert "2 weighing(s) before turning not used" in row["reason"]
+    assert "2 weighings before turning not used" in row["reason"]
     assert row["n_used"] == DAYS.size - 2
 
 

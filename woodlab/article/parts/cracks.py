@@ -111,7 +111,7 @@ def _when(facts: Facts, say: Say) -> str:
         return (
             f"The bare ones had all cracked by week {by}; {say.n(late, 'cracks.sealed_late')} of "
             f"the {say.n(sealed, 'cracks.sealed')} sealed ones went later, the last within "
-            f"{say.n(round(last), 'cracks.last_month')} months"
+            f"{say.n(math.ceil(last), 'cracks.last_month')} months"
         )
     found = facts.first["by_days"][np.isfinite(facts.first["by_days"])]
     if not len(found):

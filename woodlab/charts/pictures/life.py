@@ -172,7 +172,8 @@ def _weights(
     ]  # fmt: skip
     if pd.notna(bowl["ready_on"]):
         there = pd.DataFrame({"on": [bowl["ready_on"]], "y": [goal]})
-        known = words.dates(bowl["earliest_on"], bowl["latest_on"], day)
+        early = max(bowl["earliest_on"], day) if bowl["ready_on"] > day else bowl["earliest_on"]
+        known = words.dates(early, bowl["latest_on"], day)
         told = words.day(bowl["ready_on"], day) + ("" if narrow or not known else f" ({known})")
         left = (until - bowl["ready_on"]) / (until - bowl["turned_on"])  # share of the panel
         late = left * (WIDTH_PX["column" if narrow else "page"] - 100) < 7 * len(told)
@@ -233,7 +234,7 @@ def _air(air: pd.DataFrame, bowl: pd.Series, x: Any, until: pd.Timestamp) -> Any
         altair.Chart(week).mark_line(color=role("ink"), strokeWidth=1.8).encode(x=x, y=y),
         _rule(y=target).encode(y=y),
         _rule(day).encode(x=x),
-        _said(x, y, day, level, "dots: days; line: week", dx=9),
+        _said(x, y, day, level, "dots: days; line: week", dx=9, dy=11 if level < target + 1 else 0),
         _said(x, y, until, target, "dry enough", align="right", dy=-9, color=role("ready")),
     ]
     return altair.layer(*layers).properties(height=74)

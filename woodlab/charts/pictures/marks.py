@@ -40,14 +40,17 @@ def dry_mark(frame: pd.DataFrame, size: float, *, filled: bool) -> Any:
 
 
 def months(field: str, ends: tuple[Any, Any], *, narrow: bool, shown: bool = True) -> Any:
-    """The axis of days: each month by its name, January with its year; on a phone every third."""
-    short = "month(datum.value)==1 ? '' : timeFormat(datum.value,'%b')"
+    """The axis of days: each month by its name, January with its year.
+
+    On a phone every third, January by its year alone: more would touch the next name.
+    """
+    short, january = "month(datum.value)==1 ? '' : timeFormat(datum.value,'%b')", "%b %Y"
     if narrow:
-        short = "month(datum.value)%3==0 ? timeFormat(datum.value,'%b') : ''"
+        short, january = "month(datum.value)%3==0 ? timeFormat(datum.value,'%b') : ''", "%Y"
     axis = altair.Axis(
         title=None, grid=False, tickCount="month", labelFontSize=11, labelAlign="left",
         labelOffset=0, labelPadding=4, labelOverlap=False,
-        labelExpr=f"month(datum.value)==0 ? timeFormat(datum.value,'%b %Y') : {short}",
+        labelExpr=f"month(datum.value)==0 ? timeFormat(datum.value,'{january}') : {short}",
     )  # fmt: skip
     domain = [pd.Timestamp(day).isoformat() for day in ends]
     scale = altair.Scale(domain=domain, type="time", nice=False)

@@ -103,7 +103,7 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     frame = effects[effects["hazard_ratio"].notna()]
     need(frame, why="no effect could be told, so there are no ratios to draw.")
     sure = int((certainties(frame) == "clear").sum())
-    text = each(frame, "{n_cracks} of {n_pieces} cracked")
+    text = each(frame, "{n_cracks} cracks in {n_pieces} bowls")
     frame = frame.assign(label=frame["term"], text=text)
     return interval_chart(
         frame, title="Hazard of cracking against the other [ratio]", estimate="hazard_ratio",

@@ -76,8 +76,8 @@ def curves_by_seal(
     ...                         "moisture_pct": [60.0, 15.0, 60.0, 34.0]})
     >>> course = typical.assign(piece=["A1", "A1", "A2", "A2"])
     >>> print(curves_by_seal(course, typical, target_moisture_pct=16).description)
-    After 60 days: bare 15 %, under wax 34 %. Medians: none: from 60 % to 15 % in 60 days; wax: from
-    60 % to 34 % in 60 days. The dashed line is the target, 16 %.
+    After 60 days: bare 15 %, under wax 34 %. Medians: bare: from 60 % to 15 % in 60 days; under
+    wax: from 60 % to 34 % in 60 days. The dashed line is the target, 16 %.
     """
     for frame in (course, typical):
         need(frame, why="there is no drying curve to draw: no piece has weighings enough.")
@@ -100,8 +100,10 @@ def curves_by_seal(
             *(level(target_moisture_pct, y, "moisture_pct") if target_moisture_pct else []),
         ]  # fmt: skip
         first, last = middle.iloc[0], middle.iloc[-1]
-        told.append(f"{seal}: from {first['moisture_pct']:.0f} % to {last['moisture_pct']:.0f} % "
-                    f"in {last['days']:.0f} days")  # fmt: skip
+        told.append(
+            f"{words.sealed(seal)}: from {first['moisture_pct']:.0f} % to "
+            f"{last['moisture_pct']:.0f} % in {last['days']:.0f} days"
+        )
     aim = f" The dashed line is the target, {target_moisture_pct:.3g} %." if target_moisture_pct \
         else ""  # fmt: skip
     day = typical.groupby("seal")["days"].max().min()
@@ -199,8 +201,8 @@ def weeks_against_cracks(
     ...                         "crack_pct": [50.0, 10.0], "ci_lower": [18.7, 0.3],
     ...                         "ci_upper": [81.3, 44.5], "n_cracked": [5, 1], "n_looked": 10})
     >>> print(weeks_against_cracks(by_seal).description)
-    1 of 10 slowest bowls cracked, 5 of 10 fastest. By seal: none: 8 weeks, 5 of 10 cracked (19 to
-    81 %); wax: 20 weeks, 1 of 10 cracked (0 to 44 %).
+    1 of 10 slowest bowls cracked, 5 of 10 fastest. By seal: bare: 8 weeks, 5 of 10 cracked (19 to
+    81 %); under wax: 20 weeks, 1 of 10 cracked (0 to 44 %).
     """
     need(by_seal, "seal", "weeks", "crack_pct", "ci_lower", "ci_upper", "n_cracked")
     looked = by_seal[by_seal["crack_pct"].notna()]
@@ -216,10 +218,13 @@ def weeks_against_cracks(
     y = partial(upward, title="Bowls that cracked [%]", ends=(0, top))
     seals, layers = order_of_seals(frame["seal"]), []
     look = dict(zip(seals, zip(seal_colours(seals), SHAPES * 9, strict=False), strict=True))
-    for row in frame.to_dict("records"):
+    before = -np.inf
+    for row in frame.sort_values("weeks").to_dict("records"):
         colour, shape = look[str(row["seal"])]
         one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
-        side = "right" if at > 0.75 else "left" if at < 0.2 else "center"
+        # beside a near neighbour its words would lie upon that one's bar
+        side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.12 else "center"
+        before = at
         said = textwrap.wrap(words.opened(words.sealed(row["seal"])), 12)
         said.append(f"{row['n_cracked']} of {row['n_looked']}")
         layers += [
@@ -228,7 +233,8 @@ def weeks_against_cracks(
             *written(one.encode(y=y("ci_upper:Q")), align=side, text=said, baseline="bottom",
                      lineHeight=14, dy=-6 - 14 * (len(said) - 1)),
         ]  # fmt: skip
-    told = each(frame, "{seal}: {weeks:.0f} weeks, {n_cracked} of {n_looked} cracked "
+    told = each(frame.assign(seal=frame["seal"].map(words.sealed)),
+                "{seal}: {weeks:.0f} weeks, {n_cracked} of {n_looked} cracked "
                 "({ci_lower:.0f} to {ci_upper:.0f} %)")  # fmt: skip
     sub = "Bowls that cracked [%], with 95 % interval, against average weeks to the target."
     if len(looked) > len(frame):
@@ -269,8 +275,9 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     >>> pairs = pd.DataFrame({"log": ["A", "A", "B", "B"], "seal": ["oil", "none", "oil", "none"],
     ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
     ...                       "predicted": [False, False, True, False]})
-    >>> pairs_by_log(pairs, reference="none").description
-    'Within a log: none 10 weeks, oil 18. 2 logs, medians: none: 10 weeks; oil: 18 weeks.'
+    >>> print(pairs_by_log(pairs, reference="none").description)
+    Within a log, medians: bare 10 weeks, under oil 18. 2 logs, medians: bare: 10 weeks; under oil:
+    18 weeks.
     """
     need(
         pairs,
@@ -301,11 +308,11 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
             lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
         layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
     medians = pairs.groupby("seal")["weeks"].median()
-    told = "; ".join(f"{seal}: {medians[seal]:.0f} weeks" for seal in order)
+    told = "; ".join(f"{words.sealed(seal)}: {medians[seal]:.0f} weeks" for seal in order)
+    ends_said = [f"{words.sealed(seal)} {medians[seal]:.0f}" for seal in (order[0], order[-1])]
     return themed(
         altair.layer(*layers), alt=f"{logs} logs, medians: {told}.", size=size,
-        says=fitting(f"Within a log: {order[0]} {medians[order[0]]:.0f} weeks, "
-                     f"{order[-1]} {medians[order[-1]]:.0f}",
+        says=fitting(f"Within a log, medians: {ends_said[0]} weeks, {ends_said[1]}",
                      f"{logs} logs held two seals or more"),
         sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
         "yet, as predicted.",

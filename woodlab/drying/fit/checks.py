@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from woodlab import words
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import UNSETTLED_SD
 from woodlab.drying.estimator.weighing_error import whitener
@@ -106,7 +107,8 @@ def verdicts(parts: Sequence[Posterior], checks: pd.DataFrame) -> pd.DataFrame:
         count = {0: "not weighed", 1: "one weighing"}.get(weighed[k], f"{weighed[k]} weighings")
         reasons[k].insert(0, f"{count} since turning: the curve is {whose}")
     notes = (  # what else a reader of the row must know
-        (d.n_early, lambda k: f"{d.n_early[k]} weighing(s) before turning not used"),
+        (d.n_early, lambda k: words.tally(int(d.n_early[k]), "weighing")
+         + " before turning not used"),
         (d.too_many, lambda k: "more than five events that change the mass: they are taken as "
          "weighings"),
         (d.n_thinned, lambda k: f"{d.n_thinned[k]} of its weighings lie closer than the fit can "

@@ -241,7 +241,8 @@ class DryingFits(Shown):
         best = self.laws.iloc[int(self.laws["weight"].to_numpy().argmax())]
         weights = words_of_laws(self.laws)
         says = [
-            words.of_all(int(good.sum()), n, "have a curve that passes every check", "pieces"),
+            words.of_all(int(good.sum()), n, "have a curve that passes every check", "pieces")
+            + ".",
             f"Drying law: {weights}." if self.law == "mixture" else f"Drying law: {best.law}.",
         ]
         if np.isfinite(best.error_pct):

@@ -43,7 +43,7 @@ READY = 0.95  # a piece as sure as this waits no more
 LEAST_PCT = 0.5  # of the width: less is not worth the walk
 HOW = {
     "witness": "dry a small block of wood to its oven-dry mass, lay it among the pieces, and note "
-    "its weighings in the table `witnesses`",
+    "its weighings in the table witnesses",
     "hygrometer": "leave it a day in a closed jar over wet table salt (docs/calibration.md), "
     "correct its log, and type `over salt` under `checked` in the table `air`",
     "shavings": "drill or turn some shavings from the middle of the wall, weigh them at once and "

@@ -123,7 +123,8 @@ class SealStudy(Shown):
                     words.longer(r.ratio) + f" ({r.sure})", False),
              Column("cracked", lambda r: f"{r.n_cracked} of {r.n_looked}" if r.n_looked else ""),
              Column("cracks", lambda r: r.crack_sure, False)],
-            caption=f"Each seal on all of the season's pieces; against {self.reference}",
+            caption="Each seal on all of the season's pieces; against "
+            + words.bowls(self.reference),
             needs=["weeks"], name="seal",
             more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
                   "study.to_bear_in_mind", "study.save_tables(path)"),
