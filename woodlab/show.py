@@ -149,10 +149,15 @@ def answer_in(units: Units | str) -> Units:
     >>> units = wl.answer_in("g-mm")
     """
     global _answers
+    _answers = units_named(units)
+    return _answers
+
+
+def units_named(units: Any) -> Any:
+    """Units, by their name or themselves."""
     if isinstance(units, str) and units not in SHOWN_UNITS:
         raise WoodlabError(f"units are some of {', '.join(SHOWN_UNITS)}; found {units!r}.")
-    _answers = SHOWN_UNITS[units] if isinstance(units, str) else units
-    return _answers
+    return SHOWN_UNITS[units] if isinstance(units, str) else units
 
 
 def _answered(shown: Card) -> Card:

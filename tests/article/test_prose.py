@@ -237,6 +237,18 @@ def test_a_clear_crack_count_leads_where_no_curve_could_be_compared(facts):
     assert "weeks to dry" not in told.text
 
 
+def test_one_bowl_is_one_bowl_in_the_dates_and_among_the_ends(facts):
+    base = facts("nothing_cracked")
+    bowls = base.bowls.copy()
+    bowls["group"] = ["gone", "probably"] + ["ready"] * (len(bowls) - 2)
+    bowls["p_ready_now"] = [1.0, 0.8] + [1.0] * (len(bowls) - 2)
+    bowls["latest_on"] = base.day + pd.Timedelta(days=30)
+    text = Told(with_part(base, bowls=bowls)).text
+    assert "One more is probably there already." in text
+    assert "should follow" not in text
+    assert "One more bowl has left the shelf." in text
+
+
 def test_an_empty_book_has_an_article():
     empty = books.record_book(books.BOOKS["one_bowl"]()).until("2020-01-01")
     from woodlab.article.facts import gather

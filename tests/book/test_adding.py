@@ -283,6 +283,15 @@ def test_appended_rows_read_back(tmp_path_factory, grams, notes, separator, unit
     assert [note if isinstance(note, str) else None for note in got["note"]] == wanted
 
 
+def test_pounds_are_written_as_people_write_them(tmp_path):
+    (tmp_path / "pieces.csv").write_text("piece,species,turned_on\n1,ash,2026-01-10\n")
+    (tmp_path / "weighings.csv").write_text("piece,on,mass_lb\n1,2026-01-10,3.6\n")
+    ours = 3 * 453.59237 + 3.6 * 28.349523125  # 3 lb 3.6 oz
+    wl.add_weighings(tmp_path, {"piece": "1", "on": "2026-01-24", "mass_g": ours})
+    assert (tmp_path / "weighings.csv").read_text().splitlines()[-1] == "1,2026-01-24,3.225"
+    assert wl.open_book(tmp_path).weighings["mass_g"].iloc[-1] == pytest.approx(ours)
+
+
 def test_a_book_in_place_of_its_path_is_told(tmp_path):
     pieces = pd.DataFrame(
         {"piece": ["A1"], "species": ["ash"], "seal": ["none"], "turned_on": ["2026-03-01"],

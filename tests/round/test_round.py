@@ -83,7 +83,7 @@ def test_what_is_refused_leaves_every_byte(tour, folder, tmp_path):
     cases = {
         "no piece 'A9' in the book; is it A1 or A2": {"A9": {"today g": 900}},
         "no weight": {"A1": {"today g": "heavy"}},
-        "'split' is none of none, still, new": {"A1": {"crack": "split"}},
+        "'split' is unknown here. Type one of: none, still, new": {"A1": {"crack": "split"}},
         "the crack column says": {"A1": {"today g": good["A1"], "crack mm": 5, "crack": "none"}},
         "the book knows of none": {"A1": {"crack": "still"}},
         "say of its crack too": {"B1": {"today g": good["B1"], "done": "glued"}},
@@ -187,8 +187,9 @@ def test_a_bowl_that_the_book_does_not_have_is_asked_about(tour, folder, tmp_pat
         WoodlabError, match=r"'Q7' in the book, 900 g\n.*'b 2' in the book; is it B2"
     ):
         add_round(folder, file)
-    with pytest.raises(RecordError, match="Q7"):
-        add_round(folder, file, odd="keep")
+    for odd in ("keep", "mend"):
+        with pytest.raises(WoodlabError, match="no piece 'Q7' in the book.*table pieces first"):
+            add_round(folder, file, odd=odd)
     assert state(folder) == before
     mended = shutil.copytree(folder, tmp_path / "mended")
     file_of_one = filled(tour, tmp_path / "one.xlsx", {"b 2": cells["b 2"]}, looked="no")
@@ -354,6 +355,12 @@ def test_units_and_paths(folder, tour, tmp_path):
         write_round(tour, tmp_path / "round.odt")
     with pytest.raises(WoodlabError, match="unit = 'stone'"):
         write_round(tour, tmp_path / "round.xlsx", unit="stone")
+    with pytest.raises(WoodlabError, match="write_round needs a round and was given the text"):
+        write_round("round", tmp_path / "round.xlsx")
+    with pytest.raises(WoodlabError, match="path is None. Give a file to write"):
+        write_round(tour, None)
+    with pytest.raises(WoodlabError, match="add_round needs the path"):
+        add_round(None, "round.xlsx")
 
 
 @given(st.floats(0.5, 90_000), st.sampled_from(["g", "kg", "lboz"]))

@@ -687,6 +687,12 @@ def test_any_column_is_a_term_or_a_group(tmp_path):
         study.partial_dependence("maker")
     with pytest.raises(WoodlabError, match="unknown column 'colour' of pieces. Type one of: "):
         wl.crack_study(book, terms=["colour"])
+    with pytest.raises(WoodlabError, match="unknown column 'colour' of pieces"):
+        wl.crack_study(book, by="colour")  # one name may stand alone
+    with pytest.raises(WoodlabError, match="smallest_mm is the text 'x'"):
+        wl.crack_study(book, smallest_mm="x")
+    with pytest.raises(WoodlabError, match="by_day must be a number of days"):
+        study.risk(pieces, by_day="soon")
     folder = study.save_tables(tmp_path / "tables")
     names = {path.stem for path in folder.iterdir()}
     assert {"effects", "rates", "standardised", "thickest_wall", "first_pieces"} <= names

@@ -199,6 +199,14 @@ def test_pieces_not_there_yet_are_counted_as_such():
     assert "not seen yet" in " ".join(study.sentences)
 
 
+def test_one_piece_is_told_without_a_range():
+    study = study_of(book_of([1.0], days=(0, 40, 70, 400)), falling)
+    told = " ".join(study.sentences)
+    assert "(1 piece, 0 of them not yet there)" in told
+    assert "nan" not in told
+    assert "1 pieces" not in told
+
+
 def test_median_limits_are_the_order_statistics():
     # nine pieces: the 2nd and 8th of nine hold the median with 1 - 2 x 10/512 = 96.1 %
     spans = pd.DataFrame({"early": range(9), "middle": np.arange(9) + 0.5, "late": range(1, 10)})
@@ -337,5 +345,7 @@ def test_without_rims_the_result_says_so_and_nothing_is_altered():
     assert none.own_totals("sugar maple") is None
     with pytest.raises(wl.WoodlabError, match="level must be between"):
         movement.movement_study(book, level=95)
+    with pytest.raises(wl.WoodlabError, match="level is the text '95 %'"):
+        movement.movement_study(book, level="95 %")
     with pytest.raises(wl.WoodlabError, match="movement_study needs a record book"):
         movement.movement_study("my_book.xlsx")

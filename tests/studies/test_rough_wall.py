@@ -221,6 +221,8 @@ def test_the_answer_says_what_it_rests_on():
             lambda: rough_wall("sugar maple", 250, 100, 8, rim_faces="bark", pith_mm=90),
             "the pith would lie in its wood",
         ),
+        (lambda: rough_wall("sugar maple", 250, 100, 8, moisture_pct="wet"), "moisture_pct is the"),
+        (lambda: wl.wall_window("sugar maple", "wide"), "rims_mm is the text 'wide'"),
         (lambda: WallMargin(share=1.0), "share must be at least 0.5"),
         (lambda: WallMargin(scatter_cv_pct=-1), "scatter_cv_pct must be between"),
     ],

@@ -204,8 +204,14 @@ def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
         wl.seal_study(fits, reference="oil")
     with pytest.raises(WoodlabError, match="target_moisture_pct = 99"):
         wl.seal_study(fits, target_moisture_pct=99)
+    with pytest.raises(WoodlabError, match="target_moisture_pct is the text 'dry'"):
+        wl.seal_study(fits, target_moisture_pct="dry")
     with pytest.raises(WoodlabError, match="unknown column 'batch_of_wax'"):
         wl.seal_study(fits, by=["batch_of_wax"])
+    with pytest.raises(WoodlabError, match="unknown column 'batch_of_wax'"):
+        wl.seal_study(fits, terms="batch_of_wax")  # one name may stand alone
+    with pytest.raises(WoodlabError, match="unknown column 3"):
+        wl.seal_study(fits, terms=3)
 
 
 def test_a_book_that_cannot_answer_says_why(season):

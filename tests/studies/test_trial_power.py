@@ -146,6 +146,9 @@ def test_cracks_come_with_the_chance_that_was_stated():
         ({"drying_time": -1.0}, {}, "must be above 0"),
         ({}, {}, "at least one effect"),
         ({"drying_time": 1.2}, {"n_trials": 3}, "100 trials"),
+        ({"drying_time": 1.2}, {"n_trials": "many"}, "n_trials is the text 'many'"),
+        ({"drying_time": 1.2}, {"n_logs": "six"}, "n_logs is the text"),
+        ({"drying_time": "long"}, {}, "drying_time is the text 'long'"),
     ],
 )
 def test_what_cannot_be_simulated_is_told(effects, options, said):

@@ -144,6 +144,19 @@ def test_a_crack_found_after_the_last_weight_is_told(book):
     assert ready.bowls.set_index("piece").loc["E1", "group"] == "cracked"
 
 
+def test_a_book_without_looks_is_not_told_as_one_without_cracks(book):
+    tables = {name: frame for name, frame in book.tables().items() if name != "looks"}
+    bare = wl.RecordBook.from_frames(**tables).only(pieces=["A1", "A3"])
+    early = ready_list(wl.fit_drying(bare, law="exponential", as_of="2025-03-29"), "2025-03-29")
+    assert "None to turn now, 0 cracked" in early.summary()
+    text = early.text()
+    assert ready_list(early.fits, "2025-03-29", units="lb-in").units == SHOWN_UNITS["lb-in"]
+    with pytest.raises(wl.WoodlabError, match="units are some of g-mm, kg-mm, lb-in"):
+        ready_list(early.fits, units="stone")
+    assert "No look for cracks is noted." in text
+    assert "No look has found a crack" not in text
+
+
 def test_kept_fits_are_used_for_the_same_book_only(book, tmp_path):
     few, file = book.only(pieces=["A3", "B2"]), tmp_path / "season.fits"
     first = fits_for(few, file)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.book.tables import TELLS
 from woodlab.show import Card, Column, Shown, card
 
@@ -81,6 +81,7 @@ def book_overview(book: RecordBook) -> Overview:
     >>> found.summary().splitlines()[0]
     '92 bowls, 2208 weighings, 4984 looks for cracks.'
     """
+    book = expect_book(book, "book_overview")
     counts = book.counts.set_index("table")
     rows = []
     for name, tells in TELLS.items():

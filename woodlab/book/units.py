@@ -69,7 +69,8 @@ class Match(NamedTuple):
     def written(self, values: Any) -> Any:
         """Values of the column in the unit of the heading."""
         zero, one = in_own_unit(self.column.unit, self.unit, np.array([0.0, 1.0]))
-        return (values - zero) / (one - zero)
+        # 3.225 lb, not 3.2249999999999996: people read the file, too
+        return np.round((values - zero) / (one - zero), 13)
 
 
 def match_heading(heading: object, columns: tuple[Column, ...]) -> Match | None:

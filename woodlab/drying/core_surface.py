@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.kernel import FINE
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 
 MOST_DRAWS = 60
 _DAY = np.timedelta64(1, "D")
@@ -86,7 +86,7 @@ def difference_draws(
     if days is None:
         last = np.array([d.days[p, max(d.counts[p] - 1, 0)] for p in range(n)])
     else:
-        last = np.full(n, float(days))
+        last = np.full(n, as_number(days, "days"))
     last = np.maximum(last, 1.0)
     end = d.shelf.first_day + int(np.ceil((d.shelf.start[:n] + last).max()) + 1) * _DAY
     sums = courses_to(fits, end)

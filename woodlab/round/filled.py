@@ -194,7 +194,7 @@ def _line(
         grams = None
     for word, known in ((crack, CRACKS), (action, ACTIONS)):
         if word and word not in known:
-            faults.append(f"{here}: {word!r} is none of {', '.join(known)}")
+            faults.append(f"{here}: {word!r} is unknown here. Type one of: {', '.join(known)}")
     lengths = {}
     for name, most in (("crack mm", LONGEST_CRACK_MM), ("wall mm", THICKEST_WALL_MM)):
         text = cells[name].strip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, kind_of
 from woodlab.round.core import UNITS, Round, round_of
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
@@ -47,6 +47,13 @@ def write_round(
     >>> wl.write_round(tour, folder / "round.html", most=40).name
     'round.html'
     """
+    if not hasattr(tour, "due"):
+        raise WoodlabError(
+            f"write_round needs a round and was given {kind_of(tour)}. Make one first: "
+            "wl.shop_round(fits, on='2026-06-20')."
+        )
+    if not isinstance(path, str | Path):
+        raise WoodlabError(f"path is {kind_of(path)}. Give a file to write, such as round.xlsx.")
     path = Path(path)
     kind = path.suffix.casefold()
     if unit not in UNITS:

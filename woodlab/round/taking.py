@@ -20,7 +20,7 @@ from woodlab.book.reading import cells_of
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.writing.adding import put_rows
 from woodlab.drying.forecast.cracks import crack_states, ended
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_path
 from woodlab.round.core import ENDS, Question, questions, weight_text
 from woodlab.round.filled import Filled, Line, read_filled
 from woodlab.safe_write import behind, locked
@@ -88,7 +88,7 @@ def add_round(
         What to do about weights outside their bands: `ask` refuses and lists the questions;
         `mend` puts swapped weights right, takes slips of the decimal point away and reads an
         unknown mark as the one that it is near to; `keep` takes them as typed; `leave` leaves them
-        out, and says which.
+        out, and says which. A mark near to none can only be left.
     sure : bool
         Take rows that the book itself would refuse as slips, as for `add_weighings`.
 
@@ -120,7 +120,7 @@ def add_round(
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
-    path, file = behind(path), Path(file)
+    path, file = behind(as_path(path, "add_round")), Path(file)
     book, filled, asked = look_over(path, read_filled(file))
     if asked and odd == "ask":
         said = "\n".join(f"  {question.said}" for question in asked)
@@ -230,7 +230,12 @@ def answered(filled: Filled, question: Question, answer: str) -> Filled:
             said = (f"Left out, {question.said}. Write the bowl into the table pieces and what was "
                     "typed of it into weighings.")  # fmt: skip
             return replace(filled, lines=lines, notes=(*filled.notes, said))
-        return filled.changed(one, mark=other) if answer == "mend" and other else filled
+        if answer == "mend" and other:
+            return filled.changed(one, mark=other)
+        raise WoodlabError(
+            f"{question.said}. Write the bowl into the table pieces first, or take the round with "
+            "`leave`, which leaves this row out; nothing was changed."
+        )
     if question.kind == "swapped" and answer in ("leave", "mend"):
         grams = [None, None] if answer == "leave" else [filled.line(m).grams for m in (other, one)]
         return filled.changed(one, grams=grams[0]).changed(other, grams=grams[1])

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list
 
 
 def log_names(frame: pd.DataFrame) -> pd.Series:
@@ -25,6 +25,17 @@ def log_names(frame: pd.DataFrame) -> pd.Series:
 def is_number(values: pd.Series) -> bool:
     """Whether a column holds numbers (true and false are names)."""
     return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def asked_columns(given: str | Sequence[str] | None, where: str) -> list[str]:
+    """The columns that a study was asked for, as a list; one name may be given alone.
+
+    Examples
+    --------
+    >>> asked_columns("maker", "by"), asked_columns(("maker", "place"), "by")
+    (['maker'], ['maker', 'place'])
+    """
+    return [] if given is None else as_list(given, where)
 
 
 def check_columns(pieces: pd.DataFrame, names: Iterable[str]) -> None:

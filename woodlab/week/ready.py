@@ -18,7 +18,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import load_fits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Shown, listed
+from woodlab.show import Card, Shown, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
@@ -144,8 +144,10 @@ class ReadyList(Shown):
         marks = {name: words.in_order(self.group(name)["piece"]) for name in _GROUP}
         dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
         target = self.bowls["target_moisture_pct"].median()
+        line = self.line().split(";")[0]
+        line = f"None{line[1:]}" if line.startswith("0 ") else words.opened(line)
         says = [
-            f"{self._headline()} {words.opened(self.line().split(';')[0])}.",
+            f"{self._headline()} {line}.",
             f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
             f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
             f"Turn now: {listed(marks['ready'], 100)}." if marks["ready"] else "",
@@ -198,7 +200,7 @@ class ReadyList(Shown):
             ),
             Section(
                 "cracked", f"Cracked, look before you mount: {len(cracked)}",
-                (CRACKED_WOOD,) if len(cracked) else ("No look has found a crack.",),
+                (CRACKED_WOOD,) if len(cracked) else (_no_crack(self.bowls),),
                 headings=("mark", "crack", "since", "dry enough", *head),
                 rows=tuple(
                     (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
@@ -302,7 +304,7 @@ def ready_list(
     as_of: str | pd.Timestamp | None = None,
     target_moisture_pct: float | None = None,
     *,
-    units: Units | None = None,
+    units: Units | str | None = None,
 ) -> ReadyList:
     """Which bowls to turn now, which have cracked, which wait and until when, and this week's work.
 
@@ -314,8 +316,8 @@ def ready_list(
         Nothing after this day is used; the last day on record unless given.
     target_moisture_pct : float, optional
         As for `forecast_ready`.
-    units : Units, optional
-        To word it in, one of `woodlab.words.SHOWN_UNITS`; the book's own unless given.
+    units : Units or str, optional
+        To word it in, one of "g-mm", "kg-mm", "lb-in"; the book's own unless given.
 
     Returns
     -------
@@ -343,7 +345,7 @@ def ready_list(
     day = pd.Timestamp(ready["as_of"].iloc[0])
     maker = ready["piece"].map(past.pieces.set_index("piece")["maker"]).astype(object)
     bowls = bowls_of(ready.assign(maker=maker.where(maker.notna(), NOT_NOTED)), past, day)
-    units = units or book.units
+    units = units_named(units) or book.units
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)
@@ -370,6 +372,12 @@ def _chance(p: float) -> str:
     if pd.isna(p):
         return ""
     return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def _no_crack(bowls: pd.DataFrame) -> str:
+    if len(bowls) and bowls["last_look_on"].isna().all():
+        return "No look for cracks is noted. A bowl that nobody looked at may have one."
+    return "No look has found a crack."
 
 
 def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:

@@ -343,7 +343,7 @@ def _risks(frame: pd.DataFrame, study: Any) -> dict[str, pd.Series]:
 def _silence(frame: pd.DataFrame, study: Any) -> str:
     """Why no piece of the round has a risk, where none has."""
     if study.why:
-        return f"No crack risk is known: {study.why}"
+        return f"No crack risk is known. {study.why}"
     if study.model is None:
         return "No crack was found in this book yet, so no risk is known."
     whole = frame[frame["state"].isin(["none", "unknown"])]

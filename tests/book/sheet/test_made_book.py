@@ -65,6 +65,21 @@ def test_a_sheet_becomes_a_book_that_opens_without_a_fault(sheet, tmp_path, name
     pd.testing.assert_frame_equal(made.book.pieces, book.pieces)
 
 
+def test_weights_with_their_unit_in_the_cell_say_how_the_book_is_kept(tmp_path):
+    """A heading may name no unit where each cell does; most weights decide."""
+    (tmp_path / "bowls.csv").write_text(
+        "Bowl,Wood,Wall (in),1/10/2026,1/24/2026\n"
+        "1,ash,1 1/8,3.20 lb,2.90 lb\n2,cherry,1,3 lb 9.6 oz,3 lb 2 oz\n"
+    )
+    made = wl.read_sheet(tmp_path / "bowls.csv")
+    made.save(tmp_path / "book")
+    book = wl.open_book(tmp_path / "book")
+    assert (book.units.mass, book.units.length) == ("lboz", "in")
+    assert book.weighings["mass_g"].tolist() == pytest.approx(
+        [m * LB for m in (3.2, 2.9, 3.6, 3.125)], abs=0.01
+    )
+
+
 def test_the_book_is_kept_in_the_units_of_the_sheet(sheet, tmp_path):
     wl.read_sheet(sheet, **UNITS).save(tmp_path / "book")
     assert "wall (in)" in (tmp_path / "book" / "pieces.csv").read_text().splitlines()[0]

@@ -593,10 +593,11 @@ def test_no_number_is_impossible(seed, law, pool, kind, with_air, wall):
         ({"as_of": "2024-01-01"}, "no piece"),
         ({"fixed": {"tau_days": 3.0}}, "fixed names 'tau_days', which is no parameter of film"),
         ({"experience": 7}, "experience is int. Pass fits of an earlier season"),
-        ({"experience": "nowhere.fits"}, "nowhere.fits cannot be read as saved fits"),
+        ({"experience": "nowhere.fits"}, "There is no file at nowhere.fits"),
         ({"draws": "many"}, "draws"),
         ({"draws": 0}, "draws"),
         ({"law": 5}, "law"),
+        ({"pool": "yes"}, "pool is the text 'yes'. Give True or False"),
         ({"fixed": {"surface_m_s": -1.0}}, "surface_m_s"),
     ],
 )
@@ -611,6 +612,8 @@ def test_what_is_no_book(thing):
     for function in (wl.fit_drying, wl.rank_laws):
         with pytest.raises(WoodlabError, match="not a record book. Open it first"):
             function(thing)
+    with pytest.raises(WoodlabError, match="book_overview needs a record book"):
+        wl.book_overview(thing)
 
 
 @pytest.mark.parametrize(
@@ -621,6 +624,7 @@ def test_what_is_no_book(thing):
         ({"days": [-1]}, "days must not be negative"),
         ({"days": ["soon"]}, "days must be numbers"),
         ({"on": "soon"}, "on = 'soon' is not a date"),
+        ({"on": ["2026-03-01", ""]}, "on has an empty date"),
         ({"days": [1], "pieces": ["Z9"]}, "No piece named 'Z9'"),
         ({"days": [1], "level": 95}, "level must be between 0 and 1"),
         ({"days": [1], "level": "95"}, "level"),

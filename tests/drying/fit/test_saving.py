@@ -117,9 +117,13 @@ def test_what_is_no_saved_fit_says_so(file, tmp_path):
     rewritten(file, tmp_path / "empty.fits", {"about.json": None})
     rewritten(file, tmp_path / "list.fits", {"about.json": "[1]"})
     rewritten(file, tmp_path / "lost.fits", {"part_0.npz": None})
-    for name in ("text", "half", "empty", "list", "lost", "nowhere"):
+    for name in ("text", "half", "empty", "list", "lost"):
         with pytest.raises(WoodlabError, match=rf"{name}\.fits cannot be read as saved fits"):
             wl.load_fits(tmp_path / f"{name}.fits")
+    with pytest.raises(WoodlabError, match=r"There is no file at .*nowhere\.fits\. Give one that"):
+        wl.load_fits(tmp_path / "nowhere.fits")
+    with pytest.raises(WoodlabError, match=r"path is None\. Give that of a file to write"):
+        wl.load_fits(file).save(None)
     rewritten(file, tmp_path / "new.fits", {"about.json": '{"version": 99}'})
     with pytest.raises(WoodlabError, match=r"new\.fits was saved by another version. Fit the book"):
         wl.load_fits(tmp_path / "new.fits")

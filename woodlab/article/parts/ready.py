@@ -20,8 +20,9 @@ def ready_section(facts: Facts, say: Say) -> Section | None:
     gone = int((facts.bowls["group"] == "gone").sum())
     none = "" if gone or len(facts.here) else \
         "Their weights do not tell yet when these bowls will be dry"  # fmt: skip
-    left = "Another" if len(facts.bowls) > gone else "All" if gone > 1 else "The"
-    left += "" if left == "The" else f" {say.n(gone, 'ready.gone')}"
+    some = "One more" if gone == 1 else "Another"
+    left = some if len(facts.bowls) > gone else "All" if gone > 1 else "The"
+    left += "" if left in ("The", "One more") else f" {say.n(gone, 'ready.gone')}"
     left += f" bowl{' has' if gone == 1 else 's have'} left the shelf"
     slow = _slow(facts, say)
     text = say.paragraph(
@@ -108,4 +109,5 @@ def _dates(facts: Facts, named: bool, say: Say) -> str:
         the_rest = "they" if (named or not len(facts.dry)) and not there else "the rest"
         who = (the_rest if len(rest) > 1 else "the last") if known else "most of the rest"
         end = f"{who} should follow by {until(facts, say, last)}"
-    return f"{there}; {end}" if there else end
+    # one bowl that is probably there is the last: it has no other to wait for
+    return there if k == len(rest) == 1 else f"{there}; {end}" if there else end

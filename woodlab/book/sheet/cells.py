@@ -34,7 +34,7 @@ _GROUPED_OR_DECIMAL = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 class Mass:
     """A cell read: its mass [g], or why it is none; `readings` when two are possible.
 
-    `said` is what the words of the cell say, `note` the words themselves.
+    `said` is what the words of the cell say, `note` the words themselves, `unit` the one it names.
     """
 
     mass_g: float = np.nan
@@ -43,6 +43,7 @@ class Mass:
     note: str | None = None
     bare: bool = False
     readings: tuple[float, ...] = ()
+    unit: str = ""
 
 
 def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass:
@@ -137,7 +138,7 @@ def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
     if not readings:
         return Mass(why="not a number")
     mass = possible[0] if possible else readings[0]
-    return _bounded(Mass(mass, said=said, note=note, bare=not named))
+    return _bounded(Mass(mass, said=said, note=note, bare=not named, unit=named))
 
 
 def _plain(text: str, decimal: str | None) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from pathlib import Path
 
 import pandas as pd
@@ -219,9 +219,7 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
 
 def _mass_unit(walk: Walk) -> str:
     """The unit that the book's file is kept in: that of most weights of the sheet."""
-    named = Counter(slot.unit for slot in walk.layout.slots if slot.meaning == "mass")
-    most = named.most_common(1)[0][0] if named else None
-    return walk.mass_unit or most or "g"
+    return walk.mass_unit or next((unit for unit, _ in walk.units.most_common(1)), "g")
 
 
 def _days_of_turning(walk: Walk, entries: pd.DataFrame) -> None:

@@ -105,7 +105,8 @@ class SheetReading(Shown):
         if odd:
             says.append(f"Look at these again: {'; '.join(odd[:6])}{'; ...' if odd[6:] else ''}.")
         says.append(
-            f"{len(self.ledger)} cells are filled; {len(unused)} of them are not used."
+            f"{len(self.ledger)} cells are filled; {len(unused)} of them "
+            f"{'is' if len(unused) == 1 else 'are'} not used."
             if len(unused) else f"All {len(self.ledger)} filled cells are used."
         )  # fmt: skip
         table = [

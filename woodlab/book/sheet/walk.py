@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from functools import cache
 from typing import NamedTuple, TypeAlias
@@ -71,6 +71,7 @@ class Walk:
     source: dict[tuple[str, str], Place] = field(default_factory=dict)
     weighings: list[dict[str, object]] = field(default_factory=list)
     looks: list[dict[str, object]] = field(default_factory=list)
+    units: Counter[str] = field(default_factory=Counter)  # of its weights
 
     def __post_init__(self) -> None:
         self.grid = self.layout.grid
@@ -202,6 +203,8 @@ class Walk:
         if mass.bare and not mass.why and not (slot.unit or of_mark):
             number = round(mass.mass_g / scale_to("g", unit), 9)
             self._bare.append((number, self.grid.address(*slot.at)))
+        if not mass.why:
+            self.units[mass.unit or unit] += 1
         return mass
 
     def _weight(self, slot: Slot, mark: str, mass: Mass, day: Day) -> bool:

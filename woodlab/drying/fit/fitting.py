@@ -18,7 +18,7 @@ from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, kind_of
 
 HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
@@ -141,8 +141,7 @@ def checked_book(book: Any) -> RecordBook:
     """The book, or one sentence that says what to pass."""
     if not isinstance(book, RecordBook):
         raise WoodlabError(
-            f"book is {type(book).__name__} {str(book)[:60]!r}, not a record book. Open it first: "
-            "wl.open_book(path)."
+            f"book is {kind_of(book)}, not a record book. Open it first: wl.open_book(path)."
         )
     return book
 
@@ -176,6 +175,8 @@ def _laws(law: str | Sequence[str] | None, pool: bool) -> list[Law]:
         isinstance(law, Sequence) and all(isinstance(name, str) for name in law)
     )):  # fmt: skip
         raise WoodlabError(f"law = {law!r:.60} names no law. Choose from: {', '.join(LAWS)}.")
+    if not isinstance(pool, bool | np.bool_):
+        raise WoodlabError(f"pool is {kind_of(pool)}. Give True or False, without quotes.")
     names = candidates() if law is None else [law] if isinstance(law, str) else list(law)
     if not names:
         raise WoodlabError("Name at least one law, or leave law out.")

@@ -99,6 +99,8 @@ def _grid(
         raise WoodlabError(
             f"on = {wanted[0]!r} is not a date. Type dates such as '2026-06-20'."
         ) from error
+    if when.isna().any():
+        raise WoodlabError("on has an empty date. Type dates such as '2026-06-20'.")
     if when.dt.tz is not None:
         when = when.dt.tz_localize(None)
     noon = when.where(when != when.dt.normalize(), when + pd.Timedelta(hours=12))

@@ -26,7 +26,7 @@ from woodlab.drying.fit.fitting import assemble, fit_drying
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.laws import law_named
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, kind_of
 from woodlab.safe_write import write_file
 from woodlab.words import Units
 
@@ -37,7 +37,13 @@ DRAWS = ("u", "ln_dry", "beta", "sds")
 
 def save_fits(fits: DryingFits, path: str | Path) -> None:
     """See `DryingFits.save`."""
-    write_file(Path(path), packed(fits))
+    write_file(_file(path, "Give that of a file to write, such as 'season.fits'."), packed(fits))
+
+
+def _file(path: Any, remedy: str) -> Path:
+    if not isinstance(path, str | Path) or not str(path).strip():
+        raise WoodlabError(f"path is {kind_of(path)}. {remedy}")
+    return Path(path)
 
 
 def packed(fits: DryingFits) -> bytes:
@@ -102,11 +108,9 @@ def load_fits(path: str | Path) -> DryingFits:
     >>> again.predict(on="2025-06-01").equals(fits.predict(on="2025-06-01"))
     True
     """
-    if not isinstance(path, str | Path):
-        raise WoodlabError(
-            f"path is {type(path).__name__}. Give that of a file that fits.save(path) wrote."
-        )
-    path = Path(path)
+    path = _file(path, "Give that of a file that fits.save(path) wrote.")
+    if not path.is_file():
+        raise WoodlabError(f"There is no file at {path}. Give one that fits.save(path) wrote.")
     try:
         with zipfile.ZipFile(path) as file:
             if sum(entry.file_size for entry in file.infolist()) > MOST_BYTES:
@@ -124,8 +128,7 @@ def load_fits(path: str | Path) -> DryingFits:
         OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, zipfile.BadZipFile
     ) as error:  # fmt: skip
         raise WoodlabError(
-            f"{path.name} cannot be read as saved fits ({type(error).__name__}). Give a file that "
-            "fits.save(path) wrote."
+            f"{path.name} cannot be read as saved fits. Give a file that fits.save(path) wrote."
         ) from error
 
 

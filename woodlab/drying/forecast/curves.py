@@ -17,6 +17,7 @@ from woodlab.drying.forecast.passage import (
     days_since_turning,
     fits_as_of,
 )
+from woodlab.errors import as_list
 
 STEP_DAYS = 3.0
 AT_ONCE = 64  # pieces, for the memory of their draws
@@ -74,7 +75,7 @@ def forecast_curves(
     check_request(target_moisture_pct, level, within_pct)
     fits, day = fits_as_of(fits, as_of)
     known = set(fits.pieces["piece"])
-    wanted = [pieces] if isinstance(pieces, str) else list(pieces)
+    wanted = as_list(pieces, "pieces")
     pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet
     if target_moisture_pct is None:
         target = yearly_level(fits, day + _DAY).mean(axis=1) + within_pct

@@ -26,7 +26,13 @@ from woodlab.drying.fit.frames import weighing_sd_g
 from woodlab.drying.fit.records import SHAVINGS_SD
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.cracks import ended
-from woodlab.drying.forecast.passage import HORIZON_DAYS, WITHIN_PCT, Passages, passages
+from woodlab.drying.forecast.passage import (
+    HORIZON_DAYS,
+    WITHIN_PCT,
+    Passages,
+    check_request,
+    passages,
+)
 from woodlab.show import Card, Column, Shown, card
 
 COLUMNS = (
@@ -140,6 +146,7 @@ def next_measurements(
     >>> bool(found.table["narrower_pct"].between(0, 100).all())
     True
     """
+    check_request(target_moisture_pct, 0.9, within_pct)
     found = passages(fits, as_of, target_moisture_pct, within_pct)
     fits = found.fits
     names = fits.pieces["piece"].astype(str).to_numpy()

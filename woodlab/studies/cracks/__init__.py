@@ -8,7 +8,8 @@ from dataclasses import replace
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.studies.columns import check_columns, with_numbers
+from woodlab.errors import as_number
+from woodlab.studies.columns import asked_columns, check_columns, with_numbers
 from woodlab.studies.cracks.counts import (
     crack_rates,
     growth_by_action,
@@ -88,6 +89,8 @@ def crack_study(
     ('wall: per 10 mm thicker', 2.1, 15)
     """
     book = expect_book(book, "crack_study")
+    smallest_mm = as_number(smallest_mm, "smallest_mm")
+    terms, by = asked_columns(terms, "terms"), asked_columns(by, "by")
     check_columns(book.pieces, [*terms, *by])
     pieces = with_numbers(book.pieces, [*terms, *by])
     if "book" in pieces and pieces["book"].nunique() > 1:

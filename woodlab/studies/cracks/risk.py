@@ -43,7 +43,8 @@ CANNOT = "the data cannot say: "
 
 
 def check_day(by_day: float) -> None:
-    if not (np.isfinite(by_day) and by_day > 0):
+    number = isinstance(by_day, int | float | np.number)
+    if not (number and np.isfinite(by_day) and by_day > 0):
         raise WoodlabError(
             f"by_day must be a number of days above 0 (found {by_day!r}). Type 120 for the chance "
             "of a crack within 120 days of turning."

@@ -13,7 +13,7 @@ from scipy import stats
 from woodlab import words
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
@@ -205,7 +205,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
-    if not 0.5 < level < 1:
+    if not 0.5 < as_number(level, "level") < 1:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
     book = expect_book(fits_or_book, "movement_study")
     measured = len(book.rims) > 0

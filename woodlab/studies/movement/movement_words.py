@@ -7,7 +7,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.show import listed
-from woodlab.words import percent
+from woodlab.words import percent, tally
 
 ACROSS = "across the grain, measured/expected"
 VERDICTS = {"clear": "clearly", "likely": "probably", "open": "cannot tell", "nothing": ""}
@@ -61,14 +61,15 @@ def course_sentences(
     means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
 ) -> list[str]:
     found = settled.iloc[0]
-    pieces = f"{found['n_pieces']} pieces, {found['n_not_yet']} of them not yet there"
+    pieces = f"{tally(found['n_pieces'])}, {found['n_not_yet']} of them not yet there"
     if np.isfinite(found["days"]):
-        upper = found["ci_upper"]
+        lower, upper = found["ci_lower"], found["ci_upper"]
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
+        between = f"{percent(level)} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
         said = (
             f"Half of the pieces had done nine tenths of their movement by day "
-            f"{found['days']:.0f} ({percent(level)} range {found['ci_lower']:.0f} to {until}; "
-            f"{pieces}), counted to {end_pct:.1f} % moisture, where the store leads to."
+            f"{found['days']:.0f} ({between}{pieces}), counted to {end_pct:.1f} % moisture, "
+            "where the store leads to."
         )
     elif found["n_pieces"]:
         bound = found["ci_lower"]
@@ -86,7 +87,7 @@ def course_sentences(
         )  # fmt: skip
         out.append(
             f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
-            f"{interval}, {row['n_pieces']:.0f} pieces. (Common practice, no source: most "
+            f"{interval}, {tally(int(row['n_pieces']))}. (Common practice, no source: most "
             "within three to four months.)"
         )
     return out

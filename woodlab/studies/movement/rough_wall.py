@@ -222,10 +222,11 @@ def rough_wall(
     (17, 14, 27)
     """
     margin = margin or WallMargin()
-    rim, height, wall = (
+    rim, height, wall, moisture_pct = (
         as_number(value, name)
-        for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"))
-    )
+        for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"),
+                            (moisture_pct, "moisture_pct"))
+    )  # fmt: skip
     finished = Bowl(rim, height, wall, FOOT_SHARE * rim if foot_mm is None else foot_mm)
     if wall >= min(rim / 2, height):
         raise WoodlabError(

@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError, as_list
+from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
 _COLUMNS = [
@@ -67,7 +67,8 @@ def wall_window(
     >>> frame["thinnest_mm"].round().tolist(), frame["window"].unique().tolist()
     ([14.0, 17.0], ['one side only'])
     """
-    names, rims = as_list(species, "species"), as_list(rims_mm, "rims_mm")
+    names = as_list(species, "species")
+    rims = [as_number(rim, "rims_mm") for rim in as_list(rims_mm, "rims_mm")]
     thin = pd.DataFrame(
         [_thinnest(name, rim, wall_mm, height_share, rim_faces, margin)
          for name, rim in product(names, rims)],

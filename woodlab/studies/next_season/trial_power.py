@@ -16,7 +16,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm, ttest_ind, ttest_rel
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_list
+from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cracks.hazard import chance_over_logs
 from woodlab.studies.next_season.scatter import Scatter
@@ -144,10 +144,13 @@ def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, t
     for outcome, ratio in effects.items():
         if outcome not in OUTCOMES:
             raise WoodlabError(f"{outcome!r} is no outcome. Give one of {', '.join(OUTCOMES)}.")
-        if not (np.isfinite(ratio) and ratio > 0):
+        if not (np.isfinite(as_number(ratio, outcome)) and ratio > 0):
             raise WoodlabError(f"The ratio of {outcome} must be above 0 (found {ratio!r}).")
     if not effects or not len(n_logs):
         raise WoodlabError("Give at least one effect and one number of logs.")
+    for value, name in [*((n, "n_logs") for n in n_logs),
+                        (per_seal, "per_seal"), (trials, "n_trials")]:  # fmt: skip
+        as_number(value, name)
     if min(n_logs) < 2 or per_seal < 1 or trials < 100:
         raise WoodlabError("A trial wants 2 logs and 1 piece a seal, and 100 trials are simulated.")
 

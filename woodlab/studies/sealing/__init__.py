@@ -17,9 +17,9 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.show import listed
-from woodlab.studies.columns import check_columns, with_numbers
+from woodlab.studies.columns import asked_columns, check_columns, with_numbers
 from woodlab.studies.cracks import crack_study
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
@@ -99,6 +99,7 @@ def seal_study(
     (True, True)
     """
     book = fits_or_book.book if isinstance(fits_or_book, DryingFits) else fits_or_book
+    by, terms = asked_columns(by, "by"), asked_columns(terms, "terms")
     _check(book, reference, target_moisture_pct, [*by, *terms])
     told = said.cautions(book, reference)
     why = _cannot(fits_or_book, book, reference)
@@ -148,7 +149,7 @@ def _check(book: RecordBook, reference: str, target: float | None, columns: Sequ
             f"No piece has the seal {reference!r} to compare with. The book has: "
             f"{', '.join(known) or 'none at all'}. Type one of them as `reference`."
         )
-    if target is not None and not 2 <= target <= 60:
+    if target is not None and not 2 <= as_number(target, "target_moisture_pct") <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
             "between 2 and 60, such as 16."
