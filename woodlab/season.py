@@ -168,7 +168,7 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
             "book_path": str(book_path), "as_of": options.as_of, "units": options.units,
             "fits_path": str(folder / FITS) if fits is not None else None,
         }  # fmt: skip
-        article = {"article_path": str(folder / "article"), "keep": True}
+        article = {name: str(folder / "article") for name in ("article_path", "written")}
         order = sorted(chosen, key=lambda path: LONGEST_FIRST.find(path.stem[0]))
         with _workers() as pool:
 

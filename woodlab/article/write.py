@@ -36,7 +36,6 @@ def write_article(
     locale: str = BRITISH,
     paper: str = "a4",
     names: bool = False,
-    keep: bool = False,
 ) -> Path:
     """Write the season up: `article.md` with `figures/`, and from it DOCX, HTML and PDF.
 
@@ -61,8 +60,6 @@ def write_article(
     paper : {"a4", "us-letter"}
     names : bool
         True to print the makers' names. Without it they appear nowhere in the article.
-    keep : bool
-        True: an article that is in the folder already is left as it is.
 
     Returns
     -------
@@ -90,8 +87,6 @@ def write_article(
     ...     sorted(path.name for path in made.iterdir())
     ['article.json', 'article.md', 'box.md']
     """
-    if keep and (as_path(out_dir, "write_article") / MARK).is_file():
-        return Path(out_dir)
     return written(
         lambda: gather(fits_or_book), out_dir, formats, template=template, locale=locale,
         paper=paper, names=names,
