@@ -148,7 +148,7 @@ def test_a_book_without_looks_is_not_told_as_one_without_cracks(book):
     tables = {name: frame for name, frame in book.tables().items() if name != "looks"}
     bare = wl.RecordBook.from_frames(**tables).only(pieces=["A1", "A3"])
     early = ready_list(wl.fit_drying(bare, law="exponential", as_of="2025-03-29"), "2025-03-29")
-    assert "None to turn now, 0 cracked" in early.summary()
+    assert "Nothing to turn now, 0 cracked" in early.summary()
     text = early.text()
     assert ready_list(early.fits, "2025-03-29", units="lb-in").units == SHOWN_UNITS["lb-in"]
     with pytest.raises(wl.WoodlabError, match="units are some of g-mm, kg-mm, lb-in"):

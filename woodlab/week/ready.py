@@ -145,7 +145,7 @@ class ReadyList(Shown):
         dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
         target = self.bowls["target_moisture_pct"].median()
         line = self.line().split(";")[0]
-        line = f"None{line[1:]}" if line.startswith("0 ") else words.opened(line)
+        line = f"Nothing{line[1:]}" if line.startswith("0 ") else words.opened(line)
         says = [
             f"{self._headline()} {line}.",
             f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
