@@ -5,7 +5,7 @@ import tracemalloc
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from small_books import (
     DAYS,
@@ -538,6 +538,7 @@ def test_a_parameter_can_be_held(plain):
     with_air=st.booleans(),
     wall=st.sampled_from([None, 3.0, 25.0, 120.0]),
 )
+@example(seed=1, law="film", pool=False, kind="noise", with_air=False, wall=None)
 def test_no_number_is_impossible(seed, law, pool, kind, with_air, wall):
     rng = np.random.default_rng(seed)
     days = np.sort(rng.choice(90, size=rng.integers(1, 9), replace=False)).astype(float)

@@ -15,6 +15,7 @@ import numpy as np
 from woodlab.drying import kernel
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.season import Season
+from woodlab.drying.fit.records import Records
 from woodlab.drying.kernel import SlabCurves
 
 BURN, BETWEEN = 15, 2
@@ -160,13 +161,13 @@ def draw(season: Season, mode: Mode, count: int, seed: int = 0) -> Posterior:
     # where the line search refused the linear model's mode, the draws belong about the true one
     u = u + (np.concatenate([mode.u, mode.ln_dry[:, None]], axis=1) - mean_u)[:, None]
     beta = beta + (mode.beta - mean_beta)
-    return Posterior(season, mode, u[..., :q], _possible(season, u[..., q]), beta, sds_all)
+    ln_dry = possible(season.d, ~season.d.suspect, u[..., q])
+    return Posterior(season, mode, u[..., :q], ln_dry, beta, sds_all)
 
 
-def _possible(season: Season, ln_dry: np.ndarray) -> np.ndarray:
-    """No oven-dry mass above the lightest weighing of a piece that lost no wood."""
-    d = season.d
-    good = d.here & ~d.suspect & ~d.is_moisture
+def possible(d: Records, used: np.ndarray, ln_dry: np.ndarray) -> np.ndarray:
+    """No oven-dry mass above the lightest weighing used of a piece that lost no wood."""
+    good = d.here & used & ~d.is_moisture
     lightest = np.where(good, d.mass_g, np.inf).min(axis=1)
     for p, *_ in d.steps:
         lightest[p] = np.inf

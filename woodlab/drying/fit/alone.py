@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.estimator.mode import Mode
-from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.posterior import Posterior, possible
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.fitting import as_options, assemble
 from woodlab.drying.fit.records import Records
@@ -127,6 +127,7 @@ def _posterior(season: Season, found: LinearFits, draws: int, seed: int) -> Post
         drawn = np.concatenate([z, -z], axis=1)[:, :draws] + mean[at, None]
         fill(u[at], drawn, at)
         ln_dry[at] = drawn[..., p]
+    ln_dry = possible(d, found.used, ln_dry)
     sigma = found.sigma_g[np.isfinite(found.sigma_g)]
     mode = Mode(
         u=centre, ln_dry=mean[:, p],
