@@ -277,13 +277,11 @@ def _linked_back(page: str, target: str) -> str:
 
 def _write_article(facts: Any, fits: DryingFits, folder: Path, options: SeasonOptions) -> None:
     """The article, of what the front page has asked already, with a way back to that page."""
-    from woodlab.article.facts import facts_of, gather
-    from woodlab.article.write import written
+    from woodlab.article.write import write_article
 
-    def ask() -> Any:
-        return gather(fits) if isinstance(facts, str) else facts_of(facts)
-
-    page = written(ask, folder, locale=options.locale, paper=options.paper) / "article.html"
+    asked = fits if isinstance(facts, str) else facts
+    write_article(asked, folder, locale=options.locale, paper=options.paper)
+    page = folder / "article.html"
     text = page.read_text(encoding="utf-8")
     page.write_text(_linked_back(text, "../index.html"), encoding="utf-8")
 

@@ -138,8 +138,10 @@ def _rows(study: Any, sure: tuple[str, ...], **where: str) -> list[Row]:
     return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
 
 
-def gather(fits_or_book: DryingFits | RecordBook) -> Facts:
-    """Fit a book once, or take its fits, and ask each study."""
+def gather(fits_or_book: DryingFits | RecordBook | Season) -> Facts:
+    """Fit a book once, or take its fits, and ask each study; or take what was asked already."""
+    if isinstance(fits_or_book, Season):
+        return facts_of(fits_or_book)
     book = expect_book(fits_or_book, "write_article")
     fits = fits_or_book if isinstance(fits_or_book, DryingFits) else None
     if fits is None and len(book.weighings) and len(book.pieces):

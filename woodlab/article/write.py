@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import woodlab
-from woodlab.article.facts import Facts, gather
+from woodlab.article.facts import gather
 from woodlab.article.parts import Figure
 from woodlab.article.render import FORMATS, TEMPLATE_FILES, dressed, own_file, render
 from woodlab.article.say import BRITISH, Say, locale_of, unmarked
@@ -17,6 +17,7 @@ from woodlab.article.story import Story, tell
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.results import DryingFits
 from woodlab.errors import WoodlabError, as_path
+from woodlab.pages.facts import Season
 from woodlab.safe_write import whole_folder
 
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
@@ -28,7 +29,7 @@ _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert
 
 
 def write_article(
-    fits_or_book: DryingFits | RecordBook,
+    fits_or_book: DryingFits | RecordBook | Season,
     out_dir: str | Path,
     formats: Sequence[str] = FORMATS,
     *,
@@ -46,7 +47,8 @@ def write_article(
     Parameters
     ----------
     fits_or_book : DryingFits or RecordBook
-        Fits from `fit_drying(book)`; a book is fitted first, once.
+        Fits from `fit_drying(book)`; a book is fitted first, once. What the front page asked of a
+        season already (a `Season`) is not asked again.
     out_dir : path
         The folder to write. It is written beside and swapped in: if anything fails, it is as it
         was. An earlier article is replaced; other files in its folder are kept.
@@ -87,30 +89,13 @@ def write_article(
     ...     sorted(path.name for path in made.iterdir())
     ['article.json', 'article.md', 'box.md']
     """
-    return written(
-        lambda: gather(fits_or_book), out_dir, formats, template=template, locale=locale,
-        paper=paper, names=names,
-    )  # fmt: skip
-
-
-def written(
-    ask: Callable[[], Facts],
-    out_dir: str | Path,
-    formats: Sequence[str] = FORMATS,
-    *,
-    template: str | Path | None = None,
-    locale: str = BRITISH,
-    paper: str = "a4",
-    names: bool = False,
-) -> Path:
-    """`write_article` of facts, which are asked once everything else is known to be usable."""
     chosen = [formats] if isinstance(formats, str) else list(formats)
     if not chosen or not set(chosen) <= set(FORMATS):
         raise WoodlabError(f"formats are some of {', '.join(FORMATS)}; found {chosen!r}.")
     form = locale_of(locale)
     dress = dressed(template, paper, form.language)
     out = as_path(out_dir, "write_article")
-    facts = ask()
+    facts = gather(fits_or_book)
     say = Say(facts.book.hash, form, facts.book.units)
     story = tell(facts, say, names=names)
     with whole_folder(out, MARK, OURS) as folder:
