@@ -611,7 +611,7 @@ def test_what_cannot_be_fitted(plain, options, said):
 @pytest.mark.parametrize("thing", ["book.csv", None, 7])
 def test_what_is_no_book(thing):
     for function in (wl.fit_drying, wl.rank_laws):
-        with pytest.raises(WoodlabError, match="not a record book. Open it first"):
+        with pytest.raises(WoodlabError, match="needs a record book"):
             function(thing)
     with pytest.raises(WoodlabError, match="book_overview needs a record book"):
         wl.book_overview(thing)

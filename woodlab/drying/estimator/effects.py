@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -162,8 +161,8 @@ class System:
         right[:, :q] += psi * self.mid
         piece, ln = self.own_offcuts
         own = 1 / sds[2 * q + 1] ** 2
-        _add_at(inner, (piece, self.start_at, self.start_at), own)
-        _add_at(right, (piece, self.start_at), own * ln)
+        np.add.at(inner, (piece, self.start_at, self.start_at), own)
+        np.add.at(right, (piece, self.start_at), own * ln)
         c = np.linalg.inv(inner)
         xu, k = self.x[:, :q], self.x[:, q:]
         g = -a[:, :m, m:] @ k
@@ -191,9 +190,9 @@ class System:
         if len(self.log_offcuts[0]):
             log, ln = self.log_offcuts
             design, w = self.log_design(), 1 / sds[2 * q] ** 2
-            _add_at(h_ll, (log, self.start_at, self.start_at), w)
-            _add_at(h_lb, (log, self.start_at), w * design)
-            _add_at(r_l, (log, self.start_at), w * ln)
+            np.add.at(h_ll, (log, self.start_at, self.start_at), w)
+            np.add.at(h_lb, (log, self.start_at), w * design)
+            np.add.at(r_l, (log, self.start_at), w * ln)
             h += w * design.T @ design
             r += w * design.T @ ln
         c_l = np.linalg.inv(h_ll)
@@ -306,10 +305,6 @@ class Eliminated:
         pick = (total < uniform[:, None] * total[:, -1:]).sum(axis=1)
         out = np.exp(grid[np.arange(len(grid)), np.minimum(pick, grid.shape[1] - 1)])
         return _present(s.components, out)
-
-
-def _add_at(into: np.ndarray, at: Any, values: Any) -> None:
-    np.add.at(into, at, values)
 
 
 def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:

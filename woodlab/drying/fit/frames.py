@@ -200,7 +200,7 @@ def step_frame(fits: DryingFits) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=["piece", "on", "event"])
     three = np.zeros((3, 0))
     if rows:
-        draws = [step_draws(p, np.asarray(p.curves(d.days, p.past_sums()))) for p in fits.parts]
+        draws = [step_draws(p, p.curves(d.days, p.past_sums())) for p in fits.parts]
         three = np.quantile(np.concatenate(draws, axis=1), [0.5, 0.025, 0.975], axis=1)
     return frame.assign(step_g=three[0], ci_lower=three[1], ci_upper=three[2])
 

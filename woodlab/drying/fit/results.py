@@ -147,6 +147,12 @@ class DryingFits(Shown):
         """Draws in all, of all laws."""
         return sum(part.count for part in self.parts)
 
+    @property
+    def slices(self) -> list[tuple[Posterior, slice]]:
+        """Each part, and which of the draws are its own."""
+        ends = np.cumsum([part.count for part in self.parts])
+        return [(part, slice(e - part.count, e)) for part, e in zip(self.parts, ends, strict=True)]
+
     def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
         """Row numbers of pieces by their marks.
 
@@ -184,7 +190,7 @@ class DryingFits(Shown):
         sums = courses_to(self, self.records.shelf.first_day + last * _DAY)
         return np.concatenate(
             [
-                np.asarray(part.curves(days, air, pick=pick, **options))
+                part.curves(days, air, pick=pick, **options)
                 for part, air in zip(self.parts, sums, strict=True)
             ],
             axis=1,
@@ -275,6 +281,13 @@ def checked_fits(fits: Any) -> DryingFits:
             f"fits is {type(fits).__name__}, not fits of a season. Pass wl.fit_drying(book)."
         )
     return fits
+
+
+def day_of(fits: DryingFits, as_of: Any = None) -> np.datetime64:
+    """The day asked for, or that of the fits."""
+    from woodlab.drying.fit.fitting import as_of_day
+
+    return as_of_day(fits.book, fits.as_of if as_of is None else as_of)
 
 
 def words_of_laws(laws: pd.DataFrame) -> str:

@@ -9,13 +9,13 @@ import pandas as pd
 
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import yearly_level
-from woodlab.drying.fit.results import DryingFits, checked_fits
+from woodlab.drying.fit.results import DryingFits, checked_fits, day_of
+from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.passage import (
     WITHIN_PCT,
     check_count,
     check_request,
     days_since_turning,
-    fits_as_of,
 )
 from woodlab.errors import as_list
 
@@ -73,7 +73,8 @@ def forecast_curves(
     checked_fits(fits).numbers(pieces)
     check_count("days_ahead", days_ahead, 240)
     check_request(target_moisture_pct, level, within_pct)
-    fits, day = fits_as_of(fits, as_of)
+    fits = season_fits(fits, as_of=as_of)
+    day = day_of(fits, as_of)
     known = set(fits.pieces["piece"])
     wanted = as_list(pieces, "pieces")
     pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.drying.fit.fitting import as_of_day, checked_book
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.drying.fit.fitting import as_of_day
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.cracks import ended
@@ -66,7 +66,7 @@ def steady_weight(
     >>> bool(steady_weight(book)["steady"].item())
     True
     """
-    book = checked_book(book)
+    book = expect_book(book, "steady_weight")
     for name, value in (("weeks", weeks), ("tolerance_pct", tolerance_pct)):
         if not isinstance(value, int | float | np.number) or not value > 0:
             raise WoodlabError(f"{name} must be a number above zero (found {value!r}).")

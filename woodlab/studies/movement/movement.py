@@ -13,6 +13,7 @@ from scipy import stats
 from woodlab import words
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
+from woodlab.drying.fit.saving import season_fits
 from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
@@ -23,7 +24,6 @@ from woodlab.studies.movement.movement_words import ACROSS
 from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
 from woodlab.studies.movement.rim_course import mean_course, movement_course, settled_after, t_reach
 from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
-from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core

@@ -94,7 +94,7 @@ def _passed(
     """Days to the goal of some pieces, (p, d); infinity where it takes longer than `until`."""
     days = GRID[: np.searchsorted(GRID, until) + 1]
     rows = np.repeat(days[None], len(pick), axis=0)
-    level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
+    level = part.curves(rows, air, pick=pick, grid=kernel.COARSE)
     return first_below(rows, level, goal)
 
 
