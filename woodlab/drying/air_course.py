@@ -69,19 +69,6 @@ def air_course(air: pd.DataFrame) -> AirCourse | None:
     ----------
     air : DataFrame
         `on`, `temp_c` [deg C], `rh_pct` [%], `place` (may be absent or empty), in any order.
-
-    Raises
-    ------
-    WoodlabError
-        If no row has a date, a temperature and a humidity.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-03-01", "2026-03-04"]),
-    ...                     "temp_c": [20.0, 20.0], "rh_pct": [65.0, 50.0]})
-    >>> air_course(air).days("2026-03-01", "2026-03-04")[0].round(1).tolist()
-    [[12.0, 11.1, 10.2, 9.3]]
     """
     if len(air) == 0:
         return None

@@ -203,23 +203,19 @@ class Season(Weighings):
         some = np.arange(self.d.n) if some is None else some
         kappa = self.kappa(mode.beta)
         ln_dry, misfit = self.best_dry(curves + mode.defect[some], kappa, mode, some)
-        gone = mode.u - s.mid - mode.logs[s.of_log] - np.einsum("nqe,e->nq", s.x[:, :q], mode.beta)
-        own = 0.5 * (s.precision(mode.sds) * gone**2).sum(axis=1)
-        piece, ln = s.own_offcuts
-        np.add.at(own, piece, 0.5 * ((ln - mode.u[piece, s.start_at]) / mode.sds[2 * q + 1]) ** 2)
-        return own[some] + 0.5 * misfit, ln_dry
+        gone, _, miss = s.misses(mode.beta, mode.logs, mode.u)
+        own = (s.precision(mode.sds) * gone**2).sum(axis=1)
+        np.add.at(own, s.own_offcuts[0], (miss / mode.sds[2 * q + 1]) ** 2)
+        return 0.5 * (own[some] + misfit), ln_dry
 
     def shared_misfit(self, mode: Mode) -> float:
         """Minus ln posterior of effects and logs."""
         s, q = self.system, len(self.local)
-        shared = s.prior_misfit(mode.beta)
+        _, miss, _ = s.misses(mode.beta, mode.logs, mode.u)
         exists = np.array([c is not None for c in s.components.log])
-        shared += 0.5 * ((mode.logs[:, exists] / mode.sds[:q][exists]) ** 2).sum()
-        log, ln = s.log_offcuts
-        if len(log):
-            miss = ln - s.log_design() @ mode.beta - mode.logs[log, s.start_at]
-            shared += 0.5 * ((miss / mode.sds[2 * q]) ** 2).sum()
-        return float(shared)
+        logs = mode.logs[:, exists] / mode.sds[:q][exists]
+        told = (logs**2).sum() + ((miss / mode.sds[2 * q]) ** 2).sum()
+        return s.prior_misfit(mode.beta) + 0.5 * float(told)
 
     def fit(self, start: Mode | None = None) -> Mode:
         """To the joint mode, what is shared tempered; from `start` where another fit was before."""

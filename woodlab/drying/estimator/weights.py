@@ -46,11 +46,6 @@ def stack(log_density: np.ndarray) -> np.ndarray:
     """Weights of the mixture that predicts best; `log_density` (laws, pieces).
 
     Each law is lent half a piece, so that a handful of pieces does not settle for one of them.
-
-    Examples
-    --------
-    >>> stack(np.array([[0.0, 0.0, -9.0], [-9.0, -9.0, 0.0]])).round(2).tolist()
-    [0.63, 0.37]
     """
     density = np.exp(log_density - log_density.max(axis=0))
     weight = np.full(len(density), 1 / len(density))

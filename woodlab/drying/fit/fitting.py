@@ -129,13 +129,7 @@ def _season(
 
 
 def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
-    """The day asked for, or that of the last weighing or look, else of turning.
-
-    Raises
-    ------
-    WoodlabError
-        If it is not a date.
-    """
+    """The day asked for, or that of the last weighing or look, else of turning."""
     if as_of is None:
         # a look after the last weighing counts: what it saw must not be hidden from the list
         days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]

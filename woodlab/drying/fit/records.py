@@ -159,20 +159,7 @@ BARE = ("none", "not said")
 
 
 def read_records(book: RecordBook, until: object = None) -> Records:
-    """The book as arrays, with no weighing and no air after the day `until`.
-
-    Raises
-    ------
-    WoodlabError
-        If the book has no pieces.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> records = read_records(wl.demo_book(), "2025-03-01")
-    >>> records.n, records.days.shape[0] == records.n
-    (56, True)
-    """
+    """The book as arrays, with no weighing and no air after the day `until`."""
     if until is not None:
         book = book.until(pd.Timestamp(until))
     pieces = book.pieces.reset_index(drop=True)

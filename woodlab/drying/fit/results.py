@@ -154,13 +154,7 @@ class DryingFits(Shown):
         return [(part, slice(e - part.count, e)) for part, e in zip(self.parts, ends, strict=True)]
 
     def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
-        """Row numbers of pieces by their marks.
-
-        Raises
-        ------
-        WoodlabError
-            If one is not in the book.
-        """
+        """Row numbers of pieces by their marks."""
         names = self.book.pieces["piece"].tolist()
         if pieces is None:
             return np.arange(len(names))
@@ -294,8 +288,3 @@ def words_of_laws(laws: pd.DataFrame) -> str:
     """'slab (80 %) and film (20 %)', by weight."""
     kept = laws[laws["weight"] > 0].sort_values("weight", ascending=False)
     return listed([f"{row.law} ({100 * row.weight:.0f} %)" for row in kept.itertuples()])
-
-
-def quantiles(values: np.ndarray, shares: Sequence[float], axis: int = -1) -> np.ndarray:
-    """Quantiles of draws, infinity allowed among them."""
-    return np.quantile(values, shares, axis=axis, method="inverted_cdf")

@@ -97,19 +97,14 @@ def forecast_curves(
         good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
         moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
         nothing = np.full(good.size, np.nan)
-        frame = pd.DataFrame(
-            {
-                "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
-                "part": np.r_[
-                    np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size
-                ],
-                "moisture_pct": np.r_[middle, moisture],
-                "lower_pct": np.r_[low, nothing],
-                "upper_pct": np.r_[high, nothing],
-            }
-        )
-        parts.append(frame.assign(piece=fits.pieces["piece"].iloc[p],
-                                  target_moisture_pct=target[p])[COLUMNS])  # fmt: skip
+        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size]
+        parts.append(pd.DataFrame({
+            "piece": fits.pieces["piece"].iloc[p],
+            "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
+            "part": part, "moisture_pct": np.r_[middle, moisture],
+            "lower_pct": np.r_[low, nothing], "upper_pct": np.r_[high, nothing],
+            "target_moisture_pct": target[p],
+        }))  # fmt: skip
     if not parts:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
     return pd.concat(parts, ignore_index=True)

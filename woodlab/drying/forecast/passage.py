@@ -100,12 +100,6 @@ def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.n
     """The first day on which each draw is at or below its target, (p, d); infinity: none of them.
 
     `days` (p, k), `level` (p, d, k); between days on a straight line.
-
-    Examples
-    --------
-    >>> days, level = np.array([[0.0, 10.0]]), np.array([[[20.0, 10.0]]])
-    >>> first_below(days, level, np.array([[15.0]])).tolist()
-    [[5.0]]
     """
     below = level <= target[:, :, None]
     at = below.argmax(axis=2)

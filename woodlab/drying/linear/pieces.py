@@ -114,13 +114,7 @@ def plain_pieces(
 
 
 def prepared(law: Law, d: Pieces) -> Pieces:
-    """The pieces with bounds and a place where the search can begin.
-
-    Raises
-    ------
-    WoodlabError
-        If a used weighing is not finite, or lies before day 0.
-    """
+    """The pieces with bounds and a place where the search can begin."""
     bad = (d.weight > 0) & ~(np.isfinite(d.days) & np.isfinite(d.mass_g) & (d.days >= 0))
     if bad.any():
         piece, column = (int(i) for i in np.argwhere(bad)[0])
