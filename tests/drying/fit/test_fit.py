@@ -24,6 +24,7 @@ from small_books import (
 import woodlab as wl
 from woodlab.drying.estimator.model import OFFSET_PCT
 from woodlab.drying.estimator.season import Season
+from woodlab.drying.fit.records import read_records
 from woodlab.drying.laws import LAWS
 from woodlab.errors import WoodlabError
 
@@ -635,3 +636,29 @@ def test_what_is_no_book(thing):
 def test_what_cannot_be_predicted(plain, options, said):
     with pytest.raises(WoodlabError, match=said):
         plain[3].predict(**options)
+
+
+def test_a_slope_that_is_not_run_is_zero(monkeypatch):
+    """Wear of a seal moves no bare piece, and none before its day: those rows are left out."""
+    book = wl.demo_book().only(pieces=["A1", "A3", "B2"]).until("2025-07-01")
+    season = Season(read_records(book), LAWS["slab"])
+    mode = season.guess()
+    found = season.slopes(mode.u, season.kappa(mode.beta))
+    asked = np.stack([season._felt(name) for name in season.common])
+    assert 0.3 < asked.mean() < 0.9
+    monkeypatch.setattr(Season, "_felt", lambda self, name: np.ones(self.d.n, dtype=bool))
+    every = season.slopes(mode.u, season.kappa(mode.beta))
+    assert np.abs(every - found).max() < 1e-9 * np.abs(every).max()
+
+
+def test_the_curves_of_a_search_take_the_time_steps_of_one_point():
+    """With steps of its own each, the objective would be rough beside the last steps to the mode:
+    a small move must change a curve by its slope and nothing else."""
+    book = wl.demo_book().only(pieces=["A1", "A3", "B2"]).until("2025-07-01")
+    season = Season(read_records(book), LAWS["slab"])
+    mode = season.guess()
+    kappa, pace = season.kappa(mode.beta), season.pace(mode.u, season.kappa(mode.beta))
+    middle = season.moisture(mode.u, kappa, pace=pace)
+    step = np.full(mode.u.shape, 1e-5)
+    up, down = (season.moisture(mode.u + sign * step, kappa, pace=pace) for sign in (1, -1))
+    assert np.abs(up - 2 * middle + down).max() < 1e-6

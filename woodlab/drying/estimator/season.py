@@ -234,7 +234,7 @@ class Season(Weighings):
         )
         try:
             held = replace(mode, beta=np.where(shared, beta, mode.beta))
-            return self.climb(held, most=8)
+            return self.climb(held, most=20)
         finally:
             self.system = whole
 
