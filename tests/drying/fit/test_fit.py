@@ -649,16 +649,3 @@ def test_a_slope_that_is_not_run_is_zero(monkeypatch):
     monkeypatch.setattr(Season, "_felt", lambda self, name: np.ones(self.d.n, dtype=bool))
     every = season.slopes(mode.u, season.kappa(mode.beta))
     assert np.abs(every - found).max() < 1e-9 * np.abs(every).max()
-
-
-def test_the_curves_of_a_search_take_the_time_steps_of_one_point():
-    """With steps of its own each, the objective would be rough beside the last steps to the mode:
-    a small move must change a curve by its slope and nothing else."""
-    book = wl.demo_book().only(pieces=["A1", "A3", "B2"]).until("2025-07-01")
-    season = Season(read_records(book), LAWS["slab"])
-    mode = season.guess()
-    kappa, pace = season.kappa(mode.beta), season.pace(mode.u, season.kappa(mode.beta))
-    middle = season.moisture(mode.u, kappa, pace=pace)
-    step = np.full(mode.u.shape, 1e-5)
-    up, down = (season.moisture(mode.u + sign * step, kappa, pace=pace) for sign in (1, -1))
-    assert np.abs(up - 2 * middle + down).max() < 1e-6

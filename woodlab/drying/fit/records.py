@@ -47,8 +47,6 @@ class Records:
     ----------
     book : RecordBook
         Up to the day asked for.
-    as_of : Timestamp
-        That day, else the last of the weighings.
     names : ndarray of str, (n,)
         Marks of pieces, then of witness blocks.
     n_pieces : int
@@ -82,7 +80,6 @@ class Records:
     """
 
     book: RecordBook
-    as_of: pd.Timestamp
     names: np.ndarray
     n_pieces: int
     species: tuple[str, ...]
@@ -183,7 +180,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, as_of=_last_day(book, until), names=names,
+        book=book, names=names,
         n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
@@ -209,13 +206,6 @@ _CELLS = {
     "is_moisture": np.bool_(False), "sealer_g": 0.0,
 }  # fmt: skip
 SEALED, TRIMMED, OTHER = 1, 2, 3  # events
-
-
-def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
-    if until is not None:
-        return pd.Timestamp(until)  # type: ignore[arg-type]
-    days = [book.pieces["turned_on"].max(), book.weighings["on"].max()]
-    return pd.Timestamp(max(day for day in days if pd.notna(day)))
 
 
 def _codes(
