@@ -171,6 +171,6 @@ class SeasonCurves(SeasonModel):
             return d.sealed & (d.days.max(axis=1, initial=0.0) > first)
         if name.startswith("hygrometer"):
             place = d.shelf.places.index(name.removeprefix("hygrometer, "))
-            there = np.isin(d.shelf.place_of, [0, place]).any(axis=1)
+            there = np.isin(d.shelf.place_of, [0, place]).sum(axis=1) > 0
             return there[d.shelf.history]
         return np.ones(d.n, dtype=bool)

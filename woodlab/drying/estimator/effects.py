@@ -178,8 +178,8 @@ class System:
         right[:, :q] += psi * self.mid
         piece, ln = self.own_offcuts
         own = 1 / sds[2 * q + 1] ** 2
-        np.add.at(inner, (piece, self.start_at, self.start_at), own)
-        np.add.at(right, (piece, self.start_at), own * ln)
+        np.add.at(inner[:, self.start_at, self.start_at], piece, own)
+        np.add.at(right[:, self.start_at], piece, own * ln)
         c = np.linalg.inv(inner)
         xu, k = self.x[:, :q], self.x[:, q:]
         g = -a[:, :m, m:] @ k
@@ -206,9 +206,9 @@ class System:
         h_ll[:, at, at] += np.where(exists, 1 / np.maximum(sds[:q], 1e-9) ** 2, NEVER)
         log, ln = self.log_offcuts
         design, w = self.log_design(), 1 / sds[2 * q] ** 2
-        np.add.at(h_ll, (log, self.start_at, self.start_at), w)
-        np.add.at(h_lb, (log, self.start_at), w * design)
-        np.add.at(r_l, (log, self.start_at), w * ln)
+        np.add.at(h_ll[:, self.start_at, self.start_at], log, w)
+        np.add.at(h_lb[:, self.start_at], log, w * design)
+        np.add.at(r_l[:, self.start_at], log, w * ln)
         h += w * design.T @ design
         r += w * design.T @ ln
         c_l = np.linalg.inv(h_ll)

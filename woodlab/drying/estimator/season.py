@@ -254,7 +254,7 @@ class Season(Weighings):
         errors_at = (2, 4, 6) if start is None else (1, 3)
         way = Way(kernel.COARSE, None)
         curves = self.moisture(mode.u, self.kappa(mode.beta), *way)
-        slopes, gained, calm = None, np.inf, False
+        slopes, gained, calm = np.zeros(0), np.inf, False
         for it in range(most):
             kappa = self.kappa(mode.beta)
             if it == rough:
@@ -263,7 +263,7 @@ class Season(Weighings):
                 if self.law.kernel_columns is not None:
                     fine = self.moisture(mode.u, kappa, kernel.FINEST)
                     mode = replace(mode, defect=fine - curves)
-            fresh = slopes is None or it <= rough or gained > NEAR_GAIN or gained == 0.0
+            fresh = it <= rough or gained > NEAR_GAIN or gained == 0.0
             if fresh:  # they change little near the mode
                 slopes = self.slopes(mode.u, kappa, *way)
             linear = self.linearised(mode, slopes, curves)
