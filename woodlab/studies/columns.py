@@ -27,23 +27,25 @@ def is_number(values: pd.Series) -> bool:
     return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
 
 
-def asked_columns(given: str | Sequence[str] | None, where: str) -> list[str]:
-    """The columns that a study was asked for, as a list; one name may be given alone.
+def asked_columns(
+    pieces: pd.DataFrame, terms: str | Sequence[str] | None, by: str | Sequence[str] | None
+) -> tuple[list[str], list[str]]:
+    """The columns that a study was asked for, each once; of joined books, `book` too.
 
     Examples
     --------
-    >>> asked_columns("maker", "by"), asked_columns(("maker", "place"), "by")
-    (['maker'], ['maker', 'place'])
+    >>> asked_columns(pd.DataFrame(columns=["maker", "place"]), None, "maker")
+    ([], ['maker'])
     """
-    return [] if given is None else as_list(given, where)
-
-
-def check_columns(pieces: pd.DataFrame, names: Iterable[str]) -> None:
-    """Raise, naming the columns that there are, where one of the names is none of them."""
-    for name in names:
+    given = [([] if names is None else as_list(names, where))
+             for names, where in ((terms, "terms"), (by, "by"))]  # fmt: skip
+    for name in [*given[0], *given[1]]:
         if name not in pieces:
             known = ", ".join(c for c in pieces.columns if c != "piece")
             raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")
+    joined = ["book"] if "book" in pieces and pieces["book"].nunique() > 1 else []
+    asked, counted = (list(dict.fromkeys([*names, *joined])) for names in given)
+    return asked, counted
 
 
 def with_numbers(pieces: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:

@@ -21,6 +21,10 @@ ALIKE = 0.10
 MOST_INFLATION = 12.0
 MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 LEAST_PIECES = 2
+ALONE = (
+    f"one piece shows no scatter, so nothing can be said of how sure a difference is; at least "
+    f"{LEAST_PIECES}, better 6, are wanted"
+)
 LEAST_WALLS_MM = 0.5
 
 
@@ -63,11 +67,8 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     shared = pieces[pieces["seal"].isin([seal, reference])]
     for name in (reference, seal):
         if (number := int((shared["seal"] == name).sum())) < LEAST_PIECES:
-            return Comparable(
-                f"{'one' if number else 'no'} piece under {name!r} shows no scatter, so nothing "
-                f"can be said of how sure a difference is; at least {LEAST_PIECES} of each, better "
-                "6, are wanted"
-            )
+            whose = "" if name == seal else f"of the reference {name!r}: "
+            return Comparable(whose + (ALONE if number else "no piece was weighed twice"))
     for factor in ("species", "place"):
         if factor not in shared or shared[factor].isna().all():
             continue

@@ -163,7 +163,7 @@ def _levels(
     told = told if len(told) else counts
     first, note = min(told[told == told.max()].index), ""
     if reference is not None:
-        asked = reference.strip().casefold()
+        asked = str(reference).strip().casefold()
         same = [name for name in counts.index if name.casefold() == asked]
         if same:
             first = same[0]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_kind
 from woodlab.studies.confounding import (
     LEAST_WALLS_MM,
     MOST_INFLATION,
@@ -143,6 +143,7 @@ def with_core(
     """
     if core_to_surface is None:
         return pd.DataFrame(columns=PHYSICS_COLUMNS)
+    as_kind(core_to_surface, pd.DataFrame, "core_to_surface", "what wl.core_to_surface returns")
     missing = {"piece", CORE_COLUMN} - set(core_to_surface)
     if missing:
         raise WoodlabError(

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.cracks.hazard import HazardModel, told
 
 EVERY_COLUMNS = [
@@ -46,7 +46,7 @@ def _unseen(
 
 
 def _until(model: HazardModel, until_day: float) -> float:
-    if not until_day > 0:
+    if not as_number(until_day, "until_day") > 0:
         raise WoodlabError(f"until_day must be above 0 (found {until_day!r}). Type 120.")
     return float(min(until_day, model.last_days))
 
@@ -54,8 +54,8 @@ def _until(model: HazardModel, until_day: float) -> float:
 def look_every(model: HazardModel, gaps_days: Sequence[float], until_day: float) -> pd.DataFrame:
     """What looking every so many days would have meant; see `CrackStudy.look_every`."""
     until, missed, rows = _until(model, until_day), model.misses.typical, []
-    for gap in gaps_days:
-        if not gap > 0:
+    for gap in as_list(gaps_days, "gaps_days"):
+        if not as_number(gap, "gaps_days") > 0:
             raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
         still, found, lost = (np.array(x) for x in (1.0, 0.0, 0.0))
         for start in np.arange(0, until - 1e-9, gap):
@@ -74,7 +74,8 @@ def look_gaps(
     model: HazardModel, unseen_limit_days: float, piece_days: float, until_day: float
 ) -> pd.DataFrame:
     """The longest gap between looks, week by week; see `CrackStudy.look_gaps`."""
-    if not (unseen_limit_days > 0 and piece_days > 0):
+    limits = (unseen_limit_days, "unseen_days"), (piece_days, "piece_days")
+    if not all(as_number(*limit) > 0 for limit in limits):
         raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
     until, rows = _until(model, until_day), []
     gaps = range(1, LONGEST_GAP_DAYS + 1)

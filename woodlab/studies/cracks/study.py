@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from woodlab import words
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Column, Shown, card, listed
+from woodlab.show import Card, Column, card, listed
 from woodlab.studies import cautions
 from woodlab.studies.cracks import looking
 from woodlab.studies.cracks import risk as risks
 from woodlab.studies.cracks import words as said
 from woodlab.studies.cracks.hazard import HazardModel
 from woodlab.studies.cracks.intervals import FirstCracks
-from woodlab.studies.export import save_tables
+from woodlab.studies.export import Study
 
 NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
 NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
@@ -34,7 +33,7 @@ USUAL_DAY = 120.0
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class CrackStudy(Shown):
+class CrackStudy(Study):
     """The findings of a crack study. Made by `crack_study`.
 
     Attributes
@@ -138,6 +137,8 @@ class CrackStudy(Shown):
         lines = self._effect_sentences(sure)
         lines = lines or ["No difference between seals, species or walls is clear."]
         still = self.effects[self.effects["certainty"] == "open"]
+        lines += self._effect_sentences(still[still["kind"] == "book"])
+        still = still[still["kind"] != "book"]
         names = [row["level"] or said.sides(row)[0].lower() for row in still.to_dict("records")]
         if names:
             lines.append(f"Too few cracks to tell: {listed(names)}.")
@@ -303,10 +304,8 @@ class CrackStudy(Shown):
         ]
         return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
-    def save_tables(self, path: str | Path) -> Path:
-        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
-        more = {} if self.why else {
+    def more_tables(self) -> dict[str, pd.DataFrame]:
+        return {} if self.why else {
             "thickest_wall": self.thickest_wall(), "look_every": self.look_every(),
             "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
         }  # fmt: skip
-        return save_tables(self, path, more)

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.movement.rim_geometry import DriedRim, carry, dried_rim, facing
 
 FOOT_SHARE = 0.4  # foot as a part of the rim where none is given (common practice, no source)
@@ -321,4 +321,5 @@ def dried_bowl(
     >>> round(dry.round_wall_mm(), 1)    # of the 30 mm, at the rim
     24.4
     """
+    bowl = as_kind(bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
     return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,10 +13,10 @@ from woodlab import words
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.errors import WoodlabError, as_number
-from woodlab.show import Card, Column, Shown, card
+from woodlab.show import Card, Column, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
-from woodlab.studies.export import save_tables
+from woodlab.studies.export import Study
 from woodlab.studies.movement import movement_words as said
 from woodlab.studies.movement.movement_words import ACROSS
 from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
@@ -59,7 +58,7 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MovementStudy(Shown):
+class MovementStudy(Study):
     """Measured against expected movement of a book's rims. Made by `movement_study`.
 
     Every column with its unit: docs/glossary.md.
@@ -156,10 +155,6 @@ class MovementStudy(Shown):
             float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
         )
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
-
-    def save_tables(self, path: str | Path) -> Path:
-        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
-        return save_tables(self, path)
 
 
 def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:

@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError, as_list, as_number
+from woodlab.errors import WoodlabError, as_kind, as_list, as_number
 from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 
 _COLUMNS = [
@@ -67,6 +67,9 @@ def wall_window(
     >>> frame["thinnest_mm"].round().tolist(), frame["window"].unique().tolist()
     ([14.0, 17.0], ['one side only'])
     """
+    as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)")
+    as_kind(thickest, pd.DataFrame, "thickest", "wl.crack_study(book).thickest_wall()")
+    height_share = as_number(height_share, "height_share")
     names = as_list(species, "species")
     rims = [as_number(rim, "rims_mm") for rim in as_list(rims_mm, "rims_mm")]
     thin = pd.DataFrame(

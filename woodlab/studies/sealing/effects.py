@@ -66,6 +66,8 @@ class Compared:
     ----------
     told : dict of Comparable
         Of each seal: its pieces and those of the reference in cells that both share, or why not.
+    runs : dict of Runs
+        By scope.
     days : dict of dict of ndarray
         By scope and seal: days to the target, (pieces averaged over, draws).
     core : dict of ndarray
@@ -84,7 +86,7 @@ class Compared:
         self.pick = swap.standard_pieces(fits)
         self.fits = swap.fewer(fits, self.pick)
         self.laws = words_of_laws(fits.laws)
-        runs = {
+        self.runs = runs = {
             THIS: swap.this_season(self.fits, target_pct),
             NEXT: swap.to_come(self.fits, target_pct, seed),
         }
