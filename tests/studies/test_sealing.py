@@ -223,6 +223,16 @@ def test_joined_books_say_what_differed(two_seasons):
     assert any("by book against this: last" in s for s in study.sentences)
 
 
+def test_terms_that_go_together_are_not_told_apart(two_seasons):
+    pieces = two_seasons.book.pieces
+    pieces["shed"] = pieces["book"] + " shed"
+    book = wl.RecordBook.from_frames(**two_seasons.book.tables() | {"pieces": pieces})
+    terms = wl.seal_study(dataclasses.replace(two_seasons, book=book), terms="shed").terms
+    assert set(terms["term"]) == {"shed", "book"}
+    assert terms["ratio"].isna().all()
+    assert terms["reason"].str.contains("cannot tell (?:shed from book|book from shed)").all()
+
+
 def test_weeks_had_all_pieces_one_value_of_a_number(two_seasons):
     study = wl.seal_study(two_seasons, terms="hours_soaked")
     walls = study.partial_dependence("wall_mm", [20, 40])

@@ -9,6 +9,7 @@ pieces of shared cells; `why_not` of any term of a model, by what its columns le
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -160,6 +161,31 @@ def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
     part = matrix[:, own]
     alone = weights[own] @ np.linalg.pinv(part.T @ part) @ weights[own]
     return float(whole / alone) if alone > 0 else np.inf
+
+
+def untellable(
+    used: pd.DataFrame, design: Any, fixed: np.ndarray, at: int, term: dict[str, str]
+) -> str:
+    """Why a term of a `Design` cannot be told from the others by these pieces; empty if it can."""
+    kind, level, weights = term["kind"], term["level"], np.eye(fixed.shape[1])[at]
+    own = design.slices["wall_mm" if kind == "wall" else kind]
+    alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
+    if (
+        alike
+        or not is_estimable(fixed, weights)
+        or inflation(fixed, weights, [0, *range(own.start, own.stop)]) > MOST_INFLATION
+    ):
+        return why_not(used, kind, level, term["reference"], list(design.factors))
+    # Without a second log of any level, the spread between logs, which the difference has to be
+    # held against, is not to be seen.
+    if kind in ("species", "book") and used["log"].notna().all():
+        logs = used.groupby(used[kind].astype(str))["log"].nunique()
+        if (logs == 1).all():
+            return (
+                f"each {kind} here comes from a single log, so the records cannot tell {level} "
+                "from its log; a second log of it would"
+            )
+    return ""
 
 
 def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: list[str]) -> str:

@@ -34,6 +34,7 @@ OUTCOMES = ("drying_time", "surface_coefficient", "core_to_surface", "crack_haza
 THIS, NEXT = "this season", "a season to come"
 Told = tuple[np.ndarray | None, str, str]  # draws of the ln ratio, method, reason
 CORE_DRAWS = 40
+NO_SURFACE = "has no surface coefficient; film and slab have"
 LATE_SHARE = 0.05  # of runs that do not reach the target within the time they are run
 NO_LOOKS = (
     "the book has no looks (table `looks`: piece, on, crack_mm; 0 = looked and found none), so "
@@ -138,8 +139,7 @@ def fitted_rows(of: Compared) -> pd.DataFrame:
             if not row["reason"]:
                 ln, row["method"], row["reason"] = ask(of, seal, scope)
                 if ln is None:
-                    row["reason"] = f"the drying law ({of.laws}) has no surface coefficient; film"
-                    row["reason"] += " and slab have"
+                    row["reason"] = f"the drying law ({of.laws}) {NO_SURFACE}"
                 else:
                     row |= average(ln, of.df(seal))
             rows.append(row)

@@ -1,9 +1,9 @@
 """The maker's own question: how the pieces' surface coefficients go with any column of `pieces`.
 
 The fit knows seal, species, log and wall. What it leaves over in a piece's surface coefficient is
-regressed, in every draw, on the columns asked for (names: a factor; numbers: a slope), seals and
-species held; the draws' answers are put together by Rubin's rules, so that both what the fit does
-not know and the scatter between pieces widen the interval.
+regressed, in every draw, on the columns asked for together, seals and species held; the draws'
+answers are put together by Rubin's rules, so that both what the fit does not know and the scatter
+between pieces widen the interval.
 
 Source: Rubin, D. B. (1987), Multiple Imputation for Nonresponse in Surveys.
 """
@@ -20,71 +20,50 @@ from scipy import stats
 
 from woodlab import words
 from woodlab.drying.estimator.posterior import Posterior
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.columns import is_number, with_numbers
-from woodlab.studies.confounding import MOST_INFLATION, inflation, is_estimable, why_not
-from woodlab.studies.sealing.effects import THIS, Compared
+from woodlab.studies.confounding import untellable
+from woodlab.studies.cracks.design import Design, Number, part_of
+from woodlab.studies.sealing.effects import NO_SURFACE, THIS, Compared
 
 TERM_COLUMNS = [
     "term", "level", "reference", "ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "family",
     "certainty", "n_pieces", "reason",
 ]  # fmt: skip
 PARTIAL_COLUMNS = ["column", "value", "weeks", "weeks_lower", "weeks_upper", "n_standard"]
-NO_SURFACE = "the drying law has no surface coefficient; film and slab have"
+HELD = ("seal", "species")
 
 
 def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd.DataFrame:
-    """A row a level against the commonest, or a number's slope (per standard step of it).
+    """A row a level against the commonest, or a number's ratio for a step of it.
 
     `facts` are of the pieces compared, with `row` (their numbers in the fits) and the columns.
     """
-    frames = [_one(fits, facts, name, terms) for name in terms]
-    if not frames:
-        return pd.DataFrame(columns=TERM_COLUMNS)
-    return words.judged(pd.concat(frames, ignore_index=True))
-
-
-def _one(fits: DryingFits, facts: pd.DataFrame, name: str, terms: Sequence[str]) -> pd.DataFrame:
-    used = facts[facts[name].notna()].reset_index(drop=True)
-    numeric = is_number(used[name])
-    values = used[name].astype(float) if numeric else used[name].astype(str)
-    base = pd.get_dummies(used[["seal", "species"]], drop_first=True, dtype=float)
-    base.insert(0, "one", 1.0)
-    if numeric:
-        reference, step = "", _step(values)
-        columns = pd.DataFrame({f"per {step:g} more": (values - values.mean()) / step})
-    else:
-        reference = str(values.mode().iloc[0]) if len(values) else ""
-        columns = pd.get_dummies(values, dtype=float).drop(columns=reference, errors="ignore")
-    x = np.column_stack([base, columns])
-    draws = [_rest(part, used["row"].to_numpy()) for part in fits.parts]
-    known = [one for one in draws if one is not None]
-    rows = []
-    for i, level in enumerate(columns, base.shape[1]):
-        line = np.zeros(x.shape[1])
-        line[i] = 1.0
-        row: dict[str, object] = dict.fromkeys(TERM_COLUMNS, np.nan)
-        row |= {"term": name, "level": level, "reference": reference, "n_pieces": len(used),
-                "family": name, "reason": ""}  # fmt: skip
-        others = [c for c in ("seal", "species", *terms) if c != name and c in used]
-        own = [0, *range(base.shape[1], x.shape[1])]
-        if not known:
-            row["reason"] = NO_SURFACE
-        elif len(used) - np.linalg.matrix_rank(x) < 2:
-            row["reason"] = f"{len(used)} pieces are too few to tell {name} from seal and species"
-        elif not is_estimable(x, line) or inflation(x, line, own) > MOST_INFLATION:
-            label = "" if numeric else level
-            row["reason"] = why_not(used.assign(**{name: values}), name, label, reference, others)
-        else:
-            row |= _told(x, line, np.concatenate(known, axis=1))
-        rows.append(row)
-    return pd.DataFrame(rows, columns=TERM_COLUMNS)
-
-
-def _step(values: pd.Series) -> float:
-    """The standard deviation of a number, as people say it; a ratio is of so much more."""
-    return float(f"{max(float(values.std(ddof=0)), 1e-12):.1g}")
+    own = [name for name in terms if name not in HELD]
+    rows = [{"term": name, "reason": f"{name} is in the fit already: see study.effects"}
+            for name in terms if name in HELD]  # fmt: skip
+    used = facts.dropna(subset=own).reset_index(drop=True)
+    design = Design(tuple(part for name in (*HELD, *own) if (part := part_of(used, name)).width))
+    x = design.fixed(used)
+    rest = [_rest(part, used["row"].to_numpy()) for part in fits.parts]
+    draws = [one for one in rest if one is not None]
+    free = len(x) - np.linalg.matrix_rank(x) if len(x) else 0
+    steps = {part.column: part.step for part in design.parts if isinstance(part, Number)}
+    for at, term in design.terms():
+        name = "wall_mm" if term["kind"] == "wall" else term["kind"]
+        if name in HELD:
+            continue
+        reason = "" if draws else f"the drying law ({words_of_laws(fits.laws)}) {NO_SURFACE}"
+        if not reason and free < 2:
+            reason = f"{len(used)} pieces are too few to tell {name} from the rest"
+        reason = reason or untellable(used, design, x, at, term)
+        level = term["level"] or f"per {steps[name]:g} more"
+        row = {"term": name, "level": level, "reference": term["reference"], "reason": reason}
+        rows.append(row | ({} if reason else _told(x, at, free, np.concatenate(draws, axis=1))))
+    frame = pd.DataFrame(rows, columns=TERM_COLUMNS)
+    frame = frame.assign(n_pieces=len(used), family=frame["term"])
+    return words.judged(frame.fillna({"level": "", "reference": ""})) if rows else frame
 
 
 def weeks_by_number(
@@ -110,10 +89,11 @@ def weeks_by_number(
     own, runs = known.to_numpy()[of.pick], of.runs[THIS]
     slopes = np.zeros(runs.target_pct.shape[1])
     if column != "wall_mm":  # the ratio's own estimate and interval, as draws
-        middle, low, high = np.log(asked[["ratio", "ci_lower", "ci_upper"]].to_numpy(float)[0])
-        quantiles = stats.norm.ppf((np.arange(slopes.size) + 0.5) / slopes.size)
-        drawn = np.random.default_rng(1).permutation(quantiles) * (high - low) / 3.92 + middle
-        slopes = drawn / _step(pieces[column].dropna())
+        row = asked.iloc[0]
+        middle, low, high = (np.log(row[name]) for name in ("ratio", "ci_lower", "ci_upper"))
+        spread = stats.norm.ppf((np.arange(slopes.size) + 0.5) / slopes.size) * (high - low) / 3.92
+        slopes = np.random.default_rng(1).permutation(middle + spread)
+        slopes /= float(row["level"].split()[1])  # "per 10 more"
     rows = []
     for value in steps:
         parts, at = [], 0
@@ -154,16 +134,13 @@ def _rest(part: Posterior, rows: np.ndarray) -> np.ndarray | None:
     return out
 
 
-def _told(x: np.ndarray, line: np.ndarray, draws: np.ndarray) -> dict[str, float]:
-    """Least squares of each draw, put together by Rubin's rules."""
+def _told(x: np.ndarray, at: int, free: int, draws: np.ndarray) -> dict[str, float]:
+    """Least squares of each draw, put together by Rubin's rules: the coefficient of a column."""
     pseudo = np.linalg.pinv(x)
-    fit = pseudo @ draws
-    free = len(x) - np.linalg.matrix_rank(x)
-    spread = ((draws - x @ fit) ** 2).sum(axis=0) / free
-    estimate = line @ fit
-    within = float(spread.mean() * (line @ pseudo @ pseudo.T @ line))
-    between = float(estimate.var(ddof=1))
-    total = within + between * (1 + 1 / len(estimate))
+    estimate = pseudo[at] @ draws
+    left = draws - x @ (pseudo @ draws)
+    within = float((left**2).sum(axis=0).mean() / free * (pseudo[at] @ pseudo[at]))
+    total = within + float(estimate.var(ddof=1)) * (1 + 1 / len(estimate))
     mean, reach = float(estimate.mean()), float(stats.t.ppf(0.975, free)) * np.sqrt(total)
     return {
         "ratio": float(np.exp(mean)), "ci_lower": float(np.exp(mean - reach)),

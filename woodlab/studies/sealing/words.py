@@ -85,7 +85,10 @@ def _terms(terms: pd.DataFrame) -> list[str]:
         if each:
             said.append(f"Moisture passed through the surface by {name}{against}: {each}.")
         for reason, own in rows[rows["ratio"].isna()].groupby("reason", sort=False):
-            said.append(f"What {name} ({listed(own['level'])}) does we cannot say: {reason}.")
+            levels = listed(filter(None, own["level"]))
+            said.append(
+                f"What {' '.join(filter(None, (name, levels)))} does we cannot say: {reason}."
+            )
     return said
 
 
