@@ -12,7 +12,7 @@ from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl
 from woodlab.studies.movement.least_rough import least_rough
 from woodlab.studies.movement.rim_geometry import carry
 from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
-from woodlab.studies.movement.wall_window import wall_window
+from woodlab.studies.movement.walls import wall_window
 
 BOWLS, TREES = 700, 3  # tests/bench/bench_rough_wall.py does more
 

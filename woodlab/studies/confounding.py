@@ -31,21 +31,11 @@ LEAST_WALLS_MM = 0.5
 
 @dataclass(frozen=True)
 class Comparable:
-    """Whether two seals can be compared.
-
-    Attributes
-    ----------
-    reason : str
-        Empty where they can; else in words why not, with the empty cells.
-    pieces : tuple of str
-        The pieces of the two seals that stand in cells which both seals share.
-    empty_cells : tuple of str
-        Such as "none x white ash".
-    """
+    """Whether two seals can be compared: pieces of cells that both share, or why not."""
 
     reason: str
     pieces: tuple[str, ...] = ()
-    empty_cells: tuple[str, ...] = ()
+    empty_cells: tuple[str, ...] = ()  # such as "none x white ash"
 
 
 def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
@@ -55,15 +45,6 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     ----------
     pieces : DataFrame
         piece, seal, species, wall_mm, log, and place; one row for each piece with an outcome.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"piece": list("abcd"), "seal": ["none", "none", "wax", "wax"],
-    ...                        "species": ["ash", "ash", "oak", "oak"], "wall_mm": 25.0,
-    ...                        "log": list("ABCD"), "place": None})
-    >>> got = comparable(pieces, "wax", "none")
-    >>> got.empty_cells
-    ('wax x ash', 'none x oak')
     """
     shared = pieces[pieces["seal"].isin([seal, reference])]
     for name in (reference, seal):

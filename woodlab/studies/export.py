@@ -29,16 +29,7 @@ class Study(Shown):
 
 
 def tables_of(study: Any) -> dict[str, pd.DataFrame]:
-    """The frames among a result's fields, and those of the frozen results it holds, by name.
-
-    Examples
-    --------
-    >>> from dataclasses import make_dataclass
-    >>> inner = make_dataclass("Inner", [("rows", object)])(pd.DataFrame({"a": [1]}))
-    >>> outer = make_dataclass("Outer", [("effects", object), ("first", object)])
-    >>> list(tables_of(outer(pd.DataFrame({"b": [2]}), inner)))
-    ['effects', 'first_rows']
-    """
+    """The frames among a result's fields, and those of the frozen results it holds, by name."""
     found: dict[str, pd.DataFrame] = {}
     for part in fields(study):
         value = getattr(study, part.name)

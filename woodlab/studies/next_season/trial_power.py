@@ -233,13 +233,7 @@ class _Design:
 
 
 def mc_error(power: float, trials: int) -> float:
-    """Standard error of a simulated share; with none or all seen, that of one more or one less.
-
-    Examples
-    --------
-    >>> round(mc_error(0.8, 4000), 4)
-    0.0063
-    """
+    """Standard error of a simulated share; with none or all seen, that of one more or one less."""
     share = min(max(power, 1 / trials), 1 - 1 / trials)
     return float(np.sqrt(share * (1 - share) / trials))
 

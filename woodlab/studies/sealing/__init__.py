@@ -1,11 +1,4 @@
-"""`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another.
-
-swap      the one fit run under another seal, this season and in one to come
-effects   ratios, intervals, p, Holm, certainty
-terms     the maker's own columns
-study     the result and its frames
-words     sentences and cautions
-"""
+"""`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another."""
 
 from __future__ import annotations
 
@@ -22,7 +15,7 @@ from woodlab.show import listed
 from woodlab.studies.columns import asked_columns, with_numbers
 from woodlab.studies.cracks import CrackStudy, crack_study
 from woodlab.studies.sealing import words as said
-from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
+from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows, term_rows
 from woodlab.studies.sealing.study import (
     SealStudy,
     group_frame,
@@ -32,7 +25,6 @@ from woodlab.studies.sealing.study import (
     seal_frame,
     typical_frame,
 )
-from woodlab.studies.sealing.terms import term_rows
 
 __all__ = ["SealStudy", "seal_study"]
 WEIGH = "Weigh every piece each week for its first two months, then every fortnight."

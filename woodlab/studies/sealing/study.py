@@ -19,8 +19,16 @@ from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.export import Study
 from woodlab.studies.sealing import swap
 from woodlab.studies.sealing import words as said
-from woodlab.studies.sealing.effects import EFFECT_COLUMNS, NEXT, THIS, Compared, average
-from woodlab.studies.sealing.terms import PARTIAL_COLUMNS, TERM_COLUMNS, weeks_by_number
+from woodlab.studies.sealing.effects import (
+    EFFECT_COLUMNS,
+    NEXT,
+    PARTIAL_COLUMNS,
+    TERM_COLUMNS,
+    THIS,
+    Compared,
+    average,
+    weeks_by_number,
+)
 
 PIECE_COLUMNS = [
     "piece", "seal", "species", "log", "wall_mm", "place", "allotted", "weeks", "weeks_lower",
@@ -48,32 +56,27 @@ class SealStudy(Study):
     ----------
     effects : DataFrame
         One row for each outcome, seal and scope (`this season`, and of drying time also `a season
-        to come`): `ratio` to the reference (NaN where it cannot be told) with its 95 % interval,
-        p, `p_holm` within `family`, `certainty` (decided here), and `reason` (why there is no
-        number, or what to know of it).
+        to come`), with `certainty` (decided here), and `reason` (why there is no number, or what
+        to know of it).
     by_seal : DataFrame
-        One row a seal: pieces, `weeks` (average to the target had all of the season's pieces had
-        this seal: geometric mean), in a season to come too, the largest difference of core and
-        surface, and cracks counted (limits: Wilson, 95 %).
+        One row a seal: weeks to the target had all of the season's pieces had it, core and
+        surface, cracks counted.
     pieces : DataFrame
-        One row a piece: `weeks` to the target under its own seal (median of the draws) with 90 %
-        limits, `reached`, `surface_m_s`, `cracked` (NaN: never looked at), status of the fit.
+        One row a piece, under its own seal: `weeks` with 90 % limits, `cracked`, status.
     course, typical : DataFrame
         Moisture of the fit by day; and the median of each seal's pieces while at least half of
         them are on record.
     pairs : DataFrame
-        Weeks of logs that hold more than one seal (geometric means; `predicted`: a piece was not
-        there yet).
+        Weeks of logs that hold more than one seal.
     by_group, terms : DataFrame
         For the columns asked for in `by`: drying under each seal of the group's own pieces; in
         `terms`: ratios of the surface coefficient.
     target_moisture_pct : float
         Mean of the pieces' targets.
-    laws, reference : str
+    laws, reference, why, would_help : str
+        `why` is empty, or says why the book cannot answer; `would_help`, what would help.
     compared : Compared or None
         The runs that the frames are made of.
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
     cautions : tuple of str
     """
 

@@ -46,16 +46,8 @@ _DAY = np.timedelta64(1, "D")
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """The pieces of a season, ready to be run under any seal; made by `this_season`, `to_come`.
-
-    Attributes
-    ----------
-    parts : tuple of Posterior
-        Draws by law, of p pieces.
-    sums : tuple of ndarray
-        The air of each draw.
-    target_pct : ndarray, (p, d)
-    """
+    """Draws by law of p pieces, the air of each draw, targets [%] (p, d): ready to be run under any
+    seal; made by `this_season`, `to_come`."""
 
     parts: tuple[Posterior, ...]
     sums: tuple[np.ndarray, ...]
