@@ -11,6 +11,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError, as_list, as_path
+from woodlab.wood.species import species_facts
 from woodlab.words import METRIC
 
 # Names that mean something only within their own book.
@@ -35,8 +36,9 @@ def open_books(
     -------
     RecordBook
         Each piece, log, place and maker is `BOOK/NAME`, and each table has a column `book`, so
-        that members are kept apart; seals and species are shared by their names. Rows in are
-        rows kept and rows set aside, summed over the books.
+        that members are kept apart; seals are shared by their names, species by the wood that the
+        names stand for: where it has several (`Zuckerahorn`, `sugar maple`), all are written as
+        the species table has it. Rows in are rows kept and rows set aside, summed over the books.
 
     Raises
     ------
@@ -78,6 +80,8 @@ def _joined(books: dict[str, RecordBook]) -> RecordBook:
     for table in TABLES:
         parts = [_own(getattr(book, table), name) for name, book in books.items()]
         tables[table] = pd.concat(parts, ignore_index=True)
+        if "species" in tables[table]:
+            tables[table] = tables[table].assign(species=_one_name(tables[table]["species"]))
         rows[table] = pd.concat(
             [pd.Series(book._rows[table]) for book in books.values()]
         ).to_numpy()
@@ -93,6 +97,15 @@ def _joined(books: dict[str, RecordBook]) -> RecordBook:
         units=units.pop() if len(units) == 1 else METRIC,
         _remarks=pd.concat(remarks, ignore_index=True),
     )  # fmt: skip
+
+
+def _one_name(species: pd.Series) -> pd.Series:
+    """Names that stand for one wood of the table, and for no other, under the table's name."""
+    facts = {name: species_facts(name) for name in species.dropna().unique()}
+    one = {name: of for name, of in facts.items() if len(of.members) == 1}
+    sure = {name: of.members[0] for name, of in one.items() if "; but " not in of.note}
+    wood = pd.Series(sure, dtype=object)
+    return species.replace(wood[wood.duplicated(keep=False)].to_dict())
 
 
 def _own(frame: pd.DataFrame, name: str) -> pd.DataFrame:
