@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -18,7 +19,8 @@ _SCALES: dict[str, dict[str, float]] = {
 }
 # Units as people write them in a cell.
 _WORDS = {
-    "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
+    "mm": "mm", "cm": "cm", "m": "m", "ft": "ft foot feet",
+    "in": 'in inch inches zoll pouce pouces " \u2033 \u201d',
     "g": "g gr gm gms gram grams gramme grammes gramm",
     "kg": "kg kgs kilo kilos kilogram kilograms kilogramm kilogramme kilogrammes",
     "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
@@ -112,6 +114,15 @@ def units_in(headings: Mapping[str, Iterable[object]]) -> Units:
                  "in" if unit("pieces", "wall") in ("in", "ft") else "mm")  # fmt: skip
 
 
+def spelled(text: str) -> str:
+    """Fraction signs as figures: `1\u00bd in` is `1 1/2 in`."""
+    return re.sub("[\u00bc-\u00be\u2150-\u215e]", _as_figures, text)
+
+
+def _as_figures(sign: re.Match[str]) -> str:
+    return " " + unicodedata.normalize("NFKD", sign[0]).replace("\u2044", "/")
+
+
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
 
 
@@ -179,7 +190,7 @@ def read_quantity(
         ...
     woodlab.book.units.Unread: a fraction of more than one: does a whole number stick to it?
     """
-    text = text.strip().replace("\u2212", "-")
+    text = spelled(text).strip().replace("\u2212", "-")
     if _PLAIN.fullmatch(text) or "," in text[:-1] and text.replace(",", "").isdecimal():
         return float(in_own_unit(own_unit, unit, read_number(text, comma_decimals))), ""
     parts = _parts(text)

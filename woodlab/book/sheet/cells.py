@@ -14,18 +14,20 @@ import numpy as np
 from woodlab.book.doubts import USUAL
 from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
 from woodlab.book.tables import TABLES
-from woodlab.book.units import MASS_WORDS, Unread, read_quantity, scale_to
+from woodlab.book.units import MASS_WORDS, Unread, read_quantity, scale_to, spelled
 from woodlab.errors import WoodlabError
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
 
 # Blanks that hold groups of thousands apart: space, no-break space, thin spaces, apostrophes.
 _GROUP = "[ \u00a0\u2009\u202f'\u2019]"
-_FRACTIONS = {"\u00bc": ".25", "\u00bd": ".5", "\u00be": ".75"}
 _NUMBER = rf"[+-]?\d{{1,3}}(?:{_GROUP}\d{{3}})+(?:[.,]\d+)?|[+-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)"
 _PART = re.compile(rf"\s*(?:{_NUMBER})(?:\s+\d/\d+)?\s*(?P<unit>[^\W\d_]*|#)\.?", re.I)
 # `12 mm crack`, `2 cracks`: the number is a size or a count, and no weight.
-_COUNTED = re.compile(r"(?:mm|cm|in|inch|inches|cracks|splits|risse|fentes|fissures)\b|\"")
+_COUNTED = re.compile(
+    r"\D*\d*[.,]?\d*\s*(?:mm|cm|in|inch|inches|\")(?!\w)"
+    r"|\d{1,2}\s+(?:cracks|splits|risse|fentes|fissures)\b"
+)
 _NOTHING_WEIGHED = re.compile(r"[-\u2013\u2014.x?/ ]+|n/?a|nil|none|nan|null", re.I)
 _GROUPED_OR_DECIMAL = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 
@@ -77,13 +79,11 @@ def read_mass(cell: object, unit: str = "g", decimal: str | None = None) -> Mass
         return Mass(why=f"{kind} stands where a weight should")
     if isinstance(cell, int | float | np.number):
         return _bounded(Mass(float(cell) * scale_to("g", unit), bare=True))
-    text = str(cell).strip().replace("\u2212", "-")
+    text = spelled(str(cell)).strip().replace("\u2212", "-")
     if text.startswith("#"):
         return Mass(why="the spreadsheet's own error, not a weight")
     if _NOTHING_WEIGHED.fullmatch(text):
         return Mass(why="a mark for no weight")
-    for sign, value in _FRACTIONS.items():
-        text = re.sub(rf"(\d)\s*{sign}", rf"\g<1>{value}", text)
     first, rest = re.match(r"([~\u2248]|[^\s\d]*)\s*(.*)", text, re.S).groups()  # type: ignore[union-attr]
     if rest[:1].isdigit() and folded(first) in vocabulary("about"):
         about = _from_text(rest, unit, decimal)
@@ -116,7 +116,7 @@ def _from_text(text: str, unit: str, decimal: str | None) -> Mass:
     if rest := text[position:].strip():
         said, note = read_words(rest), re.sub(r"^[\s*,;:(\[-]+|[\s)\]*]+$", "", rest) or None
         apart = re.match(r"[*,;:(\[]|-\s", rest)
-        if (not said.known and not apart) or _COUNTED.match(folded(rest)):
+        if (not said.known and not apart) or _COUNTED.match(folded(text)):
             parts = 0
     if not parts:
         return Mass(why="not a weight, nor words that are known")

@@ -20,11 +20,12 @@ SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
 LEAST_SERIAL, MOST_SERIAL = 25569, 73050  # 1970 to 2099
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T](\d{1,2}):(\d{2})(?::(\d{2}))?)?")
+_MONTHS = "|".join(sorted(vocabulary("month"), key=len, reverse=True))
 _WITH_NAME = re.compile(
-    r"(?:(?P<before>\d{1,2})(?:st|nd|rd|th|er)?[. -]*(?:of )?)?(?P<month>[^\W\d_]{3,})\b[. -]*"
+    r"(?:\b(?P<before>\d{1,2})(?:st|nd|rd|th|er)?[. -]*(?:of )?)?"
+    rf"(?<![^\W\d_])(?P<month>{_MONTHS})\b[. -]*"
     r"(?:(?P<after>\d{1,2})(?:st|nd|rd|th)?(?![\d:]))?"
-    r"(?:,?[ '\u2019-]*(?P<year>\d{4}|\d{2})\b(?!:))?",
-    re.I,
+    r"(?:,?[ '\u2019-]*(?P<year>\d{4}|\d{2})\b(?!:))?"
 )
 _NUMERIC = re.compile(
     r"(?<![\w/.-])(\d{1,2})\s?([/.-])\s?(\d{1,2})(?:\s?\2\s?(\d{4}|\d{2})|\.?)(?![\d/-])"
@@ -92,7 +93,7 @@ def _in_text(cell: str) -> Written | None:
     if len(text) > 60:
         return None
     for pattern in (_ISO, _WITH_NAME, _NUMERIC):
-        for match in pattern.finditer(text):
+        for match in pattern.finditer(folded(text) if pattern is _WITH_NAME else text):
             found = _of_match(cell, pattern, match)
             if found is not None:
                 return found
@@ -128,18 +129,16 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
             return None
         return Written(cell, stamp + pd.Timedelta(hours=hour, minutes=minute, seconds=second))
     if pattern is _WITH_NAME:
-        word, months = folded(match["month"]), vocabulary("month")
         before, after, year_text = match["before"], match["after"], match["year"]
-        if word not in months or (before is None) == (after is None):
+        if (before is None) == (after is None):
             # `9 March 26`: what stands behind the month is the year then
-            if word not in months or before is None or year_text is not None:
+            if before is None or year_text is not None:
                 return None
             after, year_text = None, after
-        day_number = int(before or after)
+        day_number, month = int(before or after), int(vocabulary("month")[match["month"]])
         if not 1 <= day_number <= 31:
             return None
-        named = int(months[word])
-        return Written(cell, year=_full_year(year_text), month=named, day=day_number)
+        return Written(cell, year=_full_year(year_text), month=month, day=day_number)
     left, right = match[1], match[3]
     year_written: str | None = match[4]
     if year_written is None and match[2] == "." and not match[0].endswith("."):

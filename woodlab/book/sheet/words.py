@@ -16,7 +16,7 @@ from importlib.resources import files
 import pandas as pd
 
 from woodlab.book.tables import TABLES
-from woodlab.book.units import MASS_WORDS, match_heading
+from woodlab.book.units import MASS_WORDS, Unread, match_heading, read_quantity, spelled
 
 # `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
 _CHECKS = r"checks?(?=\W+(?:\d|at\b|in\b|near\b|along\b|rim\b|end\b))"
@@ -25,7 +25,11 @@ _LENGTH_UNIT = re.compile(
     re.I,
 )
 _MASS_UNIT = re.compile(r"[\s(\[_,/]+(?:in |en )?\(?([a-z#]+)\.?\s*[)\]]?\s*$", re.I)
-_CRACK_LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")", re.I)
+_SIZE = re.compile(
+    r"(?<![\d/.,])((?:\d+\s+)?\d+/\d+|\d+(?:[.,]\d+)?)\s*"
+    r"((?:mm|cm|in|inch|inches|zoll|pouces?)(?!\w)|[\"\u2033\u201d])",
+    re.I,
+)
 
 
 def folded(text: object) -> str:
@@ -178,9 +182,8 @@ def read_words(text: str) -> Said:
         before = " ".join(plain[: match.start()].split()[-3:])
         denied = any(pattern.search(before) for pattern, _ in _pattern("negation"))
         crack = crack if crack == "yes" else "no" if denied else "yes"
-    if crack == "yes" and (size := _CRACK_LENGTH.search(plain)):
-        factor = {"mm": 1.0, "cm": 10.0}.get(size[2], 25.4)
-        length = float(size[1].replace(",", ".")) * factor
+    if crack == "yes" and (size := _SIZE.search(spelled(text))):
+        length = read_length(size[0])
     events = [meaning for pattern, meaning in _pattern("event") if pattern.search(plain)]
     ends = [
         meaning
@@ -197,6 +200,21 @@ def read_words(text: str) -> Said:
         bool(ends),
         next((end for end in ends if end), ""),
     )
+
+
+def read_length(text: str, unit: str = "mm") -> float | None:
+    """A length [mm] that stands alone; None for anything else.
+
+    Examples
+    --------
+    >>> read_length('1/2"'), read_length("0,8 cm"), read_length("3"), read_length("rim")
+    (12.7, 8.0, 3.0, None)
+    """
+    try:
+        length = read_quantity(text, "mm", unit, comma_decimals="." not in text)[0]
+    except Unread:
+        return None
+    return length if length >= 0 else None
 
 
 def is_total(label: str) -> bool:
