@@ -261,7 +261,7 @@ class RecordBook:
         """
         from woodlab.book.writing.saving import write_book  # which knows this class
 
-        write_book(self.tables(), as_path(path, "path"), self.set_aside, self)
+        write_book(self.tables(), as_path(path, "save"), self.set_aside, self)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The required tables, and those that hold rows or columns of the maker's own."""

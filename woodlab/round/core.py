@@ -23,6 +23,13 @@ ENDS = ("finished", "scrapped", "given away")
 ACTIONS = ("none", "glued", "resealed", *ENDS)
 UNITS = {"g": 1.0, "kg": 1000.0, "lboz": G_PER_POUND}
 G_PER_OZ = G_PER_POUND / 16
+LONGEST_CRACK_MM, THICKEST_WALL_MM = 2000, 300
+# What stands above the rows of the sheet, beside the cells to fill in.
+LABELS = (
+    "Weighed on", "Every bowl looked at for cracks?", "weighed by",
+    "Yes: an empty crack cell means none, save where one is known. Rows at the end: bowls that are "
+    "not on the list. Wall: of a bowl that was finished.",
+)  # fmt: skip
 SLIPS = (10, 0.1, 100, 0.01, 1000, 0.001)
 
 
@@ -79,7 +86,6 @@ class Bowl(NamedTuple):
     lower_g: float | None
     upper_g: float | None
     known: bool  # a crack, open or glued
-    crack_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -90,11 +96,12 @@ class Round:
     id: str
     on: str
     book: str
-    unit: str
+    unit: str  # of weights, as in `UNITS`
+    length: str  # mm or in
     bowls: tuple[Bowl, ...]
 
 
-def round_of(tour: Any, most: int | None, unit: str) -> Round:
+def round_of(tour: Any, most: int | None, units: Units) -> Round:
     """The most urgent bowls of a `ShopRound`, those to weigh first, in shelf order."""
     due = tour.due
     if most is not None:
@@ -106,9 +113,8 @@ def round_of(tour: Any, most: int | None, unit: str) -> Round:
     # takes a figure for a slip, so the question is asked at the scales.
     low = due["lower_g"].clip(lower=LEAST_LEFT * due["last_g"])
     table = due.assign(
-        lower_g=low, note=due["crack"].where(known, ""), known=known,
+        lower_g=low, note=due["crack"].where(known, "").map(units.told), known=known,
         last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
-        crack_mm=due["last_crack_mm"].where(known & (due["last_crack_mm"] > 0)),
     ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
     table = table[list(Bowl._fields)].round(2).astype(object)
     table = table.where(table.notna(), None)
@@ -118,9 +124,11 @@ def round_of(tour: Any, most: int | None, unit: str) -> Round:
         map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
     )
     on = f"{tour.on:%Y-%m-%d}"
-    marks = "\0".join([tour.book_name or "", on, unit, *(b.mark for b in bowls)])
+    kept_in = units.mass if units.length == "mm" else f"{units.mass}, {units.length}"
+    marks = "\0".join([tour.book_name or "", on, kept_in, *(b.mark for b in bowls)])
     identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
-    return Round(identity, on, tour.book_name or "the book", unit, tuple(bowls))
+    book = tour.book_name or "the book"
+    return Round(identity, on, book, units.mass, units.length, tuple(bowls))
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:

@@ -12,7 +12,7 @@ from woodlab.words import Units
 
 
 def write_round(
-    tour: ShopRound, path: str | Path, *, most: int | None = None, unit: str = "g"
+    tour: ShopRound, path: str | Path, *, most: int | None = None, unit: Units | str | None = None
 ) -> Path:
     """Write a round to fill in.
 
@@ -25,8 +25,9 @@ def write_round(
         at the scales, without a network; its export is taken back likewise) or .pdf (paper).
     most : int, optional
         At most so many bowls, those to weigh first.
-    unit : {"g", "kg", "lboz"}
-        Of the weights to type: grams, kilograms, pounds and ounces.
+    unit : {"g", "kg", "lboz"} or Units, optional
+        Of what is to be typed: grams, kilograms, pounds and ounces with inches; as the book is
+        kept unless given.
 
     Returns
     -------
@@ -56,15 +57,18 @@ def write_round(
         raise WoodlabError(f"path is {kind_of(path)}. Give a file to write, such as round.xlsx.")
     path = Path(path)
     kind = path.suffix.casefold()
-    if unit not in UNITS:
-        raise WoodlabError(f"unit = {unit!r} is not known. Choose from: {', '.join(UNITS)}.")
+    units = tour.units if unit is None else unit
+    if not isinstance(units, Units):
+        if units not in UNITS:
+            raise WoodlabError(f"unit = {unit!r} is not known. Choose from: {', '.join(UNITS)}.")
+        units = Units(units, "in" if units == "lboz" else "mm")
     if most is not None and most < 1:
         raise WoodlabError(f"most must be 1 or more (found {most!r}).")
     if not len(tour):
         raise WoodlabError("Nothing is due this week, so there is no round to write.")
     if kind == ".pdf":
-        return tour.sheet(path, units=Units(unit, "in" if unit == "lboz" else "mm"))
-    made = round_of(tour, most, unit)
+        return tour.sheet(path, units=units)
+    made = round_of(tour, most, units)
     with locked(path):
         write_file(path, _bytes_of(made, path))
     return path

@@ -120,7 +120,7 @@ def add_round(
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
-    path, file = behind(as_path(path, "add_round")), Path(file)
+    path, file = behind(as_path(path, "add_round")), as_path(file, "add_round")
     book, filled, asked = look_over(path, read_filled(file))
     if asked and odd == "ask":
         said = "\n".join(f"  {question.said}" for question in asked)
@@ -236,11 +236,13 @@ def answered(filled: Filled, question: Question, answer: str) -> Filled:
             f"{question.said}. Write the bowl into the table pieces first, or take the round with "
             "`leave`, which leaves this row out; nothing was changed."
         )
-    if question.kind == "swapped" and answer in ("leave", "mend"):
-        grams = [None, None] if answer == "leave" else [filled.line(m).grams for m in (other, one)]
-        return filled.changed(one, grams=grams[0]).changed(other, grams=grams[1])
     if answer == "leave":
-        return filled.changed(one, grams=None)
+        for mark in (one, other) if question.kind == "swapped" else (one,):
+            filled = filled.changed(mark, grams=None)
+        return replace(filled, notes=(*filled.notes, f"Left out, {question.said}"))
+    if question.kind == "swapped" and answer == "mend":
+        grams = filled.line(one).grams
+        return filled.changed(one, grams=filled.line(other).grams).changed(other, grams=grams)
     if answer == "mend" and question.kind == "slip":
         return filled.changed(one, grams=question.grams)
     return filled
@@ -257,20 +259,20 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
             weighings.append({"piece": line.mark, "on": filled.on, "mass_g": line.grams,
                               "note": note or None})  # fmt: skip
         if line.crack:
-            look, said = _look(line, last.get(line.mark, float("nan")))
+            look, said = _look(line, last.get(line.mark, float("nan")), book)
             looks.append({"piece": line.mark, "on": filled.on} | look)
             notes += [f"{line.mark}: {said}."] if said else []
             mm = look["crack_mm"]
             taken.append(
                 "no crack" if line.crack == "none" else
-                "crack, length not measured" if mm is None else f"crack {mm:g} mm"
+                "crack, length not measured" if mm is None else f"crack {_length(mm, book)}"
             )  # fmt: skip
         if line.action in ENDS:
             ends.append([line.mark, filled.on, line.action, line.wall_mm])
             if line.note and line.grams is None and not line.crack:
                 notes.append(f"{line.mark}: the remark has no place in the book: {line.note}")
         if line.action:
-            wall = f", final wall {line.wall_mm:g} mm" if line.wall_mm else ""
+            wall = f", final wall {_length(line.wall_mm, book)}" if line.wall_mm else ""
             taken.append(f"{line.action}{wall}")
         if line.note:
             taken.append(f"“{line.note}”")
@@ -283,7 +285,11 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
     )  # fmt: skip
 
 
-def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
+def _length(mm: float, book: RecordBook) -> str:
+    return f"{mm:g} mm" if book.units.length == "mm" else book.units.length_of(mm)
+
+
+def _look(line: Line, before: float, book: RecordBook) -> tuple[dict[str, Any], str]:
     """A row of looks. The book asks for the longest crack: a new short one does not shorten it."""
     action = line.action if line.action in ("glued", "resealed", "scrapped") else "none"
     row = {"crack_mm": 0.0, "crack": "no", "action": action, "note": line.note or None}
@@ -292,10 +298,9 @@ def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
     said = ""
     mm = line.mm
     if line.crack == "new" and before > (mm or 0.0):
-        size = "length not measured" if mm is None else f"{mm:g} mm"
-        said = (
-            f"a new crack ({size}) beside the known one of {before:g} mm, which stays the longest"
-        )
+        size = "length not measured" if mm is None else _length(mm, book)
+        said = (f"a new crack ({size}) beside the known one of {_length(before, book)}, which "
+                "stays the longest")  # fmt: skip
         mm = before
     note = "; ".join(text for text in (said, line.note) if text)
     return row | {"crack_mm": mm, "crack": "yes", "note": note or None}, said

@@ -19,7 +19,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.book.tables import TABLES, Column
 from woodlab.book.writing.as_csv import csv_text, own_columns, worth_writing
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import whole_folder
 
 # Names as the Open Definition lists them, and where their texts are.
@@ -126,7 +126,7 @@ def share_book(
         raise WoodlabError(
             f"licence = {licence!r} is not known. Choose from: {', '.join(LICENCES)}."
         )
-    out = Path(out)
+    out = as_path(out, "share_book")
     tables = _cleared(book, dict(answers or {}))
     files = {name: csv_text(worth_writing(name, frame)) for name, frame in tables.items()}
     described = _described(files, tables, licence, title, book.invented)

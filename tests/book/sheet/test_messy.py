@@ -71,6 +71,14 @@ def test_it_comes_back_from_a_file_as_it_was_read(read, tmp_path):
             )
 
 
+def test_a_book_is_kept_in_the_units_that_the_cells_name(tmp_path):
+    messy.garage(tmp_path / "garage.xlsx")
+    wl.read_sheet(tmp_path / "garage.xlsx").save(tmp_path / "book")
+    kept = wl.open_book(tmp_path / "book")
+    assert (kept.units.mass, kept.units.length) == ("lboz", "in")
+    assert kept.pieces.set_index("piece").loc["2", "wall_mm"] == 31.75
+
+
 def test_what_a_workbook_hides_is_told(tmp_path):
     messy.tall(tmp_path / "log.xlsx")
     made = wl.read_sheet(tmp_path / "log.xlsx")

@@ -195,7 +195,7 @@ def _bounded(mass: Mass) -> Mass:
 
 
 _SINGLE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*")
-_INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
+INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
 
 
 def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
@@ -224,7 +224,7 @@ def ask_lengths(
     for name, unit in units.items():
         cells = [row[name] for row in pieces.values() if row.get(name) is not None]
         numbers = [value for cell in cells if (value := _number(cell)) is not None]
-        inches = any(isinstance(cell, str) and _INCHES.search(cell) for cell in cells)
+        inches = any(isinstance(cell, str) and INCHES.search(cell) for cell in cells)
         named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
         if named or not (numbers or inches):
             continue
