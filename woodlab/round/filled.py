@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
 
+from openpyxl.utils import get_column_letter as letter
+
 from woodlab.book.claims import check_claims
 from woodlab.book.sheet.words import read_length
 from woodlab.errors import WoodlabError
@@ -194,9 +196,12 @@ def _beside(sheet: Any, head: int, at: dict[str, int]) -> list[str]:
         else:
             lost = c not in at.values()
         if lost and text and not text.startswith("="):
-            where = "the cells with a frame" if r < head else "a column with a heading to fill in"
+            where = "into a column with a heading to fill in"
+            if r < head:
+                looked, who = (f"{letter(at[name])}2" for name in ("crack", "remark"))
+                where = f"the answer about cracks into {looked}, the day into B2, who into {who}"
             faults.append(f"{cell.coordinate}: {text[:40]!r} stands beside the cells to fill in: "
-                          f"type it into {where}")  # fmt: skip
+                          f"type {'it ' if r >= head else ''}{where}")  # fmt: skip
     return faults
 
 
