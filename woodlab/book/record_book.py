@@ -296,16 +296,7 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
 
 
 def expect_book(value: Any, where: str) -> RecordBook:
-    """The record book that a function was given, or that of the fits that it was given.
-
-    Examples
-    --------
-    >>> expect_book("data_demo", "crack_study")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
-    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
-    """
+    """The record book that a function was given, or that of the fits that it was given."""
     for book in (value, getattr(value, "book", None)):
         if isinstance(book, RecordBook):
             return book

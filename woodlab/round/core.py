@@ -132,13 +132,7 @@ def round_of(tour: Any, most: int | None, units: Units) -> Round:
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:
-    """Typed text in grams; None for nothing typed; NaN for what is no weight.
-
-    Examples
-    --------
-    >>> grams_of("1,480", "kg"), grams_of("4", "lboz", "8"), grams_of("", "g")
-    (1480.0, 2041.165665, None)
-    """
+    """Typed text in grams; None for nothing typed; NaN for what is no weight."""
     typed = [str(part or "").strip() for part in (text, ounces)]
     if not any(typed):
         return None
@@ -155,13 +149,7 @@ def _number(text: str) -> float:
 
 
 def weight_text(grams: float | None, unit: str, named: bool = True) -> str:
-    """A weight as it is read off the scale.
-
-    Examples
-    --------
-    >>> weight_text(1480.0, "g"), weight_text(1480.0, "kg"), weight_text(2041.2, "lboz")
-    ('1480 g', '1.480 kg', '4 lb 8.0 oz')
-    """
+    """A weight as it is read off the scale: `1480 g`, `1.480 kg`, `4 lb 8.0 oz`."""
     text = "" if grams is None else Units(unit).weight(grams).replace(",", "")
     return text if named else text.removesuffix(f" {unit}")
 
@@ -182,16 +170,7 @@ class Question:
 def questions(
     bands: Mapping[str, Band], weights: Mapping[str, float], unit: str = "g"
 ) -> list[Question]:
-    """Weights outside their bands, each with what it may be; a swapped pair is told once.
-
-    Examples
-    --------
-    >>> bands = {"A1": Band(950, 1000), "A2": Band(1900, 2000)}
-    >>> [(q.mark, q.kind, q.other) for q in questions(bands, {"A1": 1950.0, "A2": 980.0})]
-    [('A1', 'swapped', 'A2')]
-    >>> [(q.kind, q.grams) for q in questions(bands, {"A1": 97.0})]
-    [('slip', 970.0)]
-    """
+    """Weights outside their bands, each with what it may be; a swapped pair is told once."""
     asked: list[Question] = []
     paired: set[str] = set()
     odd = [m for m, g in weights.items() if m in bands and bands[m].is_odd(g)]

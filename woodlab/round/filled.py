@@ -83,13 +83,9 @@ class Filled:
 
 
 def read_filled(path: str | Path) -> Filled:
-    """Read either export; what cannot be read of a line is in `faults`.
+    """Read a round.xlsx or the page's export; what cannot be read of a line is in `faults`.
 
-    Raises
-    ------
-    WoodlabError
-        If the file is missing, too large, damaged or no round.
-    """
+    Raises WoodlabError if the file is missing, too large, damaged or no round."""
     path = Path(path)
     if not path.is_file():
         raise WoodlabError(f"There is no file at {path}. Give a filled round: .xlsx or .csv.")

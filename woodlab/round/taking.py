@@ -138,11 +138,7 @@ def add_round(
 def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Question]]:
     """The book, the round with its implied looks, and the questions about its weights.
 
-    Raises
-    ------
-    WoodlabError
-        Listing every fault of the round.
-    """
+    Raises WoodlabError, which lists every fault of the round."""
     book = open_book(path, set_aside=True)
     faults = [*filled.faults, *_taken_before(filled, path)]
     try:
@@ -307,13 +303,7 @@ def _look(line: Line, before: float, book: RecordBook) -> tuple[dict[str, Any], 
 
 
 def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step.
-
-    Raises
-    ------
-    RecordError, WoodlabError
-        As for `add_round`; nothing is written then.
-    """
+    """All rows and the list of rounds as one step; raises as `add_round` does."""
     if not len(new.weighings) + len(new.looks) + len(new.ends):
         raise WoodlabError("There is nothing in this round to add: no weight, no look, no end.")
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),

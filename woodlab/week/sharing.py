@@ -51,14 +51,7 @@ class Private:
 
 
 def private_parts(book: RecordBook) -> list[Private]:
-    """What to ask about before a book is given away, where the book has it.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> [(part.kind, part.n) for part in private_parts(wl.demo_book())]
-    [('makers', 4), ('places', 1), ('notes', 1)]
-    """
+    """What to ask about before a book is given away, where the book has it."""
     tables = book.tables()
     kinds: dict[str, list[tuple[str, str]]] = {
         "makers": [("pieces", "maker")],

@@ -251,10 +251,7 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
 
 
 def due_by_age(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
-    """What falls due in the week from a day, without risks and expected weights: `piece`, `do`.
-
-    Needs no fit; `shop_round` has the same rows.
-    """
+    """What falls due in the week from a day (`piece`, `do`), as in `shop_round`, without a fit."""
     frame = _standing(book.until(day), day.normalize())
     return frame.loc[frame["do"] != "", ["piece", "do"]].reset_index(drop=True)
 
