@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from woodlab import words
@@ -33,35 +32,34 @@ LABELS = (
 SLIPS = (10, 0.1, 100, 0.01, 1000, 0.001)
 
 
-@dataclass(frozen=True)
-class Band:
-    """The weights expected of a bowl [g]; None where a side is not known."""
+class Band(NamedTuple):
+    """The weights expected of a bowl [g]; infinite where a side is not known."""
 
-    lower_g: float | None
-    upper_g: float | None
+    lower_g: float = -math.inf
+    upper_g: float = math.inf
 
-    @property
-    def ends(self) -> tuple[float, float]:
-        low = -math.inf if self.lower_g is None else self.lower_g
-        return low, math.inf if self.upper_g is None else self.upper_g
+    @classmethod
+    def of(cls, lower_g: float | None, upper_g: float | None) -> Band:
+        return cls(-math.inf if lower_g is None else lower_g,
+                   math.inf if upper_g is None else upper_g)  # fmt: skip
+
+    def is_odd(self, grams: float) -> bool:
+        return not self.lower_g <= grams <= self.upper_g
 
     def fits(self, grams: float) -> bool:
         """Inside the band; a bowl with an upper limit only fits nothing for certain."""
-        return bool(np.isfinite(self.ends).all()) and not self.is_odd(grams)
-
-    def is_odd(self, grams: float) -> bool:
-        return not self.ends[0] <= grams <= self.ends[1]
+        return math.isfinite(self.upper_g - self.lower_g) and not self.is_odd(grams)
 
     def misses_by_little(self, grams: float) -> bool:
         """Outside by less than half the band's width: more likely the weather than another bowl."""
-        half = (self.ends[1] - self.ends[0]) / 2
-        return math.isfinite(half) and self.ends[0] - half < grams < self.ends[1] + half
+        half = (self.upper_g - self.lower_g) / 2
+        return math.isfinite(half) and self.lower_g - half < grams < self.upper_g + half
 
     def text(self, unit: str) -> str:
-        if self.upper_g is None:
+        if not math.isfinite(self.upper_g):
             return "not known"
         high = weight_text(self.upper_g, unit)
-        if self.lower_g is None:
+        if not math.isfinite(self.lower_g):
             return f"up to {high}"
         low = weight_text(self.lower_g, unit)
         if unit != "lboz":
@@ -172,22 +170,18 @@ def questions(
 ) -> list[Question]:
     """Weights outside their bands, each with what it may be; a swapped pair is told once."""
     asked: list[Question] = []
-    paired: set[str] = set()
     odd = [m for m, g in weights.items() if m in bands and bands[m].is_odd(g)]
-    for mark in odd:
+    while odd:
+        mark, *odd = odd
         band, grams = bands[mark], weights[mark]
-        if mark in paired:
-            continue
         said = f"{mark}: {weight_text(grams, unit)}, expected {band.text(unit)}"
-        swap = next((o for o in odd if o != mark and o not in paired
-                     and bands[o].fits(grams) and band.fits(weights[o])), None)  # fmt: skip
+        swap = next((o for o in odd if bands[o].fits(grams) and band.fits(weights[o])), None)
         slip = next((grams * f for f in SLIPS if band.fits(grams * f)), None)
         fits = [o for o in bands if o != mark and o not in weights and bands[o].fits(grams)]
         if swap:
-            paired |= {mark, swap}
-            said += (
-                f"; {swap} has {weight_text(weights[swap], unit)}: each fits the other. Swapped?"
-            )
+            odd.remove(swap)
+            has = weight_text(weights[swap], unit)
+            said += f"; {swap} has {has}: each fits the other. Swapped?"
             asked.append(Question(mark, "swapped", said, swap))
         elif slip:
             said += f". A slip of the decimal point: {weight_text(slip, unit)}?"

@@ -132,7 +132,7 @@ def _from_csv(data: bytes) -> Filled:
         ):
             faults.append(f"row {at}: {row['typed']!r} was typed, but mass_g is {row['mass_g']!r}")
         lines.append(replace(line, kept=row["kept_outside_band"] == "yes"))
-    return _filled(facts, lines, faults, data, looked=False)
+    return _filled(facts, lines, faults, data)
 
 
 def _text(cell: object) -> str:
@@ -174,7 +174,7 @@ def _from_workbook(data: bytes) -> Filled:
         lines.append(_line((row, mark, typed), weights, cells, units, faults))
     looked = _cell(sheet.cell(2, at["crack"]).value).casefold() == "yes"
     who = _cell(sheet.cell(2, at["remark"]).value)
-    return _filled({**facts, "on": day, "who": who}, lines, faults, data, looked=looked)
+    return replace(_filled({**facts, "on": day, "who": who}, lines, faults, data), looked=looked)
 
 
 def _beside(sheet: Any, head: int, at: dict[str, int]) -> list[str]:
@@ -201,12 +201,10 @@ def _beside(sheet: Any, head: int, at: dict[str, int]) -> list[str]:
     return faults
 
 
-def _filled(
-    facts: dict[str, Any], lines: list[Line], faults: list[str], data: bytes, *, looked: bool
-) -> Filled:
+def _filled(facts: dict[str, Any], lines: list[Line], faults: list[str], data: bytes) -> Filled:
     sha = hashlib.sha256(data).hexdigest()
     return Filled(str(facts["round_id"]), facts["on"], facts["who"], facts["unit"], tuple(lines),
-                  sha, looked, tuple(faults))  # fmt: skip
+                  sha, False, tuple(faults))  # fmt: skip
 
 
 def _cell(value: object) -> str:
@@ -251,7 +249,7 @@ def _line(
             f"{action or 'nothing'}: type finished there"
         )
     low, high = (grams_of(cells[end], "g") for end in ("low", "high"))
-    band = Band(*(None if end is None or math.isnan(end) else end for end in (low, high)))
+    band = Band.of(*(None if end is None or math.isnan(end) else end for end in (low, high)))
     return Line(row, mark, typed, grams, False, crack, lengths["crack length"],
                 "" if action == "none" else action, lengths["wall"], cells["remark"].strip(),
                 band)  # fmt: skip

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+from dataclasses import asdict
+from importlib.resources import files
 from pathlib import Path
 
-from woodlab.errors import WoodlabError, kind_of
-from woodlab.round.core import UNITS, Round, round_of
+from jinja2 import BaseLoader, Environment
+
+from woodlab.errors import WoodlabError, as_path, kind_of
+from woodlab.round.core import ACTIONS, CRACKS, FORMAT, UNITS, Round, round_of
+from woodlab.round.workbook import workbook
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
 from woodlab.words import Units
@@ -53,9 +60,7 @@ def write_round(
             f"write_round needs a round and was given {kind_of(tour)}. Make one first: "
             "wl.shop_round(fits, on='2026-06-20')."
         )
-    if not isinstance(path, str | Path):
-        raise WoodlabError(f"path is {kind_of(path)}. Give a file to write, such as round.xlsx.")
-    path = Path(path)
+    path = as_path(path, "write_round")
     kind = path.suffix.casefold()
     units = tour.units if unit is None else unit
     if not isinstance(units, Units):
@@ -69,18 +74,27 @@ def write_round(
     if kind == ".pdf":
         return tour.sheet(path, units=units)
     made = round_of(tour, most, units)
+    if kind not in (".xlsx", ".html", ".htm"):
+        raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
     with locked(path):
-        write_file(path, _bytes_of(made, path))
+        write_file(path, workbook(made) if kind == ".xlsx" else page(made).encode())
     return path
 
 
-def _bytes_of(made: Round, path: Path) -> bytes:
-    from woodlab.round.page import page
-    from woodlab.round.workbook import workbook
+def page(made: Round) -> str:
+    """The page to type into at the scales, as HTML: one file, no network.
 
-    kind = path.suffix.casefold()
-    if kind == ".xlsx":
-        return workbook(made)
-    if kind in (".html", ".htm"):
-        return page(made).encode()
-    raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
+    Its content security policy lets no script but its own run, and nothing leave the device.
+    """
+    here = files("woodlab.round")
+    style, script, form = (
+        here.joinpath(f"round.{end}").read_text("utf-8") for end in ("css", "js", "html.j2")
+    )
+    data = asdict(made) | {"bowls": [bowl._asdict() for bowl in made.bowls], "format": FORMAT,
+                           "cracks": CRACKS, "actions": ACTIONS}  # fmt: skip
+    template = Environment(loader=BaseLoader(), autoescape=True).from_string(form)
+    return template.render(made=made, data=data, style=style, script=script, hash=_hash)
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

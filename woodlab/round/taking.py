@@ -178,13 +178,9 @@ def _taken_before(filled: Filled, path: Path) -> list[str]:
     mine = [line.mark for line in filled.lines if line.grams or line.crack or line.action]
     out = []
     for row in ledger(path):
-        if row["round_id"] != filled.id:
-            continue
-        # a list of rounds from before parts were taken names no bowls: all of them were
-        held = row.get("pieces")
-        twice = [m for m in mine if m in json.loads(held)] if isinstance(held, str) else mine
-        if twice or not mine:
-            by = f" from {row['who']}" if isinstance(row.get("who"), str) and row["who"] else ""
+        twice = [m for m in mine if m in json.loads(row["pieces"] or "[]")]
+        if row["round_id"] == filled.id and (twice or not mine):
+            by = f" from {row['who']}" if row["who"] else ""
             out.append(f"it was taken into this book already, at {row['taken_at']}{by}: "
                        f"{', '.join(words.in_order(twice))}")  # fmt: skip
     return out
@@ -312,7 +308,7 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
     with locked(path):
         if _taken_before(filled, path):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
-        taken = [[row.get(name, "") for name in LEDGER_HEADS] for row in ledger(path)]
+        taken = [list(row.values()) for row in ledger(path)]
         put_rows(
             path,
             {
@@ -329,7 +325,9 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
     cells = cells_of(path, LEDGER)
-    return [] if cells is None else cells.astype(object).to_dict("records")
+    if cells is None:
+        return []
+    return cells.astype(object).reindex(columns=LEDGER_HEADS).fillna("").to_dict("records")
 
 
 def _printable(text: str) -> str:

@@ -122,7 +122,7 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
         given = {
             "mark": bowl.mark, "wood; seal": f"{bowl.wood}; {bowl.seal}{crack}",
             "was": weight_text(bowl.last_g, unit),
-            "expect": Band(bowl.lower_g, bowl.upper_g).text(unit),
+            "expect": Band.of(bowl.lower_g, bowl.upper_g).text(unit),
             "low": bowl.lower_g, "high": bowl.upper_g, "key": bowl.mark,
         }  # fmt: skip
     for head, column in at.items():
