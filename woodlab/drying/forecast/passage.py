@@ -7,6 +7,7 @@ which is the same for all pieces of a place. A relative target moves with the dr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -78,8 +79,20 @@ def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
 ) -> Passages:  # fmt: skip
-    """Run every draw from turning on until it is at its target, or to the horizon."""
+    """Run every draw from turning on until it is at its target, or to the horizon.
+
+    The last run is kept: the ready list and the best next measurement ask for the same one.
+    """
     fits, day = fits_as_of(fits, as_of)
+    if targets is not None:
+        return _passages(fits, day, None, within_pct, targets)
+    return _kept(fits, day, target_moisture_pct, within_pct)
+
+
+def _passages(
+    fits: DryingFits, day: np.datetime64, target_moisture_pct: float | None, within_pct: float,
+    targets: np.ndarray | None = None,
+) -> Passages:  # fmt: skip
     n, d = fits.records.n_pieces, fits.n_draws
     now = days_since_turning(fits, day)
     if targets is not None:
@@ -112,6 +125,9 @@ def passages(
             part_of = passage[pick, mine]
             passage[pick, mine] = np.where(np.isinf(part_of), found, part_of)
     return Passages(fits, day, at_now, target, passage)
+
+
+_kept = lru_cache(maxsize=1)(_passages)
 
 
 def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.ndarray:
