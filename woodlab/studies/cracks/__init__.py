@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import as_number
 from woodlab.studies.columns import asked_columns, with_numbers
@@ -26,6 +27,7 @@ from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUA
 __all__ = ["CrackStudy", "crack_study"]
 
 
+@asked_once
 def crack_study(
     book: RecordBook,
     *,
