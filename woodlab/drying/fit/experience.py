@@ -96,14 +96,14 @@ def joined(several: Iterable[Experience]) -> Experience:
 def as_experience(value: Any) -> Experience:
     """Experience from fits, from a file of fits, from a list of either, or as it is."""
     from woodlab.drying.fit.results import DryingFits
-    from woodlab.drying.fit.saving import load_fits
+    from woodlab.drying.fit.saving import load_experience
 
     if isinstance(value, Experience):
         return value
     if isinstance(value, DryingFits):
         return of_fits(value)
     if isinstance(value, str | Path):
-        return of_fits(load_fits(value))
+        return load_experience(value)
     if isinstance(value, Iterable) and not isinstance(value, Mapping):
         return joined(as_experience(one) for one in value)
     raise WoodlabError(

@@ -19,7 +19,7 @@ from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
-from woodlab.errors import WoodlabError, kind_of
+from woodlab.errors import WoodlabError, as_seed, kind_of
 
 HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
@@ -84,7 +84,7 @@ def fit_drying(
     True
     """
     book = expect_book(book, "fit_drying")
-    laws = _laws(law, pool)
+    laws, seed = _laws(law, pool), as_seed(seed)
     day = as_of_day(book, as_of)
     records = read_records(book, day)
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}

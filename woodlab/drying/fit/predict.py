@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.fit.frames import weighing_sd_g
+from woodlab.drying.fit.records import days_between
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
@@ -35,13 +36,13 @@ def predict_frame(
         dates, keep = start + (grid * 86400e6).round().astype("timedelta64[us]"), grid >= 0
     else:
         when = _dates(on)
-        noon = when.where(when != when.dt.normalize(), when + pd.Timedelta(hours=12))
-        grid = (noon.to_numpy().astype("datetime64[us]") - start) / np.timedelta64(1, "D")
+        grid = days_between(start, when.to_numpy()[None, :])
         dates = np.broadcast_to(when.to_numpy().astype("datetime64[us]"), grid.shape)
         keep = grid >= -0.5  # on the day of turning noon may lie before the hour of turning
-    order = np.argsort(grid[0], kind="stable") if len(grid) else np.arange(grid.shape[1])
-    draws = fits.moisture_draws(np.maximum(grid[:, order], 0.0), pick)
-    moisture = draws[:, :, np.argsort(order)]
+    order = np.argsort(grid, axis=1, kind="stable")
+    sorted_days = np.maximum(np.take_along_axis(grid, order, axis=1), 0.0)
+    back = np.argsort(order, axis=1)[:, None, :]
+    moisture = np.take_along_axis(fits.moisture_draws(sorted_days, pick), back, axis=2)
     dry = np.exp(fits.ln_dry(pick))[:, :, None]
     mass = dry * (1 + moisture / 100) + _sealer_and_steps(fits, pick, grid)[:, None, :]
     noise = np.sqrt(
