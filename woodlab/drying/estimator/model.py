@@ -16,7 +16,7 @@ import numpy as np
 from woodlab.drying import kernel
 from woodlab.drying.estimator.effects import Components, Effects, System, effects_of_wood
 from woodlab.drying.fit.records import BARE, Records
-from woodlab.drying.laws import Law, Scatter
+from woodlab.drying.laws import Law, Prior, Scatter
 from woodlab.drying.laws.law import START
 
 # Estimates of our own unless a source is named.
@@ -73,37 +73,57 @@ class SeasonModel:
         ]  # fmt: skip
         self.start_at = len(self.own)
         self.local = [p.name for p in self.own] + [START] + ([] if groups else ["air offset"])
-        self._name_common(groups)
-        self.system = self._build(experience or {})
-
-    # ---- what is estimated
-
-    def _name_common(self, groups: bool) -> None:
-        """kappa by name, in order, and the step of each slope (None: exact)."""
-        d = self.d
-        common: list[tuple[str, float | None]] = [(p.name, p.step) for p in self.shared]
-        self.knots = 0
-        if groups:
-            common.append(("air offset", 0.05))
-            self.instruments = self._instruments()
-            common += [(f"hygrometer, {place}", 0.5) for place in self.instruments]
-            worn = self.law.kernel_columns is not None and "surface_m_s" in self.local
-            oldest = float(d.days[d.sealed].max(initial=0.0)) if worn else 0.0
-            self.knots = int(np.clip(np.ceil(oldest / kernel.KNOT_DAYS), 0, kernel.KNOTS))
-            common += [(f"wear {j}", 0.02) for j in range(self.knots)]
-            self.gains = [i for i in range(len(d.scales)) if len(d.scales) > 1]
-            common += [(f"scale, {d.scales[i]}", None) for i in self.gains]
-        else:
-            self.instruments, self.gains = [], []
-        self.common = [name for name, _ in common]
-        self.steps = [step for _, step in common]
+        places = records.shelf.places
+        self.instruments = list(places[1:] or places) if groups and records.shelf.has_air else []
+        self.gains = list(range(len(records.scales))) if groups and len(records.scales) > 1 else []
+        worn = groups and law.kernel_columns is not None and "surface_m_s" in self.local
+        oldest = float(records.days[records.sealed].max(initial=0.0)) if worn else 0.0
+        self.knots = int(np.clip(np.ceil(oldest / kernel.KNOT_DAYS), 0, kernel.KNOTS))
+        common = self._common()
+        self.common = [name for name, _, _ in common]
+        self.steps = [step for _, step, _ in common]
         self.at = {name: j for j, name in enumerate(self.common)}
+        self.system = self._build([effects for _, _, effects in common], experience or {})
 
-    def _instruments(self) -> list[str]:
-        places = self.d.shelf.places
-        return [] if not self.d.shelf.has_air else list(places[1:] or places)
+    def _common(self) -> list[tuple[str, float | None, list[tuple]]]:
+        """What the season shares, kappa: names, steps of the slopes (None: exact), and the effects
+        that add up to each: what, labels, the label of each piece, mean, sd."""
+        d = self.d
 
-    def _build(self, experience: Mapping[tuple[str, str], tuple[float, float]]) -> System:
+        def woods(what: str, sd: float) -> list[tuple]:
+            several = len(d.species) > 1
+            return [(f"species, {what}", d.species, d.of_species, 0.0, sd)] if several else []
+
+        out: list[tuple[str, float | None, list[tuple]]] = []
+        for p in self.shared:
+            assert p.prior is not None
+            effects: list[tuple] = [(f"season, {p.name}", ["all"], 0, p.prior.centre, p.prior.sd)]
+            if p.name == "rise_per_pct":
+                effects += woods(p.name, RISE_SPECIES_SD)
+            out.append((p.name, p.step, effects))
+        if not self.groups:
+            return out
+        effects = [("air offset", ["all"], 0, *self.offset_prior())]
+        effects += woods("air offset", OFFSET_SPECIES_SD)
+        if d.shelf.unlogged.any():  # one for each place that has no log
+            _, codes = np.unique(d.shelf.history, return_inverse=True)
+            codes = np.where(d.shelf.unlogged, codes, -1)
+            labels = [f"history {c}" for c in range(codes.max() + 1)]
+            effects.append(("place without a log", labels, codes, 0.0, UNKNOWN_AIR_SD))
+        out.append(("air offset", 0.05, effects))
+        for place in self.instruments:
+            sd = CHECKED_SD if place in d.shelf.checked else HYGROMETER_SD
+            out.append((f"hygrometer, {place}", 0.5, [("hygrometer", [place], 0, 0.0, sd)]))
+        sd = WEAR_SD * np.sqrt(kernel.KNOT_DAYS / 100)
+        for j in range(self.knots):
+            out.append((f"wear {j}", 0.02, [("wear", [str(j)], 0, 0.0, sd)]))
+        for name in (d.scales[i] for i in self.gains):
+            out.append((f"scale, {name}", None, [("scale", [name], 0, 0.0, GAIN_SD)]))
+        return out
+
+    def _build(
+        self, common: list[list[tuple]], experience: Mapping[tuple[str, str], tuple[float, float]]
+    ) -> System:
         """Effects, components and centres, all from the law's own data and the records."""
         d, q, groups = self.d, len(self.local), self.groups
         e = Effects(d.n)
@@ -114,11 +134,9 @@ class SeasonModel:
                 own_sd[:, j] = 3.0
                 continue
             mid[:, j] += prior.wall_power * np.log(d.half_m * 2000 / 25.0)
-            thick = (
-                prior.wall_power if prior.wall_power else 2.0 if p.name.startswith("diff") else 1
-            )
-            own_sd[:, j] = thick * d.wall_sd
-            by_seal = np.array([self._centre(p.prior, seal) for seal in d.seals])
+            power = prior.wall_power or (2.0 if p.name.startswith("diff") else 1.0)
+            own_sd[:, j] = power * d.wall_sd
+            by_seal = np.array([self._centre(prior, seal) for seal in d.seals])
             if not groups:
                 mid[:, j] += by_seal[d.of_seal]
                 own_sd[:, j] = np.hypot(own_sd[:, j], np.hypot(prior.sd, ALONE_SD))
@@ -131,7 +149,9 @@ class SeasonModel:
         s = self.start_at
         if groups:
             e.add(f"species, {START}", d.species, d.of_species, s, d.green_ln, d.green_sd)
-            self._add_common(e, q)
+            for j, effects in enumerate(common):
+                for what, labels, codes, *prior_of in effects:
+                    e.add(what, labels, codes, q + j, *prior_of)
         else:
             mid[:, s] = d.green_ln[d.of_species]
             own_sd[:, s] = d.green_sd[d.of_species]
@@ -150,33 +170,25 @@ class SeasonModel:
         for row, (at, *_) in zip(sums, woods, strict=True):
             row[at] = 1.0
         told = sums, np.array([w[1] for w in woods]), np.array([w[2] for w in woods])
-        none: list[Scatter | None] = [None]
-        rest = none * (q - s - 1)
-        own = [p.prior for p in self.own]
+        own = [p.prior if groups else None for p in self.own]
+        rest: list[Scatter | None] = [None] * (q - s - 1)
+        by_log = [p.log if p else None for p in own] + [START_LOG if groups else None]
+        by_piece = [p.piece if p else None for p in own] + [START_PIECE if groups else None]
         components = Components(
-            tuple([pr.log if groups and pr else None for pr in own]
-                  + [START_LOG if groups else None] + rest),
-            tuple([pr.piece if groups and pr else None for pr in own]
-                  + [START_PIECE if groups else None] + rest),
-            LOG_OFFCUT, OWN_OFFCUT,
-        )  # fmt: skip
+            tuple(by_log + rest), tuple(by_piece + rest), LOG_OFFCUT, OWN_OFFCUT
+        )
         self.effects = names
-        self.known = self._known_logs(d)
+        of_log, ln = d.log_offcuts
+        known = np.isin(of_log, d.of_log) & groups
         return System(
             e.design(q + len(self.common)), mean, sd, components, d.of_log, len(d.logs), mid,
-            own_sd, d.own_offcuts, self.known, s, told,
+            own_sd, d.own_offcuts, (of_log[known], ln[known]), s, told,
         )  # fmt: skip
 
-    def _known_logs(self, d: Records) -> tuple[np.ndarray, np.ndarray]:
-        if not self.groups:
-            return np.zeros(0, dtype=int), np.zeros(0)
-        here = np.isin(d.log_offcuts[0], d.of_log)
-        return d.log_offcuts[0][here], d.log_offcuts[1][here]
-
     @staticmethod
-    def _centre(prior: object, seal: str) -> float:
+    def _centre(prior: Prior, seal: str) -> float:
         """Ln of the centre behind a seal; where the seal is not said, between bare and sealed."""
-        bare, sealed = prior.centre, getattr(prior, "sealed", None)  # type: ignore[attr-defined]
+        bare, sealed = prior.centre, prior.sealed
         if sealed is None or seal == "none":
             return float(np.log(bare))
         between = 0.5 * (np.log(bare) + np.log(sealed))
@@ -187,31 +199,3 @@ class SeasonModel:
         if not shelf.has_air:
             return 0.0, UNKNOWN_AIR_SD
         return OFFSET_PCT, float(np.hypot(OFFSET_SD, UNKNOWN_AIR_SD * shelf.unread))
-
-    def _add_common(self, e: Effects, q: int) -> None:
-        d = self.d
-        for j, p in enumerate(self.shared):
-            assert p.prior is not None
-            e.add(f"season, {p.name}", ["all"], 0, q + j, p.prior.centre, p.prior.sd)
-            if p.name == "rise_per_pct" and len(d.species) > 1:
-                sd = RISE_SPECIES_SD
-                e.add(f"species, {p.name}", d.species, d.of_species, q + j, 0.0, sd)
-        air = q + self.at["air offset"]
-        e.add("air offset", ["all"], 0, air, *self.offset_prior())
-        if len(d.species) > 1:
-            e.add("species, air offset", d.species, d.of_species, air, 0.0, OFFSET_SPECIES_SD)
-        if d.shelf.unlogged.any():  # one for each place that has no log
-            _, codes = np.unique(d.shelf.history, return_inverse=True)
-            codes = np.where(d.shelf.unlogged, codes, -1)
-            labels = [f"history {c}" for c in range(codes.max() + 1)]
-            e.add("place without a log", labels, codes, air, 0.0, UNKNOWN_AIR_SD)
-        for place in self.instruments:
-            name = f"hygrometer, {place}"
-            sd = CHECKED_SD if place in d.shelf.checked else HYGROMETER_SD
-            e.add("hygrometer", [place], 0, q + self.at[name], 0.0, sd)
-        sd = WEAR_SD * np.sqrt(kernel.KNOT_DAYS / 100)
-        for j in range(self.knots):
-            e.add("wear", [str(j)], 0, q + self.at[f"wear {j}"], 0.0, sd)
-        for i in self.gains:
-            name = d.scales[i]
-            e.add("scale", [name], 0, q + self.at[f"scale, {name}"], 0.0, GAIN_SD)
