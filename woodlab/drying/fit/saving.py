@@ -185,7 +185,7 @@ def season_fits(
     'slab'
     """
     book = expect_book(fits_or_book, "fit_drying")
-    if isinstance(fits_or_book, DryingFits):
+    if not isinstance(fits_or_book, RecordBook):
         fits = fits_or_book
         behind = 0 if as_of is None else (as_of_day(book, as_of) - day_of(fits)) / _DAY
         if 0 <= behind <= MARGIN_DAYS:
