@@ -143,11 +143,10 @@ def _joined(
     rest = values - level(on)
     out = level(days)
     left = np.searchsorted(on, days) - 1
-    for side, at in ((-1, left), (1, left + 1)):
-        ok = (at >= 0) & (at < on.size)
-        safe = np.clip(at, 0, on.size - 1)
-        week = np.array([rest[max(0, j - 6) : j + 1].mean() if side < 0 else rest[j : j + 7].mean()
-                         for j in range(on.size)])  # fmt: skip
-        away = np.abs(days - on[safe])
-        out = out + np.where(ok, week[safe] * np.exp(-away / 14.0), 0.0)
+    before = pd.Series(rest).rolling(7, min_periods=1).mean().to_numpy()
+    after = pd.Series(rest[::-1]).rolling(7, min_periods=1).mean().to_numpy()[::-1]
+    for week, at in ((before, left), (after, left + 1)):
+        near = np.clip(at, 0, on.size - 1)
+        fading = week[near] * np.exp(-np.abs(days - on[near]) / 14.0)
+        out = out + np.where(near == at, fading, 0.0)
     return np.clip(out, values.min(), values.max())

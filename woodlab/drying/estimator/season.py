@@ -97,18 +97,11 @@ class Season(Weighings):
             # the drift's memory is told only by a logger: weighings every few hours
             gaps = np.diff(d.days[pick], axis=1)[d.here[pick][:, 1:]]
             free = 3 if np.median(gaps) < LOGGER_DAYS else 2
+            corners = start[:free] + np.vstack([np.zeros(free), 0.5 * np.eye(free)])
             found = minimize(
-                lambda x: loss(np.r_[x, start[free:]]),
-                start[:free],
-                method="Nelder-Mead",
-                options={
-                    "xatol": 0.02,
-                    "fatol": 0.02,
-                    "maxfev": 100,
-                    "initial_simplex": start[:free]
-                    + np.vstack([np.zeros(free), 0.5 * np.eye(free)]),
-                },
-            )
+                lambda x: loss(np.r_[x, start[free:]]), start[:free], method="Nelder-Mead",
+                options={"xatol": 0.02, "fatol": 0.02, "maxfev": 100, "initial_simplex": corners},
+            )  # fmt: skip
             sizes = np.r_[found.x, start[free:]]
             slip, drift, memory = np.exp(np.clip(sizes, -6, 5))
         else:
