@@ -60,7 +60,7 @@ def average(ln: np.ndarray, df: float = np.inf, level: float = 0.95) -> dict[str
 class Compared:
     """The season's pieces run under every seal that can be compared with the reference.
 
-    told : by seal, its pieces and those of the reference in cells that both share, or why not.
+    told : by seal, why it cannot be compared, and the pieces that compare like with like.
     runs, days : by scope, what can be run, and by seal the days to the target (pieces, draws).
     core : by seal, largest difference of core and surface, (pieces, draws) [points]; empty where
     no law of the fits has a surface coefficient.
@@ -80,7 +80,7 @@ class Compared:
             NEXT: swap.to_come(self.fits, target_pct, seed),
         }
         self.target_pct = float(runs[THIS].target_pct.mean())
-        self.run = [reference, *(seal for seal in seals if not self.told[seal].reason)]
+        self.run = [reference, *(seal for seal in seals if not self.told[seal][0])]
         wanted = self.run if len(self.run) > 1 else []
         self.days = {
             scope: {seal: one.days(seal) for seal in wanted} for scope, one in runs.items()
@@ -99,7 +99,7 @@ class Compared:
 
     def pair(self, seal: str) -> pd.DataFrame:
         """The pieces of the seal and of the reference that compare like with like."""
-        return self.facts[self.facts["piece"].isin(self.told[seal].pieces)]
+        return self.told[seal][1]
 
     def df(self, seal: str) -> float:
         return float(max(len(self.pair(seal)) - 2, 1))
@@ -123,7 +123,7 @@ def fitted_rows(of: Compared) -> pd.DataFrame:
     for outcome, (ask, scopes) in asked.items():
         for seal, scope in product(of.seals, scopes):
             row = _row(of.pair(seal), outcome, seal, of.reference, scope)
-            row["reason"] = of.told[seal].reason
+            row["reason"] = of.told[seal][0]
             if not row["reason"]:
                 ln, row["method"], row["reason"] = ask(of, seal, scope)
                 if ln is None:

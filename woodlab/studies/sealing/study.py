@@ -275,7 +275,7 @@ def group_frame(
                 "by": name, "group": group, "seal": seal, "reference": of.reference,
                 "n_pieces": len(mine), "n_reference": int((here["seal"] == of.reference).sum()),
                 "n_looked": int(mine["cracked"].notna().sum()),
-                "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal].reason,
+                "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal][0],
             }  # fmt: skip
             if not row["reason"] and inside.any():
                 ln, other = (np.log(of.days[THIS][s][inside] / 7).mean(axis=0)
