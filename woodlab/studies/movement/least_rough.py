@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import as_number
 from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
 from woodlab.studies.movement.rim_geometry import carry, facing
 
@@ -32,12 +33,8 @@ def least_rough(
     rim_faces, pith_mm
         As in `rough_wall`.
     """
-    if pith_mm is not None and not 0 <= as_number(pith_mm, "pith_mm") < np.inf:
-        raise WoodlabError(
-            f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
-            "would lie in the wood. Type the distance of the rim plane from the pith, or leave "
-            "it out."
-        )
+    if pith_mm is not None:
+        replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
     faces = float(facing(rim_faces))
     if faces > 0 or pith_mm is not None:
         pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
@@ -121,12 +118,6 @@ def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith
     (radius, depth), inside = points
     inner_radius, inner_depth = _foremost(*inside)
     height = _up(depth.max())
-    if rim_faces != "pith" and pith < height:
-        raise WoodlabError(
-            f"the rim faces the bark and its plane is {pith:g} mm from the pith, but the rough "
-            f"bowl must be {height:g} mm high: the pith would lie in its wood. Turn it farther "
-            "out in the log, lower, or with the rim to the pith."
-        )
     below = depth > 1e-9
 
     def around(half: float) -> tuple[float, float]:

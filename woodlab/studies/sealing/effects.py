@@ -227,8 +227,8 @@ def decided(effects: pd.DataFrame) -> pd.DataFrame:
     return out.astype(dict.fromkeys(floats, float))
 
 
-# The maker's own question. The fit knows seal, species, log and wall; what it leaves over in a piece's
-# surface coefficient is regressed, in every draw, on the columns asked for together, seals and
+# The maker's own question. The fit knows seal, species, log and wall; what it leaves over in the
+# pieces' surface coefficients is regressed, in every draw, on the columns asked for, seals and
 # species held. The answers are put together by the rules of Rubin (1987, Multiple Imputation for
 # Nonresponse in Surveys), so that both what the fit does not know and the scatter between pieces
 # widen the interval.
