@@ -519,18 +519,21 @@ def test_glued_and_left_are_told_as_what_they_are():
     assert any("fly apart" in said for said in study.cautions)
 
 
-def test_core_to_surface_in_place_of_wall_and_seal():
+def test_core_to_surface_beside_wall_and_seal():
     pieces = crossed(60, seed=9)
     rng = np.random.default_rng(10)
     core = rng.uniform(5, 45, 60)
     opened = rng.exponential(size=60) / (0.001 * np.exp(0.9 * core / 10))
     frame = pd.DataFrame({"piece": pieces["piece"], "difference_pct": core})
     book = made_book(pieces, looks_of(pieces["piece"], opened))
-    physics = wl.crack_study(book, core_to_surface=frame).physics
-    ratio = physics.iloc[0]
+    study = wl.crack_study(book, core_to_surface=frame)
+    effects = study.effects.set_index("kind")
+    ratio = effects.loc["core_to_surface_pct"]
+    assert ratio["term"] == "core_to_surface_pct: per 10 more"
     assert ratio["ci_lower"] < np.exp(0.9) < ratio["ci_upper"]
     assert ratio["ci_lower"] > 1
-    assert physics["p_value"].iloc[1] > 0.01  # wall and seal have no part in this draw
+    assert effects.loc["wall", "p_value"] > 0.01  # wall and seal have no part in this draw
+    assert (study.rates["by"] == "core_to_surface_pct").sum() == 3
     with pytest.raises(WoodlabError, match="missing: difference_pct"):
         wl.crack_study(book, core_to_surface=frame[["piece"]])
 

@@ -66,8 +66,6 @@ class CrackStudy(Study):
         Pieces without a crack that were looked at too little.
     growth, growth_by_action : DataFrame
         Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
-    physics : DataFrame
-        The core-to-surface difference in place of wall and seal, where it was given.
     model : HazardModel or None
         None where no crack was found.
     why, would_help : str
@@ -84,7 +82,6 @@ class CrackStudy(Study):
     too_few: pd.DataFrame
     growth: pd.DataFrame
     growth_by_action: pd.DataFrame
-    physics: pd.DataFrame
     model: HazardModel | None
     reference: str
     by_day: float = USUAL_DAY
