@@ -104,10 +104,10 @@ class MovementStudy(Study):
     walls: pd.DataFrame
     end_moisture_pct: float
     level: float
-    why: str
-    would_help: str
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
+    why: str = ""
+    would_help: str = ""
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = CAUTIONS
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -118,10 +118,8 @@ class MovementStudy(Study):
         shrinkages = shrinkage_sentences(self.estimates, self.level)
         return (*verdicts, *shrinkages, *self.notes)
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
-        if self.why:
-            return Card(self.sentences)
         wide = self.estimates.set_index(["species", "figure"])
         rows = self.estimates[self.estimates["figure"] == ACROSS]
 
@@ -222,7 +220,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
         rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
-        tuple(notes), CAUTIONS,
+        tuple(notes),
     )  # fmt: skip
 
 
