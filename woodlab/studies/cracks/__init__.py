@@ -126,7 +126,7 @@ def crack_study(
         model=model,
         reference=reference,
         by_day=float(day),
-        invented=bool(getattr(book, "invented", False)),
+        invented=book.invented,
         why="" if len(used) else silent,
         would_help="" if len(used) else NOTE_LOOKS,
         notes=tuple(notes),

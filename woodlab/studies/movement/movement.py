@@ -108,6 +108,7 @@ class MovementStudy(Study):
     would_help: str = ""
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
+    invented: bool = False
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -139,7 +140,7 @@ class MovementStudy(Study):
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
-            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
+            [*verdict_sentences(self.estimates), *self.notes, *self.made_up], rows, columns,
             caption="Movement of rims against the species table", needs=["estimate"],
             name="species",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
@@ -220,7 +221,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
         rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
-        tuple(notes),
+        tuple(notes), invented=book.invented,
     )  # fmt: skip
 
 
