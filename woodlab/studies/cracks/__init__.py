@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.columns import asked_columns, with_numbers
@@ -27,6 +28,7 @@ __all__ = ["CrackStudy", "crack_study"]
 CORE_COLUMN = "core_to_surface_pct"
 
 
+@asked_once
 def crack_study(
     book: RecordBook,
     *,

@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from woodlab import words
+from woodlab.asked import asked_once
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.errors import WoodlabError, as_number
@@ -160,6 +161,7 @@ class MovementStudy(Study):
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
 
 
+@asked_once
 def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
 

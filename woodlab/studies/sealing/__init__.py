@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
@@ -30,6 +31,7 @@ __all__ = ["SealStudy", "seal_study"]
 WEIGH = "Weigh every piece each week for its first two months, then every fortnight."
 
 
+@asked_once
 def seal_study(
     fits_or_book: DryingFits | RecordBook,
     reference: str = "none",
