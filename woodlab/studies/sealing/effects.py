@@ -61,7 +61,8 @@ class Compared:
     """The season's pieces run under every seal that can be compared with the reference.
 
     told : by seal, why it cannot be compared, and the pieces that compare like with like.
-    runs, days : by scope, what can be run, and by seal the days to the target (pieces, draws).
+    this : the pieces in their own air, ready to be run again.
+    days : by scope and seal, days to the target (pieces, draws).
     core : by seal, largest difference of core and surface, (pieces, draws) [points]; empty where
     no law of the fits has a surface coefficient.
     """
@@ -75,10 +76,11 @@ class Compared:
         self.pick = swap.standard_pieces(fits)
         self.fits = swap.fewer(fits, self.pick)
         self.laws = words_of_laws(fits.laws)
-        self.runs = runs = {
+        runs = {
             THIS: swap.this_season(self.fits, target_pct),
             NEXT: swap.to_come(self.fits, target_pct, seed),
         }
+        self.this = runs[THIS]
         self.target_pct = float(runs[THIS].target_pct.mean())
         self.run = [reference, *(seal for seal in seals if not self.told[seal][0])]
         wanted = self.run if len(self.run) > 1 else []
@@ -292,7 +294,7 @@ def weeks_by_number(
     steps = (
         np.linspace(known.min(), known.max(), 7) if values is None else as_list(values, "values")
     )
-    own, runs = known.to_numpy()[of.pick], of.runs[THIS]
+    own, runs = known.to_numpy()[of.pick], of.this
     slopes = np.zeros(runs.target_pct.shape[1])
     if column != "wall_mm":  # the ratio's own estimate and interval, as draws
         row = asked.iloc[0]
