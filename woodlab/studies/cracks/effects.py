@@ -22,14 +22,11 @@ def method_of(model: HazardModel | None) -> str:
     """What was fitted, in words."""
     if model is None:
         return "none"
+    more = {"logs integrated out": np.isfinite(model.log_sd),
+            "looks may overlook cracks": model.misses.scale_mm > 1e-6,
+            "species partly pooled": model.design.pooled.any()}  # fmt: skip
     parts = ["cloglog hazard of the first crack, Jeffreys' penalty, profile likelihood"]
-    if np.isfinite(model.log_sd):
-        parts.append("logs integrated out")
-    if model.misses.scale_mm > 1e-6:
-        parts.append("looks may overlook cracks")
-    if model.design.pooled.any():
-        parts.append("species partly pooled")
-    return "; ".join(parts)
+    return "; ".join([*parts, *(what for what, holds in more.items() if holds)])
 
 
 def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None) -> pd.DataFrame:
