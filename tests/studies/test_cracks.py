@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 import woodlab as wl
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
+from woodlab.studies.cracks.effects import effects_table
 from woodlab.studies.cracks.hazard import chance_over_logs, merged_intervals
 from woodlab.studies.cracks.intervals import first_cracks
 from woodlab.studies.cracks.risk import STANDARD_COLUMNS, ends_by_day
@@ -797,3 +798,12 @@ def test_a_seal_that_is_not_said_is_compared_with_nothing():
     opened = [20 + i if i % 3 == 0 else 999 for i in range(40)]
     effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
     assert effects[effects["kind"] == "seal"]["level"].tolist() == ["wax"]
+
+
+def test_too_many_comparisons_for_the_cracks_are_said_to_be(study):
+    model = study.model
+    lost = replace(model, fit=replace(model.fit, converged=False))
+    table = effects_table(model.used, model.design, lost)
+    assert table["hazard_ratio"].isna().all()
+    said = rf"{model.used['cracked'].sum()} cracks for \d+ comparisons at once: too few"
+    assert table["reason"].str.contains(said).any()

@@ -10,6 +10,7 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.confounding import untellable
 from woodlab.studies.cracks.design import Design
 from woodlab.studies.cracks.hazard import HazardModel
+from woodlab.words import tally
 
 NUMBERS = ["hazard_ratio", "ci_lower", "ci_upper", "p_value"]
 EFFECT_COLUMNS = [
@@ -62,7 +63,8 @@ def _ratio(model: HazardModel, at: int) -> tuple[list[float], str]:
     fit, column = model.fit, model.design.kept.index(at)
     try:
         if not fit.converged:
-            raise WoodlabError("the fit did not converge")
+            cracks, asked = int(model.used["cracked"].sum()), len(model.design.kept) - 1
+            raise WoodlabError(f"{tally(cracks, 'crack')} for {asked} comparisons at once: too few")
         ends = [fit.theta[column], *fit.profile(column)]
         return [*np.exp(ends).tolist(), fit.test(column)[1]], ""
     except WoodlabError as error:
