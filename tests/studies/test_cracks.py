@@ -1,5 +1,7 @@
 """The crack study: what it makes of looks, what it refuses, and what it must never say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
