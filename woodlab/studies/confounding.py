@@ -116,17 +116,8 @@ def untellable(
 
 
 def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: list[str]) -> str:
-    """In words, why a term of a model cannot be told from the others.
-
-    Parameters
-    ----------
-    used : DataFrame
-        A row a piece.
-    kind : str
-        The term's column, or `wall`; a number where `reference` is empty.
-    others : list of str
-        The other columns of the model that hold names.
-    """
+    """In words, why a term (the column `kind`, or `wall`; a number where `reference` is empty)
+    cannot be told from the `others` that hold names; `used` has a row a piece."""
     others = [name for name in others if name != kind]
     if kind == "wall":
         walls = used["wall_mm"]

@@ -22,17 +22,8 @@ Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the 
 def least_rough(
     finished: Bowl, strains: pd.DataFrame, rim_faces: str, pith_mm: float | None
 ) -> Bowl:
-    """The least rough bowl that holds `finished` for every mixture of the rows of `strains`.
-
-    Parameters
-    ----------
-    finished : Bowl
-        Its own `rim_faces` and `pith_mm` do not count.
-    strains : DataFrame
-        Rows of `radial_pct`, `tangential_pct`, `longitudinal_pct`.
-    rim_faces, pith_mm
-        As in `rough_wall`.
-    """
+    """The least rough bowl that holds `finished` for every mixture of the rows of `strains` [%].
+    Its own `rim_faces` and `pith_mm` do not count; those given are as in `rough_wall`."""
     if pith_mm is not None:
         replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
     faces = float(facing(rim_faces))

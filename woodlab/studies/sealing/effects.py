@@ -212,10 +212,8 @@ def _crack_row(of: pd.DataFrame, found: pd.Series | None) -> dict[str, Any]:
 
 
 def decided(effects: pd.DataFrame) -> pd.DataFrame:
-    """Family, Holm and certainty of every row, once; a family is an outcome in a scope.
-
-    Those of cracks are the crack study's own.
-    """
+    """Family (an outcome in a scope), Holm and certainty of every row, once; those of cracks are
+    the crack study's own."""
     out = effects.copy()
     out["family"] = [
         f"seals, {outcome}" + (f", {scope}" if outcome == "drying_time" else "")
@@ -243,10 +241,8 @@ HELD = ("seal", "species")
 
 
 def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd.DataFrame:
-    """A row a level against the commonest, or a number's ratio for a step of it.
-
-    `facts` are of the pieces compared, with `row` (their numbers in the fits) and the columns.
-    """
+    """A row a level against the commonest, or a number's ratio for a step of it; `facts` are of the
+    pieces compared, with `row` (their numbers in the fits) and the columns."""
     own = [name for name in terms if name not in HELD]
     rows: list[dict[str, Any]]
     rows = [{"term": name, "reason": f"{name} is in the fit already: see study.effects"}
