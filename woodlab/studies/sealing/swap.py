@@ -55,10 +55,8 @@ class Runs:
     target_pct: np.ndarray
 
     def days(self, seal: str) -> np.ndarray:
-        """Days from turning to the target under a seal, (p, d); `RUN_DAYS` where it takes longer.
-
-        A seal of `own` leaves each piece as it is.
-        """
+        """Days from turning to the target under a seal, or each piece's `own`, (p, d); `RUN_DAYS`
+        where it takes longer."""
         out = np.full(self.target_pct.shape, np.inf)
         first, every = 0, np.arange(len(out))
         for part, air in zip(self.parts, self.sums, strict=True):
