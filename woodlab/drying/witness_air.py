@@ -36,9 +36,9 @@ def store_air(book: RecordBook) -> pd.DataFrame:
     >>> equilibrium_moisture(air["temp_c"], air["rh_pct"]).round(1).tolist()
     [12.0, 12.1, 12.2]
     """
-    blocks = book.witnesses.dropna(subset=["on", "mass_g"]) if len(book.witnesses) else []
-    if not len(blocks):
+    if not len(book.witnesses):
         return book.air
+    blocks = book.witnesses.dropna(subset=["on", "mass_g"])
     everywhere = len(book.air) > 0 and bool(book.air["place"].isna().any())
     named = set(book.air["place"].dropna()) if len(book.air) else set()
     parts = [book.air] if len(book.air) else []

@@ -75,8 +75,8 @@ class SeasonModel:
         self.local = [p.name for p in self.own] + [START] + ([] if groups else ["air offset"])
         places = records.shelf.places
         logged = groups and records.shelf.has_air
-        own = [p for p in places[1:] or places if p not in records.shelf.witnessed]
-        self.instruments = own if logged else []
+        by_log = [place for place in places[1:] or places if place not in records.shelf.witnessed]
+        self.instruments: list[str] = by_log if logged else []
         self.gains = list(range(len(records.scales))) if groups and len(records.scales) > 1 else []
         worn = groups and law.kernel_columns is not None and "surface_m_s" in self.local
         oldest = float(records.days[records.sealed].max(initial=0.0)) if worn else 0.0
