@@ -89,9 +89,11 @@ def card(
 def left_out(rows: pd.DataFrame, name: str) -> str:
     """One sentence for all rows without a number: 'No figure for oil and soap (one piece each)'."""
     why = rows["reason"].fillna("") if "reason" in rows else pd.Series("", index=rows.index)
-    said = []
+    said: list[str] = []
     for reason, group in rows.groupby(why.str.strip().str.rstrip("."), sort=False):
         said.append(listed(group[name].astype(str).unique()) + (f" ({reason})" if reason else ""))
+    if len(said) > 3:  # a wall of reasons is read by nobody
+        said = [listed(rows[name].astype(str).unique())]
     return "No figure for " + "; ".join(said) + "."
 
 
@@ -181,6 +183,11 @@ def _answered(shown: Card) -> Card:
     )  # fmt: skip
 
 
+def _held(text: str) -> str:
+    """As HTML, each number on one line with its unit."""
+    return re.sub(r"(?<=\d) (?=(?:%|mm|g|kg|in|lb|oz)(?!\w))", "\u00a0", html.escape(text))
+
+
 class Shown:
     """Makes a result show itself. The class that inherits it writes `card()`."""
 
@@ -197,7 +204,7 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = _answered(self.card()), html.escape
+        shown, text = _answered(self.card()), _held
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]

@@ -227,9 +227,9 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     form = "{piece} ends at {moisture_pct:.0f} % ({lower_pct:.0f} to {upper_pct:.0f}) on {by}"
     told = each(last, form)
     there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum())
-    goal = curves["target_moisture_pct"].median()
+    goal = words.target(curves["target_moisture_pct"].median())
     says = (
-        f"{there} of {len(layers)} bowls reach{'es' if there == 1 else ''} {goal:.0f} % by "
+        f"{there} of {len(layers)} bowls reach{'es' if there == 1 else ''} {goal} by "
         f"{words.day(curves['on'].max())}"
     )
     sub = (

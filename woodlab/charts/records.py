@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, each, lines, need, panels, tip, tips, upward, written
-from woodlab.charts.colours import order_of_seals, role, seal_colours
+from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.theme import Size, themed
 
 _NO_SERIES = "unknown"
@@ -71,7 +71,7 @@ def weighings_overview(
     low = 10 * float(np.floor(sure.min() / 10)) - 10
     top = 10 * float(np.ceil(sure.max() / 10)) + 10
     frame["shown_pct"] = frame["part_pct"].clip(low, top)
-    seals = order_of_seals(frame["seal"])
+    seals = words.order_of_seals(frame["seal"])
     x = across("on:T", tickCount=4 if len(seals) > 1 else 7)
     y = upward("shown_pct:Q", "Weight [% of the first]", (low, top))
     layers = {}

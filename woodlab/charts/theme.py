@@ -222,7 +222,7 @@ def series_encoding(
     names = list(domain) if domain is not None else None
     palette: Sequence[str] = COLOURS
     if field == "seal" and names is not None:
-        names = colours.order_of_seals(names)
+        names = words.order_of_seals(names)
         palette = colours.seal_colours(names)
     guide = None
     if legend:

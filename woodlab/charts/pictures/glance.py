@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, need, upward
-from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, order_of_seals, role
+from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, role
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
 from woodlab.charts.titles import slower
@@ -65,9 +65,9 @@ def season_at_a_glance(
     narrow, width = size == "column", WIDTH_PX[size] - 16
     step = min(14.0, max(6.5, 785 / len(bowls)))  # ninety bowls fill a page
     day, target = bowls["as_of"].iloc[0], float(bowls["target_moisture_pct"].median())
-    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), day + _AHEAD
+    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), _end(bowls)
     edges = [target, *(edge for edge in MOISTURE_EDGES if edge > target)]
-    bars, seals = _runs(curves, edges), order_of_seals(bowls["seal"])
+    bars, seals = _runs(curves, edges), words.order_of_seals(bowls["seal"])
     panels, told = [_key(width, edges, narrow=narrow)], []
     for seal in seals:
         own = bowls[bowls["seal"] == seal].sort_values(["ready_on", "turned_on"])
@@ -83,8 +83,17 @@ def season_at_a_glance(
         altair.vconcat(*panels, spacing=7), says=title, size=size,
         alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",
         sub=f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be "
-        f"dry enough ({target:.0f} % moisture, estimated from the weights).",
+        f"dry enough ({words.target(target)} moisture, estimated from the weights).",
     )  # fmt: skip
+
+
+def _end(bowls: pd.DataFrame) -> pd.Timestamp:
+    """Behind the last forecast; far ahead where one has no end."""
+    day, coming = bowls["as_of"].iloc[0], bowls[bowls["ready_on"] > bowls["as_of"]]
+    if coming["latest_on"].isna().any():
+        return day + _AHEAD
+    last = max([day + pd.Timedelta(days=45), *coming["latest_on"]])
+    return min(last + pd.Timedelta(days=20), day + _AHEAD)
 
 
 def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Timestamp) -> list:

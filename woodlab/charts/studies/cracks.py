@@ -22,7 +22,6 @@ from woodlab.charts.blocks import (
     tip,
     upward,
 )
-from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import certainties, fitting
@@ -144,7 +143,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     frame = whole[whole["by"] == by]
     need(frame, why=f"there are no groups of {by!r} to draw.")
     names = list(dict.fromkeys(frame["group"]))
-    names = order_of_seals(names) if by == "seal" else names
+    names = words.order_of_seals(names) if by == "seal" else names
     x = across("from_days:Q", DAYS, (0, frame["to_days"].max()), tickCount=6)
     y = partial(upward, title="Still whole", ends=(0, 1), format="%")
     tooltip = [tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
@@ -292,7 +291,8 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
             base, chance, "ci_lower:Q", "chance:Q", "ci_upper:Q"),
         "Longest gap between looks [days]": [
             *spans(base, gap, "even_gap_lower_days:Q", "even_gap_days:Q", "even_gap_upper_days:Q"),
-            *level(short, gap, "longest_gap_days", "for a short run of each crack"),
+            *level(short, gap, "longest_gap_days", "for a short run of each crack",
+                   align="right", dx=-2),
         ],
     }  # fmt: skip
     first, last = gaps.iloc[0], gaps.iloc[-1]

@@ -10,7 +10,6 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, level, lines, need, rows, upward
-from woodlab.charts.colours import order_of_seals
 from woodlab.charts.theme import COLOURS, series_encoding, themed
 from woodlab.charts.titles import fitting
 
@@ -43,7 +42,7 @@ def plan_chart(plan: pd.DataFrame) -> Any:
     """
     frame = plan.dropna(subset=["wall_mm"]).assign(log=lambda rows: rows["log"].fillna("no log"))
     need(frame, why="The plan has no walls to draw. Give wall_mm in the blanks.")
-    seals = order_of_seals(frame["seal"])
+    seals = words.order_of_seals(frame["seal"])
     counts = frame["seal"].value_counts().reindex(seals)
     dots = altair.Chart(frame[["piece", "log", "wall_mm", "seal"]]).mark_point(size=90)
     chart = dots.encode(
@@ -137,7 +136,7 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
     ...                     "expected_g": [980.0, 1980.0], "lower_g": [960.0, 1960.0],
     ...                     "upper_g": [1000.0, 2000.0]})
     >>> print(round_chart(due).description)
-    A1 first; the middle bowl should change -1.5 %. Expected change in weight of 2 pieces, most
+    A1 first; the middle bowl should lose 1.5 %. Expected change in weight of 2 pieces, most
     urgent first, bands from -4 to 0 %.
     """
     frame = getattr(frame, "due", frame)
@@ -154,10 +153,11 @@ def round_chart(frame: pd.DataFrame, most: int = 25) -> Any:
         zero.encode(x=x("expected:Q")),
         *rows(part, x, "lower:Q", "expected:Q", "upper:Q", color=altair.value(COLOURS[0])),
     ]
-    middle = round(part["expected"].median(), 1) + 0.0  # no minus before a zero
+    middle = round(part["expected"].median(), 1)
+    due = f"{'lose' if middle < 0 else 'gain'} {abs(middle):.1f} %" if middle else "weigh as before"
     return themed(
         altair.layer(*layers).properties(height=altair.Step(16)),
-        says=f"{part['piece'].iloc[0]} first; the middle bowl should change {middle:.1f} %",
+        says=f"{part['piece'].iloc[0]} first; the middle bowl should {due}",
         sub="Expected change since the last weighing [%], with the band for one weighing, 99 %.",
         alt=f"Expected change in weight of {words.tally(len(part))}, most urgent first, bands from "
         f"{part['lower'].min():.0f} to {part['upper'].max():.0f} %.",
