@@ -50,13 +50,14 @@ def save_chart(
     --------
     >>> import pathlib, tempfile
     >>> import pandas as pd, woodlab as wl
-    >>> chart = wl.charts.doubts_chart(pd.DataFrame({"table": ["looks"], "column": ["on"]}))
-    >>> printed_width_mm(save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "doubts.svg"))
+    >>> found = pd.DataFrame({"label": ["ash"], "estimate": 20, "ci_lower": 8, "ci_upper": 42})
+    >>> chart = wl.charts.interval_chart(found, title="Cracked [%]")
+    >>> printed_width_mm(save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "cracked.svg"))
     90.0
-    >>> save_chart(chart, "doubts.jpg")
+    >>> save_chart(chart, "cracked.jpg")
     Traceback (most recent call last):
         ...
-    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'doubts.jpg'. Change ...
+    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'cracked.jpg'. Change ...
     """
     path = Path(path)
     if path.suffix.lower() == ".svg":

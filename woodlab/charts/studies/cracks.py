@@ -309,35 +309,3 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         f"run of one crack short ({short:.0f} days).",
         size=size,
     )  # fmt: skip
-
-
-def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
-    """How long a crack runs unseen under each gap between looks.
-
-    Parameters
-    ----------
-    every : DataFrame
-        `study.look_every()`: `gap_days`, `unseen_days`, `ci_lower`, `ci_upper` [d], `n_looks`.
-    size : as for `themed`
-
-    Returns
-    -------
-    LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
-
-    Examples
-    --------
-    >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
-    ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
-    >>> print(looking_every(every).description)
-    Looks every 3 days: cracks unseen for 1, not 6. A crack runs unseen for [days] with 95 %
-    intervals: every 3 days: 1.4 (1.3 to 1.5); every 14 days: 6.2 (5 to 6.8).
-    """
-    need(every, why="no crack was found, so there is nothing to draw.")
-    frame = every.assign(label=each(every, "every {gap_days:g} days"))
-    frame["text"] = each(every, "{n_looks} looks")
-    (a, unseen), (_, most) = every[["gap_days", "unseen_days"]].iloc[[0, -1]].to_numpy()
-    says = f"Looks every {a:g} days: cracks unseen for {unseen:.0f}, not {most:.0f}"
-    return interval_chart(
-        frame, title="A crack runs unseen for [days]", says=says, estimate="unseen_days",
-        in_order=True, size=size,
-    )  # fmt: skip
