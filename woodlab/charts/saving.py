@@ -26,7 +26,7 @@ def save_chart(
     Parameters
     ----------
     chart : altair chart
-        As any function of `woodlab.charts` gives it.
+        As any function of `woodlab.charts` gives it, or its `spec_of`.
     path : str or Path
         The file; what stands there is replaced.
     ppi : int
@@ -80,7 +80,7 @@ def chart_svg(chart: Any, *, locale: str = "en", look: Look = "light") -> str:
 def page_svg(chart: Any) -> str:
     """A chart (or its specification) as SVG for a page: with its alt text, and turning dark by
     itself where the screen is."""
-    spec = chart if isinstance(chart, dict) else _spec(chart)
+    spec = chart if isinstance(chart, dict) else spec_of(chart)
     head, _, rest = chart_svg(spec).partition(">")
     # coordinates to a hundredth of a pixel: a page of several pictures stays under 1 MB
     rest = _PLACES.sub(lambda part: re.sub(r"(\.\d\d)\d+", r"\1", part[0]), rest)
@@ -88,7 +88,7 @@ def page_svg(chart: Any) -> str:
     return f'{head} role="img" aria-label="{alt}">{colours.dark_style()}{rest}'
 
 
-def _spec(chart: Any) -> dict[str, Any]:
+def spec_of(chart: Any) -> dict[str, Any]:
     """The Vega-Lite specification, of any number of rows, its data inside."""
     with altair.data_transformers.enable("default", max_rows=None):
         return chart.to_dict()
@@ -97,7 +97,7 @@ def _spec(chart: Any) -> dict[str, Any]:
 def _converted(kind: str, chart: Any, locale: str, look: Look, **more: Any) -> Any:
     import vl_convert
 
-    spec = chart if isinstance(chart, dict) else _spec(chart)
+    spec = chart if isinstance(chart, dict) else spec_of(chart)
     convert = getattr(vl_convert, f"vegalite_to_{kind}")
     return convert(colours.recoloured(spec, look), **more, **_locales(locale))
 

@@ -59,8 +59,8 @@ def sealing(facts: Facts) -> Finding:
     claim = Claim(
         more=fitting(f"More {own['name']} cracked than {bare['name']}", f"More sealed {_THAN}"),
         less=fitting(f"Fewer {own['name']} cracked than {bare['name']}", f"Fewer sealed {_THAN}"),
-        likely_more="Probably more sealed bowls crack than bare ones",
-        likely_less="Probably fewer sealed bowls crack than bare ones",
+        likely_more="Probably more sealed bowls cracked than bare ones",
+        likely_less="Probably fewer sealed bowls cracked than bare ones",
         open="Does sealing save bowls? Too few cracks to tell",
     )  # fmt: skip
     counts = (

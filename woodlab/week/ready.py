@@ -156,7 +156,7 @@ class ReadyList(Shown):
             f"Turn now: {listed(marks['ready'], FEW)}." if 0 < len(marks["ready"]) <= FEW else "",
             f"Probably dry; weigh once more first: {listed(marks['probably'], 100)}."
             if marks["probably"] else "",
-            *self._age(),
+            *self.stale(),
             *_never_looked(self.group("ready")),
             f"Dry enough means {target} moisture or less on average through the wall, with "
             f"at least {100 * READY:.0f} chances in 100." if len(here) else "",
@@ -235,7 +235,7 @@ class ReadyList(Shown):
 
     def text(self) -> str:
         """The list as plain text, as `woodlab ready` prints it."""
-        out = [self._headline(self.name), *self._age()]
+        out = [self._headline(self.name), *self.stale()]
         several = self.bowls["shelf"].nunique() > 1
         for section in self.sections():
             out += ["", section.title.upper(), *(f"  {note}" for note in section.notes)]
@@ -257,7 +257,7 @@ class ReadyList(Shown):
         who = f"{self.who}, " if self.who else ""
         return f"{who}{whose}, {words.day(self.day)}: {words.count(here)} on the shelf{left}."
 
-    def _age(self) -> list[str]:
+    def stale(self) -> list[str]:
         """How old the weights are, where they are old."""
         last = self.bowls["last_weighed_on"].max()
         days = 0 if pd.isna(last) else (self.day.normalize() - last.normalize()).days

@@ -18,6 +18,10 @@ from woodlab.charts.titles import slower
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
 _COLOURS = [role("paper"), *(pair[0] for pair in MOISTURE)]
+_COLUMNS = (
+    "piece", "seal", "turned_on", "as_of", "p_ready_now", "ready_on", "earliest_on", "latest_on",
+    "group", "crack_on", "glued_on", "target_moisture_pct",
+)  # fmt: skip
 # one scale for all panels: what is concatenated shares its colours
 _CLASS = altair.Color("step:O", legend=None, scale=altair.Scale(
     domain=list(range(len(_COLOURS))), range=_COLOURS))  # fmt: skip
@@ -61,7 +65,8 @@ def season_at_a_glance(
     >>> season_at_a_glance(bowls, curves).description
     '0 of 1 bowls are dry enough. A row a bowl, by seal, as of 1 May 2026. Bare: 0 of 1 dry ...'
     """
-    need(bowls, "piece", "seal", "turned_on", "ready_on", "p_ready_now", "crack_on", "group")
+    need(bowls, *_COLUMNS)
+    bowls = bowls[list(_COLUMNS)]  # each layer carries its frame along
     narrow, width = size == "column", WIDTH_PX[size] - 16
     step = min(14.0, max(6.5, 785 / len(bowls)))  # ninety bowls fill a page
     day, target = bowls["as_of"].iloc[0], float(bowls["target_moisture_pct"].median())
