@@ -18,6 +18,7 @@ FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
 MOST_FAULTS_SHOWN = 100
 MOST_ALIKE_SHOWN = 3
 _MOST_ROWS_NAMED = 12
+LONGEST_NAME = 255  # of a file, on all usual systems
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,13 +168,11 @@ def as_list(value: Any, where: str) -> list:
     >>> as_list("A1", "pieces"), as_list(["A1", "A2"], "pieces")
     (['A1'], ['A1', 'A2'])
     """
-    if isinstance(value, str | bytes | os.PathLike | int | float | dt.date):
+    if isinstance(value, str | bytes | os.PathLike | int | float | dt.date | np.generic):
         return [value]
     if value is None or isinstance(value, pd.DataFrame | dict) or not isinstance(value, Iterable):
-        raise WoodlabError(
-            f"{where} is {kind_of(value)}. Give one name or a list of them: {where}=['A1', 'A2']."
-        )
-    return list(value)
+        raise WoodlabError(f"{where} is {kind_of(value)}. Give one value or a list of them.")
+    return np.atleast_1d(value).tolist() if isinstance(value, np.ndarray) else list(value)
 
 
 def as_numbers(value: Any, where: str) -> np.ndarray:
@@ -200,11 +199,40 @@ def as_number(value: Any, where: str) -> float:
     return float(number)
 
 
+def as_seed(value: Any, where: str = "seed") -> int:
+    """A seed of random numbers.
+
+    Examples
+    --------
+    >>> as_seed(7)
+    7
+    """
+    if isinstance(value, int | np.integer) and not isinstance(value, bool) and value >= 0:
+        return int(value)
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give a whole number, 0 or more: {where}=1.")
+
+
+def as_kind(value: Any, kind: type, where: str, example: str) -> Any:
+    """A value of this kind, or None; `example` is what to type.
+
+    Examples
+    --------
+    >>> as_kind(3, dict, "effects", "{'drying_time': 1.25}")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: effects is the number 3. Give {'drying_time': 1.25}.
+    """
+    if value is None or isinstance(value, kind):
+        return value
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give {example}.")
+
+
 def as_path(value: Any, where: str) -> Path:
     """The path of a file or folder."""
-    if isinstance(value, str | os.PathLike) and str(value).strip():
+    a_path = isinstance(value, str | os.PathLike) and str(value).strip() and "\0" not in str(value)
+    if a_path and max(map(len, Path(value).parts), default=0) <= LONGEST_NAME:
         return Path(value)
-    given = "an empty text" if isinstance(value, str) else kind_of(value)
+    given = "a blank text" if str(value).isspace() else kind_of(value)
     raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, kind_of
 from woodlab.show import Column, Nothing, Table, card
 
 EMPTY = "Nothing to show here: the records hold nothing for it."
@@ -67,6 +67,8 @@ def table(
     seal weeks   range
      wax  17.3 15.1 to 20.2
     """
+    if not isinstance(frame, pd.DataFrame):
+        raise WoodlabError(f"table needs a frame (DataFrame) and was given {kind_of(frame)}.")
     if not isinstance(frame.index, pd.RangeIndex) and frame.index.name is not None:
         frame = frame.reset_index()
     asked = [name.partition(":") for name in columns.split()] or [

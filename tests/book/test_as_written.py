@@ -366,7 +366,7 @@ def test_wrong_types_are_said_in_a_sentence():
         with pytest.raises(wl.WoodlabError, match="f needs a record book"):
             expect_book(wrong, "f")
     for wrong in (None, {"a": 1}, pd.DataFrame()):
-        with pytest.raises(wl.WoodlabError, match="Give one name or a list"):
+        with pytest.raises(wl.WoodlabError, match="Give one value or a list"):
             as_list(wrong, "pieces")
     assert as_list("A10", "pieces") == ["A10"]
     assert as_list(np.array(["A1"]), "pieces") == ["A1"]
@@ -387,7 +387,7 @@ def test_wrong_types_are_said_in_a_sentence():
         (lambda: wl.dried_rim(None, 10, "pith", 4.8, 9.9), "rim_mm is None"),
         (lambda: wl.rough_wall("sugar maple", [250], 100, 8), "rim_mm is a list. Give one number"),
         (lambda: wl.Bowl("300", 120, 30, 120, "pith", 10), "rim_mm must be above zero"),
-        (lambda: wl.wall_window(None, 200), "species is None. Give one name or a list"),
+        (lambda: wl.wall_window(None, 200), "species is None. Give one value or a list"),
         (lambda: wl.trial_power(None, 4, seed=1), "Give effects as a dict"),
         (lambda: wl.trial_plan([1, 2], ["none", "wax"], seed=1), r"a table \(DataFrame\)"),
         (lambda: wl.seal_study("data_demo"), "seal_study takes fits or a record book, not str"),

@@ -130,5 +130,5 @@ def test_nothing_is_overwritten_and_endings_are_known(tmp_path):
     assert path.read_bytes() == before
     with pytest.raises(WoodlabError, match=r"not '\.ods'"):
         wl.blank_book(tmp_path / "book.ods")
-    with pytest.raises(WoodlabError, match="Give one name or a list"):
+    with pytest.raises(WoodlabError, match="Give one value or a list"):
         wl.blank_book(tmp_path / "other.xlsx", seals={"none": 1})

@@ -5,6 +5,7 @@ import io
 import json
 import math
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -19,9 +20,9 @@ from woodlab.drying.forecast.cracks import ended
 from woodlab.errors import RecordError, WoodlabError
 from woodlab.round import taking
 from woodlab.round.core import SLIPS, Band, grams_of, questions, round_of, weight_text
-from woodlab.round.page import page
-from woodlab.round.sheets import write_round
+from woodlab.round.sheets import page, write_round
 from woodlab.round.taking import add_round, ledger
+from woodlab.words import Units
 
 from .conftest import EVIL, MARKS, inside
 
@@ -167,16 +168,6 @@ def test_two_people_take_a_part_each_and_no_bowl_goes_in_twice(tour, book, folde
         assert [row["who"] for row in ledger(path)] == ["Odrin (invented)", "Tamsel (invented)"]
 
 
-def test_a_list_of_rounds_that_names_no_bowls_holds_the_whole_round(tour, folder, tmp_path):
-    file = filled(tour, tmp_path / "round.xlsx", {"A1": {"today g": inside(tour)["A1"]}})
-    made = round_of(tour, None, "g")
-    (folder / "rounds.csv").write_text(
-        f"round_id,on,taken_at,weighings,looks,sha256\n{made.id},{made.on},2026-03-22T09:00:00,1,0,x\n"
-    )
-    with pytest.raises(WoodlabError, match="into this book already, at 2026-03-22T09:00:00: A1"):
-        add_round(folder, file)
-
-
 def test_a_bowl_that_the_book_does_not_have_is_asked_about(tour, folder, tmp_path):
     good = inside(tour)
     cells = {"Q7": {"today g": 900, "crack": "none"}, "b 2": {"today g": good["B2"]},
@@ -272,7 +263,7 @@ def ledger_of(path):
 
 
 def test_the_page_carries_marks_as_data_and_its_export_comes_back(tour, folder, tmp_path):
-    made = round_of(tour, None, "kg")
+    made = round_of(tour, None, Units("kg"))
     html = page(made)
     assert html.count("<script") == 2
     assert EVIL not in html
@@ -357,10 +348,60 @@ def test_units_and_paths(folder, tour, tmp_path):
         write_round(tour, tmp_path / "round.xlsx", unit="stone")
     with pytest.raises(WoodlabError, match="write_round needs a round and was given the text"):
         write_round("round", tmp_path / "round.xlsx")
-    with pytest.raises(WoodlabError, match="path is None. Give a file to write"):
+    with pytest.raises(WoodlabError, match="write_round needs the path"):
         write_round(tour, None)
     with pytest.raises(WoodlabError, match="add_round needs the path"):
         add_round(None, "round.xlsx")
+
+
+def test_a_round_in_inches_asks_for_inches_and_reads_them_back(tour, folder, tmp_path):
+    kept = Units("lboz", "in")
+    told = replace(tour, units=kept)
+    file = write_round(told, tmp_path / "inches.xlsx")
+    workbook = load_workbook(file)
+    sheet = workbook["round"]
+    at = {cell.value: cell.column for cell in sheet[4] if cell.value}
+    assert {"lb", "oz", "crack in", "wall in"} <= set(at)
+    for row in range(5, 5 + len(tour)):
+        mark = sheet.cell(row, 1).value
+        if mark == "B1":
+            assert "crack open, 1/2 in on 15 March" in sheet.cell(row, at["wood; seal"]).value
+            sheet.cell(row, at["crack"], "still")
+            sheet.cell(row, at["crack in"], "5/8")
+        if mark == "A1":
+            sheet.cell(row, at["done"], "finished")
+            sheet.cell(row, at["wall in"], 0.375)
+    workbook.save(file)
+    add_round(folder, file)
+    after = wl.open_book(folder)
+    assert after.looks.iloc[-1]["crack_mm"] == 15.875
+    assert after.pieces.set_index("piece").loc["A1", "finished_wall_mm"] == 9.525
+    html = page(round_of(told, None, kept))
+    assert "Final wall, in" in html
+    assert '"length": "in"' in html
+
+
+def test_what_is_typed_beside_its_cell_is_told(tour, folder, tmp_path):
+    good = inside(tour)
+    file = filled(tour, tmp_path / "round.xlsx", {"A1": {"today g": good["A1"]}}, looked="no")
+    before = state(folder)
+    spare = 5 + len(tour)
+    for cell, value in (("D2", "yes"), ("C5", 1480), (f"B{spare}", "oak"), ("Z7", "cracked")):
+        workbook = load_workbook(file)
+        workbook["round"][cell] = value
+        workbook.save(tmp_path / "wrong.xlsx")
+        with pytest.raises(WoodlabError, match=f"{cell}: '{value}' stands beside the cells"):
+            add_round(folder, tmp_path / "wrong.xlsx")
+    assert state(folder) == before
+
+
+def test_a_weight_that_is_left_out_is_told(tour, folder, tmp_path):
+    good = inside(tour)
+    file = filled(tour, tmp_path / "round.xlsx", {
+        "A1": {"today g": good["A1"] / 10}, "A2": {"today g": good["A2"]}})  # fmt: skip
+    new = add_round(folder, file, odd="leave")
+    assert new.weighings["piece"].tolist() == ["A2"]
+    assert any(note.startswith("Left out, A1: ") for note in new.notes)
 
 
 @given(st.floats(0.5, 90_000), st.sampled_from(["g", "kg", "lboz"]))

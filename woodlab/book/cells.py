@@ -31,13 +31,7 @@ def empty(cell: object) -> bool:
 
 
 def is_blank(cell: object) -> bool:
-    """Whether nothing can be seen in a cell: it is empty, or holds blanks.
-
-    Examples
-    --------
-    >>> is_blank(None), is_blank("  "), is_blank(0)
-    (True, True, False)
-    """
+    """Whether nothing can be seen in a cell: it is empty, or holds blanks."""
     return empty(cell) or (isinstance(cell, str) and not cell.strip())
 
 
@@ -157,13 +151,7 @@ def _choice(cell: object, choices: tuple[str, ...]) -> Read:
 def as_day(value: object, where: str) -> pd.Timestamp:
     """A day that a user gave as text, a date or a time stamp, read by the rules of the book.
 
-    Raises WoodlabError if it is none.
-
-    Examples
-    --------
-    >>> as_day("2026-06-20", "on")
-    Timestamp('2026-06-20 00:00:00')
-    """
+    Raises WoodlabError if it is none."""
     if isinstance(value, np.datetime64):
         value = pd.Timestamp(value)
     stamp, trouble, _ = _date(value)

@@ -141,17 +141,7 @@ def _names(tables: dict[str, pd.DataFrame]) -> Doubts:
 
 
 def implausible(tables: dict[str, pd.DataFrame]) -> Doubts:
-    """Numbers that no bowl has in the unit of their column: in whole columns, and in single rows.
-
-    Examples
-    --------
-    >>> weighings = pd.DataFrame({"piece": "A1", "mass_g": [2480.0, 2.31]}, index=[2, 3])
-    >>> pieces = pd.DataFrame({"piece": ["A1"], "wall_mm": [250.0]}, index=[2])
-    >>> for doubt in implausible({"pieces": pieces, "weighings": weighings}):
-    ...     print(doubt[-1])
-    250 mm is no wall of a rough bowl: is it 25 mm?
-    2.31 g is no bowl, and in kg it would be 2310 g: type it in the unit of the heading
-    """
+    """Numbers that no bowl has in the unit of their column: whole columns, and single rows."""
     rows: Doubts = []
     for name, (least, most) in USUAL.items():
         table = "weighings" if name == "mass_g" else "pieces"
@@ -204,13 +194,7 @@ _HIDDEN = ("Cf", "Cc", "Zl", "Zp")
 
 
 def with_hidden(name: str) -> str:
-    """A name with what cannot be seen in it written out.
-
-    Examples
-    --------
-    >>> with_hidden("A\\u200b1"), with_hidden("wax\\u00a0all over"), with_hidden("A1 rim")
-    ('A<U+200B>1', 'wax<U+00A0>all over', 'A1 rim')
-    """
+    """A name with what cannot be seen in it written out: `A<U+200B>1`."""
     hidden = (*_HIDDEN, "Mn", "Zs")
     return "".join(
         f"<U+{ord(c):04X}>" if c != " " and unicodedata.category(c) in hidden else c for c in name

@@ -6,11 +6,14 @@ from collections.abc import Iterable
 from concurrent.futures import Executor
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from woodlab.book.doubts import DOUBT_COLUMNS
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError, as_list, as_path
+from woodlab.wood.species import species_facts
 from woodlab.words import METRIC
 
 # Names that mean something only within their own book.
@@ -35,8 +38,9 @@ def open_books(
     -------
     RecordBook
         Each piece, log, place and maker is `BOOK/NAME`, and each table has a column `book`, so
-        that members are kept apart; seals and species are shared by their names. Rows in are
-        rows kept and rows set aside, summed over the books.
+        that members are kept apart; seals are shared by their names, and so are woods, whose
+        names in several languages (`Esche`, `European ash`) become one: a doubt says which. Rows
+        in are rows kept and rows set aside, summed over the books.
 
     Raises
     ------
@@ -81,18 +85,40 @@ def _joined(books: dict[str, RecordBook]) -> RecordBook:
         rows[table] = pd.concat(
             [pd.Series(book._rows[table]) for book in books.values()]
         ).to_numpy()
+    tables["pieces"], woods = _one_name_a_wood(tables["pieces"], rows["pieces"])
     aside = pd.concat(
         [book.set_aside.assign(book=name) for name, book in books.items()], ignore_index=True
     )
     counts = pd.concat([book.counts for book in books.values()])
     totals = counts.groupby("table", sort=False, as_index=False).sum()
     remarks = [book._remarks.assign(book=name) for name, book in books.items()]
+    remarks.append(pd.DataFrame(woods, columns=[*DOUBT_COLUMNS, "book"]))
     units = {book.units for book in books.values()}
     return RecordBook(
         **tables, set_aside=aside, counts=totals, name=" + ".join(books), _rows=rows,
         units=units.pop() if len(units) == 1 else METRIC,
         _remarks=pd.concat(remarks, ignore_index=True),
     )  # fmt: skip
+
+
+def _one_name_a_wood(pieces: pd.DataFrame, rows: np.ndarray) -> tuple[pd.DataFrame, list[tuple]]:
+    """The pieces with one name for each wood, and rows of doubts that say which names it had."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for name in pieces["species"].unique():
+        facts = species_facts(name)
+        sure = facts.members and "; but " not in facts.note  # a name of two woods stays as it is
+        alike.setdefault(facts.members if sure else (name,), []).append(name)
+    twins = {woods: names for woods, names in alike.items() if len(names) > 1}
+    known = {name: woods[0] if len(woods) == 1 else names[0]
+             for woods, names in twins.items() for name in names}  # fmt: skip
+    said = []
+    for names in twins.values():
+        at = pieces.index[pieces["species"] == names[-1]][0]
+        said.append(("pieces", rows[at], pieces.at[at, "piece"], "species", " / ".join(names),
+                     f"one wood in several words: counted as {known[names[0]]!r} in the joined "
+                     "book", pieces.at[at, "book"]))  # fmt: skip
+    one = pieces["species"].map(lambda name: known.get(name, name))
+    return pieces.assign(species=one.astype(pieces["species"].dtype)), said
 
 
 def _own(frame: pd.DataFrame, name: str) -> pd.DataFrame:

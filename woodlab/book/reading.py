@@ -128,23 +128,14 @@ def encoding_of(data: bytes) -> str:
 
 
 def decoded(data: bytes) -> str:
-    """The text of a file; what cannot be read in it becomes the replacement mark, a fault later.
-
-    Examples
-    --------
-    >>> decoded("Stück;1,5".encode("cp1252")) == decoded("Stück;1,5".encode("utf-16"))
-    True
-    """
+    """The text of a file; what cannot be read in it becomes the replacement mark, a fault later."""
     return data.decode(encoding_of(data), errors="replace")
 
 
 def read_csv_table(name: str, file: Path) -> RawTable:
-    """One table from a CSV file, every cell as text.
+    """One table from a CSV file, every cell as text; one that cannot be read is one fault.
 
-    A file that is there and cannot be read gives a table of one fault.
-
-    Raises WoodlabError if the file is too large or cannot be read as CSV at all.
-    """
+    Raises WoodlabError if the file is too large or cannot be read as CSV at all."""
     return _csv_table(name, file.name, _contents_of(name, file))
 
 

@@ -261,7 +261,7 @@ class RecordBook:
         """
         from woodlab.book.writing.saving import write_book  # which knows this class
 
-        write_book(self.tables(), as_path(path, "path"), self.set_aside, self)
+        write_book(self.tables(), as_path(path, "save"), self.set_aside, self)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The required tables, and those that hold rows or columns of the maker's own."""
@@ -296,16 +296,7 @@ def _expect_names(names: list[str], there: pd.Series, column: str) -> None:
 
 
 def expect_book(value: Any, where: str) -> RecordBook:
-    """The record book that a function was given, or that of the fits that it was given.
-
-    Examples
-    --------
-    >>> expect_book("data_demo", "crack_study")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: crack_study needs a record book and was given the text
-    'data_demo'. Open it first: crack_study(wl.open_book('data_demo')).
-    """
+    """The record book that a function was given, or that of the fits that it was given."""
     for book in (value, getattr(value, "book", None)):
         if isinstance(book, RecordBook):
             return book

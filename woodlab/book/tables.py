@@ -117,13 +117,7 @@ def column_names(table: str) -> list[str]:
 
 
 def book_glossary() -> str:
-    """Markdown: one table for each of the book's tables, a row a column.
-
-    Examples
-    --------
-    >>> "| `wall_mm` | mm | | thickness of the wall |" in book_glossary()
-    True
-    """
+    """Markdown: one table for each of the book's tables, a row a column."""
     lines: list[str] = []
     for name, columns in TABLES.items():
         lines += [f"### `{name}`: a row is {A_ROW[name]}", ""]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -18,7 +19,8 @@ _SCALES: dict[str, dict[str, float]] = {
 }
 # Units as people write them in a cell.
 _WORDS = {
-    "mm": "mm", "cm": "cm", "m": "m", "in": 'in inch inches " \u2033 \u201d', "ft": "ft foot feet",
+    "mm": "mm", "cm": "cm", "m": "m", "ft": "ft foot feet",
+    "in": 'in inch inches zoll pouce pouces " \u2033 \u201d',
     "g": "g gr gm gms gram grams gramme grammes gramm",
     "kg": "kg kgs kilo kilos kilogram kilograms kilogramm kilogramme kilogrammes",
     "lb": "lb lbs pound pounds #", "oz": "oz ozs ounce ounces",
@@ -45,13 +47,7 @@ def plain_heading(heading: object) -> str:
 
 
 def in_own_unit(own_unit: str, unit: str, values: Any) -> Any:
-    """Values of one unit in the unit of the column.
-
-    Examples
-    --------
-    >>> in_own_unit("mm", "in", np.array([12.0])).tolist(), in_own_unit("c", "f", 68.0)
-    ([304.8], 20.0)
-    """
+    """Values of one unit in the unit of the column: 12 in are 304.8 mm."""
     if unit == own_unit:
         return values
     if own_unit == "c":
@@ -74,17 +70,7 @@ class Match(NamedTuple):
 
 
 def match_heading(heading: object, columns: tuple[Column, ...]) -> Match | None:
-    """What a heading means, if it means a known column.
-
-    Examples
-    --------
-    >>> from woodlab.book.tables import TABLES
-    >>> found = match_heading("Wall (in)", TABLES["pieces"])
-    >>> found.column.name, found.unit, found.written(25.4).item()
-    ('wall_mm', 'in', 1.0)
-    >>> match_heading("shelf", TABLES["pieces"]) is None
-    True
-    """
+    """What a heading means, if it means a known column: `Wall (in)` is `wall_mm`, in inches."""
     plain = plain_heading(heading)
     for column in columns:
         if plain == column.name:
@@ -96,13 +82,7 @@ def match_heading(heading: object, columns: tuple[Column, ...]) -> Match | None:
 
 
 def units_in(headings: Mapping[str, Iterable[object]]) -> Units:
-    """The units to answer in: those of the headings under which a book keeps weights and walls.
-
-    Examples
-    --------
-    >>> units_in({"weighings": ["piece", "on", "mass_lb"], "pieces": ["piece", "Wall (in)"]})
-    Units(mass='lboz', length='in')
-    """
+    """The units to answer in: those of the headings under which weights and walls are kept."""
 
     def unit(table: str, stem: str) -> str:
         plain = (plain_heading(head) for head in headings.get(table, ()))
@@ -110,6 +90,15 @@ def units_in(headings: Mapping[str, Iterable[object]]) -> Units:
 
     return Units({"kg": "kg", "lb": "lboz", "oz": "lboz"}.get(unit("weighings", "mass"), "g"),
                  "in" if unit("pieces", "wall") in ("in", "ft") else "mm")  # fmt: skip
+
+
+def spelled(text: str) -> str:
+    """Fraction signs as figures: `1\u00bd in` is `1 1/2 in`."""
+    return re.sub("[\u00bc-\u00be\u2150-\u215e]", _as_figures, text)
+
+
+def _as_figures(sign: re.Match[str]) -> str:
+    return " " + unicodedata.normalize("NFKD", sign[0]).replace("\u2044", "/")
 
 
 Trouble = tuple[str, str]  # what is wrong with a cell, and what to type instead
@@ -170,16 +159,9 @@ def read_quantity(
 
     Examples
     --------
-    >>> read_quantity("1 3/8", "mm", "in"), read_quantity("28 mm", "mm", "in")
-    ((34.925, ''), (28.0, 'mm'))
-    >>> read_quantity("3 lb 4 oz", "g", "g"), read_quantity("68 F", "c", "c")
-    ((1474.1752025, 'lb'), (20.0, 'f'))
-    >>> read_quantity("112/16", "mm", "in")
-    Traceback (most recent call last):
-        ...
-    woodlab.book.units.Unread: a fraction of more than one: does a whole number stick to it?
-    """
-    text = text.strip().replace("\u2212", "-")
+    >>> read_quantity("1 3/8", "mm", "in"), read_quantity("3 lb 4 oz", "g", "g")
+    ((34.925, ''), (1474.1752025, 'lb'))"""
+    text = spelled(text).strip().replace("\u2212", "-")
     if _PLAIN.fullmatch(text) or "," in text[:-1] and text.replace(",", "").isdecimal():
         return float(in_own_unit(own_unit, unit, read_number(text, comma_decimals))), ""
     parts = _parts(text)

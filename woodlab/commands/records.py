@@ -13,6 +13,8 @@ from woodlab.week.sharing import ANSWERS, LICENCES
 if TYPE_CHECKING:
     import pandas as pd
 
+    from woodlab.words import Units
+
 MOST_SHOWN = 100
 
 
@@ -87,6 +89,7 @@ def _blank(options: argparse.Namespace) -> None:
 
 
 def _from_sheet(options: argparse.Namespace) -> None:
+    from woodlab.book.record_book import open_book
     from woodlab.book.sheet.reading import read_sheet
 
     names = ("mass_unit", "length_unit", "layout", "dates", "decimal", "year", "weeks", "tab")
@@ -96,10 +99,28 @@ def _from_sheet(options: argparse.Namespace) -> None:
     changes = made.save(options.out)
     if grown:
         print(f"\nMerged into {options.out}: {_counted(changes['what'])}.")
+        changes = _told(changes, open_book(options.out).units)
         print(changes.head(MOST_SHOWN).to_string(index=False) if len(changes) else "Nothing new.")
     else:
         print(f"\nWritten: {options.out}; in it, sheet_ledger says what became of every cell.")
     print(f"Next: woodlab check {options.out}")
+
+
+def _told(changes: pd.DataFrame, units: Units) -> pd.DataFrame:
+    """What was before and is now, in the units of the book."""
+
+    def one(column: str, value: str) -> str:
+        number = value.replace(".", "", 1).isdigit()
+        if number and column.endswith("_g"):
+            return units.weight(float(value))
+        if number and column.endswith("_mm"):
+            return units.length_of(float(value))
+        return units.told(value)
+
+    return changes.assign(**{
+        name: [one(*pair) for pair in zip(changes["column"], changes[name], strict=True)]
+        for name in ("before", "now")
+    })  # fmt: skip
 
 
 def _counted(kinds: pd.Series) -> str:

@@ -128,7 +128,7 @@ def _round(options: argparse.Namespace) -> None:
         print(shown.to_string(index=False, na_rep="-"))
     for path in (options.out, options.page):
         if path:
-            write_round(tour, path, most=options.most, unit=units.mass)
+            write_round(tour, path, most=options.most, unit=units)
             print(f"Written: {path}")
 
 

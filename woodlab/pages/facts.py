@@ -66,7 +66,7 @@ def season_of(
     # the longest last: notebooks that run meanwhile find the others answered
     cracks = asked(lambda: wl.crack_study(book))
     movement = asked(lambda: wl.movement_study(fits)) if fits is not None else None
-    seals = asked(lambda: wl.seal_study(fits)) if fits is not None else None
+    seals = asked(lambda: wl.seal_study(fits, cracks=cracks)) if fits is not None else None
     return {
         "book": book, "fits": fits, "bowls": told_of(bowls_of(ready, book, day), book),
         "seals": None if seals is None or seals.why else seals, "cracks": cracks,

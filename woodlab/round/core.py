@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from woodlab import words
@@ -23,38 +22,44 @@ ENDS = ("finished", "scrapped", "given away")
 ACTIONS = ("none", "glued", "resealed", *ENDS)
 UNITS = {"g": 1.0, "kg": 1000.0, "lboz": G_PER_POUND}
 G_PER_OZ = G_PER_POUND / 16
+LONGEST_CRACK_MM, THICKEST_WALL_MM = 2000, 300
+# What stands above the rows of the sheet, beside the cells to fill in.
+LABELS = (
+    "Weighed on", "Every bowl looked at for cracks?", "weighed by",
+    "Yes: an empty crack cell means none, save where one is known. Rows at the end: bowls that are "
+    "not on the list. Wall: of a bowl that was finished.",
+)  # fmt: skip
 SLIPS = (10, 0.1, 100, 0.01, 1000, 0.001)
 
 
-@dataclass(frozen=True)
-class Band:
-    """The weights expected of a bowl [g]; None where a side is not known."""
+class Band(NamedTuple):
+    """The weights expected of a bowl [g]; infinite where a side is not known."""
 
-    lower_g: float | None
-    upper_g: float | None
+    lower_g: float = -math.inf
+    upper_g: float = math.inf
 
-    @property
-    def ends(self) -> tuple[float, float]:
-        low = -math.inf if self.lower_g is None else self.lower_g
-        return low, math.inf if self.upper_g is None else self.upper_g
+    @classmethod
+    def of(cls, lower_g: float | None, upper_g: float | None) -> Band:
+        return cls(-math.inf if lower_g is None else lower_g,
+                   math.inf if upper_g is None else upper_g)  # fmt: skip
+
+    def is_odd(self, grams: float) -> bool:
+        return not self.lower_g <= grams <= self.upper_g
 
     def fits(self, grams: float) -> bool:
         """Inside the band; a bowl with an upper limit only fits nothing for certain."""
-        return bool(np.isfinite(self.ends).all()) and not self.is_odd(grams)
-
-    def is_odd(self, grams: float) -> bool:
-        return not self.ends[0] <= grams <= self.ends[1]
+        return math.isfinite(self.upper_g - self.lower_g) and not self.is_odd(grams)
 
     def misses_by_little(self, grams: float) -> bool:
         """Outside by less than half the band's width: more likely the weather than another bowl."""
-        half = (self.ends[1] - self.ends[0]) / 2
-        return math.isfinite(half) and self.ends[0] - half < grams < self.ends[1] + half
+        half = (self.upper_g - self.lower_g) / 2
+        return math.isfinite(half) and self.lower_g - half < grams < self.upper_g + half
 
     def text(self, unit: str) -> str:
-        if self.upper_g is None:
+        if not math.isfinite(self.upper_g):
             return "not known"
         high = weight_text(self.upper_g, unit)
-        if self.lower_g is None:
+        if not math.isfinite(self.lower_g):
             return f"up to {high}"
         low = weight_text(self.lower_g, unit)
         if unit != "lboz":
@@ -79,7 +84,6 @@ class Bowl(NamedTuple):
     lower_g: float | None
     upper_g: float | None
     known: bool  # a crack, open or glued
-    crack_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -90,11 +94,12 @@ class Round:
     id: str
     on: str
     book: str
-    unit: str
+    unit: str  # of weights, as in `UNITS`
+    length: str  # mm or in
     bowls: tuple[Bowl, ...]
 
 
-def round_of(tour: Any, most: int | None, unit: str) -> Round:
+def round_of(tour: Any, most: int | None, units: Units) -> Round:
     """The most urgent bowls of a `ShopRound`, those to weigh first, in shelf order."""
     due = tour.due
     if most is not None:
@@ -106,9 +111,8 @@ def round_of(tour: Any, most: int | None, unit: str) -> Round:
     # takes a figure for a slip, so the question is asked at the scales.
     low = due["lower_g"].clip(lower=LEAST_LEFT * due["last_g"])
     table = due.assign(
-        lower_g=low, note=due["crack"].where(known, ""), known=known,
+        lower_g=low, note=due["crack"].where(known, "").map(units.told), known=known,
         last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
-        crack_mm=due["last_crack_mm"].where(known & (due["last_crack_mm"] > 0)),
     ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
     table = table[list(Bowl._fields)].round(2).astype(object)
     table = table.where(table.notna(), None)
@@ -118,19 +122,15 @@ def round_of(tour: Any, most: int | None, unit: str) -> Round:
         map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
     )
     on = f"{tour.on:%Y-%m-%d}"
-    marks = "\0".join([tour.book_name or "", on, unit, *(b.mark for b in bowls)])
+    kept_in = units.mass if units.length == "mm" else f"{units.mass}, {units.length}"
+    marks = "\0".join([tour.book_name or "", on, kept_in, *(b.mark for b in bowls)])
     identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
-    return Round(identity, on, tour.book_name or "the book", unit, tuple(bowls))
+    book = tour.book_name or "the book"
+    return Round(identity, on, book, units.mass, units.length, tuple(bowls))
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:
-    """Typed text in grams; None for nothing typed; NaN for what is no weight.
-
-    Examples
-    --------
-    >>> grams_of("1,480", "kg"), grams_of("4", "lboz", "8"), grams_of("", "g")
-    (1480.0, 2041.165665, None)
-    """
+    """Typed text in grams; None for nothing typed; NaN for what is no weight."""
     typed = [str(part or "").strip() for part in (text, ounces)]
     if not any(typed):
         return None
@@ -147,13 +147,7 @@ def _number(text: str) -> float:
 
 
 def weight_text(grams: float | None, unit: str, named: bool = True) -> str:
-    """A weight as it is read off the scale.
-
-    Examples
-    --------
-    >>> weight_text(1480.0, "g"), weight_text(1480.0, "kg"), weight_text(2041.2, "lboz")
-    ('1480 g', '1.480 kg', '4 lb 8.0 oz')
-    """
+    """A weight as it is read off the scale: `1480 g`, `1.480 kg`, `4 lb 8.0 oz`."""
     text = "" if grams is None else Units(unit).weight(grams).replace(",", "")
     return text if named else text.removesuffix(f" {unit}")
 
@@ -174,33 +168,20 @@ class Question:
 def questions(
     bands: Mapping[str, Band], weights: Mapping[str, float], unit: str = "g"
 ) -> list[Question]:
-    """Weights outside their bands, each with what it may be; a swapped pair is told once.
-
-    Examples
-    --------
-    >>> bands = {"A1": Band(950, 1000), "A2": Band(1900, 2000)}
-    >>> [(q.mark, q.kind, q.other) for q in questions(bands, {"A1": 1950.0, "A2": 980.0})]
-    [('A1', 'swapped', 'A2')]
-    >>> [(q.kind, q.grams) for q in questions(bands, {"A1": 97.0})]
-    [('slip', 970.0)]
-    """
+    """Weights outside their bands, each with what it may be; a swapped pair is told once."""
     asked: list[Question] = []
-    paired: set[str] = set()
     odd = [m for m, g in weights.items() if m in bands and bands[m].is_odd(g)]
-    for mark in odd:
+    while odd:
+        mark, *odd = odd
         band, grams = bands[mark], weights[mark]
-        if mark in paired:
-            continue
         said = f"{mark}: {weight_text(grams, unit)}, expected {band.text(unit)}"
-        swap = next((o for o in odd if o != mark and o not in paired
-                     and bands[o].fits(grams) and band.fits(weights[o])), None)  # fmt: skip
+        swap = next((o for o in odd if bands[o].fits(grams) and band.fits(weights[o])), None)
         slip = next((grams * f for f in SLIPS if band.fits(grams * f)), None)
         fits = [o for o in bands if o != mark and o not in weights and bands[o].fits(grams)]
         if swap:
-            paired |= {mark, swap}
-            said += (
-                f"; {swap} has {weight_text(weights[swap], unit)}: each fits the other. Swapped?"
-            )
+            odd.remove(swap)
+            has = weight_text(weights[swap], unit)
+            said += f"; {swap} has {has}: each fits the other. Swapped?"
             asked.append(Question(mark, "swapped", said, swap))
         elif slip:
             said += f". A slip of the decimal point: {weight_text(slip, unit)}?"

@@ -12,15 +12,29 @@ from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
 
+from openpyxl.utils import get_column_letter as letter
+
 from woodlab.book.claims import check_claims
+from woodlab.book.sheet.words import read_length
 from woodlab.errors import WoodlabError
-from woodlab.round.core import ACTIONS, CRACKS, FORMAT, UNITS, Band, grams_of
+from woodlab.round.core import (
+    ACTIONS,
+    CRACKS,
+    FORMAT,
+    LABELS,
+    LONGEST_CRACK_MM,
+    THICKEST_WALL_MM,
+    UNITS,
+    Band,
+    grams_of,
+)  # fmt: skip
+from woodlab.words import Units
 
 MOST_BYTES = 5_000_000
-LONGEST_CRACK_MM, THICKEST_WALL_MM = 2000, 300
 # What is typed of a bowl beside its weight: heads of the sheet, columns of the page's export.
-_CELLS = ("crack", "crack mm", "done", "wall mm", "remark", "low", "high")
+_CELLS = ("crack", "crack length", "done", "wall", "remark", "low", "high")
 _COLUMNS = ("crack", "crack_mm", "action", "finished_wall_mm", "note", "lower_g", "upper_g")
+_LABELS = tuple(label.casefold() for label in LABELS)
 _TEXT_START = "=+-@\t'"
 
 
@@ -69,13 +83,9 @@ class Filled:
 
 
 def read_filled(path: str | Path) -> Filled:
-    """Read either export; what cannot be read of a line is in `faults`.
+    """Read a round.xlsx or the page's export; what cannot be read of a line is in `faults`.
 
-    Raises
-    ------
-    WoodlabError
-        If the file is missing, too large, damaged or no round.
-    """
+    Raises WoodlabError if the file is missing, too large, damaged or no round."""
     path = Path(path)
     if not path.is_file():
         raise WoodlabError(f"There is no file at {path}. Give a filled round: .xlsx or .csv.")
@@ -115,14 +125,14 @@ def _from_csv(data: bytes) -> Filled:
         pounds = row["typed"].split(" lb ") if facts["unit"] == "lboz" else [row["typed"]]
         weights = [pounds[0], *(ounces.removesuffix(" oz") for ounces in pounds[1:])]
         cells = dict(zip(_CELLS, (row.get(name, "") for name in _COLUMNS), strict=True))
-        line = _line(at, row["piece"], row["typed"], weights, cells, facts["unit"], faults)
+        line = _line((at, row["piece"], row["typed"]), weights, cells, Units(facts["unit"]), faults)
         grams, given = line.grams, grams_of(row["mass_g"], "g")
         if (grams is None) != (given is None) or (
             grams and given and abs(grams - given) > 0.01 + 1e-6 * grams
         ):
             faults.append(f"row {at}: {row['typed']!r} was typed, but mass_g is {row['mass_g']!r}")
         lines.append(replace(line, kept=row["kept_outside_band"] == "yes"))
-    return _filled(facts, lines, faults, data, looked=False)
+    return _filled(facts, lines, faults, data)
 
 
 def _text(cell: object) -> str:
@@ -145,13 +155,15 @@ def _from_workbook(data: bytes) -> Filled:
     at = {c.value: c.column for c in sheet[head] if c.value}
     day = sheet.cell(2, 2).value
     day = day.strftime("%Y-%m-%d") if isinstance(day, datetime | date) else _cell(day)
-    unit = str(facts["unit"])
-    units = ["lb", "oz"] if unit == "lboz" else [f"today {unit}"]
+    units = Units(str(facts["unit"]), str(facts.get("length") or "mm"))
+    asked = ["lb", "oz"] if units.mass == "lboz" else [f"today {units.mass}"]
+    own = {f"crack {units.length}": "crack length", f"wall {units.length}": "wall"}
+    at = {own.get(head, head): column for head, column in at.items()}
     lines: list[Line] = []
-    faults: list[str] = []
+    faults = _beside(sheet, head, at)
     for row in range(head + 1, sheet.max_row + 1):
         named = {name: _cell(sheet.cell(row, column).value) for name, column in at.items()}
-        weights = [named[name] for name in units]
+        weights = [named[name] for name in asked]
         cells = {name: named.get(name, "") for name in _CELLS}
         if not any([*weights, *list(cells.values())[:-2]]):
             continue
@@ -159,18 +171,40 @@ def _from_workbook(data: bytes) -> Filled:
         if key and mark != key:
             faults.append(f"row {row}: the mark was changed from {key!r} to {mark!r}")
         typed = " ".join(filter(None, weights))
-        lines.append(_line(row, mark, typed, weights, cells, unit, faults))
+        lines.append(_line((row, mark, typed), weights, cells, units, faults))
     looked = _cell(sheet.cell(2, at["crack"]).value).casefold() == "yes"
     who = _cell(sheet.cell(2, at["remark"]).value)
-    return _filled({**facts, "on": day, "who": who}, lines, faults, data, looked=looked)
+    return replace(_filled({**facts, "on": day, "who": who}, lines, faults, data), looked=looked)
 
 
-def _filled(
-    facts: dict[str, Any], lines: list[Line], faults: list[str], data: bytes, *, looked: bool
-) -> Filled:
+def _beside(sheet: Any, head: int, at: dict[str, int]) -> list[str]:
+    """What was typed beside the cells to fill in, and would be lost without a word."""
+    given = {at[name] for name in ("wood; seal", "was", "expect", "look again")}
+    entry = {(2, 2), (2, at["crack"]), (2, at["remark"])}
+    faults = []
+    for cell in (cell for row in sheet.iter_rows() for cell in row if cell.value is not None):
+        r, c, text = cell.row, cell.column, _cell(cell.value)
+        if r < head:
+            lost = (r, c) not in entry and not text.casefold().startswith(("round ", *_LABELS))
+        elif c in given:
+            # a spare row has no words of its own, and a row of the list no numbers
+            lost = r > head and (not sheet.cell(r, at["key"]).value or cell.data_type == "n")
+        else:
+            lost = c not in at.values()
+        if lost and text and not text.startswith("="):
+            where = "into a column with a heading to fill in"
+            if r < head:
+                looked, who = (f"{letter(at[name])}2" for name in ("crack", "remark"))
+                where = f"the answer about cracks into {looked}, the day into B2, who into {who}"
+            faults.append(f"{cell.coordinate}: {text[:40]!r} stands beside the cells to fill in: "
+                          f"type {'it ' if r >= head else ''}{where}")  # fmt: skip
+    return faults
+
+
+def _filled(facts: dict[str, Any], lines: list[Line], faults: list[str], data: bytes) -> Filled:
     sha = hashlib.sha256(data).hexdigest()
     return Filled(str(facts["round_id"]), facts["on"], facts["who"], facts["unit"], tuple(lines),
-                  sha, looked, tuple(faults))  # fmt: skip
+                  sha, False, tuple(faults))  # fmt: skip
 
 
 def _cell(value: object) -> str:
@@ -180,10 +214,11 @@ def _cell(value: object) -> str:
 
 
 def _line(
-    row: int, mark: str, typed: str, weights: list[str], cells: dict[str, str], unit: str,
+    where: tuple[int, str, str], weights: list[str], cells: dict[str, str], units: Units,
     faults: list[str],
 ) -> Line:  # fmt: skip
-    """A line; what cannot be read of it is put to the faults."""
+    """A line; what cannot be read of it is put to the faults. `where`: row, mark, weight typed."""
+    (row, mark, typed), unit = where, units.mass
     if unit not in UNITS:
         raise WoodlabError(f"This round's unit {unit!r} is none of {', '.join(UNITS)}.")
     here = f"row {row}, {mark}"
@@ -196,25 +231,25 @@ def _line(
         if word and word not in known:
             faults.append(f"{here}: {word!r} is unknown here. Type one of: {', '.join(known)}")
     lengths = {}
-    for name, most in (("crack mm", LONGEST_CRACK_MM), ("wall mm", THICKEST_WALL_MM)):
+    for name, most in (("crack length", LONGEST_CRACK_MM), ("wall", THICKEST_WALL_MM)):
         text = cells[name].strip()
-        length = 0.0 if text in ("0", "0.0") else grams_of(text, "g")
-        if length is not None and not 0 <= length <= most:
-            faults.append(f"{here}: {text!r} is no length in mm")
+        length = read_length(text, units.length) if text else None
+        if text and (length is None or length > most):
+            faults.append(f"{here}: {text!r} is no length in {units.length}")
             length = None
         lengths[name] = length
-    if lengths["crack mm"] and crack in ("", "none"):
+    if lengths["crack length"] and crack in ("", "none"):
         faults.append(
-            f"{here}: a length of {cells['crack mm']} mm, but the crack column says "
-            f"{crack or 'nothing'}: type still or new there"
+            f"{here}: a length of {cells['crack length']} {units.length}, but the crack column "
+            f"says {crack or 'nothing'}: type still or new there"
         )
-    if lengths["wall mm"] is not None and action != "finished":
+    if lengths["wall"] is not None and action != "finished":
         faults.append(
-            f"{here}: a finished wall of {cells['wall mm']} mm, but done says "
+            f"{here}: a finished wall of {cells['wall']} {units.length}, but done says "
             f"{action or 'nothing'}: type finished there"
         )
     low, high = (grams_of(cells[end], "g") for end in ("low", "high"))
-    band = Band(*(None if end is None or math.isnan(end) else end for end in (low, high)))
-    return Line(row, mark, typed, grams, False, crack, lengths["crack mm"],
-                "" if action == "none" else action, lengths["wall mm"], cells["remark"].strip(),
+    band = Band.of(*(None if end is None or math.isnan(end) else end for end in (low, high)))
+    return Line(row, mark, typed, grams, False, crack, lengths["crack length"],
+                "" if action == "none" else action, lengths["wall"], cells["remark"].strip(),
                 band)  # fmt: skip

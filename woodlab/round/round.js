@@ -15,7 +15,7 @@
   /* The bowls of the list, and those that were added while typing. */
   function bowls() {
     B = R.bowls.concat((S.more || []).map(function (mark) {
-      return { mark: mark, wood: "not on the list", seal: "asked about when the round is taken back", place: "", do: "weigh", note: "", last_g: null, last_on: "", expected_g: null, lower_g: null, upper_g: null, known: false, crack_mm: null };
+      return { mark: mark, wood: "not on the list", seal: "asked about when the round is taken back", place: "", do: "weigh", note: "", last_g: null, last_on: "", expected_g: null, lower_g: null, upper_g: null, known: false };
     }));
     while ($("strip").children.length < B.length) $("strip").append(document.createElement("i"));
     while ($("strip").children.length > B.length) $("strip").lastChild.remove();
@@ -92,6 +92,12 @@
   function number(text) {
     text = String(text).trim().replace(",", ".");
     return /^(\d+\.?\d*|\.\d+)$/.test(text) ? parseFloat(text) : NaN;
+  }
+  /* A length in mm: a number, or in inches a fraction such as 1 1/8. */
+  function mm(text) {
+    var f = /^(?:(\d+)\s+)?(\d+)\/(\d+)\s*"?$/.exec(String(text).trim());
+    if (R.length !== "in") return number(text);
+    return +(25.4 * (f ? +(f[1] || 0) + f[2] / f[3] : number(String(text).replace(/"$/, "")))).toFixed(3);
   }
   function grams(e) {
     if (!e.w.trim() && !e.oz.trim()) return null;
@@ -235,7 +241,7 @@
     var e = S.e[S.cur], known = B[S.cur].known;
     R.cracks.forEach(function (c) { segs[c].checked = e.c === c; });
     $("len").hidden = !(e.c === "new" || e.c === "still");
-    $("crack-hint").textContent = known ? "known" + (B[S.cur].crack_mm ? ", " + B[S.cur].crack_mm + " mm" : "") + "; now:" : S.mode === "look" && !e.c ? "(Enter: none)" : "";
+    $("crack-hint").textContent = known ? "known; now:" : S.mode === "look" && !e.c ? "(Enter: none)" : "";
     $("cracks").classList.toggle("open", known && !e.c);
   }
   function drawAsk(on) {
@@ -315,8 +321,8 @@
     list("Out of the band, and no answer yet:", where(function (e, b, g, i) { return real(g) && odd(i, g) && !e.kept; }));
     list("Had a crack; how is it now?", where(function (e, b) { return b.known && !e.c && S.mode === "look"; }));
     list("Something was done; say of the crack too:", where(function (e, b) { return (e.a === "glued" || e.a === "resealed") && !e.c && !(b.known && S.mode === "look"); }));
-    list("Length of the crack is no number:", where(function (e) { return e.mm && isNaN(number(e.mm)); }));
-    list("Final wall is no number:", where(function (e) { return e.a === "finished" && e.f && isNaN(number(e.f)); }));
+    list("Length of the crack is no number:", where(function (e) { return e.mm && isNaN(mm(e.mm)); }));
+    list("Final wall is no number:", where(function (e) { return e.a === "finished" && e.f && isNaN(mm(e.f)); }));
     if (!$("left").children.length) { var p = document.createElement("p"); p.className = "all"; p.textContent = "Nothing is left open."; $("left").append(p); }
     window.scrollTo(0, 0); $("end-head").focus();
   }
@@ -330,8 +336,8 @@
     where(function (e) { return e.w || e.oz || e.c || e.a || e.n; }).forEach(function (i) {
       var e = S.e[i], g = grams(e);
       rows.push([R.format, R.id, S.on, B[i].mark, real(g) ? +g.toFixed(3) : "", R.unit === "lboz" && (e.w || e.oz) ? (e.w || "0") + " lb " + (e.oz || "0") + " oz" : e.w, R.unit,
-        real(g) && e.kept ? "yes" : "", e.c, e.by, e.mm && !isNaN(number(e.mm)) ? number(e.mm) : e.mm, e.a, e.n, e.t, B[i].lower_g === null ? "" : B[i].lower_g, B[i].upper_g === null ? "" : B[i].upper_g,
-        e.a === "finished" ? e.f || "" : "", S.who || ""]);
+        real(g) && e.kept ? "yes" : "", e.c, e.by, e.mm && !isNaN(mm(e.mm)) ? mm(e.mm) : e.mm, e.a, e.n, e.t, B[i].lower_g === null ? "" : B[i].lower_g, B[i].upper_g === null ? "" : B[i].upper_g,
+        e.a === "finished" && e.f ? isNaN(mm(e.f)) ? e.f : mm(e.f) : "", S.who || ""]);
     });
     return "\ufeff" + rows.map(function (r) { return r.map(cell).join(","); }).join("\r\n") + "\r\n";
   }

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+from dataclasses import asdict
+from importlib.resources import files
 from pathlib import Path
 
-from woodlab.errors import WoodlabError, kind_of
-from woodlab.round.core import UNITS, Round, round_of
+from jinja2 import BaseLoader, Environment
+
+from woodlab.errors import WoodlabError, as_path, kind_of
+from woodlab.round.core import ACTIONS, CRACKS, FORMAT, UNITS, Round, round_of
+from woodlab.round.workbook import workbook
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
 from woodlab.words import Units
 
 
 def write_round(
-    tour: ShopRound, path: str | Path, *, most: int | None = None, unit: str = "g"
+    tour: ShopRound, path: str | Path, *, most: int | None = None, unit: Units | str | None = None
 ) -> Path:
     """Write a round to fill in.
 
@@ -25,8 +32,9 @@ def write_round(
         at the scales, without a network; its export is taken back likewise) or .pdf (paper).
     most : int, optional
         At most so many bowls, those to weigh first.
-    unit : {"g", "kg", "lboz"}
-        Of the weights to type: grams, kilograms, pounds and ounces.
+    unit : {"g", "kg", "lboz"} or Units, optional
+        Of what is to be typed: grams, kilograms, pounds and ounces with inches; as the book is
+        kept unless given.
 
     Returns
     -------
@@ -52,31 +60,41 @@ def write_round(
             f"write_round needs a round and was given {kind_of(tour)}. Make one first: "
             "wl.shop_round(fits, on='2026-06-20')."
         )
-    if not isinstance(path, str | Path):
-        raise WoodlabError(f"path is {kind_of(path)}. Give a file to write, such as round.xlsx.")
-    path = Path(path)
+    path = as_path(path, "write_round")
     kind = path.suffix.casefold()
-    if unit not in UNITS:
-        raise WoodlabError(f"unit = {unit!r} is not known. Choose from: {', '.join(UNITS)}.")
+    units = tour.units if unit is None else unit
+    if not isinstance(units, Units):
+        if units not in UNITS:
+            raise WoodlabError(f"unit = {unit!r} is not known. Choose from: {', '.join(UNITS)}.")
+        units = Units(units, "in" if units == "lboz" else "mm")
     if most is not None and most < 1:
         raise WoodlabError(f"most must be 1 or more (found {most!r}).")
     if not len(tour):
         raise WoodlabError("Nothing is due this week, so there is no round to write.")
     if kind == ".pdf":
-        return tour.sheet(path, units=Units(unit, "in" if unit == "lboz" else "mm"))
-    made = round_of(tour, most, unit)
+        return tour.sheet(path, units=units)
+    made = round_of(tour, most, units)
+    if kind not in (".xlsx", ".html", ".htm"):
+        raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
     with locked(path):
-        write_file(path, _bytes_of(made, path))
+        write_file(path, workbook(made) if kind == ".xlsx" else page(made).encode())
     return path
 
 
-def _bytes_of(made: Round, path: Path) -> bytes:
-    from woodlab.round.page import page
-    from woodlab.round.workbook import workbook
+def page(made: Round) -> str:
+    """The page to type into at the scales, as HTML: one file, no network.
 
-    kind = path.suffix.casefold()
-    if kind == ".xlsx":
-        return workbook(made)
-    if kind in (".html", ".htm"):
-        return page(made).encode()
-    raise WoodlabError(f"A round is written to .xlsx, .html or .pdf, not to {path.name!r}.")
+    Its content security policy lets no script but its own run, and nothing leave the device.
+    """
+    here = files("woodlab.round")
+    style, script, form = (
+        here.joinpath(f"round.{end}").read_text("utf-8") for end in ("css", "js", "html.j2")
+    )
+    data = asdict(made) | {"bowls": [bowl._asdict() for bowl in made.bowls], "format": FORMAT,
+                           "cracks": CRACKS, "actions": ACTIONS}  # fmt: skip
+    template = Environment(loader=BaseLoader(), autoescape=True).from_string(form)
+    return template.render(made=made, data=data, style=style, script=script, hash=_hash)
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -120,7 +120,7 @@ def add_round(
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
-    path, file = behind(as_path(path, "add_round")), Path(file)
+    path, file = behind(as_path(path, "add_round")), as_path(file, "add_round")
     book, filled, asked = look_over(path, read_filled(file))
     if asked and odd == "ask":
         said = "\n".join(f"  {question.said}" for question in asked)
@@ -138,11 +138,7 @@ def add_round(
 def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Question]]:
     """The book, the round with its implied looks, and the questions about its weights.
 
-    Raises
-    ------
-    WoodlabError
-        Listing every fault of the round.
-    """
+    Raises WoodlabError, which lists every fault of the round."""
     book = open_book(path, set_aside=True)
     faults = [*filled.faults, *_taken_before(filled, path)]
     try:
@@ -182,13 +178,9 @@ def _taken_before(filled: Filled, path: Path) -> list[str]:
     mine = [line.mark for line in filled.lines if line.grams or line.crack or line.action]
     out = []
     for row in ledger(path):
-        if row["round_id"] != filled.id:
-            continue
-        # a list of rounds from before parts were taken names no bowls: all of them were
-        held = row.get("pieces")
-        twice = [m for m in mine if m in json.loads(held)] if isinstance(held, str) else mine
-        if twice or not mine:
-            by = f" from {row['who']}" if isinstance(row.get("who"), str) and row["who"] else ""
+        twice = [m for m in mine if m in json.loads(row["pieces"] or "[]")]
+        if row["round_id"] == filled.id and (twice or not mine):
+            by = f" from {row['who']}" if row["who"] else ""
             out.append(f"it was taken into this book already, at {row['taken_at']}{by}: "
                        f"{', '.join(words.in_order(twice))}")  # fmt: skip
     return out
@@ -236,11 +228,13 @@ def answered(filled: Filled, question: Question, answer: str) -> Filled:
             f"{question.said}. Write the bowl into the table pieces first, or take the round with "
             "`leave`, which leaves this row out; nothing was changed."
         )
-    if question.kind == "swapped" and answer in ("leave", "mend"):
-        grams = [None, None] if answer == "leave" else [filled.line(m).grams for m in (other, one)]
-        return filled.changed(one, grams=grams[0]).changed(other, grams=grams[1])
     if answer == "leave":
-        return filled.changed(one, grams=None)
+        for mark in (one, other) if question.kind == "swapped" else (one,):
+            filled = filled.changed(mark, grams=None)
+        return replace(filled, notes=(*filled.notes, f"Left out, {question.said}"))
+    if question.kind == "swapped" and answer == "mend":
+        grams = filled.line(one).grams
+        return filled.changed(one, grams=filled.line(other).grams).changed(other, grams=grams)
     if answer == "mend" and question.kind == "slip":
         return filled.changed(one, grams=question.grams)
     return filled
@@ -257,20 +251,20 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
             weighings.append({"piece": line.mark, "on": filled.on, "mass_g": line.grams,
                               "note": note or None})  # fmt: skip
         if line.crack:
-            look, said = _look(line, last.get(line.mark, float("nan")))
+            look, said = _look(line, last.get(line.mark, float("nan")), book)
             looks.append({"piece": line.mark, "on": filled.on} | look)
             notes += [f"{line.mark}: {said}."] if said else []
             mm = look["crack_mm"]
             taken.append(
                 "no crack" if line.crack == "none" else
-                "crack, length not measured" if mm is None else f"crack {mm:g} mm"
+                "crack, length not measured" if mm is None else f"crack {_length(mm, book)}"
             )  # fmt: skip
         if line.action in ENDS:
             ends.append([line.mark, filled.on, line.action, line.wall_mm])
             if line.note and line.grams is None and not line.crack:
                 notes.append(f"{line.mark}: the remark has no place in the book: {line.note}")
         if line.action:
-            wall = f", final wall {line.wall_mm:g} mm" if line.wall_mm else ""
+            wall = f", final wall {_length(line.wall_mm, book)}" if line.wall_mm else ""
             taken.append(f"{line.action}{wall}")
         if line.note:
             taken.append(f"“{line.note}”")
@@ -283,7 +277,11 @@ def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
     )  # fmt: skip
 
 
-def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
+def _length(mm: float, book: RecordBook) -> str:
+    return f"{mm:g} mm" if book.units.length == "mm" else book.units.length_of(mm)
+
+
+def _look(line: Line, before: float, book: RecordBook) -> tuple[dict[str, Any], str]:
     """A row of looks. The book asks for the longest crack: a new short one does not shorten it."""
     action = line.action if line.action in ("glued", "resealed", "scrapped") else "none"
     row = {"crack_mm": 0.0, "crack": "no", "action": action, "note": line.note or None}
@@ -292,23 +290,16 @@ def _look(line: Line, before: float) -> tuple[dict[str, Any], str]:
     said = ""
     mm = line.mm
     if line.crack == "new" and before > (mm or 0.0):
-        size = "length not measured" if mm is None else f"{mm:g} mm"
-        said = (
-            f"a new crack ({size}) beside the known one of {before:g} mm, which stays the longest"
-        )
+        size = "length not measured" if mm is None else _length(mm, book)
+        said = (f"a new crack ({size}) beside the known one of {_length(before, book)}, which "
+                "stays the longest")  # fmt: skip
         mm = before
     note = "; ".join(text for text in (said, line.note) if text)
     return row | {"crack_mm": mm, "crack": "yes", "note": note or None}, said
 
 
 def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step.
-
-    Raises
-    ------
-    RecordError, WoodlabError
-        As for `add_round`; nothing is written then.
-    """
+    """All rows and the list of rounds as one step; raises as `add_round` does."""
     if not len(new.weighings) + len(new.looks) + len(new.ends):
         raise WoodlabError("There is nothing in this round to add: no weight, no look, no end.")
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),
@@ -317,7 +308,7 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
     with locked(path):
         if _taken_before(filled, path):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
-        taken = [[row.get(name, "") for name in LEDGER_HEADS] for row in ledger(path)]
+        taken = [list(row.values()) for row in ledger(path)]
         put_rows(
             path,
             {
@@ -334,7 +325,9 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
 def ledger(path: Path) -> list[dict[str, str]]:
     """Rounds that the book has taken."""
     cells = cells_of(path, LEDGER)
-    return [] if cells is None else cells.astype(object).to_dict("records")
+    if cells is None:
+        return []
+    return cells.astype(object).reindex(columns=LEDGER_HEADS).fillna("").to_dict("records")
 
 
 def _printable(text: str) -> str:

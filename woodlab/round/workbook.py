@@ -10,7 +10,6 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.formatting.rule import FormulaRule
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 from openpyxl.utils import get_column_letter as letter
-from openpyxl.workbook.defined_name import DefinedName
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from woodlab.round.core import (
@@ -18,12 +17,16 @@ from woodlab.round.core import (
     CRACKS,
     FORMAT,
     G_PER_OZ,
+    LABELS,
+    LONGEST_CRACK_MM,
+    THICKEST_WALL_MM,
     UNITS,
     Band,
     Bowl,
     Round,
     weight_text,
 )  # fmt: skip
+from woodlab.words import MM_PER_INCH
 
 HEAD = 4  # the row of headings
 SPARE = 4  # rows for bowls that are not on the list
@@ -39,10 +42,11 @@ def workbook(made: Round) -> bytes:
     book = Workbook()
     sheet: Any = book.active
     sheet.title = "round"
+    crack, wall = f"crack {made.length}", f"wall {made.length}"
     entry = {"lb": 8, "oz": 8} if made.unit == "lboz" else {f"today {made.unit}": 13}
     widths = {
-        "mark": 11, "wood; seal": 25, "was": 14, "expect": 17, **entry, "crack": 10, "crack mm": 9,
-        "done": 13, "wall mm": 8, "remark": 24, "look again": 23, "low": 9, "high": 9, "key": 9,
+        "mark": 11, "wood; seal": 25, "was": 14, "expect": 17, **entry, "crack": 10, crack: 9,
+        "done": 13, wall: 8, "remark": 24, "look again": 23, "low": 9, "high": 9, "key": 9,
     }  # fmt: skip
     at = {head: column for column, head in enumerate(widths, 1)}
     first, last = HEAD + 1, HEAD + len(made.bowls)
@@ -50,15 +54,14 @@ def workbook(made: Round) -> bytes:
 
     _put(sheet, 1, 1, f"Round of {made.on}", 20, bold=True)
     _put(sheet, 1, at["remark"], f"round {made.id}", 10)
-    _put(sheet, 2, 1, "Weighed on", 11)
+    _put(sheet, 2, 1, LABELS[0], 11)
     _entry(sheet.cell(2, 2, made.on), 14)
-    _put(sheet, 2, 3, "Every bowl looked at for cracks?", 13)
+    _put(sheet, 2, 3, LABELS[1], 13)
     looked = sheet.cell(2, at["crack"])
     _entry(looked, 14)
-    _put(sheet, 2, at["done"], "weighed by", 11)
+    _put(sheet, 2, at["done"], LABELS[2], 11)
     _entry(sheet.cell(2, at["remark"]), 14)
-    _put(sheet, 3, 1, "Yes: an empty crack cell means none, save where one is known. Rows at the "
-         "end: bowls that are not on the list. Wall: of a bowl that was finished.", 10)  # fmt: skip
+    _put(sheet, 3, 1, LABELS[3], 10)
     for head, column in at.items():
         cell = _put(sheet, HEAD, column, head, 12, bold=True)
         cell.border, cell.fill = GRID, GIVEN
@@ -78,8 +81,10 @@ def workbook(made: Round) -> bytes:
     between: dict[str, Any] = {"operator": "between", "formula1": "0"}
     for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
         rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
-    rule("crack mm", "decimal", "Length in mm, 0 to 2000.", **between, formula2="2000")
-    rule("wall mm", "decimal", "Wall in mm, 0 to 300.", **between, formula2="300")
+    for head, mm in ((crack, LONGEST_CRACK_MM), (wall, THICKEST_WALL_MM)):
+        most = f"{mm if made.length == 'mm' else mm / MM_PER_INCH:.0f}"
+        said = f"A number in {made.length}, 0 to {most}."
+        rule(head, "decimal", said, **between, formula2=most)
     *pounds, weight = entry
     for head, start in [*((head, first) for head in pounds), (weight, last + 1)]:
         rule(head, "decimal", "Figures only.", start, **between, formula2="200000")
@@ -102,11 +107,9 @@ def workbook(made: Round) -> bytes:
     sheet.oddFooter.center.text = f"round {made.id}, page &P of &N"
     hidden = book.create_sheet("about")
     hidden.sheet_state, hidden.protection.sheet = "hidden", True
-    for fact in {"format": FORMAT, "round_id": made.id, "on": made.on, "unit": made.unit}.items():
+    facts = {"format": FORMAT, "round_id": made.id, "on": made.on, "unit": made.unit}
+    for fact in (facts | {"length": made.length}).items():
         hidden.append(fact)
-    crack = f"round!${letter(looked.column)}$2"
-    book.defined_names["looked"] = DefinedName("looked", attr_text=crack)
-    book.defined_names["weighed_on"] = DefinedName("weighed_on", attr_text="round!$B$2")
     buffer = io.BytesIO()
     book.save(buffer)
     return buffer.getvalue()
@@ -119,7 +122,7 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
         given = {
             "mark": bowl.mark, "wood; seal": f"{bowl.wood}; {bowl.seal}{crack}",
             "was": weight_text(bowl.last_g, unit),
-            "expect": Band(bowl.lower_g, bowl.upper_g).text(unit),
+            "expect": Band.of(bowl.lower_g, bowl.upper_g).text(unit),
             "low": bowl.lower_g, "high": bowl.upper_g, "key": bowl.mark,
         }  # fmt: skip
     for head, column in at.items():
@@ -136,6 +139,8 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
             cell.fill = GIVEN
         elif head != "look again":
             _entry(cell, size)
+        if head.endswith(" in"):
+            cell.number_format = "# ??/??"  # 1/2 is typed, and no day is made of it
     sheet.row_dimensions[row].height = 26
 
 

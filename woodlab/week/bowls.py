@@ -27,29 +27,10 @@ def last_day(book: RecordBook) -> str | None:
 def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     """A row a bowl, in exactly one group: gone before cracked before ready before probably.
 
-    Parameters
-    ----------
-    ready : DataFrame
-        From `forecast_ready`, or as much of it as is at hand.
-    book : RecordBook
-        As it stood on the day.
-    day : Timestamp
-
-    Returns
-    -------
-    DataFrame
-        `ready` with `group` (one of `GROUPS`), `state` (of its crack: `none`, `open`, `glued`,
-        `unknown`), `crack_on`, `first_mm`, `last_mm`, `glued_on`, `glued_mm`, `last_look_on`, and
-        `shelf`: where it stands, by its last weighing that says so, else by its own row.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> book = wl.demo_book().until("2025-05-01")
-    >>> ready = pd.DataFrame({"piece": ["A1", "A2", "C1"], "p_ready_now": [0.99, 0.6, 0.99],
-    ...                       "place": "loft"})
-    >>> bowls_of(ready, book, pd.Timestamp("2025-05-01"))["group"].tolist()
-    ['ready', 'probably', 'cracked']
+    `ready` is from `forecast_ready`, `book` as it stood on `day`. Added are `group` (one of
+    `GROUPS`), `state` of its crack (`none`, `open`, `glued`, `unknown`), `crack_on`, `first_mm`,
+    `last_mm`, `glued_on`, `glued_mm`, `last_look_on`, and `shelf`: where its last weighing or its
+    own row puts it.
     """
     frame = ready.reset_index(drop=True)
     known = last_known(book).reindex(frame["piece"])
@@ -123,20 +104,9 @@ def by_shelf(pieces: Iterable[str], bowls: pd.DataFrame) -> list[tuple[str, list
 
 
 def this_week(bowls: pd.DataFrame, due: pd.DataFrame, day: pd.Timestamp) -> dict[str, list[str]]:
-    """Marks to `weigh` and `look` at this week, those first that may be dry, or are cracked open.
+    """Marks to `weigh_first` (may be dry), `look_first` (cracked open), `weigh` and `look` at.
 
-    Parameters
-    ----------
-    bowls : DataFrame
-        From `bowls_of`.
-    due : DataFrame
-        `piece`, `do`: what falls due by age, from `shop_round`.
-    day : Timestamp
-
-    Returns
-    -------
-    dict
-        `weigh_first`, `look_first`, and the rest of what is due, `weigh` and `look`.
+    `bowls` is from `bowls_of`, `due` (`piece`, `do`) what falls due by age, from `due_by_age`.
     """
     coming = bowls.sort_values("ready_on", na_position="last")
     soon = (coming["group"] == "waiting") & (

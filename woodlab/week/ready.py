@@ -353,11 +353,7 @@ def ready_list(
 def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFits:
     """The fits that `file` keeps, if they are of this very book; else made anew, and kept there.
 
-    Raises
-    ------
-    WoodlabError
-        If `file` is there and holds no fits: it is left as it is.
-    """
+    Raises WoodlabError if `file` is there and holds no fits: it is left as it is."""
     as_of = as_of or last_day(book)
     past = book.until(as_of)
     if file.exists() and (kept := load_fits(file)).book.hash == past.hash:

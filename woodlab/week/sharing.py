@@ -19,7 +19,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook
 from woodlab.book.tables import TABLES, Column
 from woodlab.book.writing.as_csv import csv_text, own_columns, worth_writing
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import whole_folder
 
 # Names as the Open Definition lists them, and where their texts are.
@@ -51,14 +51,7 @@ class Private:
 
 
 def private_parts(book: RecordBook) -> list[Private]:
-    """What to ask about before a book is given away, where the book has it.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> [(part.kind, part.n) for part in private_parts(wl.demo_book())]
-    [('makers', 4), ('places', 1), ('notes', 1)]
-    """
+    """What to ask about before a book is given away, where the book has it."""
     tables = book.tables()
     kinds: dict[str, list[tuple[str, str]]] = {
         "makers": [("pieces", "maker")],
@@ -126,7 +119,7 @@ def share_book(
         raise WoodlabError(
             f"licence = {licence!r} is not known. Choose from: {', '.join(LICENCES)}."
         )
-    out = Path(out)
+    out = as_path(out, "share_book")
     tables = _cleared(book, dict(answers or {}))
     files = {name: csv_text(worth_writing(name, frame)) for name, frame in tables.items()}
     described = _described(files, tables, licence, title, book.invented)

@@ -14,7 +14,9 @@ from woodlab import words
 from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED, ended
+from woodlab.drying.forecast.next_measurements import next_measurements
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
@@ -31,6 +33,8 @@ LEAST_STEPS = 2  # steps of the scale that a band reaches to either side, at lea
 USUAL_STEP_G = 1.0
 # A band wider than this share of the expected weight finds no wrong piece: words stand for it.
 WIDEST_BAND = 0.25
+WORTH_SAYING_PCT = 3.0  # by which a measurement would narrow the ready dates
+MOST_COURSES = 20_000  # pieces times draws: about two seconds
 
 COLUMNS = [
     "piece", "place", "species", "seal", "do", "crack", "crack_risk", "crack_risk_lower",
@@ -57,6 +61,8 @@ class ShopRound(Shown):
     book_name : str
     n_pieces, n_open : int
         Pieces on the shelf that day, due or not, and open cracks among them.
+    units : Units
+        In which the book is kept.
     notes : tuple of str
         What holds for the round as a whole, said once.
     """
@@ -67,6 +73,7 @@ class ShopRound(Shown):
     n_pieces: int
     n_open: int
     notes: tuple[str, ...]
+    units: Units = METRIC
 
     def __getitem__(self, name: Any) -> Any:
         """Columns of `due`, as in a frame."""
@@ -115,7 +122,7 @@ class ShopRound(Shown):
             "crack": [units.told(row.crack) for row in rows],
         })  # fmt: skip
 
-    def sheet(self, path: str | Path, *, paper: str = "a4", units: Units = METRIC) -> Path:
+    def sheet(self, path: str | Path, *, paper: str = "a4", units: Units | None = None) -> Path:
         """Print the round as a PDF, 25 pieces to a page, with room to write.
 
         Raises
@@ -125,6 +132,7 @@ class ShopRound(Shown):
         """
         if not len(self.due):
             raise WoodlabError("Nothing is due this week, so there is no sheet to print.")
+        units = units or self.units
         mass = {"lboz": "lb oz"}.get(units.mass, units.mass)
 
         def weight(grams: float) -> str:  # the unit stands at the head of the column
@@ -229,7 +237,8 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
     here = _standing(past, day)
     frame = here[here["do"] != ""]
     if frame.empty:
-        return ShopRound(pd.DataFrame(columns=COLUMNS), day, book.name, len(here), 0, ())
+        return ShopRound(pd.DataFrame(columns=COLUMNS), day, book.name, len(here), 0, (),
+                         book.units)  # fmt: skip
     from woodlab.studies.cracks import crack_study
 
     study = crack_study(past) if cracks is None else cracks
@@ -240,16 +249,14 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
         "days": -frame["days_since_look"], "piece": frame["piece"],
     }).sort_values(["open", "risk", "days", "piece"], kind="stable").index  # fmt: skip
     due = frame.loc[order, COLUMNS].reset_index(drop=True)
-    notes = [text for text in (_overdue(due), _silence(frame, study)) if text]
+    told = "" if fits_or_book is book else _worth_measuring(fits_or_book, day)
+    notes = [text for text in (_overdue(due), _silence(frame, study), told) if text]
     n_open = int((frame["state"] == "open").sum())
-    return ShopRound(due, day, book.name, len(here), n_open, tuple(notes))
+    return ShopRound(due, day, book.name, len(here), n_open, tuple(notes), book.units)
 
 
 def due_by_age(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
-    """What falls due in the week from a day, without risks and expected weights: `piece`, `do`.
-
-    Needs no fit; `shop_round` has the same rows.
-    """
+    """What falls due in the week from a day (`piece`, `do`), as in `shop_round`, without a fit."""
     frame = _standing(book.until(day), day.normalize())
     return frame.loc[frame["do"] != "", ["piece", "do"]].reset_index(drop=True)
 
@@ -343,6 +350,15 @@ def _risks(frame: pd.DataFrame, study: Any) -> dict[str, pd.Series]:
         found.loc[risk.index] = risk
     return {"crack_risk": found["risk"], "crack_risk_lower": found["ci_lower"],
             "crack_risk_upper": found["ci_upper"]}  # fmt: skip
+
+
+def _worth_measuring(fits: DryingFits, day: pd.Timestamp) -> str:
+    """The one measurement that would tell most, where fits are at hand and it is worth the walk."""
+    if fits.as_of.normalize() > day or len(fits.pieces) * fits.n_draws > MOST_COURSES:
+        return ""
+    found = next_measurements(fits)
+    worth = len(found.table) and found.table["narrower_pct"].iloc[0] >= WORTH_SAYING_PCT
+    return found.card().says[0] if worth else ""
 
 
 def _silence(frame: pd.DataFrame, study: Any) -> str:

@@ -1,4 +1,4 @@
-"""Messy sheets of four invented makers, read value by value."""
+"""Messy sheets of eight invented makers, read value by value."""
 
 import sys
 from pathlib import Path
@@ -15,9 +15,9 @@ import messy  # noqa: E402
 
 @pytest.fixture(params=sorted(messy.SHEETS))
 def read(request, tmp_path):
-    build, name, layout = messy.SHEETS[request.param]
+    build, name, layout, told = messy.SHEETS[request.param]
     truth = build(tmp_path / name)
-    return truth, wl.read_sheet(tmp_path / name), layout
+    return truth, wl.read_sheet(tmp_path / name, **told), layout
 
 
 def test_every_weight_is_read(read):
@@ -37,7 +37,8 @@ def test_words_become_looks_and_ends(read):
         for row in ended.itertuples()
     }
     assert got == truth.ends
-    assert len(made.words) >= len(looks | set(got))
+    told = {look[:2] for look in looks} | {(mark, day) for mark, (day, _) in got.items()}
+    assert len(made.words) >= len(told)
 
 
 def test_facts_of_the_pieces_are_read(read):
@@ -68,6 +69,14 @@ def test_it_comes_back_from_a_file_as_it_was_read(read, tmp_path):
             pd.testing.assert_frame_equal(
                 getattr(book, table), getattr(made.book, table), check_exact=False, atol=0.01
             )
+
+
+def test_a_book_is_kept_in_the_units_that_the_cells_name(tmp_path):
+    messy.garage(tmp_path / "garage.xlsx")
+    wl.read_sheet(tmp_path / "garage.xlsx").save(tmp_path / "book")
+    kept = wl.open_book(tmp_path / "book")
+    assert (kept.units.mass, kept.units.length) == ("lboz", "in")
+    assert kept.pieces.set_index("piece").loc["2", "wall_mm"] == 31.75
 
 
 def test_what_a_workbook_hides_is_told(tmp_path):

@@ -20,11 +20,12 @@ SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
 LEAST_SERIAL, MOST_SERIAL = 25569, 73050  # 1970 to 2099
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T](\d{1,2}):(\d{2})(?::(\d{2}))?)?")
+_MONTHS = "|".join(sorted(vocabulary("month"), key=len, reverse=True))
 _WITH_NAME = re.compile(
-    r"(?:(?P<before>\d{1,2})(?:st|nd|rd|th|er)?[. -]*(?:of )?)?(?P<month>[^\W\d_]{3,})\b[. -]*"
+    r"(?:\b(?P<before>\d{1,2})(?:st|nd|rd|th|er)?[. -]*(?:of )?)?"
+    rf"(?<![^\W\d_])(?P<month>{_MONTHS})\b[. -]*"
     r"(?:(?P<after>\d{1,2})(?:st|nd|rd|th)?(?![\d:]))?"
-    r"(?:,?[ '\u2019-]*(?P<year>\d{4}|\d{2})\b(?!:))?",
-    re.I,
+    r"(?:,?[ '\u2019-]*(?P<year>\d{4}|\d{2})\b(?!:))?"
 )
 _NUMERIC = re.compile(
     r"(?<![\w/.-])(\d{1,2})\s?([/.-])\s?(\d{1,2})(?:\s?\2\s?(\d{4}|\d{2})|\.?)(?![\d/-])"
@@ -63,14 +64,8 @@ def find_date(cell: object) -> Written | None:
 
     Examples
     --------
-    >>> find_date("week 3 (2026-03-09)").stamp
-    Timestamp('2026-03-09 00:00:00')
-    >>> found = find_date("9/3/26")
-    >>> found.first, found.second, found.year
-    (9, 3, 2026)
-    >>> find_date("A12") is None
-    True
-    """
+    >>> find_date("week 3 (2026-03-09)").stamp, find_date("A12")
+    (Timestamp('2026-03-09 00:00:00'), None)"""
     if isinstance(cell, dt.datetime):
         return Written(cell, pd.Timestamp(cell).tz_localize(None))
     if isinstance(cell, dt.date):
@@ -92,7 +87,7 @@ def _in_text(cell: str) -> Written | None:
     if len(text) > 60:
         return None
     for pattern in (_ISO, _WITH_NAME, _NUMERIC):
-        for match in pattern.finditer(text):
+        for match in pattern.finditer(folded(text) if pattern is _WITH_NAME else text):
             found = _of_match(cell, pattern, match)
             if found is not None:
                 return found
@@ -128,18 +123,16 @@ def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> W
             return None
         return Written(cell, stamp + pd.Timedelta(hours=hour, minutes=minute, seconds=second))
     if pattern is _WITH_NAME:
-        word, months = folded(match["month"]), vocabulary("month")
         before, after, year_text = match["before"], match["after"], match["year"]
-        if word not in months or (before is None) == (after is None):
+        if (before is None) == (after is None):
             # `9 March 26`: what stands behind the month is the year then
-            if word not in months or before is None or year_text is not None:
+            if before is None or year_text is not None:
                 return None
             after, year_text = None, after
-        day_number = int(before or after)
+        day_number, month = int(before or after), int(vocabulary("month")[match["month"]])
         if not 1 <= day_number <= 31:
             return None
-        named = int(months[word])
-        return Written(cell, year=_full_year(year_text), month=named, day=day_number)
+        return Written(cell, year=_full_year(year_text), month=month, day=day_number)
     left, right = match[1], match[3]
     year_written: str | None = match[4]
     if year_written is None and match[2] == "." and not match[0].endswith("."):
@@ -175,18 +168,9 @@ def settle_dates(
 ) -> tuple[list[pd.Timestamp | pd.Timedelta | None], list[str]]:
     """Stamps of a sheet's dates in their order, None where there is no such day, and notes.
 
-    `order` is `day-first`, `month-first`, or None: then the sheet must show it, by a number above
-    12 in one of its dates. Weeks of the calendar are their Mondays; with `weeks` = `turning` they
-    are the time since a piece was turned.
-
-    Raises WoodlabError if it can be read both ways, or the sheet contradicts itself or `order`, or
-    the year is missing; the message says what to type.
-
-    Examples
-    --------
-    >>> stamps, notes = settle_dates([find_date("9/3/26"), find_date("16/3/26")])
-    >>> [str(stamp.date()) for stamp in stamps]
-    ['2026-03-09', '2026-03-16']
+    `order` is `day-first`, `month-first`, or None: then a number above 12 in one of the dates must
+    show it. Weeks are Mondays of the calendar, or with `weeks` = `turning` the time since turning.
+    Raises WoodlabError, which says what to type, if two readings are left or the year is missing.
     """
     day_first, notes = _day_first(found, order)
     from_turning = _from_turning(found, weeks, notes)

@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab.book.checking import check_table
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook
-from woodlab.book.sheet.cells import ask_lengths
+from woodlab.book.sheet.cells import INCHES, ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
 from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout, with_weeks
@@ -202,6 +202,7 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     }
     named = {slot.meaning for slot in walk.layout.slots if slot.unit}
     bare = {name: unit for name, unit in units.items() if name not in named}
+    units |= dict.fromkeys((name for name in bare if _in_inches(walk, name)), "in")
     ask_lengths(walk.pieces, bare, _mass_unit(walk))
     _days_of_turning(walk, pd.concat([weighings[["piece", "on"]], looks[["piece", "on"]]]))
     pieces = _checked_pieces(walk, units)
@@ -215,6 +216,14 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     units["mass_g"] = _mass_unit(walk)
     notes, words = tuple(dict.fromkeys(walk.notes)), tuple(walk.words)
     return SheetReading(book, ledger, walk.layout.kind, walk.layout.why, notes, words, path, units)
+
+
+def _in_inches(walk: Walk, name: str) -> bool:
+    """Whether each cell of a column names its unit itself, and most of them inches."""
+    cells = [row[name] for row in walk.pieces.values() if row.get(name) is not None]
+    inches = [isinstance(cell, str) and INCHES.search(cell) is not None for cell in cells]
+    bare = any(not isinstance(cell, str) or cell.strip()[-1].isdigit() for cell in cells)
+    return bool(cells) and not bare and 2 * sum(inches) > len(cells)
 
 
 def _mass_unit(walk: Walk) -> str:

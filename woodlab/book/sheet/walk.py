@@ -20,6 +20,7 @@ from woodlab.book.sheet.words import (
     folded,
     give,
     heading_unit,
+    read_length,
     read_words,
     vocabulary,
     yes_or_no,
@@ -28,8 +29,6 @@ from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
 from woodlab.errors import WoodlabError
 
-_SIZE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")?\.?", re.I)
-_INCH = {"inch": "in", '"': "in"}
 NUMBERS = {column.name for column in TABLES["pieces"] if column.kind == "number"}
 Day: TypeAlias = pd.Timestamp | None
 
@@ -220,6 +219,9 @@ class Walk:
             entry = {"piece": mark, "on": day, "mass_g": mass.mass_g, "note": note, "at": slot.at}
             self.weighings.append(entry | {"event": mass.said.event or None})
             told = [f"{round(mass.mass_g, 3):g} g", mass.said.event, *told]
+        elif re.search(r"\d", str(self.cell(slot.at))) and not mass.said.crack_mm:
+            told.append("no weight, since its number names no unit")
+            self.words[-1] += f", {told[-1]}"
         if slot.ounces and weighed:
             self.use(slot.ounces, "ounces", mark, day)
         use = "weight" if weighed else "look" if mass.said.crack else "end"
@@ -258,11 +260,8 @@ class Walk:
 
     def _crack(self, slot: Slot, mark: str, day: Day) -> bool:
         cell, text = self.cell(slot.at), str(self.cell(slot.at)).strip()
-        said, size = read_words(text), _SIZE.fullmatch(text)
-        if size and not isinstance(cell, bool):
-            unit = _INCH.get(folded(size[2]), folded(size[2])) if size[2] else slot.unit
-            length = float(size[1].replace(",", "."))
-            length *= scale_to("mm", unit or self.length_unit or "mm")
+        said, length = read_words(text), read_length(text, slot.unit or self.length_unit or "mm")
+        if length is not None:
             said = Said("yes" if length else "no", length)
         elif not said.crack:
             said = Said(yes_or_no(cell) or vocabulary("whole").get(folded(text).strip(" .!"), ""))

@@ -16,7 +16,7 @@ from importlib.resources import files
 import pandas as pd
 
 from woodlab.book.tables import TABLES
-from woodlab.book.units import MASS_WORDS, match_heading
+from woodlab.book.units import MASS_WORDS, Unread, match_heading, read_quantity, spelled
 
 # `check` is a crack, and also what is done with a scale: only with a place or a size behind it.
 _CHECKS = r"checks?(?=\W+(?:\d|at\b|in\b|near\b|along\b|rim\b|end\b))"
@@ -25,17 +25,15 @@ _LENGTH_UNIT = re.compile(
     re.I,
 )
 _MASS_UNIT = re.compile(r"[\s(\[_,/]+(?:in |en )?\(?([a-z#]+)\.?\s*[)\]]?\s*$", re.I)
-_CRACK_LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|inch|\")", re.I)
+_SIZE = re.compile(
+    r"(?<![\d/.,])((?:\d+\s+)?\d+/\d+|\d+(?:[.,]\d+)?)\s*"
+    r"((?:mm|cm|in|inch|inches|zoll|pouces?)(?!\w)|[\"\u2033\u201d])",
+    re.I,
+)
 
 
 def folded(text: object) -> str:
-    """Without case and accents: `Wandstärke` -> `wandstarke`, `Fuß` -> `fuss`.
-
-    Examples
-    --------
-    >>> folded("  Épaisseur  de Paroi ")
-    'epaisseur de paroi'
-    """
+    """Without case and accents: `Wandstärke` is `wandstarke`, `Fuß` is `fuss`."""
     letters = unicodedata.normalize("NFKD", str(text).casefold())
     return " ".join("".join(c for c in letters if not unicodedata.combining(c)).split())
 
@@ -86,13 +84,8 @@ def heading(text: str) -> Heading:
 
     Examples
     --------
-    >>> heading("Wandstärke (cm)").meaning, heading("Wandstärke (cm)").unit
-    ('wall_mm', 'cm')
-    >>> heading("Poids en kg").meaning, heading("Poids en kg").unit
-    ('mass', 'kg')
-    >>> heading("Wandst.").meaning, heading("Wandst.").read, heading("Woodkind").near
-    ('wall_mm', 'wand', 'wood')
-    """
+    >>> heading("Wandstärke (cm)").meaning, heading("Poids en kg").unit, heading("Woodkind").near
+    ('wall_mm', 'kg', 'wood')"""
     own = match_heading(text, TABLES["pieces"])
     if own is not None and own.column.name != "piece":
         return Heading(own.column.name, own.unit or None)
@@ -125,13 +118,7 @@ def heading(text: str) -> Heading:
 
 
 def heading_unit(text: str) -> tuple[str | None, str]:
-    """The unit at the end of a heading or of a mark, and the text without it.
-
-    Examples
-    --------
-    >>> heading_unit("A1 (lbs)"), heading_unit('Dia "'), heading_unit("A1 (b)")
-    (('lb', 'A1'), ('in', 'Dia'), (None, 'A1 (b)'))
-    """
+    """The unit at the end of a heading or of a mark, `A1 (lbs)`, and the text without it."""
     end = _LENGTH_UNIT.search(text)
     if end and end.start() > 0:
         unit = (end[1] or "in").casefold()
@@ -162,15 +149,7 @@ class Said:
 
 
 def read_words(text: str) -> Said:
-    """Cracks, ends and events in a maker's words.
-
-    Examples
-    --------
-    >>> read_words("Riss am Rand, 12 mm").where, read_words("Riss am Rand, 12 mm").crack_mm
-    ('rim', 12.0)
-    >>> read_words("pas de fente").crack, read_words("cracked, firewood").outcome
-    ('no', 'scrapped')
-    """
+    """Cracks, ends and events in a maker's words: `Riss am Rand, 12 mm`, `cracked, firewood`."""
     plain = folded(text)
     crack, length = "", None
     ((cracks, _),) = _pattern("crack")
@@ -178,9 +157,8 @@ def read_words(text: str) -> Said:
         before = " ".join(plain[: match.start()].split()[-3:])
         denied = any(pattern.search(before) for pattern, _ in _pattern("negation"))
         crack = crack if crack == "yes" else "no" if denied else "yes"
-    if crack == "yes" and (size := _CRACK_LENGTH.search(plain)):
-        factor = {"mm": 1.0, "cm": 10.0}.get(size[2], 25.4)
-        length = float(size[1].replace(",", ".")) * factor
+    if crack == "yes" and (size := _SIZE.search(spelled(text))):
+        length = read_length(size[0])
     events = [meaning for pattern, meaning in _pattern("event") if pattern.search(plain)]
     ends = [
         meaning
@@ -199,38 +177,29 @@ def read_words(text: str) -> Said:
     )
 
 
-def is_total(label: str) -> bool:
-    """Whether a row's name says that it sums up the others.
+def read_length(text: str, unit: str = "mm") -> float | None:
+    """A length [mm] that stands alone (`1/2"`, `0,8 cm`, `3`); None for anything else."""
+    try:
+        length = read_quantity(text, "mm", unit, comma_decimals="." not in text)[0]
+    except Unread:
+        return None
+    return length if length >= 0 else None
 
-    Examples
-    --------
-    >>> is_total("Total:"), is_total("Mean of 12"), is_total("Maxwell 3"), is_total("Summe")
-    (True, True, False, True)
-    """
+
+def is_total(label: str) -> bool:
+    """Whether a row's name says that it sums up the others."""
     ((pattern, _),) = _pattern("total")
     return pattern.match(folded(label).lstrip(" *-=:.(")) is not None
 
 
 def yes_or_no(cell: object) -> str:
-    """`yes`, `no`, or nothing where the cell is neither word.
-
-    Examples
-    --------
-    >>> yes_or_no("nein"), yes_or_no("Oui"), yes_or_no("wax")
-    ('no', 'yes', '')
-    """
+    """`yes`, `no`, or nothing where the cell is neither word."""
     plain = folded(cell).strip(" .!")
     return vocabulary("yes").get(plain) or vocabulary("no").get(plain) or ""
 
 
 def give(option: str, *values: str) -> str:
-    """How to answer a question, in a notebook and at the command.
-
-    Examples
-    --------
-    >>> give("mass_unit", "kg", "lb")
-    "Give mass_unit='kg' or mass_unit='lb' (at the command: --mass-unit kg or --mass-unit lb)."
-    """
+    """How to answer a question, in a notebook and at the command."""
     flag = "--" + option.replace("_", "-")
     code = " or ".join(f"{option}={int(v) if v.isdigit() else repr(v)}" for v in map(str, values))
     typed = " or ".join(f"{flag} {value}" for value in values)

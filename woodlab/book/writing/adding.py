@@ -151,13 +151,9 @@ def put_rows(
 ) -> dict[str, pd.DataFrame]:
     """Rows of several tables and ends of pieces into a book whose lock is held, as one step.
 
-    `ends` has `piece`, `ended_on`, `outcome`, and `finished_wall_mm` where it was measured.
-    `replaced` are tables of other kinds, written with them. The rows come back as the book has
-    them.
-
-    Raises RecordError, WoodlabError as `add_weighings` does, and if a piece is not in the book or
-    has ended already.
-    """
+    `ends` has `piece`, `ended_on`, `outcome`, `finished_wall_mm`; `replaced` are tables that are
+    not the book's own. Returns the rows as the book has them. Raises as `add_weighings` does, and
+    if a piece is not in the book or has ended already."""
     book = open_book(path, set_aside=True)
     added = {table: _checked(book, table, frame, sure) for table, frame in rows.items()}
     changes = {

@@ -32,15 +32,7 @@ class Change:
 
 
 def csv_text(frame: pd.DataFrame) -> str:
-    """CSV text of a table: dates as ISO 8601, the time only where there is one.
-
-    Examples
-    --------
-    >>> print(csv_text(pd.DataFrame({"piece": ["A1"], "on": pd.to_datetime(["2026-03-01"]),
-    ...                              "shelf; bay": ["2, left"]})), end="")
-    piece,on,"shelf; bay"
-    A1,2026-03-01,"2, left"
-    """
+    """CSV text of a table: dates as ISO 8601, the time only where there is one."""
     headings = ",".join(_quoted(str(heading)) for heading in frame.columns)
     if frame.empty:
         return f"{headings}\n"
@@ -90,11 +82,9 @@ def own_columns(table: str, frame: pd.DataFrame) -> list[str]:
 
 
 def worth_writing(table: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Without the known columns that hold nothing.
+    """Without the known columns that hold nothing; all of them stay beside texts of several lines.
 
-    All of them stay in a table that holds texts of several lines: the more columns there are, the
-    surer it is for the reader that such a text is not rows that a lost quote has swallowed.
-    """
+    The more columns, the surer the reader is that such a text is not rows behind a lost quote."""
     lines = any(
         frame[column].str.contains("\n", regex=False).any()
         for column in frame.columns
@@ -129,20 +119,7 @@ def places(
 def changed_csv(data: bytes, table: str, change: Change) -> bytes:
     """A CSV file's bytes with a change in them, in the file's own columns, units and hand.
 
-    Raises WoodlabError if the file holds a character that cannot be read, which would be lost.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> new = pd.DataFrame({"piece": ["A1"], "on": pd.to_datetime(["2026-03-08"]),
-    ...                     "mass_g": [453.59237]})
-    >>> old = b"on;piece;mass_lb\\n2026-03-01;A1;1,1\\n"
-    >>> print(changed_csv(old, "weighings", Change(below=new)).decode())
-    on;piece;mass_lb
-    2026-03-01;A1;1,1
-    2026-03-08;A1;1,0
-    <BLANKLINE>
-    """
+    Raises WoodlabError if the file holds a character that cannot be read, which would be lost."""
     text, encoding = decoded(data), encoding_of(data)
     separator = separator_of(text)
     headings, *rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)

@@ -37,13 +37,7 @@ Open it with the notebooks, or `woodlab check`: each mistake is told with its ro
 
 
 def readable_heading(column: Column) -> str:
-    """The heading of a column for people, which reads back as the column's name.
-
-    Examples
-    --------
-    >>> readable_heading(TABLES["pieces"][3])
-    'wall (mm)'
-    """
+    """The heading of a column for people, `wall (mm)`, which reads back as the column's name."""
     words = column.name.removesuffix(column.unit).replace("_", " ").strip()
     return f"{words} ({'C' if column.unit == 'c' else column.unit})" if column.unit else words
 

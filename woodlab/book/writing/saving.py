@@ -114,10 +114,9 @@ def _put(
 ) -> None:
     """Open from elsewhere what is to stand at `path`; it is put there if it is the book `wanted`.
 
-    `new` is a workbook, or what changes in a folder by table; None takes a table away. Numbers
-    that changed their unit may differ in the last digit, unless `exactly`.
-
-    Raises WoodlabError, naming the first cell that would be read as something else.
+    `new` is a workbook, or what changes in a folder by table (None: taken away). Numbers that
+    changed their unit may differ in the last digit, unless `exactly`. Raises WoodlabError, naming
+    the cell.
     """
     if wanted is not None:
         with tempfile.TemporaryDirectory() as trial:

@@ -7,6 +7,7 @@ which is the same for all pieces of a place. A relative target moves with the dr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from woodlab.asked import asked_once
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
+from woodlab.drying.fit.records import days_between
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.errors import WoodlabError
 
@@ -47,15 +49,14 @@ class Passages:
 
     @property
     def now(self) -> np.ndarray:
-        """Days since turning at noon of the day, (n,)."""
+        """Days since turning, (n,)."""
         return days_since_turning(self.fits, self.day)
 
 
 def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
-    """Days since turning of each piece at noon of a day, 0 before it was turned."""
-    shelf, n = fits.records.shelf, fits.records.n_pieces
-    since = (day + _DAY - shelf.first_day) / _DAY - shelf.start[:n] - 0.5
-    return np.maximum(since, 0.0)
+    """Days since turning of each piece on a day, 0 before it was turned."""
+    turned = fits.book.pieces["turned_on"].to_numpy()
+    return np.maximum(days_between(turned, np.full(len(turned), day)), 0.0)
 
 
 def fits_as_of(fits: DryingFits, as_of: Any) -> tuple[DryingFits, np.datetime64]:
@@ -79,8 +80,20 @@ def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
 ) -> Passages:  # fmt: skip
-    """Run every draw from turning on until it is at its target, or to the horizon."""
+    """Run every draw from turning on until it is at its target, or to the horizon.
+
+    The last run is kept: the ready list and the best next measurement ask for the same one.
+    """
     fits, day = fits_as_of(fits, as_of)
+    if targets is not None:
+        return _passages(fits, day, None, within_pct, targets)
+    return _kept(fits, day, target_moisture_pct, within_pct)
+
+
+def _passages(
+    fits: DryingFits, day: np.datetime64, target_moisture_pct: float | None, within_pct: float,
+    targets: np.ndarray | None = None,
+) -> Passages:  # fmt: skip
     n, d = fits.records.n_pieces, fits.n_draws
     if targets is not None:
         target = np.broadcast_to(targets[:, None], (n, d))
@@ -121,6 +134,9 @@ def _run(fits: DryingFits, day: np.datetime64, target: np.ndarray) -> tuple[np.n
             part_of = passage[pick, mine]
             passage[pick, mine] = np.where(np.isinf(part_of), found, part_of)
     return at_now, passage
+
+
+_kept = lru_cache(maxsize=1)(_passages)
 
 
 def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.ndarray:
