@@ -288,7 +288,8 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     order = words.order_of_seals(pairs["seal"])
     order.sort(key=lambda seal: seal != reference)
     said = json.dumps({seal: words.sealed(seal) for seal in order})
-    own = {"scale": altair.Scale(domain=order, range=seal_colours(order)), "legend": None}
+    scale = altair.Scale(domain=order, range=seal_colours(order))
+    own: dict[str, Any] = {"scale": scale, "legend": None}
     x = altair.X(
         "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
         axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
