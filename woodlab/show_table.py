@@ -145,6 +145,7 @@ def _plain(frame: pd.DataFrame, name: str, heading: str) -> Column:
         return Column(heading, lambda row: _figure(np.ceil(round(getattr(row, name), 6))))
     form = _chance if name in ("p_value", "p_holm") else _figure
     form = _percent if name.startswith(_SHARES) else form
+    form = words.chance if name.startswith("p_ready") else form
     return Column(heading, lambda row: form(getattr(row, name)))
 
 

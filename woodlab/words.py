@@ -206,6 +206,18 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %" if not 0 < share < 0.01 else f"{100 * share:.1f} %"
 
 
+def alike(lower: float, upper: float) -> bool:
+    """Whether the whole range of a ratio lies within a tenth of no difference."""
+    return bool(lower >= 0.9 and upper <= 1.1)
+
+
+def chance(p: float) -> str:
+    """'over 99 %', '62 %', 'under 1 %', or nothing: an estimated chance is never none or all."""
+    if pd.isna(p):
+        return ""
+    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
 def target(pct: float) -> str:
     """The moisture that is dry enough, with one rounding everywhere: whole, or a half as typed.
 

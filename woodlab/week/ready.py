@@ -134,7 +134,7 @@ class ReadyList(Shown):
             (
                 r.piece,
                 "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
-                _chance(r.p_ready_now),
+                words.chance(r.p_ready_now),
                 self._done(r),
                 self._crack(r),
                 str(r.species),
@@ -361,12 +361,6 @@ def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFi
     fits = fit_drying(past, as_of=as_of)
     fits.save(str(file))
     return fits
-
-
-def _chance(p: float) -> str:
-    if pd.isna(p):
-        return ""
-    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
 
 
 def _no_crack(bowls: pd.DataFrame) -> str:

@@ -22,7 +22,7 @@ from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
 from woodlab.studies.season_fits import season_fits
-from woodlab.week.bowls import last_known
+from woodlab.week.bowls import last_known, shelf_name
 from woodlab.words import METRIC, Units
 
 WEEK_DAYS = 7
@@ -138,23 +138,27 @@ class ShopRound(Shown):
         def weight(grams: float) -> str:  # the unit stands at the head of the column
             return units.weight(grams).removesuffix(f" {units.mass}")
 
+        places = self.due["place"].fillna("").astype(str)
+        several, at = places.nunique() > 1, shelf_name(places.iloc[0])
         columns = (
-            SheetColumn("mark", 1.25, longest=14), SheetColumn("where", 1.7, longest=22),
-            SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.2, longest=14),
-            SheetColumn("crack, or risk since look", 1.6, "left", 34),
-            SheetColumn(f"last weight ({mass}), on", 1.6, "right", 26),
+            SheetColumn("mark", 1.25, longest=14),
+            *([SheetColumn("where", 1.9, longest=40)] if several else []),
+            SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.1, longest=14),
+            SheetColumn("crack, or risk since look", 2.6, "left", 60),
+            SheetColumn(f"last weight ({mass}), on", 1.9, "right", 30),
             SheetColumn(f"expect ({mass}), band", 1.7, "right", 34),
-            SheetColumn("weight today", 1.6), SheetColumn(f"crack ({units.length})", 1.1),
-            SheetColumn("note", 1.8),
+            SheetColumn("weight today", 1.5), SheetColumn(f"crack ({units.length})", 1.0),
+            SheetColumn("note", 1.5),
         )  # fmt: skip
         rows = [
-            [r.piece, r.place if isinstance(r.place, str) else "", f"{r.species}; {r.seal}", r.do,
+            [r.piece, *([place] if several else []), f"{r.species}; {r.seal}", r.do,
              _crack(r, units), _last_weight(r, weight, self.on), _band(r, weight).split(":")[0],
              "", "", ""]
-            for r in self.due.itertuples()
+            for r, place in zip(self.due.itertuples(), places, strict=True)
         ]  # fmt: skip
         return print_sheet(path, Sheet(
-            title=f"Round of the week from {words.day(self.on)}",
+            title=f"Round of the week from {words.day(self.on)}"
+            + (f", {at}" if at and not several else ""),
             above=(
                 "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight "
                 "is out of its band, check the mark, the scale and whether wax fell off; weigh "

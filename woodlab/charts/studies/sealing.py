@@ -278,7 +278,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
     ...                       "predicted": [False, False, True, False]})
     >>> print(pairs_by_log(pairs, reference="none").description)
-    Bowls under oil took longer in 2 of 2 logs. 2 logs, averages: bare: 10 weeks; under oil: 18
+    Oil was slower in 2 of 2 logs. 2 logs, averages: bare: 10 weeks; under oil: 18
     weeks.
     """
     need(
@@ -321,7 +321,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     longer = int((both[order[-1]] > both[order[0]]).sum())
     return themed(
         altair.layer(*layers), alt=f"{logs} logs, averages: {told}.", size=size,
-        says=fitting(f"{words.bowls(order[-1])} took longer in {longer} of {len(both)} logs"
+        says=fitting(f"{words.seal_noun(order[-1])} was slower in {longer} of {len(both)} logs"
                      if len(both) else "", f"{logs} logs held two seals or more"),
         sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
         "yet, as predicted.",
