@@ -183,11 +183,6 @@ def _answered(shown: Card) -> Card:
     )  # fmt: skip
 
 
-def _held(text: str) -> str:
-    """As HTML, each number on one line with its unit."""
-    return re.sub(r"(?<=\d) (?=(?:%|mm|g|kg|in|lb|oz)(?!\w))", "\u00a0", html.escape(text))
-
-
 class Shown:
     """Makes a result show itself. The class that inherits it writes `card()`."""
 
@@ -204,7 +199,7 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = _answered(self.card()), _held
+        shown, text = _answered(self.card()), html.escape
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
