@@ -26,7 +26,7 @@ from woodlab.app import main
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.simulate import simulate_season
 from woodlab.drying.weather import Climate, invented_air
-from woodlab.week.ready import fits_for, ready_list
+from woodlab.week.ready import ready_list
 
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
 TURNED = pd.Timestamp("2025-03-22")
@@ -121,7 +121,7 @@ def play(bowls: int, weeks: int, home: Path) -> pd.DataFrame:
         assert today.to_dict() == typed, "a typed weight is not in the book"
         assert not ended & set(typed), "a finished bowl is on the round"
         ended |= turn & set(typed)
-        ready = ready_list(fits_for(book, fits))
+        ready = ready_list(wl.season_fits(book, fits, renew=True))
         assert len(ready.bowls) == bowls
         assert set(ready.group("gone")["piece"]) == ended
         turn = set(ready.group("ready")["piece"])

@@ -33,9 +33,7 @@ class Claim:
     open: str
     alike: str = ""
 
-    def said(
-        self, ratio: float, sure: str, lower: float = np.nan, upper: float = np.nan
-    ) -> str:
+    def said(self, ratio: float, sure: str, lower: float = np.nan, upper: float = np.nan) -> str:
         """The wording for a ratio of this certainty.
 
         Examples

@@ -99,7 +99,8 @@ def _books_of(path: Path) -> list[Path]:
 
 def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
     from woodlab.book.record_book import open_book
-    from woodlab.week.ready import fits_for, ready_list
+    from woodlab.drying.fit.saving import season_fits
+    from woodlab.week.ready import ready_list
 
     book = open_book(path)
     units = SHOWN_UNITS[options.units] if options.units else book.units
@@ -107,20 +108,22 @@ def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
         raise WoodlabError(f"{path.name} holds no pieces yet. Add pieces and weighings first.")
     if options.fits is None:
         return ready_list(book, options.as_of, units=units)
-    return ready_list(fits_for(book, options.fits, options.as_of), options.as_of, units=units)
+    fits = season_fits(book, options.fits, as_of=options.as_of, renew=True)
+    return ready_list(fits, options.as_of, units=units)
 
 
 def _round(options: argparse.Namespace) -> None:
     import datetime
 
     from woodlab.book.record_book import open_book
+    from woodlab.drying.fit.saving import season_fits
     from woodlab.round.sheets import write_round
-    from woodlab.week.ready import fits_for
     from woodlab.week.shop_round import shop_round
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
-    tour = shop_round(fits_for(book, options.fits, on) if options.fits else book, on=on)
+    fits = season_fits(book, options.fits, as_of=on, renew=True) if options.fits else book
+    tour = shop_round(fits, on=on)
     units = SHOWN_UNITS[options.units] if options.units else book.units
     print(tour.summary())
     if len(tour):

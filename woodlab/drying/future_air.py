@@ -90,14 +90,6 @@ def future_air(
         The book's table; nothing after `after` is used.
     after : datetime64
         The last day that is known.
-
-    Examples
-    --------
-    >>> from woodlab.drying.weather import invented_air
-    >>> air = invented_air("2025-01-01", 400, seed=1)
-    >>> drawn = future_air(air, np.datetime64("2026-02-04"), 100, draws=50, seed=1)
-    >>> drawn.equilibrium_pct.shape, drawn.rests_on
-    ((50, 1, 100), "the yearly course of the book's own air log")
     """
     rng = np.random.default_rng(seed)
     known = air[air["on"] < after + _DAY] if len(air) else air

@@ -54,10 +54,8 @@ class Runs:
     target_pct: np.ndarray
 
     def days(self, seal: str) -> np.ndarray:
-        """Days from turning to the target under a seal, (p, d); `RUN_DAYS` where it takes longer.
-
-        A seal of `own` leaves each piece as it is.
-        """
+        """Days from turning to the target under a seal, or each piece's `own`, (p, d); `RUN_DAYS`
+        where it takes longer."""
         out = np.full(self.target_pct.shape, np.inf)
         first, every = 0, np.arange(len(out))
         for part, air in zip(self.parts, self.sums, strict=True):
@@ -82,7 +80,7 @@ def _passed(
     """Days to the goal of some pieces, (p, d), each run until its own day; infinity where later."""
     last = GRID[np.searchsorted(GRID, until)]  # a row that is done repeats its last day, at no cost
     rows = np.minimum(GRID[None, : np.searchsorted(GRID, last.max()) + 1], last[:, None])
-    level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
+    level = part.curves(rows, air, pick=pick, grid=kernel.COARSE)
     return first_below(rows, level, goal)
 
 
