@@ -53,6 +53,7 @@ RESTS_ON = (
     "the yearly course of the book's own air log",
     "the book's air log, too short to show a year: the course of the year is mostly assumed",
     "no air log: a store indoors is assumed, its air known to a few points only",
+    "witness blocks in place of an air log",
 )
 
 
@@ -117,6 +118,8 @@ def future_air(
         part = temp / DEGREES
         warm.append(DEGREES * other.place(on, part, part.mean(), UNHEATED_WARM * side))
     rests_on = RESTS_ON[0 if longest >= 300 else 1]
+    if "by" in known and known["by"].notna().all():
+        rests_on = RESTS_ON[3] + ("" if longest >= 300 else ": the course of the year is assumed")
     return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, rests_on)
 
 

@@ -35,8 +35,11 @@ class SeasonCurves(SeasonModel):
         places = len(self.d.shelf.places)
         if not self.instruments:
             return np.zeros((*kappa.shape[:-1], places))
-        own = np.stack([kappa[..., self.at[f"hygrometer, {p}"]] for p in self.instruments], axis=-1)
-        if places == len(self.instruments):
+        names = self.d.shelf.places
+        of = {p: kappa[..., self.at[f"hygrometer, {p}"]] for p in self.instruments}
+        nothing = np.zeros(kappa.shape[:-1])  # where witness blocks stand for a log
+        own = np.stack([of.get(p, nothing) for p in names[1:] or names], axis=-1)
+        if places == 1:
             return own
         return np.concatenate([own.mean(axis=-1, keepdims=True), own], axis=-1)
 

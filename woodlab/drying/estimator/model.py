@@ -74,7 +74,9 @@ class SeasonModel:
         self.start_at = len(self.own)
         self.local = [p.name for p in self.own] + [START] + ([] if groups else ["air offset"])
         places = records.shelf.places
-        self.instruments = list(places[1:] or places) if groups and records.shelf.has_air else []
+        logged = groups and records.shelf.has_air
+        by_log = [place for place in places[1:] or places if place not in records.shelf.witnessed]
+        self.instruments: list[str] = by_log if logged else []
         self.gains = list(range(len(records.scales))) if groups and len(records.scales) > 1 else []
         worn = groups and law.kernel_columns is not None and "surface_m_s" in self.local
         oldest = float(records.days[records.sealed].max(initial=0.0)) if worn else 0.0
@@ -198,4 +200,5 @@ class SeasonModel:
         shelf = self.d.shelf
         if not shelf.has_air:
             return 0.0, UNKNOWN_AIR_SD
-        return OFFSET_PCT, float(np.hypot(OFFSET_SD, UNKNOWN_AIR_SD * shelf.unread))
+        above = OFFSET_PCT if self.instruments or not shelf.witnessed else 0.0  # wood by wood
+        return above, float(np.hypot(OFFSET_SD, UNKNOWN_AIR_SD * shelf.unread))

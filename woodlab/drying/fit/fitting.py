@@ -19,6 +19,7 @@ from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
+from woodlab.drying.witness_air import store_air
 from woodlab.errors import WoodlabError, as_seed, kind_of
 
 HORIZON_DAYS = 800
@@ -204,7 +205,7 @@ def assemble(
     total = sum(part.count for part in parts)
     after = min(day, shelf.log_end) if shelf.has_air else day
     ahead = HORIZON_DAYS + MARGIN_DAYS + int((day - after) / _DAY) + 2
-    air = future_air(book.air, after, ahead, draws=total, seed=int(options["seed"]) + 1)
+    air = future_air(store_air(book), after, ahead, draws=total, seed=int(options["seed"]) + 1)
     shown = laws.copy()
     by_law = {part.season.law.name: part for part in parts}
     for name in ("converged", "slip_g", "drift_pct"):

@@ -77,8 +77,11 @@ def _basis(d: Records, pooled: bool) -> np.ndarray:
 def _air_from(d: Records) -> np.ndarray:
     if not d.shelf.has_air:
         return np.full(d.n_pieces, "no air log: assumed", dtype=object)
-    read = "air log" if d.shelf.unread < 0.1 else (
-        f"air log, {100 * (1 - d.shelf.unread):.0f} % of the days"
+    log = "witness blocks" if d.shelf.witnessed >= set(d.shelf.places[1:] or d.shelf.places) else (
+        "air log and witness blocks" if d.shelf.witnessed else "air log"
+    )  # fmt: skip
+    read = log if d.shelf.unread < 0.1 else (
+        f"{log}, {100 * (1 - d.shelf.unread):.0f} % of the days"
     )  # fmt: skip
     return np.where(d.shelf.unlogged[: d.n_pieces], "no air log of its place", read).astype(object)
 

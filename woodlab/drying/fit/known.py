@@ -140,6 +140,6 @@ def gross_errors(
 
 def _median(ranked: np.ndarray, count: np.ndarray) -> np.ndarray:
     """Median of the first `count` along the last axis; NaN where there is none."""
-    both = np.stack([np.maximum(count - 1, 0) // 2, np.minimum(count, 3) // 2], axis=-1)
+    both = np.stack([np.maximum(count - 1, 0) // 2, np.minimum(count // 2, 3)], axis=-1)
     middle: np.ndarray = np.take_along_axis(ranked, both, axis=-1).mean(axis=-1)
     return middle

@@ -194,7 +194,8 @@ def _candidates(
         there = waits[place_of[waits] == place]
         name = shelf.places[place]
         out.append(("witness", name, level[:, place] + shift[there].mean(axis=0), block))
-        if shelf.has_air and name not in shelf.checked and not shelf.unlogged[there].any():
+        known = shelf.checked | shelf.witnessed
+        if shelf.has_air and name not in known and not shelf.unlogged[there].any():
             out.append(("hygrometer", name, bias[:, place], CHECKED_SD))
     for p in waits:
         moisture = found.moisture_now_pct[p]
