@@ -65,7 +65,7 @@ def _said(value: Any) -> Any:
     if value is None or isinstance(value, str | int | float | pd.Timestamp | np.generic):
         return repr(value)
     if isinstance(value, np.ndarray):
-        return value.shape, hashlib.sha256(np.ascontiguousarray(value)).hexdigest()
+        return value.shape, hashlib.sha256(value.tobytes()).hexdigest()
     if isinstance(value, list | tuple):
         return [_said(one) for one in value]
     if hasattr(value, "parts"):  # fits: their book, their day, their draws

@@ -89,9 +89,11 @@ def card(
 def left_out(rows: pd.DataFrame, name: str) -> str:
     """One sentence for all rows without a number: 'No figure for oil and soap (one piece each)'."""
     why = rows["reason"].fillna("") if "reason" in rows else pd.Series("", index=rows.index)
-    said = []
+    said: list[str] = []
     for reason, group in rows.groupby(why.str.strip().str.rstrip("."), sort=False):
         said.append(listed(group[name].astype(str).unique()) + (f" ({reason})" if reason else ""))
+    if len(said) > 3:  # a wall of reasons is read by nobody
+        said = [listed(rows[name].astype(str).unique())]
     return "No figure for " + "; ".join(said) + "."
 
 

@@ -141,7 +141,11 @@ def _plain(frame: pd.DataFrame, name: str, heading: str) -> Column:
         return Column(heading, lambda row: _text(getattr(row, name)).replace("_", " "), False)
     if not pd.api.types.is_numeric_dtype(column):
         return Column(heading, lambda row: _text(getattr(row, name)), False)
+    if "at least [mm]" in heading:  # a wall to leave is never rounded down
+        return Column(heading, lambda row: _figure(np.ceil(round(getattr(row, name), 6))))
     form = _chance if name in ("p_value", "p_holm") else _figure
+    if name.startswith("p_ready"):
+        return Column(heading, lambda row: words.chance(getattr(row, name)))
     form = _percent if name.startswith(_SHARES) else form
     return Column(heading, lambda row: form(getattr(row, name)))
 

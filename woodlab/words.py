@@ -14,12 +14,12 @@ import pandas as pd
 # Exact by definition: the international inch and avoirdupois pound (1959).
 MM_PER_INCH = 25.4
 G_PER_POUND = 453.59237
-# Before the noun, behind it: "23 painted bowls", "27 bowls waxed all over".
+# Before the noun, behind it: "23 painted bowls", "27 bowls waxed all over"; from open to closed.
 SEALS = {
     "none": ("bare", ""),
+    "wax on end grain": ("", "with waxed end grain"),
     "paint all over": ("painted", ""),
     "wax all over": ("", "waxed all over"),
-    "wax on end grain": ("", "with waxed end grain"),
 }
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 # Upper ends of ratios, and how people say them (the article's rounding).
@@ -97,6 +97,20 @@ def judged(effects: pd.DataFrame, events: Iterable[float] | None = None) -> pd.D
     seen = [np.inf] * len(effects) if events is None else events
     sure = [certainty(p, n) for p, n in zip(p_holm, seen, strict=True)]
     return effects.assign(p_holm=p_holm.astype(float), certainty=sure)
+
+
+def order_of_seals(names: Iterable[object]) -> list[str]:
+    """The one order of seals in every list, chart and legend: from open to closed, others last.
+
+    Examples
+    --------
+    >>> order_of_seals(["oil", "wax all over", "none"])
+    ['none', 'wax all over', 'oil']
+    """
+    rank = {seal: place for place, seal in enumerate(SEALS)}
+    return sorted(
+        dict.fromkeys(str(name) for name in names), key=lambda n: (rank.get(n, len(rank)), n)
+    )
 
 
 def bowls(seal: str, n: int | None = None) -> str:
@@ -190,6 +204,29 @@ def tally(n: int, noun: str = "piece") -> str:
 def percent(share: float) -> str:
     """'12 %', '0.4 %': whole percents from one on."""
     return f"{100 * share:.0f} %" if not 0 < share < 0.01 else f"{100 * share:.1f} %"
+
+
+def alike(lower: float, upper: float) -> bool:
+    """Whether the whole range of a ratio lies within a tenth of no difference."""
+    return bool(lower >= 0.9 and upper <= 1.1)
+
+
+def chance(p: float) -> str:
+    """'over 99 %', '62 %', 'under 1 %', or nothing: an estimated chance is never none or all."""
+    if pd.isna(p):
+        return ""
+    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def target(pct: float) -> str:
+    """The moisture that is dry enough, with one rounding everywhere: whole, or a half as typed.
+
+    Examples
+    --------
+    >>> target(14.7312), target(14.5)
+    ('15 %', '14.5 %')
+    """
+    return f"{pct:.0f} %" if abs(pct % 1 - 0.5) > 1e-9 else f"{pct:.1f} %"
 
 
 def opened(sentence: str) -> str:

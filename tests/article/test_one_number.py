@@ -7,15 +7,18 @@ what each of the three prints.
 import json
 import math
 import re
+from dataclasses import replace
 
 import article_books as books
 import pytest
 
 import woodlab as wl
+from woodlab import words
 from woodlab.article import write
 from woodlab.article.facts import gather
 from woodlab.pages import facts as front
 from woodlab.pages import findings
+from woodlab.pages.page import content
 from woodlab.week.bowls import READY, bowls_of
 
 
@@ -90,8 +93,27 @@ def test_dry_bowls_are_as_many_as_on_the_ready_list_and_the_front_page(season, p
                 assert figure(printed[key]) == dry
     else:
         assert dry in (0, len(listed))
-    target = figure(printed["ready.target_pct"])
-    assert abs(target - listed["target_moisture_pct"].median()) < 0.75
+
+
+def test_the_target_has_one_rounding_wherever_it_is_printed(season, printed, page):
+    """Article, front page, ready list, sealing study, pictures, each bowl's reason."""
+    fits, once, _ = season
+    ready = wl.ready_list(fits)
+    wanted = words.target(ready.bowls["target_moisture_pct"].median())
+    assert {f"{text} %" for text in printed["ready.target_pct"]} == {wanted}
+    assert content(replace(page, curves=None, air=page.book.air, round=ready.bowls.head(0).assign(
+        do=""), profiles=None, life="A1", club="loft"))["target"] == wanted  # fmt: skip
+    near = re.compile(r"(?:target,?|[Dd]ry enough(?: means|:)?|[Aa]t or below|weeks to|reach|at) "
+                      r"(\d+(?:\.\d+)?)\s%")  # fmt: skip
+    said = [
+        ready.summary(), ready.text(), repr(once.seals), once.seals.summary(),
+        *ready.bowls["reason"], *(note for part in ready.sections() for note in part.notes),
+        wl.charts.season_at_a_glance(
+            ready.bowls, wl.forecast_curves(fits, ["A1"]), once.seals.effects).to_json(),
+    ]  # fmt: skip
+    told = [f"{number} %" for text in said for number in near.findall(text.replace("\u00a0", " "))]
+    assert len(told) > 8
+    assert set(told) == {wanted}
 
 
 def test_cracked_bowls_are_those_of_the_front_page(printed, page):

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 import sight
 
+from woodlab import words
 from woodlab.charts import colours, saving
 from woodlab.charts.theme import series_encoding
 
@@ -51,7 +52,7 @@ def test_moisture_is_one_even_ramp(mode):
 
 
 def test_a_seal_keeps_its_colour_and_place_whoever_is_beside_it():
-    assert colours.order_of_seals(["wax all over", "none"]) == ["none", "wax all over"]
+    assert words.order_of_seals(["wax all over", "none"]) == ["none", "wax all over"]
     among = ["wax all over", "oil", "paint all over", "none"]
     look = dict(zip(among, colours.seal_colours(among), strict=True))
     assert look["wax all over"] == colours.seal_colours(["wax all over"])[0]

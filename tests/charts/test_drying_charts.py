@@ -70,7 +70,7 @@ def test_a_doubt_rings_the_weighing_it_names_and_no_other_of_the_same_mass():
 
 
 def test_curves_draw_bands_lines_and_weighings():
-    chart = drying.drying_curves(PREDICTED.drop(columns="on"), WEIGHED.drop(columns="on"))
+    chart = drying.drying_curves(PREDICTED, WEIGHED)
     svg = saving.chart_svg(chart)
     assert marks(chart) == 20
     assert svg.count('aria-roledescription="area mark"') == 4  # two bands, two pieces
@@ -87,7 +87,7 @@ def test_curves_against_dates_without_bands_or_weighings():
 
 def test_pieces_follow_in_the_order_given():
     turned = PREDICTED.iloc[::-1]
-    svg = saving.chart_svg(drying.drying_curves(turned.drop(columns="on")))
+    svg = saving.chart_svg(drying.drying_curves(turned))
     assert svg.index(">A2<") < svg.index(">A1<")
 
 
@@ -100,20 +100,8 @@ def test_air_is_drawn_in_as_many_panels_as_were_measured(columns):
     assert ">cellar<" in svg
 
 
-def test_residuals_with_and_without_panels():
-    frame = WEIGHED.assign(residual_g=np.linspace(-4, 4, 20), law="film")
-    assert marks(drying.residuals(frame)) == 20
-    chart = drying.residuals(pd.concat([frame, frame.assign(law="exponential")]), by="law")
-    assert ">exponential<" in saving.chart_svg(chart)
-
-
-def test_doubts_are_counted_by_place_and_none_is_said():
-    doubts = pd.DataFrame({"table": ["looks", "looks"], "column": ["on", "on"]})
-    assert "looks: on 2" in records.doubts_chart(doubts).description
-    assert (
-        records.doubts_chart(doubts.iloc[:0]).description
-        == "No entry looks odd. No entry in doubt."
-    )
+def test_residuals_are_a_point_a_weighing():
+    assert marks(drying.residuals(WEIGHED.assign(residual_g=np.linspace(-4, 4, 20)))) == 20
 
 
 @pytest.mark.parametrize(
@@ -123,7 +111,6 @@ def test_doubts_are_counted_by_place_and_none_is_said():
         (lambda: records.season_air(AIR.iloc[:0]), "no air"),
         (lambda: drying.drying_curves(PREDICTED, quantity="moisture_pct"), "no curve"),
         (lambda: drying.drying_curves(PREDICTED, quantity="colour"), "quantity is one of"),
-        (lambda: drying.drying_curves(WEIGHED[["piece", "mass_g"]]), "`days` or `on`"),
         (lambda: drying.residuals(WEIGHED), "no residuals"),
         (lambda: intervals.interval_chart(PIECES, title="x"), "missing: label, estimate"),
     ],

@@ -81,11 +81,3 @@ def test_an_open_end_is_named_where_there_is_one(latest):
     )  # fmt: skip
     words = axis_words(ready.ready_dates(forecast))
     assert ("no latest day" in " ".join(words)) is (latest is None)
-
-
-def test_a_plan_without_walls_is_refused_and_not_drawn_empty():
-    plan = pd.DataFrame({"piece": ["A1"], "log": [None], "wall_mm": [float("nan")], "seal": "none"})
-    with pytest.raises(wl.WoodlabError, match="no walls to draw"):
-        wl.charts.plan_chart(plan)
-    drawn = wl.charts.plan_chart(pd.concat([plan, plan.assign(wall_mm=25.0)], ignore_index=True))
-    assert drawn.description == "1 bowl from 1 log. Planned: 1 none."

@@ -15,7 +15,7 @@ from woodlab.charts.titles import MOST_WORDS, Claim, certainties, fitting, word_
 from woodlab.errors import WoodlabError
 
 CLAIM = Claim("more", "less", "likely more", "likely less", "open", "alike")
-NO_TITLE = {"use_charts", "save_chart", "themed", "series_encoding", "panel_px", "SortableList",
+NO_TITLE = {"use_charts", "save_chart", "themed", "SortableList",
             "ready_list", "drawn"}  # fmt: skip
 
 

@@ -113,7 +113,7 @@ def test_it_is_said_how_many_days_of_drying_have_a_reading_of_the_air(tmp_path, 
     days = [*pd.date_range("2026-03-09", "2026-03-10"), *pd.date_range("2026-05-01", "2026-06-30")]
     air = pd.DataFrame({"on": days, "temp_c": 10.0, "rh_pct": 70.0})
     said = run("1_open_and_check", saved(tmp_path / "book", days=(0, 9), air=air), capsys)
-    assert "the air was read on 2 of 10 days" in said
+    assert "The air was read on 2 of the 10 days" in said
 
 
 def test_cracked_bowls_are_named_first(fitted, capsys):
@@ -122,7 +122,7 @@ def test_cracked_bowls_are_named_first(fitted, capsys):
     assert said.startswith("Cracked bowls: 1.")
     assert re.search(r"^ *A1 +12\b", said, re.M)
     ready = run("3_ready", path, capsys, fits_path=fits)
-    assert re.search(r"^ *A1\b.*cracked: open, 12 mm", ready, re.M)
+    assert re.search(r"^ *A1\b.*CRACKED; dry: .*open, 12 mm", ready, re.M)
 
 
 def test_fits_of_another_book_are_refused(fitted):

@@ -173,7 +173,8 @@ def test_it_shows_itself_weeks_before_ratios(study):
     assert f"{weeks['none']:.0f} weeks bare" in first
     assert f"{weeks[WAX]:.0f} under {WAX}" in first
     detail = next(s for s in study.sentences if s.startswith("Five bowls waxed all over"))
-    assert all(s in detail for s in ("about", "weeks on average", "in another year"))
+    assert "times" in detail
+    assert "in another year" in detail
     assert "we cannot say" in said.lower()
     assert "Cracked wood" in study.to_bear_in_mind.summary()
     assert "wax all over" in study._repr_html_()

@@ -211,6 +211,18 @@ def test_25_pieces_fit_on_one_page_with_their_marks(tmp_path, whole, paper):
     assert all("expect (g)" in page.replace("\n", " ") for page in more)
 
 
+def test_nothing_of_a_row_is_cut_in_print(tmp_path, whole):
+    pytest.importorskip("pypdf", reason="pypdf reads the page back")
+    crack = "glued, and longer since: 22 mm on 29 December 2025"
+    rows = whole.due.head(3).assign(crack=crack, place=["loft", "the shed behind the mill", "loft"])
+    [page] = pages_of(replace(whole, due=rows).sheet(tmp_path / "r.pdf"))
+    told = " ".join(page.split())
+    assert told.count(crack) == 3
+    assert "the shed behind the mill" in told
+    [page] = pages_of(replace(whole, due=rows.assign(place="loft")).sheet(tmp_path / "r.pdf"))
+    assert page.split("\n")[0].endswith(", loft")  # one place is said once
+
+
 def test_names_are_text_and_never_markup(tmp_path):
     pytest.importorskip("pypdf", reason="pypdf reads the page back")
     nasty = ['#read("/etc/passwd")', "$x^2$ *b* _i_", "= head", "\u202eabc\x00", "<b>&amp;", "日本"]

@@ -88,7 +88,7 @@ class Facts:
         self.rest = rest.assign(probably=rest["p_ready_now"] >= PROBABLY)
         targets = self.bowls.get("target_moisture_pct", pd.Series(dtype=float)).dropna()
         alike = len(targets) and np.ptp(targets) < 0.5
-        self.target_pct = float(targets.iloc[0]) if alike else np.nan
+        self.target_pct = float(targets.median()) if alike else np.nan
         self.weighings = len(self.book.weighings) / max(len(pieces), 1)
         self.early = self.weighings < FEW_WEIGHINGS
 

@@ -167,15 +167,16 @@ def fill(source: str, story: Story, say: Say) -> str:
 
 def _save_figures(figures: Sequence[Figure], folder: Path, locale: str) -> dict[str, float]:
     """Write each as SVG and PNG, in colour and in grey; their widths in print [cm], by name."""
-    from woodlab.charts.saving import printed_width_mm, save_chart
+    from woodlab.charts.saving import printed_width_mm, save_chart, spec_of
 
     if figures:
         (folder / "grey").mkdir(parents=True)
     for figure in figures:
+        spec = spec_of(figure.chart)
         for ending in ("svg", "png"):
             file = f"{figure.name}.{ending}"
-            save_chart(figure.chart, folder / file, locale=locale, look="light")
-            save_chart(figure.chart, folder / "grey" / file, locale=locale, look="grey")
+            save_chart(spec, folder / file, locale=locale, look="light")
+            save_chart(spec, folder / "grey" / file, locale=locale, look="grey")
     return {
         figure.name: min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{figure.name}.svg") / 10)
         for figure in figures

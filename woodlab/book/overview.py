@@ -39,8 +39,8 @@ class Overview(Shown):
         doubts = words.count(self.n_doubts, "entry").replace("entrys", "entries")
         is_are = "is" if self.n_doubts == 1 else "are"
         says = [
-            f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']} weighings, "
-            f"{rows['looks']} looks for cracks.",
+            f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']:,} weighings, "
+            f"{rows['looks']:,} looks for cracks.",
             f"{words.opened(doubts)} {is_are} possible but odd; listed below."
             if self.n_doubts else "No entry looks odd.",
             f"{words.opened(words.count(aside, 'row'))} set aside." if aside else "",
@@ -79,7 +79,7 @@ def book_overview(book: RecordBook) -> Overview:
     >>> found.frame.set_index("table")["rows"].head(2).to_dict()
     {'pieces': 92, 'weighings': 2208}
     >>> found.summary().splitlines()[0]
-    '92 bowls, 2208 weighings, 4984 looks for cracks.'
+    '92 bowls, 2,208 weighings, 4,984 looks for cracks.'
     """
     book = expect_book(book, "book_overview")
     counts = book.counts.set_index("table")
@@ -105,7 +105,9 @@ def _air(book: RecordBook) -> str:
     start, end = start.normalize(), end.normalize()
     days = book.air["on"].dt.normalize()
     read = days[days.between(start, end)].nunique()
+    span, of = "between the first turning and the last weighing", (end - start).days + 1
+    if read == of:
+        return f"The air was read on every day {span}."
     return (
-        f"Between the first turning and the last weighing the air was read on {read} of "
-        f"{(end - start).days + 1} days; the others are filled in from these."
+        f"The air was read on {read} of the {of} days {span}; the others are filled in from these."
     )

@@ -26,11 +26,11 @@ if _GRAMMAR not in sys.modules:
 
 # One line a module: the public charts that live in it.
 _HOMES: dict[str, list[str]] = {
-    "theme": ["use_charts", "themed", "series_encoding", "panel_px", "drawn"],
+    "theme": ["use_charts", "themed", "drawn"],
     "saving": ["save_chart"],
     "lists": ["SortableList"],
     "intervals": ["interval_chart"],
-    "records": ["weighings_overview", "doubts_chart", "season_air"],
+    "records": ["weighings_overview", "season_air"],
     "drying": ["drying_curves", "residuals", "ready_curves"],
     "ready": ["ready_list", "ready_dates", "ready_counts", "past_forecasts_chart"],
     "pictures.glance": ["season_at_a_glance"],
@@ -40,11 +40,11 @@ _HOMES: dict[str, list[str]] = {
     "studies.sealing": ["curves_by_seal", "seal_ratios", "weeks_against_cracks", "pairs_by_log"],
     "studies.cracks": [
         "crack_rate_chart", "crack_ratios", "whole_fraction_chart", "risk_by_wall_chart",
-        "looks_calendar", "looking_every",
+        "looks_calendar",
     ],
     "studies.bowls": ["rim_from_above", "bowl_section", "wall_window_chart"],
     "studies.movement": ["measured_and_expected", "shrinkage_estimates", "movement_course"],
-    "studies.plan": ["plan_chart", "power_chart", "round_chart"],
+    "studies.plan": ["power_chart"],
 }  # fmt: skip
 
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -107,11 +107,13 @@ def spans(base: Any, at: At, low: str, middle: str, high: str, **point: Any) -> 
 
 
 def level(value: float, at: At, field: str, said: str = "", **how: Any) -> list[Any]:
-    """A dashed rule across a panel at a value of its upward axis, its words at the left."""
+    """A dashed rule across a panel at a value of its upward axis, its words at its left end (or
+    its right one, by their `align`)."""
     row = pd.DataFrame({field: [value], "says": [said]})
     base = altair.Chart(row).encode(y=at(f"{field}:Q"))
     how = {"align": "left", "baseline": "bottom", "dx": 4, "dy": -3, **how}
-    text = written(base.encode(x=altair.value(0), text="says:N"), **how) if said else []
+    x = altair.value("width" if how["align"] == "right" else 0)
+    text = written(base.encode(x=x, text="says:N"), **how) if said else []
     return [base.mark_rule(strokeDash=[4, 3], color=INK), *text]
 
 

@@ -69,20 +69,6 @@ def role(name: str) -> str:
     return ROLES[name][0]
 
 
-def order_of_seals(names: Iterable[object]) -> list[str]:
-    """The one order of seals in every list, chart and legend: from open to closed, others last.
-
-    Examples
-    --------
-    >>> order_of_seals(["oil", "wax all over", "none"])
-    ['none', 'wax all over', 'oil']
-    """
-    rank = {seal: place for place, seal in enumerate(SEALS)}
-    return sorted(
-        dict.fromkeys(str(name) for name in names), key=lambda n: (rank.get(n, len(rank)), n)
-    )
-
-
 def seal_colours(names: Iterable[str]) -> list[str]:
     """Each seal's own colour; seals of a maker's own take those that are left, by name."""
     names = list(names)

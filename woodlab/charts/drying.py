@@ -34,7 +34,6 @@ def drying_curves(
     weighed: pd.DataFrame | None = None,
     *,
     quantity: str = "mass_g",
-    columns: int = 3,
     size: Size = "page",
 ) -> Any:
     """Fitted curves, their bands (confidence, prediction) and the weighings, a panel a piece.
@@ -42,19 +41,17 @@ def drying_curves(
     Parameters
     ----------
     predicted : DataFrame
-        From `fits.predict`: `piece`, `on` (or `days`), `mass_g` [g] or `moisture_pct` [%], and
-        the bands `ci_lower_*`, `ci_upper_*`, `pi_lower_*`, `pi_upper_*` as far as there are any.
+        From `fits.predict`: `piece`, `on`, `mass_g` [g] or `moisture_pct` [%], and the bands
+        `ci_lower_*`, `ci_upper_*`, `pi_lower_*`, `pi_upper_*` as far as there are any.
     weighed : DataFrame, optional
-        `piece`, `on` (or `days`) and the same quantity: drawn as points.
+        `piece`, `on` and the same quantity: drawn as points.
     quantity : {"mass_g", "moisture_pct"}
         What is drawn upward.
-    columns : int
-        Panels in a row; the pieces follow as they do in `predicted`.
     size : as for `themed`
 
     Returns
     -------
-    ConcatChart: bands, curve and weighings against the date or days since turning [d].
+    ConcatChart: bands, curve and weighings against the date; the pieces follow as given.
 
     Raises
     ------
@@ -63,7 +60,8 @@ def drying_curves(
 
     Examples
     --------
-    >>> curve = pd.DataFrame({"piece": "A1", "days": [0, 60], "moisture_pct": [60.0, 21.0],
+    >>> on = pd.to_datetime(["2026-03-01", "2026-04-30"])
+    >>> curve = pd.DataFrame({"piece": "A1", "on": on, "moisture_pct": [60.0, 21.0],
     ...                       "ci_lower_moisture_pct": [57.0, 19.0],
     ...                       "ci_upper_moisture_pct": [63.0, 23.0]})
     >>> drying_curves(curve, quantity="moisture_pct").description
@@ -71,13 +69,15 @@ def drying_curves(
     """
     if quantity not in QUANTITIES:
         raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
-    moist, when = quantity == "moisture_pct", _time_column(predicted, weighed)
-    need(predicted, quantity, why=f"there is no curve of {quantity} to draw. Use fits.predict.")
+    moist = quantity == "moisture_pct"
+    need(
+        predicted, "on", quantity, why=f"there is no curve of {quantity} to draw. Use fits.predict."
+    )
     points = predicted.head(0) if weighed is None or quantity not in weighed else weighed
     ends = {"prediction": "pi", "confidence": "ci"}
     bands = {name: (f"{end}_lower_{quantity}", f"{end}_upper_{quantity}")
              for name, end in ends.items() if f"{end}_upper_{quantity}" in predicted}  # fmt: skip
-    x = across("on:T", tickCount=4) if when == "on" else across("days:Q", DAYS, tickCount=5)
+    x = across("on:T", tickCount=4)
     both = pd.concat([predicted[quantity], points[quantity]])
     # small multiples share their axes; bowls of different weights cannot share one of grams
     fixed = (min(0.0, both.min()), both.max() * 1.03) if moist else None
@@ -92,11 +92,10 @@ def drying_curves(
             altair.Chart(dots).mark_point(color=COLOURS[2], size=26)
             .encode(x=x, y=y(f"{quantity}:Q"), tooltip=tips(dots, quantity)),
         ]  # fmt: skip
-        first, last = (own.sort_values(when).iloc[k] for k in (0, -1))
-        span = last[when] - first[when]
+        first, last = (own.sort_values("on").iloc[k] for k in (0, -1))
         told.append(
             f"{piece} from {first[quantity]:.0f} to {last[quantity]:.0f} {'%' if moist else 'g'} "
-            f"in {span.days if when == 'on' else span:.0f} days"
+            f"in {(last['on'] - first['on']).days} days"
         )
     ends_of = predicted.groupby("piece", sort=False)[quantity].agg(["first", "last"])
     number = ends_of["last"] if moist else 100 * (1 - ends_of["last"] / ends_of["first"])
@@ -104,7 +103,7 @@ def drying_curves(
     did = f"dried to {number} % moisture" if moist else f"lost {number} % of their weight"
     named = f"{' and '.join(reversed(bands))} band{'s' if len(bands) > 1 else ''}" if bands else ""
     sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
-    chart = panels(layers, columns=columns, height=150, size=size, axis_px=48)
+    chart = panels(layers, columns=columns_of(len(layers)), height=150, size=size, axis_px=48)
     if not moist:
         chart = chart.resolve_scale(y="independent")
     return themed(
@@ -119,63 +118,37 @@ def _range(values: pd.Series) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def _time_column(*frames: pd.DataFrame | None) -> str:
-    for column in ("days", "on"):
-        if all(frame is None or column in frame for frame in frames):
-            return column
-    raise WoodlabError("the frames need a column `days` or `on`, the same one in both.")
-
-
-def residuals(frame: pd.DataFrame, *, by: str | None = None, size: Size = "page") -> Any:
+def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     """Weighed minus fitted mass against time: a good law leaves no pattern about zero.
 
     Parameters
     ----------
     frame : DataFrame
-        `piece`, `days` (since turning) or `on`, `residual_g` [g]; of `fits.residuals`.
-    by : str, optional
-        A column to make panels of, such as `law` or `seal`.
+        `piece`, `days` (since turning), `residual_g` [g]; of `fits.residuals`.
     size : as for `themed`
 
     Returns
     -------
-    LayerChart or ConcatChart: points about a rule at zero [g].
+    LayerChart: points about a rule at zero [g].
 
     Examples
     --------
-    >>> left = pd.DataFrame({"piece": "A1", "days": [0, 30, 60, 0, 30, 60],
-    ...                      "law": ["film"] * 3 + ["exponential"] * 3,
-    ...                      "residual_g": [-1.0, 1.0, -1.0, -9.0, 12.0, -9.0]})
-    >>> residuals(left[left["law"] == "film"]).description
+    >>> left = pd.DataFrame({"piece": "A1", "days": [0, 30, 60], "residual_g": [-1.0, 1.0, -1.0]})
+    >>> residuals(left).description
     '95 % of weighings lie within 1.0 g of the curves. Residuals of 3 weighings of 1 piece.'
-    >>> residuals(left, by="law").description
-    '95 % of weighings ... of 6 weighings of 1 piece, in panels by law: exponential, film.'
     """
     need(frame, "residual_g", why="there are no residuals to draw. The column is `residual_g`.")
-    when = _time_column(frame)
-    x = across("on:T", tickCount=4) if when == "on" else across("days:Q", DAYS)
     most = float(frame["residual_g"].abs().max()) * 1.05 or 1.0
-    y = partial(upward, title="Weighed minus fitted [g]", ends=(-most, most))
-
-    def layers(own: pd.DataFrame) -> list[Any]:
-        dots = altair.Chart(own).mark_point(size=16, opacity=0.5)
-        zero = altair.Chart(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
-        return [
-            zero.encode(y=y("residual_g:Q")),
-            dots.encode(x=x, y=y("residual_g:Q"), tooltip=tips(own, "residual_g")),
-        ]
-
-    told = f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}"
-    if by is None:
-        chart = altair.layer(*layers(frame))
-    else:
-        parts = {str(name): layers(own) for name, own in frame.groupby(by)}
-        chart = panels(parts, columns=columns_of(len(parts)), height=150, size=size)
-        told += f", in panels by {by}: {', '.join(parts)}"
+    y = upward("residual_g:Q", "Weighed minus fitted [g]", (-most, most))
+    dots = altair.Chart(frame).mark_point(size=16, opacity=0.5)
+    zero = altair.Chart(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
     spread = frame["residual_g"].abs().quantile(0.95)
     return themed(
-        chart, says=f"95 % of weighings lie within {spread:.1f} g of the curves",
-        sub="Weighed minus fitted mass [g], a point a weighing, against time.", alt=f"{told}.",
+        zero.encode(y=y)
+        + dots.encode(x=across("days:Q", DAYS), y=y, tooltip=tips(frame, "residual_g")),
+        says=f"95 % of weighings lie within {spread:.1f} g of the curves",
+        sub="Weighed minus fitted mass [g], a point a weighing, against time.",
+        alt=f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}.",
         size=size,
     )  # fmt: skip
 
@@ -227,9 +200,9 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     form = "{piece} ends at {moisture_pct:.0f} % ({lower_pct:.0f} to {upper_pct:.0f}) on {by}"
     told = each(last, form)
     there = int((last["moisture_pct"] <= last["target_moisture_pct"]).sum())
-    goal = curves["target_moisture_pct"].median()
+    goal = words.target(curves["target_moisture_pct"].median())
     says = (
-        f"{there} of {len(layers)} bowls reach{'es' if there == 1 else ''} {goal:.0f} % by "
+        f"{there} of {len(layers)} bowls reach{'es' if there == 1 else ''} {goal} by "
         f"{words.day(curves['on'].max())}"
     )
     sub = (

@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, each, lines, need, panels, rows, upward
-from woodlab.charts.colours import order_of_seals, role
+from woodlab.charts.colours import role
 from woodlab.charts.lists import SortableList
 from woodlab.charts.theme import INK, Size, series_encoding, themed
 from woodlab.show import listed
@@ -54,7 +54,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     frame = frame[["piece", "seal", "ready_on", "earliest_on", "shown_to", "open_end"]]
     start = min([as_of, *frame["earliest_on"].dropna()])
     x = partial(across, ends=(start - (far - start) * 0.08, far), tickCount=6)  # room for marks
-    look = series_encoding("seal", "Seal", mark="point", domain=order_of_seals(frame["seal"]),
+    look = series_encoding("seal", "Seal", mark="point", domain=words.order_of_seals(frame["seal"]),
                            size=size)  # fmt: skip
     today = altair.Chart(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
     layers = [
@@ -118,9 +118,9 @@ def ready_list(forecast: pd.DataFrame) -> SortableList:
     )
     caption = ""
     if len(frame):
-        ends = frame["target_moisture_pct"].agg(["min", "max"]).map("{:.1f}".format).unique()
+        ends = frame["target_moisture_pct"].agg(["min", "max"]).map(words.target).unique()
         caption = (
-            f"As of {words.day(frame['as_of'].iloc[0])}. Ready: at or below {' to '.join(ends)} % "
+            f"As of {words.day(frame['as_of'].iloc[0])}. Ready: at or below {' to '.join(ends)} "
             "moisture. First ready on: the day it gets, or got, there, as likely earlier as later; "
             f"between earliest and latest with a chance of {100 * frame['level'].iloc[0]:.0f} %. "
             "No latest day: it may never get there."

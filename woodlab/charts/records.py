@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import across, each, lines, need, panels, tip, tips, upward, written
-from woodlab.charts.colours import order_of_seals, role, seal_colours
+from woodlab.charts.blocks import across, lines, need, panels, tip, tips, upward, written
+from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.theme import Size, themed
 
 _NO_SERIES = "unknown"
@@ -71,7 +71,7 @@ def weighings_overview(
     low = 10 * float(np.floor(sure.min() / 10)) - 10
     top = 10 * float(np.ceil(sure.max() / 10)) + 10
     frame["shown_pct"] = frame["part_pct"].clip(low, top)
-    seals = order_of_seals(frame["seal"])
+    seals = words.order_of_seals(frame["seal"])
     x = across("on:T", tickCount=4 if len(seals) > 1 else 7)
     y = upward("shown_pct:Q", "Weight [% of the first]", (low, top))
     layers = {}
@@ -132,44 +132,6 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
         ],
         index=frame.index,
     )
-
-
-def doubts_chart(doubts: pd.DataFrame, *, size: Size = "column") -> Any:
-    """How many entries are in doubt, by table and column.
-
-    Parameters
-    ----------
-    doubts : DataFrame
-        `book.doubts`, of which `table` and `column` are read; it may be empty.
-    size : as for `themed`
-
-    Returns
-    -------
-    LayerChart: a bar a column of the book, as long as its number of doubts.
-
-    Examples
-    --------
-    >>> doubts = pd.DataFrame({"table": ["weighings", "weighings", "pieces"],
-    ...                        "column": ["mass_g", "mass_g", "wall_mm"]})
-    >>> doubts_chart(doubts).description
-    '3 entries to compare with the paper. By table and column: pieces: wall_mm 1; weighings: ...'
-    """
-    place = doubts["table"].astype(str) + ": " + doubts["column"].astype(str)
-    frame = place.value_counts().sort_index().rename_axis("place").rename("count").reset_index()
-    n = len(doubts)
-    base = altair.Chart(frame).encode(
-        y=altair.Y("place:N", title=None, sort="-x"),
-        x=across("count:Q", "Entries in doubt [count]", tickMinStep=1),
-    )
-    chart = base.mark_bar(height=14) + base.mark_text(dx=5, align="left").encode(text="count:Q")
-    told = "; ".join(each(frame, "{place} {count}"))
-    return themed(
-        chart.properties(height=altair.Step(24)), size=size,
-        alt=f"By table and column: {told}." if n else "No entry in doubt.",
-        says=f"{words.tally(n, 'entry') if n == 1 else f'{n} entries'} to compare with the paper"
-        if n else "No entry looks odd",
-        sub="Entries in doubt, by table and column [count].",
-    )  # fmt: skip
 
 
 def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:

@@ -26,7 +26,7 @@ def save_chart(
     Parameters
     ----------
     chart : altair chart
-        As any function of `woodlab.charts` gives it.
+        As any function of `woodlab.charts` gives it, or its `spec_of`.
     path : str or Path
         The file; what stands there is replaced.
     ppi : int
@@ -50,13 +50,14 @@ def save_chart(
     --------
     >>> import pathlib, tempfile
     >>> import pandas as pd, woodlab as wl
-    >>> chart = wl.charts.doubts_chart(pd.DataFrame({"table": ["looks"], "column": ["on"]}))
-    >>> printed_width_mm(save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "doubts.svg"))
+    >>> found = pd.DataFrame({"label": ["ash"], "estimate": 20, "ci_lower": 8, "ci_upper": 42})
+    >>> chart = wl.charts.interval_chart(found, title="Cracked [%]")
+    >>> printed_width_mm(save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "cracked.svg"))
     90.0
-    >>> save_chart(chart, "doubts.jpg")
+    >>> save_chart(chart, "cracked.jpg")
     Traceback (most recent call last):
         ...
-    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'doubts.jpg'. Change ...
+    woodlab.errors.WoodlabError: a chart is saved as .svg or .png; found 'cracked.jpg'. Change ...
     """
     path = Path(path)
     if path.suffix.lower() == ".svg":
@@ -79,7 +80,7 @@ def chart_svg(chart: Any, *, locale: str = "en", look: Look = "light") -> str:
 def page_svg(chart: Any) -> str:
     """A chart (or its specification) as SVG for a page: with its alt text, and turning dark by
     itself where the screen is."""
-    spec = chart if isinstance(chart, dict) else _spec(chart)
+    spec = chart if isinstance(chart, dict) else spec_of(chart)
     head, _, rest = chart_svg(spec).partition(">")
     # coordinates to a hundredth of a pixel: a page of several pictures stays under 1 MB
     rest = _PLACES.sub(lambda part: re.sub(r"(\.\d\d)\d+", r"\1", part[0]), rest)
@@ -87,7 +88,7 @@ def page_svg(chart: Any) -> str:
     return f'{head} role="img" aria-label="{alt}">{colours.dark_style()}{rest}'
 
 
-def _spec(chart: Any) -> dict[str, Any]:
+def spec_of(chart: Any) -> dict[str, Any]:
     """The Vega-Lite specification, of any number of rows, its data inside."""
     with altair.data_transformers.enable("default", max_rows=None):
         return chart.to_dict()
@@ -96,7 +97,7 @@ def _spec(chart: Any) -> dict[str, Any]:
 def _converted(kind: str, chart: Any, locale: str, look: Look, **more: Any) -> Any:
     import vl_convert
 
-    spec = chart if isinstance(chart, dict) else _spec(chart)
+    spec = chart if isinstance(chart, dict) else spec_of(chart)
     convert = getattr(vl_convert, f"vegalite_to_{kind}")
     return convert(colours.recoloured(spec, look), **more, **_locales(locale))
 

@@ -79,26 +79,7 @@ def theme_config(size: Size = "column") -> dict[str, Any]:
 
 
 def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: int = 20) -> int:
-    """The inner width [px] of each of `columns` panels side by side that fit in `size`.
-
-    Parameters
-    ----------
-    size : as for `themed`
-    columns : int
-        Panels in a row.
-    axis_px, gap_px : int
-        Room for the axis of each panel, and between panels [px].
-
-    Returns
-    -------
-    int
-        Pixels; one is a quarter of a millimetre on paper.
-
-    Examples
-    --------
-    >>> panel_px("page", columns=2)
-    262
-    """
+    """The inner width [px] of each of `columns` panels in a row, with `axis_px` for its axis."""
     return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
 
 
@@ -182,76 +163,34 @@ def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 
 
 def series_encoding(
-    field: str,
-    title: str,
-    *,
-    mark: Literal["point", "line", "both", "area"] = "both",
-    domain: Sequence[str] | None = None,
-    legend: bool = True,
-    size: Size = "column",
-) -> dict[str, Any]:
-    """Colour with shape and/or dash for a field that names a series; seals keep their own.
+    field: str, title: str, *, mark: Literal["point", "line", "area"], domain: Sequence[str],
+    legend: bool = True, size: Size = "column",
+) -> dict[str, Any]:  # fmt: skip
+    """Channels of a field whose values, `domain`, name series: colour, and shape or dash beside it.
 
-    Use as `chart.encode(x=..., y=..., **series_encoding("seal", "Seal", mark="line"))`. In layers,
-    give each the same `domain`, and a legend to the first alone: it then shows them as one.
-
-    Parameters
-    ----------
-    field, title : str
-        The column and the legend's heading.
-    mark : {"point", "line", "both", "area"}
-        `point` adds a shape, `line` a dash, `both` the two of them, `area` colour alone.
-    domain : sequence of str, optional
-        The names of the series, in order; those of the data unless given. Seals have an order and
-        colours of their own, in every chart.
-    legend : bool
-        False where the series are labelled directly.
-    size : {"column", "page"}
-        The width that the legend's entries must fit into.
-
-    Returns
-    -------
-    dict
-        Channels for `encode`: `color`, and `shape` and `strokeDash` as `mark` asks.
-
-    Examples
-    --------
-    >>> sorted(series_encoding("seal", "Seal", mark="line"))
-    ['color', 'strokeDash']
+    Seals keep their own order and colours. Without a legend the series are labelled directly.
     """
-    names = list(domain) if domain is not None else None
-    palette: Sequence[str] = COLOURS
-    if field == "seal" and names is not None:
-        names = colours.order_of_seals(names)
-        palette = colours.seal_colours(names)
-    guide = None
+    names, palette, guide = list(domain), COLOURS, None
+    if field == "seal":
+        names = words.order_of_seals(names)
+        palette = tuple(colours.seal_colours(names))
     if legend:
-        guide = altair.Legend(title=title, **_legend_columns(names, size))
-        if mark == "line":
-            guide.symbolSize = LINE_SYMBOL
+        widest = 36 + 6.8 * max(len(str(name)) for name in names)
+        columns = max(1, min(len(names), int((WIDTH_PX[size] - 30) // widest)))
+        guide = altair.Legend(title=title, columns=columns,
+                              labelLimit=WIDTH_PX[size] // columns - 40,
+                              symbolSize=LINE_SYMBOL if mark == "line" else 70)  # fmt: skip
 
     def channel(kind: Any, values: Sequence[Any]) -> Any:
-        scale = altair.Scale(range=list(values))
-        if names is not None:
-            of_each = [values[i % len(values)] for i in range(len(names))]
-            scale = altair.Scale(domain=names, range=of_each)
+        of_each = [values[i % len(values)] for i in range(len(names))]
+        scale = altair.Scale(domain=names, range=of_each)
         return kind(field, type="nominal", scale=scale, legend=guide)
 
-    channels = {"color": channel(altair.Color, palette)}
-    if mark in ("point", "both"):
-        channels["shape"] = channel(altair.Shape, SHAPES)
-    if mark in ("line", "both"):
-        channels["strokeDash"] = channel(altair.StrokeDash, [list(dash) for dash in DASHES])
-    return channels
-
-
-def _legend_columns(names: list[str] | None, size: Size) -> dict[str, Any]:
-    """As many columns as the names need; without names the theme's own, cautious number."""
-    if not names:
-        return {}
-    widest = 36 + 6.8 * max(len(str(name)) for name in names)
-    columns = max(1, min(len(names), int((WIDTH_PX[size] - 30) // widest)))
-    return {"columns": columns, "labelLimit": WIDTH_PX[size] // columns - 40}
+    more = {
+        "point": {"shape": channel(altair.Shape, SHAPES)}, "area": {},
+        "line": {"strokeDash": channel(altair.StrokeDash, [list(dash) for dash in DASHES])},
+    }  # fmt: skip
+    return {"color": channel(altair.Color, palette), **more[mark]}
 
 
 def use_charts() -> None:

@@ -20,7 +20,6 @@ from woodlab import words
 from woodlab.errors import WoodlabError
 
 MOST_WORDS = 10
-ALIKE = (0.9, 1.1)  # a ratio whose interval stays within a tenth of 1 is one of "equally"
 
 
 @dataclass(frozen=True)
@@ -34,10 +33,8 @@ class Claim:
     open: str
     alike: str = ""
 
-    def said(
-        self, ratio: float, sure: str, lower: float = np.nan, upper: float = np.nan, at: float = 1.0
-    ) -> str:
-        """The wording for a ratio (or a difference, with `at=0`) of this certainty.
+    def said(self, ratio: float, sure: str, lower: float = np.nan, upper: float = np.nan) -> str:
+        """The wording for a ratio of this certainty.
 
         Examples
         --------
@@ -47,15 +44,14 @@ class Claim:
         >>> wax.said(2.9, "clear"), wax.said(1.3, "likely"), wax.said(1.1, "open")
         ('Waxed bowls dried slower', 'Waxed bowls probably dried slower', 'Does wax slow ... tell')
         """
-        if at == 1.0 and self.alike and lower >= ALIKE[0] and upper <= ALIKE[1]:
+        if self.alike and words.alike(lower, upper):
             return fitting(self.alike)
         if sure not in ("clear", "likely"):
             return fitting(self.open)
         middle = ratio if np.isfinite(ratio) else upper if lower <= 0 else lower
-        rises = middle > at
         if sure == "clear":
-            return fitting(self.more if rises else self.less)
-        return fitting(self.likely_more if rises else self.likely_less)
+            return fitting(self.more if middle > 1 else self.less)
+        return fitting(self.likely_more if middle > 1 else self.likely_less)
 
     def of(self, row: pd.Series | None, ratio: str = "ratio") -> str:
         """The wording for a row of a study's effects with how `sure` it is; without one, `open`."""

@@ -74,11 +74,11 @@ def _ready(options: argparse.Namespace) -> None:
             members = write_by_maker(ready, out) if out else [
                 (maker, ready.of(maker).line(), "") for maker in ready.makers
             ]  # fmt: skip
-            print(ready.summary().split("\n")[0])
+            print(ready.text().split("\n")[0])
             for maker, line, _ in members:
                 print(f"  {maker}: {line}")
         elif len(books) > 1:
-            print(f"{ready.summary().split(chr(10))[0]}\n  {ready.line()}")
+            print(f"{ready.text().split(chr(10))[0]}\n  {ready.line()}")
         else:
             print(ready.text())
         if out:

@@ -16,7 +16,7 @@ from woodlab.drying.forecast.cracks import ended
 from woodlab.errors import WoodlabError
 from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
-from woodlab.week.bowls import PROBABLY, READY, bowls_of, last_day, shelf_name
+from woodlab.week.bowls import PROBABLY, READY, bowls_of, club_of, last_day
 from woodlab.week.shop_round import due_by_age
 from woodlab.words import MM_PER_INCH
 
@@ -131,7 +131,7 @@ def gather(
     return Facts(
         **of,
         day=day,
-        club=club or _club(book),
+        club=club or club_of(book),
         curves=_curves(fits, bowls, life, day),
         air=air,
         round=due_by_age(book, day),
@@ -157,11 +157,6 @@ def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
         base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,
         dry=(bowls["p_ready_now"] >= READY) | (left == "finished"),
     )  # fmt: skip
-
-
-def _club(book: RecordBook) -> str:
-    places = book.pieces["place"].dropna().unique()
-    return shelf_name(places[0]) if len(places) == 1 else book.name
 
 
 def _life(bowls: pd.DataFrame) -> str:

@@ -9,7 +9,6 @@ from typing import Any
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.colours import order_of_seals
 from woodlab.charts.pictures.counts import THICK, wall_effect
 from woodlab.charts.titles import Claim, fitting, surest, this_season
 from woodlab.pages.facts import Facts
@@ -43,7 +42,8 @@ def sealing(facts: Facts) -> Finding:
     """What the surest seal saved in cracks, and what it cost in weeks."""
     bowls, study = facts.bowls, facts.seals
     weeks = {} if study is None else study.by_seal.set_index("seal")["weeks"].dropna().to_dict()
-    table = [_seal_row(bowls, seal, weeks.get(seal)) for seal in order_of_seals(bowls["seal"])]
+    seals = words.order_of_seals(bowls["seal"])
+    table = [_seal_row(bowls, seal, weeks.get(seal)) for seal in seals]
     by_seal = {row["seal"]: row for row in table}
     bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
     of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
@@ -59,8 +59,8 @@ def sealing(facts: Facts) -> Finding:
     claim = Claim(
         more=fitting(f"More {own['name']} cracked than {bare['name']}", f"More sealed {_THAN}"),
         less=fitting(f"Fewer {own['name']} cracked than {bare['name']}", f"Fewer sealed {_THAN}"),
-        likely_more="Probably more sealed bowls crack than bare ones",
-        likely_less="Probably fewer sealed bowls crack than bare ones",
+        likely_more="Probably more sealed bowls cracked than bare ones",
+        likely_less="Probably fewer sealed bowls cracked than bare ones",
         open="Does sealing save bowls? Too few cracks to tell",
     )  # fmt: skip
     counts = (

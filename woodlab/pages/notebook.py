@@ -15,6 +15,9 @@ FRONT = ("index.html", "Front page")
 SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
 MOST_LINES = 400_000  # characters of a picture
 _SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
+# A sentence keeps a number and its unit on one line.
+_SENTENCE = re.compile(r"<p\b.*?</p>", re.S)
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|g|kg|in|lb|oz)(?!\w))")
 # The paths of a machine in what a library printed: none belongs on a page that is passed on.
 _PATHS = re.compile(
     r"(?<![\w/.:<-])(?:/(?:home|tmp|Users|root|mnt|opt|usr|var|private)(?:/[\w.@+-]+)+"
@@ -82,6 +85,7 @@ def _still(output: Any) -> None:
             text = (
                 f'<div class="wl-table" tabindex="0" role="region" aria-label="table">{text}</div>'
             )
+        text = _SENTENCE.sub(lambda said: _UNIT.sub("\u00a0", said[0]), text)
         data["text/html"] = _PATHS.sub(_name, text)
     for where, key in ((data, "text/plain"), (output, "text")):
         if key in where:

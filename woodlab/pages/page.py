@@ -101,7 +101,7 @@ def content(facts: Facts) -> dict[str, Any]:
     shelves = words.in_order(bowls["shelf"].unique())
     return {
         "club": facts.club, "day": words.day(day), "n": len(bowls), "near": near,
-        "invented": _invented(facts), "target": f"{bowls['target_moisture_pct'].median():.0f}",
+        "invented": _invented(facts), "target": words.target(bowls["target_moisture_pct"].median()),
         "ages": _ages(facts), "shelves": shelves,
         "place_of": bowls.set_index("piece")["shelf"].to_dict(),
         "ready": by_shelf(ready["piece"], bowls), "n_ready": len(ready),

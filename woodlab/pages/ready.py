@@ -19,7 +19,8 @@ def write_ready(ready: ReadyList, path: Path, members: Members | None = None) ->
     """Write the list as one page; `members` are linked to from it."""
     who = f"{ready.who}: " if ready.who else ""
     text = environment().get_template("ready.html.j2").render(
-        title=f"{who}{ready.name}, {words.day(ready.day)}", says=ready.summary(),
+        title=f"{who}{ready.name}, {words.day(ready.day)}",
+        says=" ".join([ready.card().says[0], *ready.stale()]),
         sections=ready.sections(), edges=_EDGES, members=members or [],
         several=ready.bowls["shelf"].nunique() > 1, invented=ready.fits.book.invented,
     )  # fmt: skip

@@ -88,6 +88,12 @@ def shelf_name(place: Any) -> str:
     return place.removesuffix(" (invented)") if isinstance(place, str) else "no place noted"
 
 
+def club_of(book: RecordBook) -> str:
+    """Whose book it is: the one place of all its pieces, else its own name."""
+    places = book.pieces["place"].dropna().unique()
+    return shelf_name(places[0]) if len(places) == 1 else book.name
+
+
 def by_shelf(pieces: Iterable[str], bowls: pd.DataFrame) -> list[tuple[str, list[str]]]:
     """Marks by place, both in reading order."""
     shelf = bowls.set_index("piece")["shelf"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from types import SimpleNamespace
@@ -19,13 +19,14 @@ from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.intervals import GREW_MM
-from woodlab.week.bowls import READY, bowls_of, by_shelf, last_day, this_week
+from woodlab.week.bowls import READY, bowls_of, by_shelf, club_of, last_day, this_week
 from woodlab.week.odd import Odd, odd_weights
 from woodlab.week.shop_round import due_by_age
 from woodlab.words import METRIC, Units
 
 STALE_DAYS = 21  # after so long without a weight the list says how old it is
 NOT_NOTED = "no maker noted"
+FEW = 12  # more marks than these are left to the table
 
 
 @dataclass(frozen=True)
@@ -126,53 +127,60 @@ class ReadyList(Shown):
     def card(self) -> Card:
         """Who is cracked, who can be turned; the table holds every bowl still on a shelf."""
         here = self.frame[self.frame["group"] != "gone"]
+        head, place = self._places()
         rows = tuple(
             (
                 r.piece,
                 "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
-                _chance(r.p_ready_now),
-                self._when(r) + (", but CRACKED" if r.group == "cracked" else ""),
-                self._state(r),
+                words.chance(r.p_ready_now),
+                self._done(r),
+                self._crack(r),
                 str(r.species),
                 str(r.seal),
-                r.shelf,
+                *place(r),
             )
             for r in here.itertuples()
         )
-        marks = {name: words.in_order(self.group(name)["piece"]) for name in _GROUP}
+        marks = {name: words.in_order(self.group(name)["piece"])
+                 for name in ("ready", "cracked", "probably")}  # fmt: skip
         dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
-        target = self.bowls["target_moisture_pct"].median()
+        target = words.target(self.bowls["target_moisture_pct"].median())
         line = self.line().split(";")[0]
         line = f"Nothing{line[1:]}" if line.startswith("0 ") else words.opened(line)
         says = [
-            f"{self._headline()} {line}.",
+            f"{self._headline(words.opened(club_of(self.fits.book)))} {line}.",
             f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
             f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
-            f"Turn now: {listed(marks['ready'], 100)}." if marks["ready"] else "",
+            f"Turn now: {listed(marks['ready'], FEW)}." if 0 < len(marks["ready"]) <= FEW else "",
             f"Probably dry; weigh once more first: {listed(marks['probably'], 100)}."
             if marks["probably"] else "",
-            *self._age(),
+            *self.stale(),
             *_never_looked(self.group("ready")),
-            f"Dry enough means {target:.0f} % moisture or less on average through the wall, with "
+            f"Dry enough means {target} moisture or less on average through the wall, with "
             f"at least {100 * READY:.0f} chances in 100." if len(here) else "",
             CRACKED_WOOD.split(". ")[0] + ".",
             "These records are invented." if self.fits.book.invented else "",
         ]  # fmt: skip
-        headings = ("bowl", "moisture now", "chance it is dry", "dry enough", "state", "wood",
-                    "seal", "place")  # fmt: skip
+        headings = ("bowl", "moisture now", "chance it is dry", "dry enough", "crack", "wood",
+                    "seal", *head)  # fmt: skip
         return Card(
             tuple(said for said in says if said), headings,
-            (False, True, True, False, False, False, False, False), rows,
+            tuple(name in headings[1:3] for name in headings), rows,
             f"{words.opened(words.count(len(here)))}, as of {words.day(self.day)}, cracked first",
             ("ready.frame", "ready.waiting", "ready.text()", "ready.of(maker)"),
         )  # fmt: skip
 
-    def _state(self, r: Any) -> str:
-        """Of a cracked bowl what is known of its crack; of the others what to do."""
-        crack = self._crack(r)
+    def _done(self, r: Any) -> str:
+        """When it is dry enough; of a cracked bowl that it is cracked, before anything else."""
+        when = self._when(r)
         if r.group == "cracked":
-            return f"cracked: {crack}"
-        return _GROUP[r.group] + (f", {crack}" if crack and r.group == "ready" else "")
+            return f"CRACKED; dry: {when}"
+        return f"{when}: turn now" if r.group == "ready" else when
+
+    def _places(self) -> tuple[tuple[str, ...], Callable[[Any], tuple[str, ...]]]:
+        """A column of places, where there are several."""
+        several = self.bowls["shelf"].nunique() > 1
+        return ("place",) if several else (), lambda r: (r.shelf,) if several else ()
 
     def sections(self) -> list[Section]:
         """Turn now, cracked, not yet, odd weights, this week: each bowl in one of the first."""
@@ -181,17 +189,12 @@ class ReadyList(Shown):
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
         coming = pd.concat([self.group("probably"), self.group("waiting")])
         not_yet = "Probably or not yet" if len(self.group("probably")) else "Not yet"
-        target = self.bowls["target_moisture_pct"].median()
-        several = self.bowls["shelf"].nunique() > 1
-        head = ("place",) if several else ()
-
-        def place(r: Any) -> tuple[str, ...]:
-            return (r.shelf,) if several else ()
-
+        target = words.target(self.bowls["target_moisture_pct"].median())
+        head, place = self._places()
         return [
             Section(
                 "turn", f"Turn now: {len(ready)}",
-                (f"At or below {target:.0f} % moisture with at least {100 * READY:.0f} chances in "
+                (f"At or below {target} moisture with at least {100 * READY:.0f} chances in "
                  "100, and no crack at the last look. Look again before you mount.",
                  *_never_looked(ready)) if len(ready) else ("None yet.",),
                 self._marks(ready["piece"]),
@@ -230,7 +233,7 @@ class ReadyList(Shown):
 
     def text(self) -> str:
         """The list as plain text, as `woodlab ready` prints it."""
-        out = [self._headline(), *self._age()]
+        out = [self._headline(self.name), *self.stale()]
         several = self.bowls["shelf"].nunique() > 1
         for section in self.sections():
             out += ["", section.title.upper(), *(f"  {note}" for note in section.notes)]
@@ -245,14 +248,14 @@ class ReadyList(Shown):
                 out.append(f"  {'  '.join(cells)}".rstrip())
         return "\n".join(out)
 
-    def _headline(self) -> str:
+    def _headline(self, whose: str) -> str:
         gone = len(self.group("gone"))
         here = len(self.bowls) - gone
         left = f" ({gone} more {'has' if gone == 1 else 'have'} left the shelf)" if gone else ""
         who = f"{self.who}, " if self.who else ""
-        return f"{who}{self.name}, {words.day(self.day)}: {words.count(here)} on the shelf{left}."
+        return f"{who}{whose}, {words.day(self.day)}: {words.count(here)} on the shelf{left}."
 
-    def _age(self) -> list[str]:
+    def stale(self) -> list[str]:
         """How old the weights are, where they are old."""
         last = self.bowls["last_weighed_on"].max()
         days = 0 if pd.isna(last) else (self.day.normalize() - last.normalize()).days
@@ -291,10 +294,6 @@ class ReadyList(Shown):
             return "was dry, has taken up water", ""
         early = max(r.earliest_on, self.day)
         return words.day(r.ready_on, self.day), words.dates(early, r.latest_on, self.day)
-
-
-_GROUP = {"ready": "turn now", "cracked": "CRACKED", "probably": "weigh once more",
-          "waiting": "not yet"}  # fmt: skip
 
 
 def ready_list(
@@ -347,12 +346,6 @@ def ready_list(
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)
-
-
-def _chance(p: float) -> str:
-    if pd.isna(p):
-        return ""
-    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
 
 
 def _no_crack(bowls: pd.DataFrame) -> str:

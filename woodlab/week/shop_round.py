@@ -22,10 +22,12 @@ from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
-from woodlab.week.bowls import last_known
+from woodlab.week.bowls import last_known, shelf_name
 from woodlab.words import METRIC, Units
 
 WEEK_DAYS = 7
+BY_AGE, GROWN = "as its age asks", "has the crack grown?"
+PLAIN = (BY_AGE, GROWN)  # said by the headline and the crack itself
 BAND_LEVEL = 0.99  # one good weighing in a hundred lies outside
 LEAST_STEPS = 2  # steps of the scale that a band reaches to either side, at least
 USUAL_STEP_G = 1.0
@@ -84,13 +86,15 @@ class ShopRound(Shown):
         """How many are due, open cracks first; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),
-            Column("do", lambda r: r.do, False),
+            Column("do", lambda r: r.do + ("" if r.why in PLAIN else f": {r.why}"), False),
             Column("crack", lambda r: _crack(r, METRIC), False),
-            Column("last weight", lambda r: _last_weight(r, METRIC.weight)),
+            Column("last weight", lambda r: _last_weight(r, METRIC.weight, self.on)),
             Column("expect", lambda r: _band(r, METRIC.weight)),
-            Column("why", lambda r: r.why, False),
-            Column("place", lambda r: r.place if isinstance(r.place, str) else "", False),
         ]
+        if self.due["place"].nunique(dropna=False) > 1:
+            columns.append(
+                Column("place", lambda r: r.place if isinstance(r.place, str) else "", False)
+            )
         says = [self._headline(), *self.notes]
         if len(self.due):
             says.append(in_short(CRACKED_WOOD))
@@ -105,7 +109,7 @@ class ShopRound(Shown):
         look, weigh = (self.due["do"].str.contains(name).sum() for name in ("look", "weigh"))
         first = f"; {words.count(self.n_open, 'open crack')} first" if self.n_open else ""
         return (
-            f"In the week from {words.day(self.on)}: {words.count(look)} to look at, "
+            f"Due by age in the week from {words.day(self.on)}: {words.count(look)} to look at, "
             f"{words.count(weigh)} to weigh{first}."
         )
 
@@ -113,7 +117,7 @@ class ShopRound(Shown):
         """`due` in words of these units: `last weight`, `expect` and `crack` beside the rest."""
         rows = list(self.due.itertuples())
         return self.due.assign(**{
-            "last weight": [_last_weight(row, units.weight) for row in rows],
+            "last weight": [_last_weight(row, units.weight, self.on) for row in rows],
             "expect": [_band(row, units.weight) for row in rows],
             "crack": [units.told(row.crack) for row in rows],
         })  # fmt: skip
@@ -134,22 +138,27 @@ class ShopRound(Shown):
         def weight(grams: float) -> str:  # the unit stands at the head of the column
             return units.weight(grams).removesuffix(f" {units.mass}")
 
+        places = self.due["place"].fillna("").astype(str)
+        several, at = places.nunique() > 1, shelf_name(places.iloc[0])
         columns = (
-            SheetColumn("mark", 1.25, longest=14), SheetColumn("where", 1.7, longest=22),
-            SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.2, longest=14),
-            SheetColumn("crack, or risk since look", 1.6, "left", 34),
-            SheetColumn(f"last weight ({mass}), on", 1.6, "right", 26),
+            SheetColumn("mark", 1.25, longest=14),
+            *([SheetColumn("where", 1.9, longest=40)] if several else []),
+            SheetColumn("wood; seal", 2.3, longest=36), SheetColumn("do", 1.1, longest=14),
+            SheetColumn("crack, or risk since look", 2.6, "left", 60),
+            SheetColumn(f"last weight ({mass}), on", 1.9, "right", 30),
             SheetColumn(f"expect ({mass}), band", 1.7, "right", 34),
-            SheetColumn("weight today", 1.6), SheetColumn(f"crack ({units.length})", 1.1),
-            SheetColumn("note", 1.8),
+            SheetColumn("weight today", 1.5), SheetColumn(f"crack ({units.length})", 1.0),
+            SheetColumn("note", 1.5),
         )  # fmt: skip
         rows = [
-            [r.piece, r.place if isinstance(r.place, str) else "", f"{r.species}; {r.seal}", r.do,
-             _crack(r, units), _last_weight(r, weight), _band(r, weight).split(":")[0], "", "", ""]
-            for r in self.due.itertuples()
+            [r.piece, *([place] if several else []), f"{r.species}; {r.seal}", r.do,
+             _crack(r, units), _last_weight(r, weight, self.on), _band(r, weight).split(":")[0],
+             "", "", ""]
+            for r, place in zip(self.due.itertuples(), places, strict=True)
         ]  # fmt: skip
         return print_sheet(path, Sheet(
-            title=f"Round of the week from {self.on:%Y-%m-%d}",
+            title=f"Round of the week from {words.day(self.on)}"
+            + (f", {at}" if at and not several else ""),
             above=(
                 "Most urgent first. Weigh and look; write 0 where you find no crack. If a weight "
                 "is out of its band, check the mark, the scale and whether wax fell off; weigh "
@@ -175,8 +184,8 @@ def _crack(row: Any, units: Units) -> str:
     return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"
 
 
-def _last_weight(row: Any, weight: Callable[[float], str]) -> str:
-    return "" if pd.isna(row.last_g) else f"{weight(row.last_g)}, {row.last_on:%d %b %Y}"
+def _last_weight(row: Any, weight: Callable[[float], str], on: pd.Timestamp) -> str:
+    return "" if pd.isna(row.last_g) else f"{weight(row.last_g)}, {words.day(row.last_on, on)}"
 
 
 def _band(row: Any, weight: Callable[[float], str]) -> str:
@@ -281,13 +290,13 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     frame["do"] = np.select([look & weigh, look, weigh], ["look, weigh", "look", "weigh"], "")
     late = np.fmax(look_late.where(look), weigh_late.where(weigh))
     said = {
-        "has the crack grown?": opened,
+        GROWN: opened,
         "does the glue hold?": look & (frame["state"] == "glued"),
         "never looked at": look & frame["last_look_on"].isna(),
         "never weighed": never,
     }
     why = ["; ".join(text for text, of in said.items() if of[i]) for i in frame.index]
-    frame["why"] = [text or ("as its age asks" if do else "")
+    frame["why"] = [text or (BY_AGE if do else "")
                     for text, do in zip(why, frame["do"], strict=True)]  # fmt: skip
     return frame.assign(age=age, overdue_days=late.fillna(0.0).clip(lower=0.0))
 

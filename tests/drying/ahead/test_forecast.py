@@ -86,7 +86,7 @@ def test_the_usual_target_is_points_above_the_store_in_each_draw(fits):
 def test_a_piece_that_will_not_get_there_says_so_and_names_drier_air(fits):
     dry = wl.forecast_ready(fits, target_moisture_pct=7.0)
     assert dry["ready_on"].isna().all()
-    assert dry["reason"].str.contains("will probably not reach 7.0 %").all()
+    assert dry["reason"].str.contains("will probably not reach 7 %").all()
     # wood at 7 % needs air whose equilibrium is lower: under 36 % humidity at 20 C by the
     # published table of equilibrium moisture (7.1 % at 70 F and 35 %)
     assert (dry["drier_air_rh_pct"].dropna() < 36).all()

@@ -22,7 +22,6 @@ from woodlab.pages.findings import THICK_MM
 WORTH_TIME = 1.25  # a ratio of times that a maker would notice
 WORTH_CRACKS = 0.10  # in shares of the bowls
 FEWEST = 5  # bowls a side
-ALIKE = (0.9, 1.1)
 MOST_WORDS = 12
 
 
@@ -52,7 +51,7 @@ class Subject:
 
 def alike(row: Row) -> bool:
     """Whether the whole range of a ratio lies within a tenth of no difference."""
-    return bool(row["ci_lower"] >= ALIKE[0] and row["ci_upper"] <= ALIKE[1])
+    return words.alike(row["ci_lower"], row["ci_upper"])
 
 
 def _share(pair: tuple[int, int]) -> float:

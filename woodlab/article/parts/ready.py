@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from woodlab import words
 from woodlab.article.facts import Facts
 from woodlab.article.parts import Section
 from woodlab.article.parts.lead import until
@@ -51,7 +52,8 @@ def _count(facts: Facts, say: Say) -> str:
         return ""
     day = say.day(facts.day, "season.day", year=True)
     if facts.target_pct == facts.target_pct:
-        pct = say.n(facts.target_pct, "ready.target_pct", figures=True)
+        told = words.target(facts.target_pct).removesuffix(" %")
+        pct = say.mark(told, "ready.target_pct", facts.target_pct)
         level = f" to {pct} per cent moisture"
     if here == 1:
         return f"By {day} the bowl had {'' if dry else 'not yet '}dried{level}"

@@ -21,8 +21,8 @@ _FEW = 5  # of fewer bowls a share says nothing: such a tile stays pale
 THICK = Claim(
     more="Thick walls cracked more often than thin ones",
     less="Thin walls cracked more often than thick ones",
-    likely_more="Thick walls probably crack more often than thin ones",
-    likely_less="Thin walls probably crack more often than thick ones",
+    likely_more="Thick walls probably cracked more often than thin ones",
+    likely_less="Thin walls probably cracked more often than thick ones",
     open="Do thick walls crack more? Too few cracks to tell",
     alike="Thick and thin walls cracked equally often",
 )

@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, need, upward
-from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, order_of_seals, role
+from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, role
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
 from woodlab.charts.titles import slower
@@ -18,6 +18,10 @@ from woodlab.charts.titles import slower
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
 _COLOURS = [role("paper"), *(pair[0] for pair in MOISTURE)]
+_COLUMNS = (
+    "piece", "seal", "turned_on", "as_of", "p_ready_now", "ready_on", "earliest_on", "latest_on",
+    "group", "crack_on", "glued_on", "target_moisture_pct",
+)  # fmt: skip
 # one scale for all panels: what is concatenated shares its colours
 _CLASS = altair.Color("step:O", legend=None, scale=altair.Scale(
     domain=list(range(len(_COLOURS))), range=_COLOURS))  # fmt: skip
@@ -61,13 +65,14 @@ def season_at_a_glance(
     >>> season_at_a_glance(bowls, curves).description
     '0 of 1 bowls are dry enough. A row a bowl, by seal, as of 1 May 2026. Bare: 0 of 1 dry ...'
     """
-    need(bowls, "piece", "seal", "turned_on", "ready_on", "p_ready_now", "crack_on", "group")
+    need(bowls, *_COLUMNS)
+    bowls = bowls[list(_COLUMNS)]  # each layer carries its frame along
     narrow, width = size == "column", WIDTH_PX[size] - 16
     step = min(14.0, max(6.5, 785 / len(bowls)))  # ninety bowls fill a page
     day, target = bowls["as_of"].iloc[0], float(bowls["target_moisture_pct"].median())
-    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), day + _AHEAD
+    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), _end(bowls)
     edges = [target, *(edge for edge in MOISTURE_EDGES if edge > target)]
-    bars, seals = _runs(curves, edges), order_of_seals(bowls["seal"])
+    bars, seals = _runs(curves, edges), words.order_of_seals(bowls["seal"])
     panels, told = [_key(width, edges, narrow=narrow)], []
     for seal in seals:
         own = bowls[bowls["seal"] == seal].sort_values(["ready_on", "turned_on"])
@@ -83,8 +88,17 @@ def season_at_a_glance(
         altair.vconcat(*panels, spacing=7), says=title, size=size,
         alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",
         sub=f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be "
-        f"dry enough ({target:.0f} % moisture, estimated from the weights).",
+        f"dry enough ({words.target(target)} moisture, estimated from the weights).",
     )  # fmt: skip
+
+
+def _end(bowls: pd.DataFrame) -> pd.Timestamp:
+    """Behind the last forecast; far ahead where one has no end."""
+    day, coming = bowls["as_of"].iloc[0], bowls[bowls["ready_on"] > bowls["as_of"]]
+    if coming["latest_on"].isna().any():
+        return day + _AHEAD
+    last = max([day + pd.Timedelta(days=45), *coming["latest_on"]])
+    return min(last + pd.Timedelta(days=20), day + _AHEAD)
 
 
 def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Timestamp) -> list:

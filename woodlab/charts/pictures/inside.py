@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, need, panels, upward, written
-from woodlab.charts.colours import MOISTURE, order_of_seals, role
+from woodlab.charts.colours import MOISTURE, role
 from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import fitting
 
@@ -48,7 +48,7 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
     'Model: wax all over keeps the wall more even inside. Moisture across a 24 mm wall of ash ...'
     """
     need(profiles, "seal", "on", "depth_mm", "moisture_pct", "wall_mm", "turned_on", "species")
-    seals, first = order_of_seals(profiles["seal"]), profiles.iloc[0]
+    seals, first = words.order_of_seals(profiles["seal"]), profiles.iloc[0]
     wall, top = float(first["wall_mm"]), 5 * np.ceil(profiles["moisture_pct"].max() / 5) + 3
     low = 5 * np.floor(min(profiles["moisture_pct"].min(), 12) / 5)
     x = across("depth_mm:Q", "Depth in the wall [mm]", (0, wall), format=".0f", grid=False,
@@ -66,8 +66,8 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
     told = "; ".join(f"{words.sealed(s)} {gap:.0f}" for s, gap in gaps.items())
     sub = (
         f"Moisture across a {wall:.0f} mm wall of {first['species']} turned "
-        f"{words.day(first['turned_on'])}. Calculated from the weights, not measured inside. Core "
-        f"wetter than the surface by at most (points of moisture): {told}."
+        f"{words.day(first['turned_on'])}. Calculated from the weights, not measured inside. "
+        f"Points: by how much the core is wetter than the surface, at most {told}."
     )
     return themed(
         panels(layers, columns=2, height=270, size=size, axis_px=100 if size == "page" else 136),
@@ -99,7 +99,7 @@ def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
         gap = middle - float(course["moisture_pct"].min())
         word = pd.DataFrame(
             {"depth_mm": [wall / 2], "moisture_pct": [middle],
-             "says": [f"{words.day(on, own['turned_on'].iloc[0])}: core {gap:.0f} points wetter"]}
+             "says": [f"{words.day(on, own['turned_on'].iloc[0])}: {gap:.0f} points"]}
         )  # fmt: skip
         under = above - middle < 4.2  # too near the line above for its words: they go below
         place = {"baseline": "top", "dy": 5} if under else {"baseline": "bottom", "dy": -4}

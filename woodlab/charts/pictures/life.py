@@ -83,10 +83,12 @@ def life_of_a_bowl(
         *([_air(air, bowl, last, until)] if len(air) else []),
     ]
     width = WIDTH_PX[size] - 16 - _LABELS_PX
+    early = max(bowl["earliest_on"], day) if bowl["ready_on"] > day else bowl["earliest_on"]
+    known = words.dates(early, bowl["latest_on"], day)
     sub = words.opened(
         f"{bowl['species']}, wall {bowl['wall_mm']:.0f} mm, {words.sealed(bowl['seal'])}, turned "
-        f"{words.day(bowl['turned_on'])}. Points: weighings. Dashed: forecast, with the band that "
-        "holds it in 9 of 10 chances."
+        f"{words.day(bowl['turned_on'])}. Points: weighings. Dashed: forecast, within its band in "
+        f"9 of 10 chances{f' (dry enough {known})' if known else ''}."
     )
     chart = altair.vconcat(*(panel.properties(width=width) for panel in panels), spacing=26)
     return themed(chart, alt=sub, says=_story(piece, bowl, looks), sub=sub, size=size)
@@ -143,7 +145,7 @@ def _weights(
     marks = [m for m in (10, 15, 20, 30, 40, 60, 80, 110, 150) if m <= most]
     marks = [m for m in marks if abs(m - target) > 1.5]  # the target is named at its own line
     label = "format(datum.value*datum.value,'.0f') + ' %'"
-    enough = f"dry enough: {target:.0f} %"
+    enough = f"dry enough: {words.target(target)}"
     if np.isfinite(dry):
         label += f" + '  ' + format({dry:.2f}*(1+datum.value*datum.value/100),',.0f') + ' g'"
         enough += f", {dry * (1 + target / 100):,.0f} g"
@@ -172,11 +174,9 @@ def _weights(
     ]  # fmt: skip
     if pd.notna(bowl["ready_on"]):
         there = pd.DataFrame({"on": [bowl["ready_on"]], "y": [goal]})
-        early = max(bowl["earliest_on"], day) if bowl["ready_on"] > day else bowl["earliest_on"]
-        known = words.dates(early, bowl["latest_on"], day)
-        told = words.day(bowl["ready_on"], day) + ("" if narrow or not known else f" ({known})")
-        left = (until - bowl["ready_on"]) / (until - bowl["turned_on"])  # share of the panel
-        late = left * (WIDTH_PX["column" if narrow else "page"] - 100) < 7 * len(told)
+        told = words.day(bowl["ready_on"], day)
+        px = (WIDTH_PX["column" if narrow else "page"] - 100) / (until - bowl["turned_on"]).days
+        late = px * (until - bowl["ready_on"]).days < 7 * len(told)
         side = {"align": "right"} if late else {"align": "left", "dx": -8}
         layers += [
             dry_mark(there, 150, filled=bowl["p_ready_now"] >= READY).encode(x=x, y=y),
@@ -213,7 +213,7 @@ def _cracks(looks: pd.DataFrame, x: Any, bowl: pd.Series, *, narrow: bool) -> An
             _said(x, y, beside, last["y"], f"{last['y']:.0f} mm on {words.day(last['on'], day)}",
                   dy=-2, fontWeight="bold", color=role("cracked")),
             _said(x, y, beside, last["y"] - 0.2 * top,
-                  f"{first['y']:.0f} mm when found, {words.day(first['on'], day)}", **small),
+                  f"{first['y']:.0f} mm when found", **small),
         ]  # fmt: skip
     return altair.layer(*layers).properties(height=84)
 

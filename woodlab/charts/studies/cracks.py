@@ -22,7 +22,6 @@ from woodlab.charts.blocks import (
     tip,
     upward,
 )
-from woodlab.charts.colours import order_of_seals
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import certainties, fitting
@@ -144,7 +143,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     frame = whole[whole["by"] == by]
     need(frame, why=f"there are no groups of {by!r} to draw.")
     names = list(dict.fromkeys(frame["group"]))
-    names = order_of_seals(names) if by == "seal" else names
+    names = words.order_of_seals(names) if by == "seal" else names
     x = across("from_days:Q", DAYS, (0, frame["to_days"].max()), tickCount=6)
     y = partial(upward, title="Still whole", ends=(0, 1), format="%")
     tooltip = [tip("from_days:Q", "from day", ".0f"), tip("to_days:Q", "to day", ".0f"),
@@ -292,7 +291,8 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
             base, chance, "ci_lower:Q", "chance:Q", "ci_upper:Q"),
         "Longest gap between looks [days]": [
             *spans(base, gap, "even_gap_lower_days:Q", "even_gap_days:Q", "even_gap_upper_days:Q"),
-            *level(short, gap, "longest_gap_days", "for a short run of each crack"),
+            *level(short, gap, "longest_gap_days", "for a short run of each crack",
+                   align="right", dx=-2),
         ],
     }  # fmt: skip
     first, last = gaps.iloc[0], gaps.iloc[-1]
@@ -308,36 +308,4 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         f"{last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that keeps the "
         f"run of one crack short ({short:.0f} days).",
         size=size,
-    )  # fmt: skip
-
-
-def looking_every(every: pd.DataFrame, *, size: Size = "column") -> Any:
-    """How long a crack runs unseen under each gap between looks.
-
-    Parameters
-    ----------
-    every : DataFrame
-        `study.look_every()`: `gap_days`, `unseen_days`, `ci_lower`, `ci_upper` [d], `n_looks`.
-    size : as for `themed`
-
-    Returns
-    -------
-    LayerChart: a row a gap: days unseen, 95 % interval, how many looks it costs.
-
-    Examples
-    --------
-    >>> every = pd.DataFrame({"gap_days": [3, 14], "unseen_days": [1.4, 6.2], "n_looks": [60, 13],
-    ...                       "ci_lower": [1.3, 5.0], "ci_upper": [1.5, 6.8]})
-    >>> print(looking_every(every).description)
-    Looks every 3 days: cracks unseen for 1, not 6. A crack runs unseen for [days] with 95 %
-    intervals: every 3 days: 1.4 (1.3 to 1.5); every 14 days: 6.2 (5 to 6.8).
-    """
-    need(every, why="no crack was found, so there is nothing to draw.")
-    frame = every.assign(label=each(every, "every {gap_days:g} days"))
-    frame["text"] = each(every, "{n_looks} looks")
-    (a, unseen), (_, most) = every[["gap_days", "unseen_days"]].iloc[[0, -1]].to_numpy()
-    says = f"Looks every {a:g} days: cracks unseen for {unseen:.0f}, not {most:.0f}"
-    return interval_chart(
-        frame, title="A crack runs unseen for [days]", says=says, estimate="unseen_days",
-        in_order=True, size=size,
     )  # fmt: skip

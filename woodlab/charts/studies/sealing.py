@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from functools import partial
 from typing import Any
@@ -24,7 +25,7 @@ from woodlab.charts.blocks import (
     upward,
     written,
 )
-from woodlab.charts.colours import order_of_seals, role, seal_colours
+from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, Size, themed
 from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
@@ -81,7 +82,7 @@ def curves_by_seal(
     """
     for frame in (course, typical):
         need(frame, why="there is no drying curve to draw: no piece has weighings enough.")
-    seals = order_of_seals(typical["seal"])
+    seals = words.order_of_seals(typical["seal"])
     most_days, most_pct = course["days"].max(), 1.05 * course["moisture_pct"].max()
     x = across("days:Q", DAYS, (0, most_days))
     y = partial(upward, title="Moisture [%]", ends=(0, most_pct))
@@ -104,8 +105,9 @@ def curves_by_seal(
             f"{words.sealed(seal)}: from {first['moisture_pct']:.0f} % to "
             f"{last['moisture_pct']:.0f} % in {last['days']:.0f} days"
         )
-    aim = f" The dashed line is the target, {target_moisture_pct:.3g} %." if target_moisture_pct \
-        else ""  # fmt: skip
+    aim = "" if not target_moisture_pct else (
+        f" The dashed line is the target, {words.target(target_moisture_pct)}."
+    )  # fmt: skip
     day = typical.groupby("seal")["days"].max().min()
     near = typical[typical["days"] <= day].groupby("seal")["moisture_pct"].last()
     named = [f"{words.sealed(s)} {near[s]:.0f} %" for s in dict.fromkeys((seals[0], seals[-1]))]
@@ -150,7 +152,7 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
         why="no ratio has an interval yet, so there is nothing to draw; the reasons are in the "
         "column `reason`.",
     )
-    seals = order_of_seals(frame["seal"])
+    seals = words.order_of_seals(frame["seal"])
     later = frame["scope"] != "this season" if "scope" in frame else False
     place = frame["outcome"].map(list(_OUTCOMES).index) * 1000 + frame["seal"].map(seals.index)
     frame = frame.assign(later=later, place=place).sort_values(["place", "later"])
@@ -216,7 +218,7 @@ def weeks_against_cracks(
     top = min(100.0, 10 * np.ceil(float(frame["ci_upper"].max()) / 10) + 20)
     x = across("weeks:Q", "Weeks to the target, average", (0, most), tickCount=7)
     y = partial(upward, title="Bowls that cracked [%]", ends=(0, top))
-    seals, layers = order_of_seals(frame["seal"]), []
+    seals, layers = words.order_of_seals(frame["seal"]), []
     look = dict(zip(seals, zip(seal_colours(seals), SHAPES * 9, strict=False), strict=True))
     before = -np.inf
     for row in frame.sort_values("weeks").to_dict("records"):
@@ -276,19 +278,22 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     ...                       "weeks": [14.0, 8.0, 22.0, 12.0],
     ...                       "predicted": [False, False, True, False]})
     >>> print(pairs_by_log(pairs, reference="none").description)
-    Within a log, medians: bare 10 weeks, under oil 18. 2 logs, medians: bare: 10 weeks; under oil:
-    18 weeks.
+    Oil was slower in 2 of 2 logs. 2 logs, averages: bare: 10 weeks; under oil: 18
+    weeks.
     """
     need(
         pairs,
         why="no log holds two seals, so nothing can be joined. Seal pieces of one log differently.",
     )
-    order = order_of_seals(pairs["seal"])
+    order = words.order_of_seals(pairs["seal"])
     order.sort(key=lambda seal: seal != reference)
+    said = json.dumps({seal: words.sealed(seal) for seal in order})
+    scale = altair.Scale(domain=order, range=seal_colours(order))
+    own: dict[str, Any] = {"scale": scale, "legend": None}
     x = altair.X(
         "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
         axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
-                         labelExpr="split(datum.label, ' ')"),  # a word a line
+                         labelExpr=f"split({said}[datum.label], ' ')"),  # a word a line
     )  # fmt: skip
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
@@ -297,8 +302,10 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     layers = [
         base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
         .encode(detail="log:N", order="place:Q", tooltip=["log:N"]),
-        base.mark_point(size=60, stroke=COLOURS[0], strokeWidth=1.5).encode(
-            fill=altair.condition("datum.predicted", altair.value(PAPER), altair.value(COLOURS[0])),
+        base.mark_point(size=60, strokeWidth=1.5).encode(
+            stroke=altair.Stroke("seal:N", **own),
+            fill=altair.condition("datum.predicted", altair.value(PAPER),
+                                  altair.Fill("seal:N", **own)),
             tooltip=["log:N", "seal:N", tip("weeks:Q", "weeks", ".0f"), "predicted:N"]),
     ]  # fmt: skip
     logs = pairs["log"].nunique()
@@ -307,13 +314,15 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
             lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
         layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
-    medians = pairs.groupby("seal")["weeks"].median()
-    told = "; ".join(f"{words.sealed(seal)}: {medians[seal]:.0f} weeks" for seal in order)
-    ends_said = [f"{words.sealed(seal)} {medians[seal]:.0f}" for seal in (order[0], order[-1])]
+    average = pairs.groupby("seal")["weeks"].mean()
+    told = "; ".join(f"{words.sealed(seal)}: {average[seal]:.0f} weeks" for seal in order)
+    both = pairs.pivot_table(index="log", columns="seal", values="weeks")[[order[0], order[-1]]]
+    both = both.dropna()
+    longer = int((both[order[-1]] > both[order[0]]).sum())
     return themed(
-        altair.layer(*layers), alt=f"{logs} logs, medians: {told}.", size=size,
-        says=fitting(f"Within a log, medians: {ends_said[0]} weeks, {ends_said[1]}",
-                     f"{logs} logs held two seals or more"),
+        altair.layer(*layers), alt=f"{logs} logs, averages: {told}.", size=size,
+        says=fitting(f"{words.seal_noun(order[-1])} was slower in {longer} of {len(both)} logs"
+                     if len(both) else "", f"{logs} logs held two seals or more"),
         sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
         "yet, as predicted.",
     )  # fmt: skip

@@ -113,19 +113,13 @@ def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped
         return "too few weighings in these weeks for the steady-weight rule"
     if agrees is pd.NA or agrees:
         return ""
-    now = f"{row.moisture_now_pct:.1f} % against a target of {row.target_moisture_pct:.1f} %"
+    now = f"{row.moisture_now_pct:.1f} %"
+    if steady and row.seal not in (None, "none"):
+        return f"steady, yet wet at {now}: behind its seal it loses too little in these weeks"
     if steady:
-        if row.seal not in (None, "none"):
-            return (
-                f"steady, yet wet ({now}): behind its seal it loses too little in these weeks for "
-                "the rule to see"
-            )
-        return f"steady, yet above the target ({now}): it rests with air that is too damp for it"
-    at = "at" if row.p_ready_now >= 0.95 else "probably at"
-    return (
-        f"{at} the target ({now}), but its weight still moves: it dries on below it, or follows "
-        "the changing air"
-    )
+        return f"steady, yet wet at {now}: the air is too damp for it"
+    probably = "" if row.p_ready_now >= 0.95 else "probably "
+    return f"{probably}dry enough at {now}, but its weight still moves"
 
 
 def ready_by_week(

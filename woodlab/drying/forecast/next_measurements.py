@@ -40,7 +40,7 @@ COLUMNS = (
 )  # fmt: skip
 BLOCK_G = 150.0  # a witness block on a kitchen scale of 1 g
 READY = 0.95  # a piece as sure as this waits no more
-LEAST_PCT = 0.5  # of the width: less is not worth the walk
+LEAST_PCT = 5.0  # of the width: less is not worth the walk
 HOW = {
     "witness": "dry a small block of wood to its oven-dry mass, lay it among the pieces, and note "
     "its weighings in the table witnesses",

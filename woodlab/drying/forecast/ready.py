@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from woodlab import words
 from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.drying.forecast.passage import (
@@ -167,7 +168,7 @@ def _reason(row: Any) -> str:
 
 
 def _dryness(row: Any) -> str:
-    target = f"{row.target_moisture_pct:.1f} %"
+    target = words.target(row.target_moisture_pct)
     between = f"{row.moisture_now_lower_pct:.1f} to {row.moisture_now_upper_pct:.1f}"
     now = f"about {row.moisture_now_pct:.1f} % now ({between})"
     seen = {0: "not weighed yet", 1: "one weighing"}.get(

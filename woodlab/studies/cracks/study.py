@@ -100,6 +100,8 @@ class CrackStudy(Study):
         lines += self._told()
         lines += [cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
         rows = self.standardised[self.standardised["by"] == "seal"]
+        order = sorted(words.order_of_seals(rows["level"]), key=lambda seal: seal != self.reference)
+        rows = rows.set_index("level", drop=False).loc[order]
         seals = self.effects[self.effects["kind"] == "seal"]
         sure = seals.set_index("level")["certainty"].to_dict()
         rows = rows.assign(sure=[sure.get(level, "") for level in rows["level"]])

@@ -92,7 +92,9 @@ def _effect_sentence(
     if row["certainty"] in ("clear", "likely"):
         way = "less" if row["hazard_ratio"] < 1 else "more"
         probably = "probably " if row["certainty"] == "likely" else ""
-        tail = [part for part in (counts, _risk_words(row, standardised, walls)) if part]
+        # the risk under each seal is in the table below the sentences
+        risk = "" if row["kind"] == "seal" else _risk_words(row, standardised, walls)
+        tail = [part for part in (counts, risk) if part]
         body = f"{who} {probably}cracked {way} often than {against}"
         return f"{body}{': ' if tail else ''}{'; '.join(tail)}."
     counts = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"

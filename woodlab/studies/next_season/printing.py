@@ -27,12 +27,18 @@ _PAGE = """
 #let side(name) = if name == "right" { right } else { left }
 #table(
   columns: data.columns.map(c => c.width * 1fr),
-  rows: (auto, ..data.rows.map(_ => data.row_mm * 1mm)),
   align: (x, y) => side(data.columns.at(x).align) + horizon,
   inset: (x: 3pt, y: 1.5pt),
   stroke: (x, y) => (bottom: 0.4pt + luma(110), left: if x > 0 { 0.3pt + luma(190) }),
   table.header(..data.columns.map(c => text(size: 8pt, weight: "bold", c.heading))),
-  ..data.rows.flatten().map(cell => box(clip: true, text(size: data.text_pt * 1pt, cell))),
+  // a row is as high as its text needs, and high enough to write in
+  ..data.rows.map(row => row.enumerate().map(((at, cell)) => {
+    let mark = data.columns.at(at).heading == "mark"
+    let said = text(size: if mark { 11pt } else { data.text_pt * 1pt },
+      weight: if mark { "bold" } else { "regular" }, cell)
+    let room = box(height: data.row_mm * 1mm - 3pt)
+    table.cell(breakable: false, if cell == "" { room } else { said })
+  })).flatten(),
 )
 #for line in data.below { block(above: 5pt, below: 3pt, text(size: 8.5pt, line)) }
 """

@@ -59,7 +59,6 @@ class TrialPower(Study):
             Column("logs", lambda r: f"{r.n_logs}"),
             Column("pieces", lambda r: f"{r.n_pieces}"),
             Column("chance to see it", lambda r: f"{r.power:.0%}"),
-            Column("simulation error", lambda r: f"+- {1.96 * r.mc_error:.1%}"),
             Column("textbook", lambda r: f"{r.closed_form:.0%}" if r.closed_form >= 0 else ""),
         ]
         return card(self.sentences, self.power, columns, caption="Chance to see an effect",
@@ -307,14 +306,17 @@ def _sentences(smallest: pd.DataFrame, design: _Design, trials: int) -> tuple[st
     how = "in each log" if design.by_log else "with each log under one seal"
     per = f"{words.tally(design.per_seal)} a seal {how}"
     for row in smallest.to_dict("records"):
-        what = f"a seal that multiplies {OUTCOMES[row['outcome']]} by {row['ratio']:g}"
+        what = f"{OUTCOMES[row['outcome']]} times {row['ratio']:g}"
         if row["reason"]:
-            said.append(f"To see {what}, with {per}: {row['reason']}.")
+            said.append(f"{words.opened(what)}: {row['reason']}.")
         else:
             said.append(
-                f"To see {what} in four trials of five takes about {row['n_logs']:.0f} logs with "
-                f"{per} ({row['n_pieces']:.0f} pieces; power {row['power']:.1%} "
-                f"+- {1.96 * row['mc_error']:.1%} from {trials} simulated trials)."
+                f"{words.opened(what)}: about {row['n_logs']:.0f} logs ({row['n_pieces']:.0f} "
+                "pieces) show it in four trials of five."
             )
     source = design.scatter.source
-    return (*said, f"The scatter comes from {source}; if it is larger, more logs are wanted.")
+    return (
+        *said,
+        f"With {per}, by {trials} simulated trials each. The scatter comes from {source}; if it "
+        "is larger, more logs are wanted.",
+    )

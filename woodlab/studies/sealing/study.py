@@ -121,7 +121,8 @@ class SealStudy(Study):
             [headline, *lines, *self.made_up], rows,
             [Column("seal", lambda r: r.seal, False),
              Column("bowls", lambda r: f"{r.n_pieces}"),
-             Column(f"weeks to {self.target_moisture_pct:.1f} %", lambda r: said.weeks(r.weeks)),
+             Column(f"weeks to {words.target(self.target_moisture_pct)}",
+                    lambda r: said.weeks(r.weeks)),
              Column("95 % range", lambda r: f"{said.weeks(r.weeks_lower)} to "
                     f"{said.weeks(r.weeks_upper)}"),
              Column("drying", lambda r: "" if not np.isfinite(r.ratio) else
@@ -143,12 +144,13 @@ class SealStudy(Study):
             return f"Among {words.count(n)}, no seal clearly changed how long drying takes."
         table = self.by_seal.set_index("seal")
         bare = said.weeks(table.loc[self.reference, "weeks"])
-        each = listed(f"{said.weeks(table.loc[s, 'weeks'])} {said.under(s)}" for s in sure.index)
+        seals = words.order_of_seals(sure.index)
+        each = listed(f"{said.weeks(table.loc[s, 'weeks'])} {said.under(s)}" for s in seals)
         verb = "slowed drying" if len(slower) == len(sure) else "changed how long drying takes"
         probably = "Sealing" if (sure["certainty"] == "clear").any() else "Sealing probably"
         return (
             f"{probably} {verb}: on average {bare} weeks {said.under(self.reference)} to "
-            f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
+            f"{words.target(self.target_moisture_pct)}, {each} ({words.count(n)})."
         )
 
     def partial_dependence(
@@ -236,7 +238,7 @@ def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
 def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
     """`SealStudy.by_seal`."""
     rows = []
-    for seal in [of.reference, *of.seals]:
+    for seal in [of.reference, *words.order_of_seals(of.seals)]:
         own = pieces[pieces["seal"] == seal]
         hits, looked = int(own["cracked"].sum()), int(own["cracked"].notna().sum())
         low, high = wilson_interval(hits, looked)

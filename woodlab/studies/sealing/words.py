@@ -98,7 +98,7 @@ def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) ->
 
 
 def _seal_sentence(study: SealStudy, seal: str) -> str:
-    """'23 painted bowls against 21 bare: about 29 weeks on average to 14.8 %, 15 bare ...'"""
+    """'23 painted bowls against 21 bare: drying took about half as long again (times ...'"""
     table = study.by_seal.set_index("seal")
     mine, other, bare = table.loc[seal], table.loc[study.reference], under(study.reference)
     parts = []
@@ -114,11 +114,10 @@ def _seal_sentence(study: SealStudy, seal: str) -> str:
             words.between(row["ci_lower"], row["ci_upper"])
             for row in (time, row_of(study.effects, "drying_time", seal, NEXT))
         )
-        parts.append(
-            f"{claim}: about {weeks(mine['weeks'])} weeks on average to "
-            f"{study.target_moisture_pct:.1f} %, {weeks(other['weeks'])} weeks {bare} (times "
-            f"{here} for these pieces, {coming} in another year)"
-        )
+        average = "" if time["certainty"] in ("clear", "likely") else (
+            f": about {weeks(mine['weeks'])} weeks on average, {weeks(other['weeks'])} {bare}"
+        )  # fmt: skip
+        parts.append(f"{claim}{average} (times {here} for these pieces, {coming} in another year)")
     if mine["n_looked"] and other["n_looked"]:
         cracked = [f"{int(row['n_cracked'])} of {int(row['n_looked'])}" for row in (mine, other)]
         doubt = _crack_words(row_of(study.effects, "crack_hazard", seal))
@@ -147,11 +146,11 @@ def _mechanism(study: SealStudy) -> str:
     table = study.by_seal.set_index("seal")["core_to_surface_pct"]
     if not len(told) or not np.isfinite(table.get(study.reference, np.nan)):
         return ""
-    each = listed(f"{table[seal]:.0f} points {under(seal)}" for seal in told["seal"])
+    each = listed(f"{table[s]:.0f} {under(s)}" for s in words.order_of_seals(told["seal"]))
     return (
-        "By the fit the middle of the wall was at most wetter than its surface by "
-        f"{table[study.reference]:.0f} points {under(study.reference)}, by {each} (averages; it is "
-        "never measured)."
+        "By the fit, the middle of the wall was wetter than its surface by at most "
+        f"{table[study.reference]:.0f} points {under(study.reference)}, {each} (averages, not "
+        "measured)."
     )
 
 
