@@ -106,6 +106,7 @@ def future_air(
     # the temperature has chances of its own: what binds it to the humidity from day to day is left
     # out, since the laws feel its course over weeks
     other = _Future(after, rng.standard_normal(normal.shape), rng.random(draws))
+    assumed = "by" in known and bool(known["by"].notna().all())  # of blocks: no word on the warmth
     moist, warm, longest = [], [], 0
     for place in course.places:
         rows = course.logged[course.logged["place"] == place]
@@ -113,12 +114,12 @@ def future_air(
         ln = np.log(np.maximum(rows["equilibrium_pct"].to_numpy(dtype=float), 1.0))
         temp = rows["temp_c"].to_numpy(dtype=float)
         longest = max(longest, int(on.max() - on.min()) + 1)
-        side = _unheated(on, temp, _days_of_2000(after) + 1)
+        side = 0 if assumed else _unheated(on, temp, _days_of_2000(after) + 1)
         moist.append(np.exp(future.place(on, ln, ln.mean(), UNHEATED_DRY * side)))
         part = temp / DEGREES
         warm.append(DEGREES * other.place(on, part, part.mean(), UNHEATED_WARM * side))
     rests_on = RESTS_ON[0 if longest >= 300 else 1]
-    if "by" in known and known["by"].notna().all():
+    if assumed:
         rests_on = RESTS_ON[3] + ("" if longest >= 300 else ": the course of the year is assumed")
     return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, rests_on)
 

@@ -2,8 +2,9 @@
 
 A block of known oven-dry mass that has come to rest holds the store's own equilibrium moisture, a
 few days late. So where a place has blocks and no log, each day between their weighings becomes a
-reading: the humidity that would give the block's moisture at 12 degrees. The warmth that a block
-knows nothing of is then the same on every day, and no law is driven by it.
+reading: the humidity that would give the block's moisture. Of the warmth a block knows nothing, and
+a store whose warmth nobody has written down is not for that a store without summers: it is taken to
+be 12 degrees in the mean of the year and 5 more in July, and how far rates follow it is estimated.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from woodlab.wood.humidity import equilibrium_moisture
 
 WITNESS = "witness"
 SETTLED_PCT = 0.6  # from one weighing to the next: until then it still comes from the oven
-_HUMIDITY = np.linspace(0.5, 98.5, 197)
+# Estimates of our own: what a store is warmer in summer than in the mean of the year.
+SWING_C, WARMEST_DAY = 5.0, 205.0
 
 
 def store_air(book: RecordBook) -> pd.DataFrame:
@@ -68,10 +70,14 @@ def _days_of(rows: pd.DataFrame) -> pd.Series:
 
 
 def _as_readings(level: pd.Series, place: str | None) -> pd.DataFrame:
-    """Days of moisture as the humidity that would give it."""
-    curve = np.asarray(equilibrium_moisture(REFERENCE_C, _HUMIDITY))
-    humidity = np.interp(level.to_numpy(), curve, _HUMIDITY)
+    """Days of moisture as the humidity that would give it in a store of usual warmth."""
+    year = 2 * np.pi * (level.index.day_of_year.to_numpy() - WARMEST_DAY) / 365.25
+    temp_c = REFERENCE_C + SWING_C * np.cos(year)
+    low, high = np.full(len(level), 0.5), np.full(len(level), 98.5)
+    for _ in range(20):  # by halves, as the curve rises with the humidity
+        middle = (low + high) / 2
+        above = np.asarray(equilibrium_moisture(temp_c, middle)) > level.to_numpy()
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
     return pd.DataFrame(
-        {"on": level.index, "temp_c": REFERENCE_C, "rh_pct": humidity, "place": place,
-         "by": WITNESS}
-    )  # fmt: skip
+        {"on": level.index, "temp_c": temp_c, "rh_pct": low, "place": place, "by": WITNESS}
+    )
