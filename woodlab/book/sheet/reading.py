@@ -13,11 +13,11 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.cells import INCHES, ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
-from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout, with_weeks
+from woodlab.book.sheet.layout import Layout, Place, wide_layout, with_weeks
 from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
 from woodlab.book.sheet.walk import Fate, Walk
-from woodlab.book.sheet.words import give, heading, heading_unit
+from woodlab.book.sheet.words import OPTIONS, give, heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError, as_path
 
@@ -92,14 +92,8 @@ def read_sheet(
     ['A2', 'scrapped']
     """
     path = as_path(path, "read_sheet")
-    for option, value, known in (
-        ("mass_unit", mass_unit, ("g", "kg", "lb", "oz")),
-        ("length_unit", length_unit, ("mm", "cm", "in")),
-        ("layout", layout, LAYOUTS),
-        ("dates", dates, ("day-first", "month-first")),
-        ("decimal", decimal, (".", ",")),
-        ("weeks", weeks, ("calendar", "turning")),
-    ):
+    given = (mass_unit, length_unit, layout, dates, decimal, weeks)
+    for (option, (known, _)), value in zip(OPTIONS.items(), given, strict=True):
         if value is not None and value not in known:
             raise WoodlabError(f"{option} is {value!r}. {give(option, *known)}")
     grids = [with_weeks(grid) for grid in read_grids(path)]

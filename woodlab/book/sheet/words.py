@@ -64,6 +64,18 @@ def _pattern(kind: str) -> tuple[tuple[re.Pattern[str], str], ...]:
     )
 
 
+# What a maker may be asked, with what may be answered: arguments of `read_sheet`, options of the
+# command.
+OPTIONS: dict[str, tuple[tuple[str, ...], str]] = {
+    "mass_unit": (("g", "kg", "lb", "oz"), "of bare weights"),
+    "length_unit": (("mm", "cm", "in"), "of bare lengths"),
+    "layout": (("pieces-down", "dates-down", "log"), "where two fit"),
+    "dates": (("day-first", "month-first"), "9/3/26: 9 March or 3 September"),
+    "decimal": ((".", ","), "1,480: 1480 g or 1.48 g"),
+    "weeks": (("calendar", "turning"), "week 3: of the year, or since turning"),
+}
+
+
 @dataclass(frozen=True)
 class Heading:
     """What a heading means: a column of the book, `mass`, `crack`, ... or nothing known.
