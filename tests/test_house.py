@@ -22,8 +22,9 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 # What each room may import from, itself included. `app` and `season` may use everything.
-SHARED = {"errors", "show", "show_table", "words", "safe_write"}
+SHARED = {"asked", "errors", "show", "show_table", "words", "safe_write"}
 MAY_IMPORT = {
+    "asked": set(),
     "errors": set(),
     "words": set(),
     "show": {"errors", "words"},

@@ -38,7 +38,7 @@ _HOMES = {
     "woodlab.studies.movement.movement": ["movement_study"],
     "woodlab.studies.movement.rim_geometry": ["dried_rim"],
     "woodlab.studies.movement.rough_wall": ["rough_wall", "WallMargin"],
-    "woodlab.studies.movement.wall_window": ["wall_window"],
+    "woodlab.studies.movement.walls": ["wall_window"],
     "woodlab.studies.movement.bowl_shape": ["Bowl", "dried_bowl"],
     "woodlab.studies.next_season.trial_plan": ["trial_plan"],
     "woodlab.studies.next_season.trial_power": ["trial_power"],

@@ -16,7 +16,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.tables import INVENTED
 from woodlab.drying.simulate import SeasonTruth, SimulatedSeason, simulate_season
 from woodlab.drying.weather import Climate, invented_air
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_seed
 from woodlab.studies.movement.rim_geometry import dried_rim
 from woodlab.wood.shrinkage import shrinkage
 
@@ -59,7 +59,7 @@ _WAX_G_PER_RIM_MM = {"none": 0.0, "wax on end grain": 0.05, "paint all over": 0.
 
 def demo_season(seed: int = DEMO_SEED, year: int = YEAR) -> SimulatedSeason:
     """The invented season with the truth behind it, before anyone made a mistake in the book."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(as_seed(seed))
     air = invented_air(f"{year}-01-09", 369, seed=seed + 1, place=PLACE, climate=_CLIMATE)
     return simulate_season(_pieces(rng, year), air, seed=seed + 2, truth=_TRUTH)
 

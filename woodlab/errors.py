@@ -199,6 +199,34 @@ def as_number(value: Any, where: str) -> float:
     return float(number)
 
 
+def as_seed(value: Any, where: str = "seed") -> int:
+    """A seed of random numbers.
+
+    Examples
+    --------
+    >>> as_seed(7)
+    7
+    """
+    if isinstance(value, int | np.integer) and not isinstance(value, bool) and value >= 0:
+        return int(value)
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give a whole number, 0 or more: {where}=1.")
+
+
+def as_kind(value: Any, kind: type, where: str, example: str) -> Any:
+    """A value of this kind, or None; `example` is what to type.
+
+    Examples
+    --------
+    >>> as_kind(3, dict, "effects", "{'drying_time': 1.25}")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.WoodlabError: effects is the number 3. Give {'drying_time': 1.25}.
+    """
+    if value is None or isinstance(value, kind):
+        return value
+    raise WoodlabError(f"{where} is {kind_of(value)}. Give {example}.")
+
+
 def as_path(value: Any, where: str) -> Path:
     """The path of a file or folder."""
     a_path = isinstance(value, str | os.PathLike) and str(value).strip() and "\0" not in str(value)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import sys
+import tempfile
 import warnings
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.resources import as_file, files
@@ -18,8 +18,10 @@ from typing import TYPE_CHECKING, Any
 from tqdm import tqdm
 
 import woodlab
+from woodlab.asked import shared
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.errors import WoodlabError, WorkError
+from woodlab.run_notebooks import one_kernel
 from woodlab.safe_write import behind, check_replaceable, whole_folder
 from woodlab.words import SHOWN_UNITS
 
@@ -48,10 +50,9 @@ SHORT = {
     "1": "Records", "2": "Curves", "3": "Ready", "4": "Sealing", "5": "Cracks", "6": "Movement",
     "7": "Next season", "8": "Article",
 }  # fmt: skip
-# The longest first, so that no processor waits at the end for one that began late.
-LONGEST_FIRST = "4753621"
-ARTICLE = "8_article"  # shows the article, and so waits until it is written
-AT_A_TIME = 2
+# Notebooks in the order in which they find what they ask answered already; the last one shows the
+# article, and so waits until it is written.
+WITHOUT_FITS, WITH_FITS, ARTICLE = "1", "256734", "8"
 PREPARING = (
     "Preparing the drying model and fitting the season once; on a machine that never ran it this "
     "takes some seconds longer."
@@ -154,7 +155,11 @@ def _check_target(book_path: Path, out: Path) -> None:
 
 
 def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOptions) -> None:
-    """One fit, from which everything else is read: notebooks two at a time, pages, article."""
+    """One fit, from which everything else is read; notebooks run beside the article and pages."""
+    from woodlab.pages.notebook import write_page
+    from woodlab.pages.page import write_pages, write_plain
+    from woodlab.pages.pictures import draw
+
     chosen = [
         path
         for path in sorted(notebook_folder().glob("[0-9]*_*.ipynb"))
@@ -163,44 +168,50 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
     ]
     book = book.until(options.as_of)
     with tqdm(total=len(chosen) + 3, disable=not options.progress, unit="step") as bar:
-        fits = _fit(book, folder, options, bar)
-        given = {
-            "book_path": str(book_path), "as_of": options.as_of, "units": options.units,
-            "fits_path": str(folder / FITS) if fits is not None else None,
-        }  # fmt: skip
+        given = {"book_path": str(book_path), "as_of": options.as_of, "units": options.units,
+                 "fits_path": str(folder / FITS)}  # fmt: skip
         article = {name: str(folder / "article") for name in ("article_path", "written")}
-        order = sorted(chosen, key=lambda path: LONGEST_FIRST.find(path.stem[0]))
-        with _workers() as pool:
+        running: dict[Any, Path] = {}
+        with one_kernel() as run, _shared():
 
-            def run(paths: list[Path], given: dict[str, Any]) -> dict[Any, Path]:
-                return {pool.submit(_run_notebook, p, folder / p.name, given): p for p in paths}
+            def begin(numbers: str) -> None:
+                for number in numbers:
+                    for path in chosen:
+                        if path.stem[0] == number:
+                            done = run(path, folder / path.name, given | article)
+                            running[done] = path
 
-            running = run([path for path in order if path.stem != ARTICLE], given)
+            begin(WITHOUT_FITS)
+            fits = _fit(book, folder, options, bar)
+            begin(WITH_FITS)
             bar.set_description("notebooks, front page and article")
             facts = _facts(book, fits, options)
             _write_article(facts, fits, folder / "article", options)
+            begin(ARTICLE)
             bar.update()
-            running |= run([path for path in order if path.stem == ARTICLE], given | article)
+            figures = None if isinstance(facts, str) else draw(facts, folder / "pictures")
+            bar.update()
+            links = [(f"{path.stem}.html", SHORT.get(path.stem[0], path.stem)) for path in chosen]
             for done in as_completed(running):
                 done.result()
                 bar.set_description(running[done].stem)
+                write_page(folder / running[done].name, links)
+                _moved(folder / running[done].name, folder)
                 bar.update()
-        _write_pages(chosen, folder)
-        bar.set_description("front page")
-        _write_front(facts, book, folder, options)
-        bar.update()
+        if isinstance(facts, str):
+            write_plain(book, folder, facts, options.club)
+        else:
+            write_pages(facts, folder, figures)
+        made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
+        (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")
 
 
 @contextmanager
-def _workers() -> Iterator[ThreadPoolExecutor]:
-    """Threads that each wait for a kernel; where one fails, what has not begun never does."""
-    pool = ThreadPoolExecutor(AT_A_TIME)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
+def _shared() -> Iterator[None]:
+    """Each question asked once, by whichever of pages and notebooks comes first."""
+    with tempfile.TemporaryDirectory() as kept, shared(Path(kept)), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
 
 
 def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> DryingFits:
@@ -214,46 +225,6 @@ def _fit(book: RecordBook, folder: Path, options: SeasonOptions, bar: tqdm) -> D
     fits.save(folder / FITS)
     bar.update()
     return fits
-
-
-def _run_notebook(source: Path, target: Path, parameters: dict[str, Any]) -> None:
-    import nbformat
-    import papermill
-    from papermill.exceptions import PapermillExecutionError
-
-    cells = nbformat.read(source, as_version=4).cells
-    first = next((c.source for c in cells if "parameters" in c.metadata.get("tags", [])), "")
-    parameters = {  # those that the notebook has
-        name: value for name, value in parameters.items()
-        if re.search(rf"\b{name}\b.*=", first)
-    }  # fmt: skip
-    try:
-        papermill.execute_notebook(
-            str(source),
-            str(target),
-            parameters=parameters,
-            progress_bar=False,
-            cwd=str(target.parent),
-            kernel_name="python3",
-            # Its word at being shut down ("KeyboardInterrupt caught") would alarm a maker.
-            extra_arguments=["--Application.log_level=50"],
-        )
-    except PapermillExecutionError as error:
-        # papermill has put a cell with the book's path behind the first one
-        raise WorkError(
-            f"Notebook {source.name} stopped in cell {error.cell_index} "
-            f"({error.ename}: {error.evalue}). Open {source} in JupyterLab with your book's "
-            "path in its first cell to see the place."
-        ) from error
-
-
-def _write_pages(notebooks: list[Path], folder: Path) -> None:
-    from woodlab.pages.notebook import write_page
-
-    links = [(f"{path.stem}.html", SHORT.get(path.stem[0], path.stem)) for path in notebooks]
-    for path in notebooks:
-        write_page(folder / path.name, links)
-        _moved(folder / path.name, folder)
 
 
 def _moved(notebook: Path, folder: Path) -> None:
@@ -294,14 +265,3 @@ def _facts(book: RecordBook, fits: DryingFits, options: SeasonOptions) -> Any:
         return gather(book, options.as_of, fits=fits, club=options.club)
     except WoodlabError as error:  # a book too young for any curve still has its pages
         return str(error)
-
-
-def _write_front(facts: Any, book: RecordBook, folder: Path, options: SeasonOptions) -> None:
-    from woodlab.pages.page import write_pages, write_plain
-
-    if isinstance(facts, str):
-        write_plain(book, folder, facts, options.club)
-    else:
-        write_pages(facts, folder)
-    made = {"made_by": f"woodlab {woodlab.__version__}", "book": book.name, "hash": book.hash}
-    (folder / MARK).write_text(json.dumps(made, indent=1), encoding="utf-8")

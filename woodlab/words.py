@@ -68,19 +68,17 @@ def certainty(p_holm: float, events: float = np.inf) -> str:
 def holm(p: Iterable[float]) -> np.ndarray:
     """Holm's correction; a missing p stays missing and counts for nothing.
 
-    Source: Holm (1979), Scandinavian Journal of Statistics 6, 65-70, as in statsmodels.
+    Source: Holm (1979), Scandinavian Journal of Statistics 6, 65-70.
 
     Examples
     --------
     >>> holm([0.01, float("nan"), 0.04]).tolist()
     [0.02, nan, 0.04]
     """
-    from statsmodels.stats.multitest import multipletests  # slow to import, and seldom needed
-
     p = np.asarray(list(p), float)
-    out, known = np.full(p.size, np.nan), np.isfinite(p)
-    if known.any():
-        out[known] = multipletests(p[known], method="holm")[1]
+    out, order = np.full(p.size, np.nan), np.argsort(p)[: np.isfinite(p).sum()]
+    steps = p[order] * np.arange(order.size, 0, -1)
+    out[order] = np.minimum(np.maximum.accumulate(steps), 1.0)
     return out
 
 

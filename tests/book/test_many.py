@@ -52,6 +52,19 @@ def test_through_an_executor_the_same(clubs):
     pd.testing.assert_frame_equal(together.pieces, wl.open_books(clubs).pieces)
 
 
+def test_names_of_one_wood_are_one_wood(tmp_path):
+    pieces = pd.DataFrame(
+        {"piece": ["A1", "B1"], "turned_on": "2026-03-01", "wall_mm": 22, "seal": "none"}
+    )
+    english = pieces.assign(species=["sugar maple", "oak"])
+    german = pieces.assign(species=["Zuckerahorn", "Esche"])
+    books = [wl.blank_book(tmp_path / name, pieces=frame)
+             for name, frame in (("north", english), ("south", german))]  # fmt: skip
+    joined = wl.open_books(books)
+    assert joined.pieces["species"].tolist() == ["sugar maple", "oak", "sugar maple", "Esche"]
+    assert "sugar maple / Zuckerahorn" in joined.doubts["value"].tolist()
+
+
 def test_one_name_twice_is_refused(clubs):
     with pytest.raises(wl.WoodlabError, match="Two books have the name 'north'"):
         wl.open_books([clubs[0], clubs[0]])

@@ -98,7 +98,9 @@ def drying(found, book):
 
 
 def studies(found, few, book):
-    found.add("seal_study()", wl.seal_study(few))
+    seals = wl.seal_study(few)
+    found.add("seal_study()", seals)
+    found.add("seal_study().partial_dependence", seals.partial_dependence("wall_mm", [20]))
     found.add("movement_study()", wl.movement_study(few))
     cracks = wl.crack_study(book)
     found.add("crack_study()", cracks)

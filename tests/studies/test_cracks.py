@@ -691,7 +691,7 @@ def test_any_column_is_a_term_or_a_group(tmp_path):
         wl.crack_study(book, by="colour")  # one name may stand alone
     with pytest.raises(WoodlabError, match="smallest_mm is the text 'x'"):
         wl.crack_study(book, smallest_mm="x")
-    with pytest.raises(WoodlabError, match="by_day must be a number of days"):
+    with pytest.raises(WoodlabError, match="by_day is the text 'soon'"):
         study.risk(pieces, by_day="soon")
     folder = study.save_tables(tmp_path / "tables")
     names = {path.stem for path in folder.iterdir()}

@@ -8,8 +8,8 @@ from scipy.stats import binom
 import woodlab as wl
 from woodlab.studies.movement import movement
 from woodlab.studies.movement.movement import _one_estimate
-from woodlab.studies.movement.own_walls import wall_sentences
-from woodlab.studies.movement.rim_course import mean_course, median_day
+from woodlab.studies.movement.rim_rows import mean_course, median_day
+from woodlab.studies.movement.walls import wall_sentences
 
 TURNED = pd.Timestamp("2025-03-01")
 GREEN_TO_DRY = {"sugar maple": (4.8, 9.9), "black walnut": (5.5, 7.8)}  # Table 4-3

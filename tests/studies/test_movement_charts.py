@@ -7,7 +7,7 @@ import pytest
 import woodlab as wl
 from woodlab.charts.saving import chart_svg
 from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl
-from woodlab.studies.movement.wall_window import wall_window
+from woodlab.studies.movement.walls import wall_window
 
 DRY = dried_bowl(Bowl(280, 110, 22, 105, "pith", 10), 3.5, 7.3)
 

@@ -12,7 +12,7 @@ from woodlab.studies.movement.bowl_shape import Bowl, dried_bowl
 from woodlab.studies.movement.least_rough import least_rough
 from woodlab.studies.movement.rim_geometry import carry
 from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
-from woodlab.studies.movement.wall_window import wall_window
+from woodlab.studies.movement.walls import wall_window
 
 BOWLS, TREES = 700, 3  # tests/bench/bench_rough_wall.py does more
 
@@ -281,3 +281,25 @@ def test_window_has_a_row_for_every_species_size_and_seal():
     assert teak["reason"].str.contains("does not know 'teak'").all()
     walnut = frame[frame["species"] == "black walnut"]
     assert (walnut["reason"] == "the crack study has no black walnut").all()
+
+
+@pytest.mark.parametrize(
+    ("ask", "said"),
+    [
+        (lambda: wl.rough_wall("ash", 300, 120, 8, learnt=3), "learnt is the number 3. Give wl.m"),
+        (lambda: wl.rough_wall("ash", 300, 120, 8, margin=3), "margin is the number 3. Give wl.W"),
+        (lambda: wl.rough_wall("ash", 300, 120, 8, pith_mm="x"), "pith_mm is the text 'x'"),
+        (lambda: wl.WallMargin(share="x"), "share is the text 'x'"),
+        (lambda: wl.WallMargin(totals_pct=3), "Give two numbers, radial and tangential"),
+        (lambda: wl.wall_window("ash", 300, margin=3), "margin is the number 3"),
+        (lambda: wl.wall_window("ash", 300, thickest=3), "Give wl.crack_study"),
+        (lambda: wl.dried_bowl(3, 4, 5), "bowl is the number 3. Give wl.Bowl"),
+        (lambda: wl.trial_power({"drying_time": 1.2}, seed="x"), "seed is the text 'x'"),
+        (lambda: wl.trial_plan(pd.DataFrame({"species": ["ash"]}), ["a", "b"], seed=-1),
+         "seed is the number -1. Give a whole number"),
+        (lambda: wl.demo_book(seed="x"), "seed is the text 'x'"),
+    ],
+)  # fmt: skip
+def test_what_is_no_answer_is_refused_in_words(ask, said):
+    with pytest.raises(wl.WoodlabError, match=said):
+        ask()

@@ -161,7 +161,7 @@ def test_one_piece_is_refused_with_words(study):
     for outcome in OUTCOMES - {"crack_hazard"}:
         got = row(study, outcome, "wax on end grain")
         assert np.isnan(got["ratio"])
-        assert "one piece under 'wax on end grain'" in got["reason"]
+        assert "one piece shows no scatter" in got["reason"]
         assert got["certainty"] == "nothing"
 
 
@@ -199,6 +199,71 @@ def test_columns_of_the_makers_own(study):
     assert (seals["reason"] != "").all()
 
 
+@pytest.fixture(scope="module")
+def two_seasons(fits):
+    """The same fits, of a book whose pieces are of two seasons, with a number of the maker's."""
+    pieces = fits.book.pieces
+    own = pieces.assign(
+        book=np.where(pieces["log"] < "C", "last", "this"), hours_soaked=np.arange(len(pieces)) % 4
+    )
+    tables = fits.book.tables() | {"pieces": own}
+    return dataclasses.replace(fits, book=wl.RecordBook.from_frames(**tables))
+
+
+def test_joined_books_say_what_differed(two_seasons):
+    study = wl.seal_study(two_seasons)
+    terms = study.terms.set_index("term").loc["book"]
+    assert (terms["level"], terms["reference"]) == ("last", "this")
+    groups = study.by_group.query("by == 'book' and seal == @WAX").set_index("group")
+    assert groups["n_pieces"].to_dict() == {"last": 2, "this": 3}
+    said = next(s for s in study.sentences if s.startswith("By book: last: 5 bowls"))
+    weeks = groups.loc["this", "weeks_reference"]
+    assert "this: 6 bowls, walls of 2" in said
+    assert f"{weeks:.0f} weeks bare on average" in said
+    assert any("by book against this: last" in s for s in study.sentences)
+
+
+def test_terms_that_go_together_are_not_told_apart(two_seasons):
+    pieces = two_seasons.book.pieces
+    pieces["shed"] = pieces["book"] + " shed"
+    book = wl.RecordBook.from_frames(**two_seasons.book.tables() | {"pieces": pieces})
+    terms = wl.seal_study(dataclasses.replace(two_seasons, book=book), terms="shed").terms
+    assert set(terms["term"]) == {"shed", "book"}
+    assert terms["ratio"].isna().all()
+    assert terms["reason"].str.contains("cannot tell (?:shed from book|book from shed)").all()
+
+
+def test_weeks_had_all_pieces_one_value_of_a_number(two_seasons):
+    study = wl.seal_study(two_seasons, terms="hours_soaked")
+    walls = study.partial_dependence("wall_mm", [20, 40])
+    assert walls["weeks"].iloc[1] > 1.5 * walls["weeks"].iloc[0]  # between linear and square
+    hours = study.partial_dependence("hours_soaked", [0, 3])
+    ratio = study.terms.set_index("term").loc["hours_soaked", "ratio"]
+    slower = hours["weeks"].iloc[1] > hours["weeks"].iloc[0]
+    assert slower == (ratio < 1)  # less through the surface: longer
+    assert (hours["weeks_lower"] < hours["weeks"]).all()
+    assert len(study.partial_dependence("hours_soaked")) == 7
+    with pytest.raises(WoodlabError, match="'book' is not a number in this study"):
+        study.partial_dependence("book")
+    own = study.partial_dependence("wall_mm", [25.0])
+    every = study.by_seal["weeks"]
+    assert every.min() < own["weeks"].iloc[0] < every.max()
+
+
+def test_a_crack_study_already_made_is_taken(season, fits, study):
+    cracks = wl.crack_study(season.book)
+    shared = wl.seal_study(fits, cracks=cracks)
+    pd.testing.assert_frame_equal(shared.effects, study.effects)
+
+
+def test_seals_of_a_single_bowl_are_one_sentence(fits):
+    study = wl.seal_study(fits)
+    said = [s for s in study.sentences if "wax on end grain" in s]
+    assert len(said) == 1
+    assert said[0].startswith("One seal has a single bowl (wax on end grain): one piece")
+    assert study.summary().count("wax on end grain") == 1
+
+
 def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
     with pytest.raises(WoodlabError, match="'oil'.*The book has: none, wax all over"):
         wl.seal_study(fits, reference="oil")
@@ -210,6 +275,10 @@ def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
         wl.seal_study(fits, by=["batch_of_wax"])
     with pytest.raises(WoodlabError, match="unknown column 'batch_of_wax'"):
         wl.seal_study(fits, terms="batch_of_wax")  # one name may stand alone
+    with pytest.raises(WoodlabError, match="seed is the text 'x'"):
+        wl.seal_study(fits, seed="x")
+    with pytest.raises(WoodlabError, match="cracks is the number 3"):
+        wl.seal_study(fits, cracks=3)
     with pytest.raises(WoodlabError, match="unknown column 3"):
         wl.seal_study(fits, terms=3)
 
@@ -294,7 +363,7 @@ def test_a_long_list_of_empty_cells_is_cut():
     ("rows", "said"),
     [
         ([("none", "ash", "A", 25.0), ("none", "ash", "B", 25.0), ("wax", "ash", "A", 25.0)],
-         "one piece under 'wax'"),
+         "one piece shows no scatter"),
         ([("none", "ash", "A", 25.0), ("none", "ash", "B", 25.0),
           ("wax", "oak", "C", 25.0), ("wax", "oak", "D", 25.0)],
          "Empty cells: wax x ash, none x oak"),

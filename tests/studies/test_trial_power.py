@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom
 
+import woodlab as wl
 from woodlab.errors import WoodlabError
 from woodlab.studies.next_season.scatter import Scatter
 from woodlab.studies.next_season.trial_power import (
@@ -204,3 +205,14 @@ def test_a_season_without_looks_keeps_the_chance_of_a_crack_and_says_so():
     scatter, said = scatter_of(bare)
     assert scatter.crack_chance == Scatter().crack_chance
     assert said[-1].endswith("no bare bowls were looked at after turning.")
+
+
+def test_plan_and_power_are_written_in_one_call(tmp_path):
+    found = trial_power({"drying_time": 1.25}, n_logs=[4], n_trials=200, seed=1)
+    back = pd.read_excel(
+        found.save_tables(tmp_path / "power.xlsx"), sheet_name=None, engine="openpyxl"
+    )
+    assert set(back) == {"power", "smallest"}
+    blanks = pd.DataFrame({"species": ["ash"] * 4, "log": list("AABB")})
+    folder = wl.trial_plan(blanks, ["none", "wax"], seed=1).save_tables(tmp_path / "plan")
+    assert sorted(path.stem for path in folder.iterdir()) == ["balance", "plan"]

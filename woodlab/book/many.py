@@ -105,7 +105,9 @@ def _one_name_a_wood(pieces: pd.DataFrame, rows: np.ndarray) -> tuple[pd.DataFra
     """The pieces with one name for each wood, and rows of doubts that say which names it had."""
     alike: dict[tuple[str, ...], list[str]] = {}
     for name in pieces["species"].unique():
-        alike.setdefault(species_facts(name).members or (name,), []).append(name)
+        facts = species_facts(name)
+        sure = facts.members and "; but " not in facts.note  # a name of two woods stays as it is
+        alike.setdefault(facts.members if sure else (name,), []).append(name)
     twins = {woods: names for woods, names in alike.items() if len(names) > 1}
     known = {name: woods[0] if len(woods) == 1 else names[0]
              for woods, names in twins.items() for name in names}  # fmt: skip

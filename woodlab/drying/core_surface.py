@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.kernel import FINE
@@ -16,6 +17,7 @@ MOST_DRAWS = 60
 _DAY = np.timedelta64(1, "D")
 
 
+@asked_once
 def core_to_surface(
     fits: DryingFits, *, days: float | None = None, level: float = 0.95
 ) -> pd.DataFrame:

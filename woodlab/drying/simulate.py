@@ -17,7 +17,7 @@ from woodlab.drying.laws import law_named
 from woodlab.drying.laws.law import kernel_run
 from woodlab.drying.laws.slab import RISE_PER_PCT
 from woodlab.drying.modes import DailyAir
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_seed
 from woodlab.wood.humidity import equilibrium_moisture
 from woodlab.wood.species import species_facts
 
@@ -173,7 +173,7 @@ def simulate_season(
     """
     truth, schedule = truth or SeasonTruth(), schedule or Schedule()
     _check(pieces, air, truth)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(as_seed(seed))
     drawn = _draw_pieces(pieces, truth, rng)
     moisture, difference = _true_course(drawn, air, truth)
     drawn["core_to_surface_pct"] = np.nanmax(difference, axis=0)

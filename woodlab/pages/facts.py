@@ -63,13 +63,14 @@ def season_of(
         ready = book.pieces[["piece", "species", "seal", "wall_mm", "place"]].assign(
             p_ready_now=np.nan, ready_on=pd.NaT, earliest_on=pd.NaT, latest_on=pd.NaT
         )
-    seals = asked(lambda: wl.seal_study(fits)) if fits is not None else None
+    # the longest last: notebooks that run meanwhile find the others answered
+    cracks = asked(lambda: wl.crack_study(book))
+    movement = asked(lambda: wl.movement_study(fits)) if fits is not None else None
+    seals = asked(lambda: wl.seal_study(fits, cracks=cracks)) if fits is not None else None
     return {
         "book": book, "fits": fits, "bowls": told_of(bowls_of(ready, book, day), book),
-        "seals": None if seals is None or seals.why else seals,
-        "cracks": asked(lambda: wl.crack_study(book)),
-        "movement": asked(lambda: wl.movement_study(fits)) if fits is not None else None,
-        "walls": walls_to_leave(book),
+        "seals": None if seals is None or seals.why else seals, "cracks": cracks,
+        "movement": movement, "walls": walls_to_leave(book),
     }  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from woodlab import words
 from woodlab.charts import colours
 from woodlab.pages.facts import Facts
 from woodlab.pages.findings import Finding, findings
-from woodlab.pages.pictures import draw
+from woodlab.pages.pictures import Figure, draw
 from woodlab.week.bowls import PROBABLY, READY, by_shelf, this_week
 from woodlab.week.odd import odd_weights
 from woodlab.words import Units
@@ -44,9 +44,10 @@ CAUTION = (
 )
 
 
-def write_pages(facts: Facts, folder: Path) -> None:
-    """Write index.html, evidence.html and the pictures; links lead only to what is in `folder`."""
-    figures = draw(facts, folder / "pictures")
+def write_pages(facts: Facts, folder: Path, figures: dict[str, Figure] | None = None) -> None:
+    """Write index.html and evidence.html, and their pictures unless those are drawn already; links
+    lead only to what is in `folder`."""
+    figures = draw(facts, folder / "pictures") if figures is None else figures
     page = content(facts)
     page |= {"figures": figures, **_beside(folder)}
     env = environment()

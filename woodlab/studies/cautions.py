@@ -40,13 +40,7 @@ ADVICE = (
 
 
 def in_short(caution: str) -> str:
-    """The first sentence of a caution, for a summary; the whole stands in `cautions`.
-
-    Examples
-    --------
-    >>> in_short(CRACKED_WOOD)
-    'Cracked wood can fly apart on the lathe.'
-    """
+    """The first sentence of a caution, for a summary; the whole stands in `cautions`."""
     return caution.split(". ")[0] + "."
 
 

@@ -11,13 +11,7 @@ from woodlab.errors import WoodlabError, as_list
 
 
 def log_names(frame: pd.DataFrame) -> pd.Series:
-    """The log of each row; a piece with no log named counts as a log of its own.
-
-    Examples
-    --------
-    >>> log_names(pd.DataFrame({"piece": ["A1", "A2", "x"], "log": ["A", "A", None]})).tolist()
-    ['A', 'A', 'piece x']
-    """
+    """The log of each row; a piece with no log named counts as a log of its own."""
     own = (frame["piece"] if "piece" in frame else frame.index.to_series()).astype(object)
     return frame["log"].astype(object).where(frame["log"].notna(), "piece " + own.map(str))
 
@@ -27,35 +21,25 @@ def is_number(values: pd.Series) -> bool:
     return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
 
 
-def asked_columns(given: str | Sequence[str] | None, where: str) -> list[str]:
-    """The columns that a study was asked for, as a list; one name may be given alone.
-
-    Examples
-    --------
-    >>> asked_columns("maker", "by"), asked_columns(("maker", "place"), "by")
-    (['maker'], ['maker', 'place'])
-    """
-    return [] if given is None else as_list(given, where)
-
-
-def check_columns(pieces: pd.DataFrame, names: Iterable[str]) -> None:
-    """Raise, naming the columns that there are, where one of the names is none of them."""
-    for name in names:
+def asked_columns(
+    pieces: pd.DataFrame, terms: str | Sequence[str] | None, by: str | Sequence[str] | None
+) -> tuple[list[str], list[str]]:
+    """The columns that a study was asked for, each once; of joined books, `book` too."""
+    given = [([] if names is None else as_list(names, where))
+             for names, where in ((terms, "terms"), (by, "by"))]  # fmt: skip
+    for name in [*given[0], *given[1]]:
         if name not in pieces:
             known = ", ".join(c for c in pieces.columns if c != "piece")
             raise WoodlabError(f"unknown column {name!r} of pieces. Type one of: {known}.")
+    joined = ["book"] if "book" in pieces and pieces["book"].nunique() > 1 else []
+    asked, counted = (list(dict.fromkeys([*names, *joined])) for names in given)
+    return asked, counted
 
 
 def with_numbers(pieces: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
     """The pieces with these columns as numbers where every cell is empty or a number.
 
     A book keeps a maker's own columns as the text that was typed.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"hours": ["6", "", "4.5"], "shelf": ["A", "B", "2"]})
-    >>> with_numbers(pieces, ["hours", "shelf"]).to_dict("list")
-    {'hours': [6.0, nan, 4.5], 'shelf': ['A', 'B', '2']}
     """
     read = {}
     for name in names:
@@ -70,13 +54,7 @@ def with_numbers(pieces: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
 
 
 def wall_class(wall_mm: pd.Series) -> pd.Series:
-    """Classes of 10 mm (of 5 mm where the walls span less than 20 mm), in words.
-
-    Examples
-    --------
-    >>> wall_class(pd.Series([18.0, 41.0])).tolist()
-    ['10 to under 20 mm', '40 to under 50 mm']
-    """
+    """Classes of 10 mm (of 5 mm where the walls span less than 20 mm), in words."""
     width = 10.0 if wall_mm.max() - wall_mm.min() >= 20 else 5.0
     low = np.floor(wall_mm / width) * width
     return pd.Series(
@@ -85,13 +63,7 @@ def wall_class(wall_mm: pd.Series) -> pd.Series:
 
 
 def groups_of(values: pd.Series) -> pd.Series:
-    """The values as names; numbers of more than six different values as thirds of them.
-
-    Examples
-    --------
-    >>> groups_of(pd.Series([1.0, 2, 3, 4, 5, 6, 7, 8, 9])).unique().tolist()
-    ['1 to 3', '4 to 6', '7 to 9']
-    """
+    """The values as names; numbers of more than six different values as thirds of them."""
     if not is_number(values) or values.nunique() <= 6:
         return values.astype(object).where(values.notna()).map(str, na_action="ignore")
     third = pd.qcut(values, 3, labels=False, duplicates="drop")

@@ -9,6 +9,7 @@ pieces of shared cells; `why_not` of any term of a model, by what its columns le
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,26 +22,20 @@ ALIKE = 0.10
 MOST_INFLATION = 12.0
 MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 LEAST_PIECES = 2
+ALONE = (
+    f"one piece shows no scatter, so nothing can be said of how sure a difference is; at least "
+    f"{LEAST_PIECES}, better 6, are wanted"
+)
 LEAST_WALLS_MM = 0.5
 
 
 @dataclass(frozen=True)
 class Comparable:
-    """Whether two seals can be compared.
-
-    Attributes
-    ----------
-    reason : str
-        Empty where they can; else in words why not, with the empty cells.
-    pieces : tuple of str
-        The pieces of the two seals that stand in cells which both seals share.
-    empty_cells : tuple of str
-        Such as "none x white ash".
-    """
+    """Whether two seals can be compared: pieces of cells that both share, or why not."""
 
     reason: str
     pieces: tuple[str, ...] = ()
-    empty_cells: tuple[str, ...] = ()
+    empty_cells: tuple[str, ...] = ()  # such as "none x white ash"
 
 
 def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
@@ -50,24 +45,12 @@ def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
     ----------
     pieces : DataFrame
         piece, seal, species, wall_mm, log, and place; one row for each piece with an outcome.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"piece": list("abcd"), "seal": ["none", "none", "wax", "wax"],
-    ...                        "species": ["ash", "ash", "oak", "oak"], "wall_mm": 25.0,
-    ...                        "log": list("ABCD"), "place": None})
-    >>> got = comparable(pieces, "wax", "none")
-    >>> got.empty_cells
-    ('wax x ash', 'none x oak')
     """
     shared = pieces[pieces["seal"].isin([seal, reference])]
     for name in (reference, seal):
         if (number := int((shared["seal"] == name).sum())) < LEAST_PIECES:
-            return Comparable(
-                f"{'one' if number else 'no'} piece under {name!r} shows no scatter, so nothing "
-                f"can be said of how sure a difference is; at least {LEAST_PIECES} of each, better "
-                "6, are wanted"
-            )
+            whose = "" if name == seal else f"of the reference {name!r}: "
+            return Comparable(whose + (ALONE if number else "no piece was weighed twice"))
     for factor in ("species", "place"):
         if factor not in shared or shared[factor].isna().all():
             continue
@@ -159,6 +142,31 @@ def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
     part = matrix[:, own]
     alone = weights[own] @ np.linalg.pinv(part.T @ part) @ weights[own]
     return float(whole / alone) if alone > 0 else np.inf
+
+
+def untellable(
+    used: pd.DataFrame, design: Any, fixed: np.ndarray, at: int, term: dict[str, str]
+) -> str:
+    """Why a term of a `Design` cannot be told from the others by these pieces; empty if it can."""
+    kind, level, weights = term["kind"], term["level"], np.eye(fixed.shape[1])[at]
+    own = design.slices["wall_mm" if kind == "wall" else kind]
+    alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
+    if (
+        alike
+        or not is_estimable(fixed, weights)
+        or inflation(fixed, weights, [0, *range(own.start, own.stop)]) > MOST_INFLATION
+    ):
+        return why_not(used, kind, level, term["reference"], list(design.factors))
+    # Without a second log of any level, the spread between logs, which the difference has to be
+    # held against, is not to be seen.
+    if kind in ("species", "book") and used["log"].notna().all():
+        logs = used.groupby(used[kind].astype(str))["log"].nunique()
+        if (logs == 1).all():
+            return (
+                f"each {kind} here comes from a single log, so the records cannot tell {level} "
+                "from its log; a second log of it would"
+            )
+    return ""
 
 
 def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: list[str]) -> str:

@@ -13,19 +13,23 @@ import pandas as pd
 
 from woodlab.errors import WoodlabError
 from woodlab.safe_write import locked, write_file
+from woodlab.show import Shown
+
+
+class Study(Shown):
+    """A result whose tables are written in one call."""
+
+    def save_tables(self, path: str | Path) -> Path:
+        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
+        return save_tables(self, path, self.more_tables())
+
+    def more_tables(self) -> dict[str, pd.DataFrame]:
+        """Tables that have to be asked for, beside those in its fields."""
+        return {}
 
 
 def tables_of(study: Any) -> dict[str, pd.DataFrame]:
-    """The frames among a result's fields, and those of the frozen results it holds, by name.
-
-    Examples
-    --------
-    >>> from dataclasses import make_dataclass
-    >>> inner = make_dataclass("Inner", [("rows", object)])(pd.DataFrame({"a": [1]}))
-    >>> outer = make_dataclass("Outer", [("effects", object), ("first", object)])
-    >>> list(tables_of(outer(pd.DataFrame({"b": [2]}), inner)))
-    ['effects', 'first_rows']
-    """
+    """The frames among a result's fields, and those of the frozen results it holds, by name."""
     found: dict[str, pd.DataFrame] = {}
     for part in fields(study):
         value = getattr(study, part.name)
@@ -37,16 +41,14 @@ def tables_of(study: Any) -> dict[str, pd.DataFrame]:
     return found
 
 
-def save_tables(
-    study: Any, path: str | Path, more: Mapping[str, pd.DataFrame] | None = None
-) -> Path:
+def save_tables(study: Any, path: str | Path, more: Mapping[str, pd.DataFrame]) -> Path:
     """Write every table of a study, and `more` beside those in its fields.
 
     A path that ends in .xlsx is a workbook with a sheet a table, any other a folder, made if need
     be, with a CSV file a table.
     """
     path = Path(path)
-    tables = {**tables_of(study), **(more or {})}
+    tables = {**tables_of(study), **more}
     if path.suffix.casefold() == ".xlsx":
         held = BytesIO()
         with pd.ExcelWriter(held, engine="openpyxl") as workbook:

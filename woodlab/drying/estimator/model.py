@@ -14,6 +14,8 @@ out.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
+from typing import Self
 
 import numpy as np
 
@@ -23,7 +25,7 @@ from woodlab.drying.estimator.mode import Linear, Mode
 from woodlab.drying.estimator.weighing_error import whitener
 from woodlab.drying.fit.records import BARE, Records
 from woodlab.drying.laws import Law, Rows, Scatter
-from woodlab.drying.laws.law import START
+from woodlab.drying.laws.law import START, Values
 
 # Estimates of our own unless a source is named.
 OFFSET_PCT, OFFSET_SD = 0.7, 0.6  # the wood above the published curve: see docs/calibration.md
@@ -224,6 +226,14 @@ class SeasonModel:
             name = d.scales[i]
             e.add("scale", [name], 0, q + self.at[f"scale, {name}"], 0.0, GAIN_SD)
 
+    def some(self, pick: np.ndarray) -> Self:
+        """Some pieces, for their curves alone: of the rest only `d` is cut down."""
+        if pick.size == self.d.n:
+            return self
+        out = copy(self)
+        out.d = self.d.take(pick)
+        return out
+
     # ---- curves
 
     def kappa(self, beta: np.ndarray) -> np.ndarray:
@@ -285,12 +295,23 @@ class SeasonModel:
         )  # fmt: skip
 
     def moisture(
-        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE
-    ) -> np.ndarray:
+        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE,
+        pace: Values | None = None,
+    ) -> np.ndarray:  # fmt: skip
         """Moisture at the weighings of one row a piece, (n, k) [%]."""
+        return self.law.curves(self._one_each(u, kappa, grid, pace))
+
+    def pace(self, u: np.ndarray, kappa: np.ndarray) -> Values:
+        """The parameters there by piece, to set the time steps of others."""
+        return self._one_each(u, kappa).values
+
+    def _one_each(
+        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE,
+        pace: Values | None = None,
+    ) -> Rows:  # fmt: skip
         sums = self.d.shelf.sums(self.bias(kappa[0]) if len(kappa) else 0.0)
-        rows = self.rows(u[:, None], kappa[:, None], sums, self.d.shelf.history[:, None], grid=grid)
-        return self.law.curves(rows)
+        which = self.d.shelf.history[:, None]
+        return self.rows(u[:, None], kappa[:, None], sums, which, grid=grid, pace=pace)
 
     def gain(self, kappa: np.ndarray) -> np.ndarray:
         """What the scales make of a mass, (n, k)."""
@@ -301,8 +322,9 @@ class SeasonModel:
         return out
 
     def slopes(
-        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE
-    ) -> np.ndarray:
+        self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE,
+        pace: Values | None = None,
+    ) -> np.ndarray:  # fmt: skip
         """Slopes of the moisture in u and kappa, (n, q + c, k), by differences on equal steps.
 
         One number added to all moistures of a season is nearly free: start moisture, oven-dry
@@ -316,13 +338,9 @@ class SeasonModel:
         histories = len(d.shelf.place_of)
         bias = self.bias(kappa[0])
         courses = [d.shelf.sums(bias)]
-        ages = d.days[d.sealed].max(initial=0.0)
-        moving = [
-            j for j, (name, step) in enumerate(zip(self.common, self.steps, strict=True))
-            if step is not None
-            and not (name.startswith("wear") and int(name[5:]) * kernel.KNOT_DAYS > ages)
-        ]  # fmt: skip
+        moving = [j for j, step in enumerate(self.steps) if step is not None]
         m = 1 + q + len(moving)
+        asked = np.ones((n, m), dtype=bool)
         many_u = np.repeat(u[:, None], m, axis=1)
         many_k = np.repeat(kappa[:, None], m, axis=1)
         which = np.repeat(d.shelf.history[:, None], m, axis=1)
@@ -334,34 +352,52 @@ class SeasonModel:
             many_u[:, 1 + j, j] += step_u[j]
         for r, j in enumerate(moving):
             many_k[:, 1 + q + r, j] += step_k[j]
+            asked[:, 1 + q + r] = self._felt(self.common[j])
             if self.common[j].startswith("hygrometer"):
                 moved = kappa[0].copy()
                 moved[j] += step_k[j]
                 which[:, 1 + q + r] += histories * len(courses)
                 courses.append(d.shelf.sums(self.bias(moved)))
         sums = np.concatenate(courses)
-        base = self.rows(
-            np.repeat(u[:, None], m, axis=1), np.repeat(kappa[:, None], m, axis=1), sums, which
-        )
-        rows = self.rows(many_u, many_k, sums, which, grid=grid, pace=base.values)
-        curves = self.law.curves(rows).reshape(n, m, -1)
+        pace = self.pace(u, kappa) if pace is None else pace
+        steps = {name: np.repeat(value, m) for name, value in pace.items()}
+        rows = self.rows(many_u, many_k, sums, which, grid=grid, pace=steps)
+        curves = np.empty((n, m, d.days.shape[1]))
+        curves[asked] = self.law.curves(rows.take(asked.ravel()))
+        curves = np.where(asked[..., None], curves, curves[:, :1])
         out = np.zeros((n, q + c, curves.shape[2]))
         out[:, :q] = (curves[:, 1 : 1 + q] - curves[:, :1]) / step_u[:, None]
         for r, j in enumerate(moving):
             out[:, q + j] = (curves[:, 1 + q + r] - curves[:, 0]) / step_k[j]
         return out
 
+    def _felt(self, name: str) -> np.ndarray:
+        """The pieces whose curves a shared number moves: the others' slopes need no run."""
+        d = self.d
+        if name.startswith("wear"):
+            first = d.sealed_at + kernel.KNOT_DAYS * int(name[5:])
+            # a seal put on later wears between the kernel's knots: from the knot before on
+            first = np.where(d.sealed_at > 0, first - kernel.KNOT_DAYS, first)
+            return d.sealed & (d.days.max(axis=1, initial=0.0) > first)
+        if name.startswith("hygrometer"):
+            place = d.shelf.places.index(name.removeprefix("hygrometer, "))
+            there = np.isin(d.shelf.place_of, [0, place]).any(axis=1)
+            return there[d.shelf.history]
+        return np.ones(d.n, dtype=bool)
+
     # ---- what the weighings say
 
     def chunks(self) -> list[np.ndarray]:
         return [np.arange(a, min(a + _CHUNK, self.d.n)) for a in range(0, self.d.n, _CHUNK)]
 
-    def linearised(self, mode: Mode, slopes: np.ndarray | None = None) -> Linear:
+    def linearised(
+        self, mode: Mode, slopes: np.ndarray, curves: np.ndarray | None = None
+    ) -> Linear:
         """Residuals and slopes of the weighings at a point, and what they say of it."""
         d, q = self.d, len(self.local)
         kappa = self.kappa(mode.beta)
-        moisture = self.moisture(mode.u, kappa) + mode.defect
-        slopes = self.slopes(mode.u, kappa) if slopes is None else slopes
+        curves = self.moisture(mode.u, kappa) if curves is None else curves
+        moisture = curves + mode.defect
         gain, dry = self.gain(kappa), np.exp(mode.ln_dry)[:, None]
         mass = dry * (1 + moisture / 100) * gain
         model = np.where(d.is_moisture, moisture, mass)

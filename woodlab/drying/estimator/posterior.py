@@ -99,7 +99,7 @@ class Posterior:
         out: list[Any] = []
         for a in range(0, pick.size, chunk):
             part = pick[a : a + chunk]
-            some = _some(s, part)
+            some = s.some(part)
             u = self.u[part] if seal is None else self.u[part] + seal
             which = np.arange(d)[None, :] * histories + s.d.shelf.history[part][:, None]
             rows = some.rows(
@@ -117,16 +117,6 @@ class Posterior:
         shelf = self.season.d.shelf
         level = shelf.equilibrium_pct[None] - self.bias()[..., None] * shelf.slope[None]
         return shelf.histories(level, shelf.warm)
-
-
-def _some(season: Season, part: np.ndarray) -> Season:
-    """The season's way of making rows, for some pieces: only `d` is asked for then."""
-    if part.size == season.d.n:
-        return season
-    out = Season.__new__(Season)
-    out.__dict__.update(season.__dict__)
-    out.d = season.d.take(part)
-    return out
 
 
 def draw(season: Season, mode: Mode, count: int, seed: int = 0) -> Posterior:

@@ -8,6 +8,7 @@ errors counts less.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import minimize
@@ -21,6 +22,7 @@ from woodlab.drying.estimator.model import (
     SeasonModel,
 )
 from woodlab.drying.estimator.weighing_error import whitener
+from woodlab.drying.laws.law import Values
 
 # Estimates of our own.
 # Slip [g], drift [% of oven-dry mass] and its memory [days]: median and spread of ln.
@@ -32,7 +34,17 @@ UNSETTLED_SD = 1.0  # one so far from it is not, and its row says so
 GAIN = 0.05  # of ln posterior in a step, below which there is nothing more to be had
 MOST_STEP = 0.8  # of ln of a parameter, in one step
 JUDGES = 6.0  # pieces that what a season shares may learn from; tuned, see docs/calibration.md
+ROUGH_STEPS = 3  # the first of a search, on a coarse grid
+NEAR_GAIN = 1.0  # of ln posterior in a step: nearer to the mode the slopes are those of before
+WORSE = 0.5  # a piece may lose so much by a step that gains for all
 OPEN_SD = 3.0  # of a piece's own numbers, where what it says of the season is taken out
+
+
+class Way(NamedTuple):
+    """How the curves of a search are run: the grid, and whose time steps they take."""
+
+    grid: tuple[float, ...]
+    pace: Values | None
 
 
 class Season(SeasonModel):
@@ -186,15 +198,13 @@ class Season(SeasonModel):
         dry[:, self.start_at] = -1.2
         return np.concatenate([out, dry])
 
-    def objective(self, mode: Mode) -> tuple[np.ndarray, float, Mode]:
-        """Minus ln posterior on the exact curves with oven-dry masses at their best.
+    def objective(self, mode: Mode, curves: np.ndarray) -> tuple[np.ndarray, float, Mode]:
+        """Minus ln posterior on the curves there, with oven-dry masses at their best.
 
         By piece, and what the effects add; the mode with those masses.
         """
         s, q = self.system, len(self.local)
-        kappa = self.kappa(mode.beta)
-        moisture = self.moisture(mode.u, kappa) + mode.defect
-        ln_dry, misfit = self.best_dry(moisture, kappa, mode)
+        ln_dry, misfit = self.best_dry(curves + mode.defect, self.kappa(mode.beta), mode)
         gone = mode.u - s.mid - mode.logs[s.of_log] - np.einsum("nqe,e->nq", s.x[:, :q], mode.beta)
         own = 0.5 * misfit + 0.5 * (s.precision(mode.sds) * gone**2).sum(axis=1)
         piece, ln = s.own_offcuts
@@ -235,23 +245,33 @@ class Season(SeasonModel):
         return self.slopes(mode.u, self.kappa(mode.beta), grid)
 
     def climb(self, start: Mode | None = None, most: int = 40) -> Mode:
-        """To the joint mode of the linear model taken again and again (Gauss and Newton)."""
+        """To the joint mode of the linear model taken again and again (Gauss and Newton).
+
+        The first steps of a search from afar are on a coarse grid. From then on all curves take
+        the time steps of one point: with steps of its own each would bring the noise of the step
+        control into the objective, which the last steps to the mode are too small to overcome.
+        """
         mode = start if start is not None else self.guess()
-        slopes, refused, calm = None, False, False
+        rough = ROUGH_STEPS if start is None else 0
         errors_at = (2, 4, 6) if start is None else (1, 3)
+        way = Way(kernel.COARSE, None)
+        curves = self.moisture(mode.u, self.kappa(mode.beta), way.grid) if rough else None
+        slopes, gained, calm = None, np.inf, False
         for it in range(most):
             kappa = self.kappa(mode.beta)
-            if it == (3 if start is None else 0) and self.law.kernel_columns is not None:
-                fine = self.moisture(mode.u, kappa, kernel.FINEST)
-                mode = replace(mode, defect=fine - self.moisture(mode.u, kappa))
-            # slopes change little near the mode: there they are kept for a step
-            if slopes is None or it < 6 or it % 2 == 0 or refused:
-                grid = kernel.COARSE if it < 3 and start is None else kernel.FINE
-                slopes = self.slopes(mode.u, kappa, grid)
-            linear = self.linearised(mode, slopes)
+            if it == rough:
+                way = Way(kernel.FINE, self.pace(mode.u, kappa))
+                curves = self.moisture(mode.u, kappa, *way)
+                if self.law.kernel_columns is not None:
+                    fine = self.moisture(mode.u, kappa, kernel.FINEST)
+                    mode = replace(mode, defect=fine - curves)
+            fresh = slopes is None or it <= rough or gained > NEAR_GAIN or gained == 0.0
+            if fresh:  # they change little near the mode
+                slopes = self.slopes(mode.u, kappa, *way)
+            linear = self.linearised(mode, slopes, curves)
             if it in errors_at:
                 mode = self._error_sizes(mode, linear)
-                linear = self.linearised(mode, slopes)
+                linear = self.linearised(mode, slopes, curves)
             if self.groups:
                 sds = mode.sds
                 for _ in range(12):
@@ -262,17 +282,17 @@ class Season(SeasonModel):
             # how far each piece still is from its mode, in its own standard deviations
             spread = np.maximum(left.spread()[:, : len(self.local)], 0.01)
             away = (np.abs(aim[2] - mode.u) / spread).max(axis=1)
-            mode, gained = self._line_search(mode, *aim)
+            mode, curves, gained = self._line_search(mode, curves, way, *aim)
             near = float((away < NEAR_SD).mean()) > 0.95
             settled = bool((away < SETTLED_SD).all()) or (
                 gained < GAIN and calm and (near or it > 14)
             )
-            calm, refused = gained < GAIN, gained == 0.0
+            calm = gained < GAIN
             mode = replace(
                 mode, iterations=it + 1, away=away,
                 converged=it + 1 < most and float((away > UNSETTLED_SD).mean()) < 0.05,
             )  # fmt: skip
-            if settled and it > max(errors_at):
+            if it > max(errors_at) and (settled or (fresh and gained == 0.0)):
                 break
         return mode
 
@@ -299,37 +319,51 @@ class Season(SeasonModel):
         return beta, logs, u[:, : len(self.local)]
 
     def _line_search(
-        self, mode: Mode, beta: np.ndarray, logs: np.ndarray, u: np.ndarray
-    ) -> tuple[Mode, float]:
+        self, mode: Mode, curves: np.ndarray, way: Way,
+        beta: np.ndarray, logs: np.ndarray, u: np.ndarray,
+    ) -> tuple[Mode, np.ndarray, float]:  # fmt: skip
         """A share of the way to the linear model's mode that does not make things worse.
 
-        Also the gain in ln posterior; 0 where no step was better.
+        Also the curves there, and the gain in ln posterior; 0 where no step was better.
 
-        What is shared goes a common share; each piece goes on from there by the share of its own
-        step that suits it best, since one piece on a curved ridge must not hold back the others.
+        What is shared goes a common share; each piece goes on from there by its own whole step,
+        and by a part of it where that makes it worse, since one piece on a curved ridge must not
+        hold back the others.
         """
-        own, shared, _ = self.objective(mode)
-        before = own.sum() + shared
+        own_before, shared, _ = self.objective(mode, curves)
+        before = own_before.sum() + shared
         step = np.clip(u - mode.u, -MOST_STEP, MOST_STEP)
         for share in (1.0, 0.5, 0.2, 0.05, 0.0):
             trial = replace(
                 mode, beta=mode.beta + share * (beta - mode.beta),
-                logs=mode.logs + share * (logs - mode.logs),
+                logs=mode.logs + share * (logs - mode.logs), u=mode.u + step,
             )  # fmt: skip
-            best, chosen = np.full(len(u), np.inf), trial
-            for part in (1.0, 0.4, 0.1, 0.0):
-                own, shared, moved = self.objective(replace(trial, u=mode.u + part * step))
-                better = own < best
-                best = np.minimum(best, own)
-                chosen = replace(
-                    chosen, u=np.where(better[:, None], moved.u, chosen.u),
-                    ln_dry=np.where(better, moved.ln_dry, chosen.ln_dry),
+            kappa = self.kappa(trial.beta)
+            tried = self.moisture(trial.u, kappa, *way)
+            own, shared, trial = self.objective(trial, tried)
+            for part in (0.4, 0.1, 0.0):
+                slack = WORSE if own.sum() + shared <= before else 0.0
+                again = np.flatnonzero(own > own_before + slack)
+                if not again.size:
+                    break
+                shorter, new = trial.u.copy(), tried.copy()
+                shorter[again] = mode.u[again] + part * step[again]
+                some, pace = self.some(again), way.pace and {
+                    name: value[again] for name, value in way.pace.items()
+                }  # fmt: skip
+                drawn = some.moisture(shorter[again], kappa[again], way.grid, pace)
+                new[again, : drawn.shape[1]] = drawn
+                own_new, _, at = self.objective(replace(trial, u=shorter), new)
+                better = own_new < own
+                own = np.minimum(own, own_new)
+                tried = np.where(better[:, None], new, tried)
+                trial = replace(
+                    trial, u=np.where(better[:, None], at.u, trial.u),
+                    ln_dry=np.where(better, at.ln_dry, trial.ln_dry),
                 )  # fmt: skip
-                if part == 1.0 and best.sum() + shared < before - 10.0:
-                    break  # far from the mode the first good step is enough
-            if best.sum() + shared <= before + 1e-6:
-                return chosen, before - best.sum() - shared
-        return mode, 0.0
+            if own.sum() + shared <= before + 1e-6:
+                return trial, tried, before - own.sum() - shared
+        return mode, curves, 0.0
 
     def eliminated(self, mode: Mode) -> tuple[Eliminated, Linear]:
         """The linear model at the mode, on the finest grid, what is shared tempered."""

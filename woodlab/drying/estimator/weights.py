@@ -128,9 +128,11 @@ def _held_back(
     """Log density of each piece's held-back weighings; their mean absolute error [points]."""
     d = season.d
     post = draw(season, mode, draws)
-    curves = post.curves(d.days, post.past_sums())
+    asked = np.flatnonzero(held.any(axis=1))
+    curves = np.zeros((d.n, post.count, d.days.shape[1]))
+    curves[asked] = post.curves(d.days[asked], post.past_sums(), pick=asked)
     gain = np.stack([season.gain(k) for k in np.moveaxis(post.kappa(), 1, 0)], axis=1)
-    mass = np.exp(post.ln_dry)[:, :, None] * (1 + np.asarray(curves) / 100) * gain
+    mass = np.exp(post.ln_dry)[:, :, None] * (1 + curves / 100) * gain
     residual = np.where((d.here & ~d.is_moisture)[:, None], d.mass_g[:, None] - mass, 0.0)
     weight = np.where(held, 1.0, mode.weight)
     white = np.empty(residual.shape)

@@ -121,14 +121,14 @@ def as_experience(value: Any) -> Experience:
         If it is none of these.
     """
     from woodlab.drying.fit.results import DryingFits
-    from woodlab.drying.fit.saving import load_fits
+    from woodlab.drying.fit.saving import load_experience
 
     if isinstance(value, Experience):
         return value
     if isinstance(value, DryingFits):
         return of_fits(value)
     if isinstance(value, str | Path):
-        return of_fits(load_fits(value))
+        return load_experience(value)
     if isinstance(value, Iterable) and not isinstance(value, Mapping):
         return joined(as_experience(one) for one in value)
     raise WoodlabError(

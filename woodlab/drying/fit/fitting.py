@@ -18,7 +18,7 @@ from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
-from woodlab.errors import WoodlabError, kind_of
+from woodlab.errors import WoodlabError, as_seed, kind_of
 
 HORIZON_DAYS = 800
 MARGIN_DAYS = 60  # a question may be asked so much later than the last weighing
@@ -84,7 +84,7 @@ def fit_drying(
     """
     # many small matrices: threads of the algebra would only wait for one another
     with threadpool_limits(1, "blas"):
-        return _fitted(book, law, pool, experience, as_of, fixed, draws, seed)
+        return _fitted(book, law, pool, experience, as_of, fixed, draws, as_seed(seed))
 
 
 def _fitted(  # type: ignore[no-untyped-def]

@@ -10,6 +10,7 @@ import io
 import json
 import tempfile
 import zipfile
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from woodlab.book.record_book import RecordBook, open_book
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import Season
-from woodlab.drying.fit.experience import Experience
+from woodlab.drying.fit.experience import Experience, of_fits
 from woodlab.drying.fit.fitting import assemble, fit_drying
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits
@@ -30,7 +31,7 @@ from woodlab.errors import WoodlabError, kind_of
 from woodlab.safe_write import write_file
 from woodlab.words import Units
 
-VERSION = 2
+VERSION = 3
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
 DRAWS = ("u", "ln_dry", "beta", "sds")
 
@@ -57,6 +58,7 @@ def packed(fits: DryingFits) -> bytes:
             "as_of": str(fits.as_of.date()),
             "options": options,
             "experience": None if experience is None else experience.plain(),
+            "told": of_fits(fits).plain(),
             "name": fits.book.name,
             "units": vars(fits.book.units),
             "laws": [part.season.law.name for part in fits.parts],
@@ -108,6 +110,18 @@ def load_fits(path: str | Path) -> DryingFits:
     >>> again.predict(on="2025-06-01").equals(fits.predict(on="2025-06-01"))
     True
     """
+    loaded: DryingFits = _read(path, _loaded)
+    return loaded
+
+
+def load_experience(path: str | Path) -> Experience:
+    """What saved fits tell of the next season, without opening the book that they are of."""
+    told: Experience = _read(path, lambda _, about: Experience.from_plain(about["told"]))
+    return told
+
+
+def _read(path: str | Path, take: Callable[[zipfile.ZipFile, dict[str, Any]], Any]) -> Any:
+    """What `take` makes of a file of saved fits and of what it says about itself."""
     path = _file(path, "Give that of a file that fits.save(path) wrote.")
     if not path.is_file():
         raise WoodlabError(f"There is no file at {path}. Give one that fits.save(path) wrote.")
@@ -121,7 +135,7 @@ def load_fits(path: str | Path) -> DryingFits:
                     f"{path.name} was saved by another version. Fit the book again: "
                     "wl.fit_drying(book)."
                 )
-            return _loaded(file, about)
+            return take(file, about)
     except WoodlabError:
         raise
     except (

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
@@ -94,13 +95,23 @@ def _passages(
     targets: np.ndarray | None = None,
 ) -> Passages:  # fmt: skip
     n, d = fits.records.n_pieces, fits.n_draws
-    now = days_since_turning(fits, day)
     if targets is not None:
         target = np.broadcast_to(targets[:, None], (n, d))
     elif target_moisture_pct is None:
         target = yearly_level(fits, day + _DAY) + within_pct
     else:
         target = np.full((n, d), float(target_moisture_pct))
+    at_now, passage = _run(fits, day, target)
+    return Passages(fits, day, at_now, target, passage)
+
+
+@asked_once
+def _run(
+    fits: DryingFits, day: np.datetime64, target: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Moisture now and days of passing, (n, d)."""
+    n, d = target.shape
+    now = days_since_turning(fits, day)
     passage = np.full((n, d), np.inf)
     sums = courses_to(fits, day + (HORIZON_DAYS + 1) * _DAY)
     at_now = np.empty((n, d))
@@ -124,7 +135,7 @@ def _passages(
             found = first_below(days, level, target[pick, mine])
             part_of = passage[pick, mine]
             passage[pick, mine] = np.where(np.isinf(part_of), found, part_of)
-    return Passages(fits, day, at_now, target, passage)
+    return at_now, passage
 
 
 _kept = lru_cache(maxsize=1)(_passages)

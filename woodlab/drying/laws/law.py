@@ -8,7 +8,7 @@ name.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -73,6 +73,19 @@ class Rows:
     wear: np.ndarray | None = None
     pace: dict[str, np.ndarray] | None = None
     grid: tuple[float, ...] = kernel.FINE
+
+    def take(self, pick: np.ndarray) -> Rows:
+        """Some of the rows, (R,) of bool."""
+
+        def some(values: Values) -> Values:
+            return {name: value[pick] for name, value in values.items()}
+
+        return replace(
+            self, values=some(self.values), of=self.of[pick], which=self.which[pick],
+            shift_pct=np.broadcast_to(self.shift_pct, self.of.shape)[pick],
+            wear=None if self.wear is None else self.wear[pick],
+            pace=None if self.pace is None else some(self.pace),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

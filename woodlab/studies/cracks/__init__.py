@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.errors import as_number
-from woodlab.studies.columns import asked_columns, check_columns, with_numbers
+from woodlab.studies.columns import asked_columns, with_numbers
 from woodlab.studies.cracks.counts import (
     crack_rates,
     growth_by_action,
@@ -26,6 +27,7 @@ from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUA
 __all__ = ["CrackStudy", "crack_study"]
 
 
+@asked_once
 def crack_study(
     book: RecordBook,
     *,
@@ -90,13 +92,10 @@ def crack_study(
     """
     book = expect_book(book, "crack_study")
     smallest_mm = as_number(smallest_mm, "smallest_mm")
-    terms, by = asked_columns(terms, "terms"), asked_columns(by, "by")
-    check_columns(book.pieces, [*terms, *by])
+    terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
-    if "book" in pieces and pieces["book"].nunique() > 1:
-        terms = [*terms, "book"]
     carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
-    terms = [name for name in dict.fromkeys(terms) if name not in ("species", "seal", "wall_mm")]
+    terms = [name for name in terms if name not in ("species", "seal", "wall_mm")]
     first = first_cracks(pieces, book.looks, smallest_mm, terms)
     # Groups that are only counted leave no piece out.
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}

@@ -41,13 +41,7 @@ WATCH_DAYS = 60.0
 
 
 def wilson_interval(events: float, count: float, level: float = 0.95) -> tuple[float, float]:
-    """Wilson's score interval for a share; (nan, nan) of no pieces.
-
-    Examples
-    --------
-    >>> [round(end, 3) for end in wilson_interval(0, 10)]
-    [0.0, 0.278]
-    """
+    """Wilson's score interval for a share; (nan, nan) of no pieces."""
     if not count > 0:
         return np.nan, np.nan
     lower, upper = proportion_confint(events, count, alpha=1 - level, method="wilson")
@@ -145,11 +139,6 @@ def turnbull(after: np.ndarray, by: np.ndarray) -> tuple[np.ndarray, np.ndarray,
     the estimate does not say how it falls, between them it is level. The constrained Newton method:
     each step maximises the quadratic approximation of the likelihood over masses that are not
     negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
-
-    Examples
-    --------
-    >>> [x.round(3).tolist() for x in turnbull(np.array([0.0, 0, 8]), np.array([4.0, 8, np.inf]))]
-    [[0.0, 8.0], [4.0, inf], [0.667, 0.333]]
     """
     pairs, counts = np.unique(np.stack([after, by], 1).astype(float), axis=0, return_counts=True)
     low, high = pairs.T
@@ -189,13 +178,6 @@ def between_logs(used: pd.DataFrame) -> float:
     """Intraclass correlation of cracked or not within logs, species and seal taken out.
 
     The analysis-of-variance estimator (Fisher), drawn towards `USUAL_BETWEEN`.
-
-    Examples
-    --------
-    >>> frame = pd.DataFrame({"species": "ash", "seal": "none", "log": list("aabbccdd"),
-    ...                       "cracked": [True, True, False, False] * 2})
-    >>> round(between_logs(frame), 2)
-    0.32
     """
     frame = used[used["log"].notna()]
     count = frame["log"].nunique()

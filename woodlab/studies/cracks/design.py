@@ -138,14 +138,7 @@ class Design:
 
 
 def part_of(used: pd.DataFrame, column: str) -> Factor | Number:
-    """A column of the pieces as a number (in steps of about its spread) or as a factor.
-
-    Examples
-    --------
-    >>> frame = pd.DataFrame({"maker": ["x", "y", "y"], "hours_soaked": [0.0, 12.0, 24.0]})
-    >>> part_of(frame, "maker"), part_of(frame, "hours_soaked").step
-    (Factor(column='maker', levels=('y', 'x'), pooled=False), 10.0)
-    """
+    """A column of the pieces as a number (in steps of about its spread) or as a factor."""
     values = used[column]
     if is_number(values):
         spread = float(values.std()) if len(values) > 1 else 1.0
@@ -163,7 +156,7 @@ def _levels(
     told = told if len(told) else counts
     first, note = min(told[told == told.max()].index), ""
     if reference is not None:
-        asked = reference.strip().casefold()
+        asked = str(reference).strip().casefold()
         same = [name for name in counts.index if name.casefold() == asked]
         if same:
             first = same[0]

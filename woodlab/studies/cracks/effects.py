@@ -8,14 +8,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError
-from woodlab.studies.confounding import (
-    LEAST_WALLS_MM,
-    MOST_INFLATION,
-    inflation,
-    is_estimable,
-    why_not,
-)
+from woodlab.errors import WoodlabError, as_kind
+from woodlab.studies.confounding import is_estimable, untellable
 from woodlab.studies.cracks.design import Design, Number
 from woodlab.studies.cracks.hazard import HazardModel, fit_hazard
 from woodlab.studies.cracks.intervals import FirstCracks, Misses
@@ -57,7 +51,7 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
             "family": term["kind"], "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
             "method": method_of(model),
         }  # fmt: skip
-        reason = _untellable(used, design, fixed, at, term)
+        reason = untellable(used, design, fixed, at, term)
         if not reason and model is None:
             reason = f"no crack was found in {len(used)} pieces, so nothing compares"
         elif not reason and model is not None:
@@ -67,30 +61,6 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
         rows.append(row | {"reason": reason})
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
     return words.judged(table.astype(dict.fromkeys(NUMBERS, float)), table["n_cracks"])
-
-
-def _untellable(
-    used: pd.DataFrame, design: Design, fixed: np.ndarray, at: int, term: dict[str, str]
-) -> str:
-    kind, level, weights = term["kind"], term["level"], np.eye(fixed.shape[1])[at]
-    own = design.slices["wall_mm" if kind == "wall" else kind]
-    alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
-    if (
-        alike
-        or not is_estimable(fixed, weights)
-        or inflation(fixed, weights, [0, *range(own.start, own.stop)]) > MOST_INFLATION
-    ):
-        return why_not(used, kind, level, term["reference"], list(design.factors))
-    # Without a second log of any level, the spread between logs, which the difference has to be
-    # held against, is not to be seen.
-    if kind in ("species", "book") and used["log"].notna().all():
-        logs = used.groupby(used[kind].astype(str))["log"].nunique()
-        if (logs == 1).all():
-            return (
-                f"each {kind} here comes from a single log, so the records cannot tell {level} "
-                "from its log; a second log of it would"
-            )
-    return ""
 
 
 def _ratio(model: HazardModel, at: int) -> tuple[list[float], str]:
@@ -143,6 +113,7 @@ def with_core(
     """
     if core_to_surface is None:
         return pd.DataFrame(columns=PHYSICS_COLUMNS)
+    as_kind(core_to_surface, pd.DataFrame, "core_to_surface", "what wl.core_to_surface returns")
     missing = {"piece", CORE_COLUMN} - set(core_to_surface)
     if missing:
         raise WoodlabError(

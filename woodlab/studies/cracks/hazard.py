@@ -132,13 +132,7 @@ _W = _W / _W.sum()
 
 
 def chance_over_logs(log_rate: np.ndarray, sd: np.ndarray | float) -> np.ndarray:
-    """Chance of a crack at ln cumulative rate (k, n), averaged over logs of spread sd (k,).
-
-    Examples
-    --------
-    >>> chance_over_logs(np.log([[0.2]]), 0.0).round(4).tolist()
-    [[0.1813]]
-    """
+    """Chance of a crack at ln cumulative rate (k, n), averaged over logs of spread sd (k,)."""
     sd = np.broadcast_to(np.asarray(sd, dtype=float), (len(log_rate),))
     out = np.zeros_like(log_rate)
     for z, w in zip(_Z, _W, strict=True):

@@ -29,17 +29,13 @@ FIRST_COLUMNS = [
 
 @dataclass(frozen=True, eq=False)
 class FirstCracks:
-    """Looks as a study of first cracks takes them.
+    """Looks as a study of first cracks takes them. Every column: docs/glossary.md.
 
     Attributes
     ----------
     pieces : DataFrame
-        One row a piece: `piece`, `species`, `seal`, `wall_mm` [mm], `log`, `cracked`,
-        `after_days`, `by_days` (the first crack began after the one and by the other; without a
-        crack: whole until `after_days`, and `by_days` infinite), `first_crack_mm`, `n_looks`
-        (days with a look, from turning on), `ended_days` and `outcome` (where the piece left
-        before a crack was found: scrapped, finished, given away), `status` (`used`, `no looks`,
-        `no time at risk`, `facts missing`), `reason`; and the columns asked for as terms.
+        One row a piece: between which days it first cracked (`after_days`, `by_days`; infinite
+        where it stayed whole), how it ended before that, `status` (`used`, or why not), `reason`.
     intervals : DataFrame
         One row for each look at a piece still whole: `piece`, `from_days`, `to_days`, `cracked`.
     looks : DataFrame
@@ -70,15 +66,6 @@ def first_cracks(
 
     A crack counts when it is longer than `smallest_mm`. `terms` are more columns of `pieces` to
     carry along; a piece without a value is not used.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["ash"], "seal": ["none"],
-    ...                        "wall_mm": [25.0], "turned_on": [pd.Timestamp("2026-03-01")]})
-    >>> looks = pd.DataFrame({"piece": "A1", "crack_mm": [0.0, 12.0, 0.0],
-    ...                       "on": pd.to_datetime(["2026-03-05", "2026-03-09", "2026-03-20"])})
-    >>> first_cracks(pieces, looks).pieces[["after_days", "by_days"]].values.tolist()
-    [[4.0, 8.0]]
     """
     table, before = _daily_looks(pieces, looks, smallest_mm)
     first = table[table["crack"]].drop_duplicates("piece").set_index("piece")

@@ -142,19 +142,7 @@ class PenalisedFit:
 
 
 def fit_penalised(objective: Objective, start: np.ndarray | None = None) -> PenalisedFit:
-    """Maximise the penalised likelihood; columns that determine one another are refused.
-
-    Examples
-    --------
-    A course of one day in each row, and of 10 bare pieces 4 cracked, of 10 waxed ones none.
-
-    >>> design = np.c_[np.ones(20), np.arange(20) >= 10]
-    >>> rows = Rows(design, 1.0 * (np.arange(20) < 4), np.zeros((20, 1, 0)), np.zeros((20, 1)))
-    >>> fit = fit_penalised(Objective(rows))
-    >>> lower, upper = fit.profile(1)
-    >>> bool(-9 < lower < fit.theta[1] < upper < -0.1)
-    True
-    """
+    """Maximise the penalised likelihood; columns that determine one another are refused."""
     rows, n = objective.rows, objective.rows.size
     if start is None:  # all effects at zero and the overall rate in the intercept
         rate = np.log(rows.events.sum() + 0.5) - np.log(np.exp(rows.log_widths).sum())

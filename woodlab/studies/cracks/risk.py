@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import CensoredData, ecdf
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.confounding import is_estimable
 from woodlab.studies.cracks.counts import wilson_interval
 from woodlab.studies.cracks.design import Factor
@@ -43,8 +43,7 @@ CANNOT = "the data cannot say: "
 
 
 def check_day(by_day: float) -> None:
-    number = isinstance(by_day, int | float | np.number)
-    if not (number and np.isfinite(by_day) and by_day > 0):
+    if not 0 < as_number(by_day, "by_day") < np.inf:
         raise WoodlabError(
             f"by_day must be a number of days above 0 (found {by_day!r}). Type 120 for the chance "
             "of a crack within 120 days of turning."
@@ -118,7 +117,7 @@ def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
 def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.DataFrame:
     """The chance that a piece has cracked by a day; see `CrackStudy.risk`."""
     check_day(by_day)
-    full = completed(model, frame)
+    full = completed(model, as_kind(frame, pd.DataFrame, "frame", "a table of planned pieces"))
     reasons = refusals(model, full)
     reasons[:] = day_refusal(model, by_day) or reasons
     numbers = np.full((len(frame), 6), np.nan)
@@ -264,7 +263,7 @@ def standardised_factors(
 def thickest_walls(model: HazardModel, max_risk: float, by_day: float) -> pd.DataFrame:
     """The thickest wall whose upper limit of risk is below a level; `CrackStudy.thickest_wall`."""
     check_day(by_day)
-    if not 0 < max_risk < 1:
+    if not 0 < as_number(max_risk, "max_risk") < 1:
         raise WoodlabError(
             f"max_risk must be between 0 and 1 (found {max_risk!r}). Type 0.1 for one piece in ten."
         )

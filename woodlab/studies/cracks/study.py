@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError
-from woodlab.show import Card, Column, Shown, card, listed
+from woodlab.errors import WoodlabError, as_list, as_number
+from woodlab.show import Card, Column, card, listed
 from woodlab.studies import cautions
-from woodlab.studies.cracks import looking
 from woodlab.studies.cracks import risk as risks
 from woodlab.studies.cracks import words as said
-from woodlab.studies.cracks.hazard import HazardModel
+from woodlab.studies.cracks.hazard import HazardModel, told
 from woodlab.studies.cracks.intervals import FirstCracks
-from woodlab.studies.export import save_tables
+from woodlab.studies.export import Study
 
 NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
 NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
@@ -31,47 +29,45 @@ NOTE_LOOKS = (
 )
 CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
 USUAL_DAY = 120.0
+EVERY_COLUMNS = [
+    "gap_days", "n_looks", "missed", "unseen_days", "ci_lower", "ci_upper", "longest_unseen_days",
+    "unseen_days_per_100", "per_100_ci_lower", "per_100_ci_upper",
+]  # fmt: skip
+GAP_COLUMNS = [
+    "week", "from_day", "to_day", "chance", "ci_lower", "ci_upper", "longest_gap_days",
+    "even_gap_days", "even_gap_lower_days", "even_gap_upper_days",
+]  # fmt: skip
+LONGEST_GAP_DAYS = 60
+_GRID = 24
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class CrackStudy(Shown):
-    """The findings of a crack study. Made by `crack_study`.
+class CrackStudy(Study):
+    """The findings of a crack study. Made by `crack_study`. Every column: docs/glossary.md.
 
     Attributes
     ----------
     rates : DataFrame
-        Shares that cracked, per piece looked at, with Wilson intervals, a row a group: `by`
-        (`all`, `species`, `seal`, `wall`, and the columns asked for), `group`, `n_pieces`,
-        `n_cracked`, `share`, `ci_lower`, `ci_upper`, `n_no_looks`, `n_too_few_looks`, `reason`.
+        Shares that cracked, per piece looked at, with Wilson intervals, a row a group.
     standardised : DataFrame
-        The risk by `by_day` had all of the season's own pieces been of one level (g-computation):
-        `by`, `level`, `reference`, `risk` (net: if nothing else ended a piece) with `ci_lower`,
-        `ci_upper`, `risk_crude` (a crack before the piece is scrapped, finished or given away)
-        with its limits, `difference` from the reference with its limits, `by_day`, `n_pieces`,
-        `n_cracked`, `n_standard` (pieces averaged over), `reason`.
+        The risk by `by_day` had all of the season's own pieces been of one level (g-computation),
+        net and crude, and its `difference` from the reference.
     effects : DataFrame
-        `term` (in words), `hazard_ratio`, `ci_lower`, `ci_upper` (95 %, profile), `p_value`,
-        `p_holm` (adjusted within `family`), `certainty` (`clear`, `likely`, `open`, `nothing`;
-        decided here and nowhere else), `n_pieces`, `n_cracks` (of the two groups compared),
-        `method`, `reason` (why there is no number, or what to know of it), `kind`, `level`,
-        `reference`.
+        A row a term: hazard ratio with its 95 % profile interval, p, `p_holm` within `family`,
+        `certainty` (decided here and nowhere else), and `reason` (why there is no number, or what
+        to know of it).
     whole : DataFrame
-        The share still whole against days since turning, by group (Turnbull): `by`, `group`,
-        `kind` (`known` stretches and `gap`s), `from_days`, `to_days`, `whole_from`, `whole_to`,
-        `ci_lower`, `ci_upper` (logs as clusters), `n_pieces`.
+        The share still whole against days since turning, by group (Turnbull).
     missed : DataFrame
-        How often a look is taken to overlook a crack, by its length: `length_mm`, `missed` (a
-        share of looks), `ci_lower`, `ci_upper`, `n_seen`, `n_missed`.
+        How often a look is taken to overlook a crack, by its length.
     first : FirstCracks
-        The looks as the study took them: `first.pieces`, `first.intervals`.
+        The looks as the study took them.
     too_few : DataFrame
-        Pieces without a crack that were looked at too little: `piece`, `n_looks`,
-        `last_look_days`, `reason`.
+        Pieces without a crack that were looked at too little.
     growth, growth_by_action : DataFrame
         Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
     physics : DataFrame
-        The core-to-surface difference in place of wall and seal, where it was given: `question`,
-        `estimate`, `ci_lower`, `ci_upper`, `p_value`, `n_pieces`, `n_cracked`, `reason`.
+        The core-to-surface difference in place of wall and seal, where it was given.
     model : HazardModel or None
         None where no crack was found.
     why, would_help : str
@@ -138,6 +134,8 @@ class CrackStudy(Shown):
         lines = self._effect_sentences(sure)
         lines = lines or ["No difference between seals, species or walls is clear."]
         still = self.effects[self.effects["certainty"] == "open"]
+        lines += self._effect_sentences(still[still["kind"] == "book"])
+        still = still[still["kind"] != "book"]
         names = [row["level"] or said.sides(row)[0].lower() for row in still.to_dict("records")]
         if names:
             lines.append(f"Too few cracks to tell: {listed(names)}.")
@@ -270,8 +268,22 @@ class CrackStudy(Shown):
         `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
         """
         if self.model is None:
-            return pd.DataFrame(columns=looking.EVERY_COLUMNS)
-        return looking.look_every(self.model, gaps_days, until_day)
+            return pd.DataFrame(columns=EVERY_COLUMNS)
+        until, missed, rows = self._until(until_day), self.model.misses.typical, []
+        for gap in as_list(gaps_days, "gaps_days"):
+            if not as_number(gap, "gaps_days") > 0:
+                raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
+            still, found, lost = (np.array(x) for x in (1.0, 0.0, 0.0))
+            for start in np.arange(0, until - 1e-9, gap):
+                days, chance = _unseen(self.model, start, min(gap, until - start))
+                found, lost = found + still * chance, lost + still * chance * days
+                still = still * (1 - chance)
+            # The number of looks after which nineteen cracks of twenty have been found.
+            looks = max(np.ceil(np.log(0.05) / np.log(max(missed, 1e-6))), 1.0)
+            rows.append([float(gap), int(np.ceil(until / gap)), missed,
+                         *told(lost / np.maximum(found, 1e-300)), float(gap * looks),
+                         *told(100 * lost)])  # fmt: skip
+        return pd.DataFrame(rows, columns=EVERY_COLUMNS)
 
     def look_gaps(
         self, unseen_days: float = 2.0, piece_days: float = 7.0, until_day: float = USUAL_DAY
@@ -284,9 +296,30 @@ class CrackStudy(Shown):
         (keeps the unseen days of 100 pieces in a week below `piece_days`) with
         `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
         """
+        limits = (unseen_days, "unseen_days"), (piece_days, "piece_days")
+        if not all(as_number(*limit) > 0 for limit in limits):
+            raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
         if self.model is None:
-            return pd.DataFrame(columns=looking.GAP_COLUMNS)
-        return looking.look_gaps(self.model, unseen_days, piece_days, until_day)
+            return pd.DataFrame(columns=GAP_COLUMNS)
+        model, rows = self.model, []
+        for week, start in enumerate(np.arange(0.0, self._until(until_day), 7.0), start=1):
+            end = float(min(start + 7.0, model.last_days))
+            if week > 1 and end - start < 3.5:
+                break  # the last days are no week
+            total = model.typical[:, 0] + model.course.log_integral(start, end, model.gamma)
+            chance, lower, upper = told(-np.expm1(-np.exp(total)))
+            unseen = [float(_unseen(model, start, gap, first=1)[0][0])
+                      for gap in range(1, LONGEST_GAP_DAYS + 1)]  # fmt: skip
+            even = [_longest(unseen, piece_days / (100 * x * 7 / (end - start)))
+                    for x in (chance, upper, lower)]  # fmt: skip
+            rows.append([week, start, end, chance, lower, upper, _longest(unseen, unseen_days),
+                         *even])  # fmt: skip
+        return pd.DataFrame(rows, columns=GAP_COLUMNS)
+
+    def _until(self, until_day: float) -> float:
+        if not as_number(until_day, "until_day") > 0:
+            raise WoodlabError(f"until_day must be above 0 (found {until_day!r}). Type 120.")
+        return float(min(until_day, self.model.last_days if self.model else np.inf))
 
     def risk_by_wall(
         self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
@@ -303,10 +336,34 @@ class CrackStudy(Shown):
         ]
         return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
-    def save_tables(self, path: str | Path) -> Path:
-        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
-        more = {} if self.why else {
+    def more_tables(self) -> dict[str, pd.DataFrame]:
+        return {} if self.why else {
             "thickest_wall": self.thickest_wall(), "look_every": self.look_every(),
             "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
         }  # fmt: skip
-        return save_tables(self, path, more)
+
+
+def _unseen(
+    model: HazardModel, start: float, gap: float, first: int | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Expected days from opening to the look that finds it, and the chance of opening, of a typical
+    piece; of the estimate and all draws, or of the `first` few.
+
+    To the end of the gap about half of it, and more where the rate is falling fast; then a gap
+    more for each look that overlooks it.
+    """
+    edges = np.linspace(start, start + gap, _GRID + 1)
+    middle = (edges[1:] + edges[:-1]) / 2
+    rate = model.typical[:first] + model.gamma[:first] @ model.course.basis(middle).T
+    total = np.cumsum(np.exp(rate) * np.diff(edges), axis=1)
+    opened = -np.diff(np.exp(-total), axis=1, prepend=1.0)
+    chance = opened.sum(axis=1)
+    days = (opened @ (edges[-1] - middle)) / np.maximum(chance, 1e-300)
+    missed = model.misses.typical
+    return np.where(chance > 0, days, gap / 2) + gap * missed / (1 - missed), chance
+
+
+def _longest(unseen: list[float], limit: float) -> float:
+    """The longest gap in whole days, one at least, that keeps the unseen days at the limit."""
+    within = [gap for gap, days in enumerate(unseen, start=1) if days <= limit]
+    return float(max(within, default=1))

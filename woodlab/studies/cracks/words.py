@@ -132,6 +132,8 @@ def sides(row: dict) -> tuple[str, str]:
         return f"Pieces of {level}", f"those of {reference}"
     if kind == "wall":
         return "Thicker walls", "thinner ones"
+    if kind == "book":
+        return f"Pieces of {level}", f"those of {reference}"
     if not reference:
         return f"Pieces with more {kind}", "others"
     return f"Pieces with {kind} {level}", f"those with {reference}"

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.movement.rim_geometry import DriedRim, carry, dried_rim, facing
 
 FOOT_SHARE = 0.4  # foot as a part of the rim where none is given (common practice, no source)
@@ -152,11 +152,6 @@ def ellipse_distance(
     the ellipse. One over the size of (a x/(t + a^2), b y/(t + b^2)) is concave and nearly straight
     in t: Newton's steps on it, from where one of the two terms is 1, climb to the root without
     passing it.
-
-    Examples
-    --------
-    >>> round(float(ellipse_distance(3.0, 0.0, 10.0, 10.0)), 9)   # a circle
-    7.0
     """
     x = np.maximum(np.asarray(radius_mm, dtype=float), 1e-9 * half_width_mm)
     y = np.maximum(np.asarray(depth_mm, dtype=float), 1e-9 * half_drop_mm)
@@ -205,13 +200,6 @@ class DriedBowl:
         """The outer edge of the rim from above: `state`, `order`, `across_mm`, `along_mm`.
 
         States: "green" (as turned) and "dried", the dried one's movement times `exaggerate`.
-
-        Examples
-        --------
-        >>> dry = dried_bowl(Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
-        >>> rim = dry.outline().groupby("state")["across_mm"].max()
-        >>> round(2 * rim["green"]), round(2 * rim["dried"])
-        (300, 288)
         """
         turn = np.linspace(0, 2 * np.pi, 145)
         x, z = self.bowl.rim_mm / 2 * np.cos(turn), self.bowl.rim_mm / 2 * np.sin(turn)
@@ -321,4 +309,5 @@ def dried_bowl(
     >>> round(dry.round_wall_mm(), 1)    # of the 30 mm, at the rim
     24.4
     """
+    bowl = as_kind(bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
     return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct)

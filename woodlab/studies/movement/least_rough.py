@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_number
 from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
 from woodlab.studies.movement.rim_geometry import carry, facing
 
@@ -32,7 +32,7 @@ def least_rough(
     rim_faces, pith_mm
         As in `rough_wall`.
     """
-    if pith_mm is not None and not (np.isfinite(pith_mm) and pith_mm >= 0):
+    if pith_mm is not None and not 0 <= as_number(pith_mm, "pith_mm") < np.inf:
         raise WoodlabError(
             f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
             "would lie in the wood. Type the distance of the rim plane from the pith, or leave "

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,20 +10,27 @@ import pandas as pd
 from scipy import stats
 
 from woodlab import words
+from woodlab.asked import asked_once
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.errors import WoodlabError, as_number
-from woodlab.show import Card, Column, Shown, card
+from woodlab.show import Card, Column, card, listed
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
-from woodlab.studies.export import save_tables
-from woodlab.studies.movement import movement_words as said
-from woodlab.studies.movement.movement_words import ACROSS
-from woodlab.studies.movement.own_walls import finished_walls, wall_sentences
-from woodlab.studies.movement.rim_course import mean_course, movement_course, settled_after, t_reach
-from woodlab.studies.movement.rim_rows import GREEN_DAYS, ROW_COLUMNS, rim_rows
+from woodlab.studies.export import Study
+from woodlab.studies.movement.rim_rows import (
+    GREEN_DAYS,
+    ROW_COLUMNS,
+    mean_course,
+    movement_course,
+    rim_rows,
+    settled_after,
+    t_reach,
+)
+from woodlab.studies.movement.walls import finished_walls, wall_sentences
 from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
+from woodlab.words import percent, tally
 
 # A rim counts for a species' shrinkage when its piece is below this mean moisture: then the core
 # is below fibre saturation too, and the straight line from green to dry holds on average (ours).
@@ -33,6 +39,8 @@ DRY_ENOUGH_PCT = 20.0
 MOST_MOISTURE_ERROR_PCT = 30.0
 
 FAMILY = "woods, movement"
+ACROSS = "across the grain, measured/expected"
+VERDICTS = {"clear": "clearly", "likely": "probably", "open": "cannot tell", "nothing": ""}
 _FIGURES = {  # figure -> (column of the rows, unit)
     "radial shrinkage": ("radial_pct", "%"),
     "tangential shrinkage": ("tangential_pct", "%"),
@@ -59,7 +67,7 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MovementStudy(Shown):
+class MovementStudy(Study):
     """Measured against expected movement of a book's rims. Made by `movement_study`.
 
     Every column with its unit: docs/glossary.md.
@@ -67,22 +75,18 @@ class MovementStudy(Shown):
     Attributes
     ----------
     measured : DataFrame
-        One row a measured rim: its moisture that day, the round rim it is counted from, what it
-        measures and how far it moved, the same by the table (`expected_*`, with the ends for 95 %
-        of trees), and the shrinkage green to oven-dry that it implies by itself.
+        One row a measured rim: how far it moved, the same by the table, and the shrinkage green
+        to oven-dry that it implies by itself.
     estimates : DataFrame
-        One row a species and figure, with its interval, the table's figure and p against it.
-        Whether a wood moves as the tables say is decided once, on `across the grain,
-        measured/expected`, with Holm's correction over the woods; the other figures have no
-        verdict of their own. A figure that cannot be estimated is NaN with a reason.
-    course : DataFrame
-        One row a rim after the first: the `share` of the whole movement done.
-    mean_course : DataFrame
-        `days`, mean `share` over pieces, `ci_lower`, `ci_upper`, `n_pieces`.
+        One row a species and figure. Whether a wood moves as the tables say is decided once, on
+        `across the grain, measured/expected`, with Holm's correction over the woods; the other
+        figures have no verdict of their own.
+    course, mean_course : DataFrame
+        The `share` of the whole movement done, a row a rim after the first; its mean by day.
     settled : DataFrame
-        When nine tenths were done: `species` ("all" first), `days` (median), its limits.
+        When nine tenths were done: median day of all pieces and by species.
     walls : DataFrame
-        Pieces that have ended: did the rough wall suffice? See `own_walls.finished_walls`.
+        Pieces that have ended: did the rough wall suffice?
     end_moisture_pct : float
         The moisture that the whole movement is counted to: the mean equilibrium moisture at the
         pieces over the year to come, from the fits.
@@ -111,8 +115,8 @@ class MovementStudy(Shown):
         """The findings in sentences, each with its counts or range."""
         if self.why:
             return (self.why, self.would_help, *self.notes)
-        verdicts = said.verdict_sentences(self.estimates)
-        shrinkages = said.shrinkage_sentences(self.estimates, self.level)
+        verdicts = verdict_sentences(self.estimates)
+        shrinkages = shrinkage_sentences(self.estimates, self.level)
         return (*verdicts, *shrinkages, *self.notes)
 
     def card(self) -> Card:
@@ -130,15 +134,15 @@ class MovementStudy(Shown):
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
-            Column(f"{words.percent(self.level)} range",
+            Column(f"{percent(self.level)} range",
                    lambda r: words.between(r.ci_lower, r.ci_upper)),
             Column("radial [%] (table)", lambda r: own(r, "radial")),
             Column("tangential [%] (table)", lambda r: own(r, "tangential")),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
-            Column("departs from the table", lambda r: said.VERDICTS[r.certainty], False),
+            Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
-            [*said.verdict_sentences(self.estimates), *self.notes], rows, columns,
+            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
             caption="Movement of rims against the species table", needs=["estimate"],
             name="species",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
@@ -157,11 +161,8 @@ class MovementStudy(Shown):
         )
         return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
 
-    def save_tables(self, path: str | Path) -> Path:
-        """Every table of the study as CSV files in a folder, or as sheets of an .xlsx workbook."""
-        return save_tables(self, path)
 
-
+@asked_once
 def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
 
@@ -218,8 +219,8 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     ratios = estimates[estimates["figure"] == ACROSS].set_index("species")["estimate"]
     course = movement_course(rows, ratios, end_pct)
     means, settled = mean_course(course, level), settled_after(course, level)
-    notes = said.course_sentences(means, settled, end_pct, level) if measured else []
-    notes += wall_sentences(walls) + said.moisture_sentences(rows)
+    notes = course_sentences(means, settled, end_pct, level) if measured else []
+    notes += wall_sentences(walls) + moisture_sentences(rows)
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
         rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
@@ -297,3 +298,93 @@ def _one_estimate(
         "n_pieces": len(pieces), "n_logs": n, "reason": reason,
         "method": "t over logs, widened by the moisture's interval" if n >= 2 else "",
     }  # fmt: skip
+
+
+def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
+    """What the certainty of each wood's movement says, woods of one verdict together."""
+    rows = estimates[estimates["figure"] == ACROSS]
+    way = np.where(rows["estimate"] > 1, "more", "less")
+    said = {f"moved {w} than the tables say": rows[(way == w) & (rows["certainty"] == "clear")]
+            for w in ("more", "less")}  # fmt: skip
+    said |= {
+        f"probably moved {w} than the tables say": rows[
+            (way == w) & (rows["certainty"] == "likely")
+        ]
+        for w in ("more", "less")
+    }
+    said["showed no clear departure from the tables"] = rows[rows["certainty"] == "open"]
+    out = [
+        f"Across the grain, rims of {listed(own['species'])} {did}."
+        for did, own in said.items() if len(own)
+    ]  # fmt: skip
+    return out or ["Whether the rims moved as the tables say is not known yet."]
+
+
+def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
+    out = []
+    for species, rows in estimates.groupby("species"):
+        known = rows.set_index("figure")
+        own = []
+        for part in ("radial", "tangential"):
+            row = known.loc[f"{part} shrinkage"]
+            table = f"{row['table']:.1f} %" if np.isfinite(row["table"]) else "has no figure"
+            if np.isfinite(row["ci_lower"]):
+                own.append(
+                    f"{part} {row['estimate']:.1f} % ({percent(level)} range {row['ci_lower']:.1f} "
+                    f"to {row['ci_upper']:.1f}; table {table})"
+                )
+        if own:
+            count = known.loc["radial shrinkage"]
+            out.append(
+                f"{species}: shrinkage green to oven-dry by its own rims is {', '.join(own)}, from "
+                f"{count['n_pieces']} pieces of {words.count(count['n_logs'], 'log')}."
+            )
+        elif not np.isfinite(known.loc[ACROSS, "ci_lower"]):
+            out.append(f"{species}: shrinkage is not known yet: {known.loc[ACROSS, 'reason']}.")
+    return out
+
+
+def course_sentences(
+    means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
+) -> list[str]:
+    found = settled.iloc[0]
+    pieces = f"{tally(found['n_pieces'])}, {found['n_not_yet']} of them not yet there"
+    if np.isfinite(found["days"]):
+        lower, upper = found["ci_lower"], found["ci_upper"]
+        until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
+        between = f"{percent(level)} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
+        said = (
+            f"Half of the pieces had done nine tenths of their movement by day "
+            f"{found['days']:.0f} ({between}{pieces}), counted to {end_pct:.1f} % moisture, "
+            "where the store leads to."
+        )
+    elif found["n_pieces"]:
+        bound = found["ci_lower"]
+        more = f"; more than {bound:.0f} days" if np.isfinite(bound) else ""
+        said = f"When the wood stops moving is not seen yet ({pieces}{more})."
+    else:
+        said = f"When the wood stops moving is not known: {found['reason']}."
+    out = [said]
+    quarter = means[means["days"].between(90, 120)]
+    if np.isfinite(quarter["share"]).any():
+        row = quarter.iloc[-1]
+        interval = (
+            f" ({percent(level)} interval {percent(row['ci_lower'])} to {percent(row['ci_upper'])})"
+            if np.isfinite(row["ci_lower"]) else ""
+        )  # fmt: skip
+        out.append(
+            f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
+            f"{interval}, {tally(int(row['n_pieces']))}. (Common practice, no source: most "
+            "within three to four months.)"
+        )
+    return out
+
+
+def moisture_sentences(rows: pd.DataFrame) -> list[str]:
+    weak = int((rows["moisture_from"] != "drying curve").sum())
+    if not weak:
+        return []
+    return [
+        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
+        "piece's own; the column moisture_from says why."
+    ]

@@ -66,15 +66,6 @@ def carry(
     x_mm, y_mm : green points, across the grain and from the pith along the bowl's axis;
     radial_pct, tangential_pct : shrinkages between the two moistures [%], broadcast; way -1 is the
     inverse, from dried points to the green ones they were.
-
-    Examples
-    --------
-    >>> x, y = carry(0.0, 100.0, 4.0, 8.0)   # on the axis: the radius shrinks, the angle is 0
-    >>> float(x), float(y)
-    (0.0, 96.0)
-    >>> x, y = carry(*carry(60.0, 40.0, 4.0, 8.0), 4.0, 8.0, way=-1)
-    >>> round(float(x), 9), round(float(y), 9)
-    (60.0, 40.0)
     """
     x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
     radial = (1 - np.asarray(radial_pct, dtype=float) / 100) ** way
@@ -166,13 +157,6 @@ def strains_from_rim(
     The inverse of `dried_rim`: two measures, two unknowns. With q = 1 - e_r and X = across/2, the
     side's radius gives q^2 (R^2 + p^2) = X^2 + (p q +- rise)^2, a quadratic in q; its angle then
     gives 1 - e_t. NaN where an input is NaN.
-
-    Examples
-    --------
-    >>> rim = dried_rim(300, 40, "pith", 3.52, 7.26)
-    >>> radial, tangential = strains_from_rim(300, 40, "pith", rim.across_mm, rim.rise_mm)
-    >>> round(radial, 6), round(tangential, 6)
-    (3.52, 7.26)
     """
     rim, pith, faces = _placed(rim_mm, pith_mm, rim_faces)
     radius, side = rim / 2, np.asarray(across_mm, dtype=float) / 2

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import WoodlabError, as_kind, as_number, as_numbers
 from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, in_short
 from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, DriedBowl
@@ -71,6 +71,13 @@ class WallMargin:
     totals_pct: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
+        for name in ("dry_moisture_pct", "share", "scatter_cv_pct"):
+            as_number(getattr(self, name), name)
+        own = self.totals_pct
+        if own is not None and as_numbers(own, "totals_pct").shape != (2,):
+            raise WoodlabError(
+                f"totals_pct is {own!r}. Give two numbers, radial and tangential: (4.8, 9.9)."
+            )
         if not 0.5 <= self.share < 1:
             raise WoodlabError(
                 f"share must be at least 0.5 and below 1 (found {self.share!r}). Type 0.95 for "
@@ -221,7 +228,10 @@ def rough_wall(
     >>> round(answer.wall_mm), round(answer.mean_wall_mm), round(answer.tenth_mm)
     (17, 14, 27)
     """
-    margin = margin or WallMargin()
+    from woodlab.studies.movement.movement import MovementStudy  # which finishes walls by this
+
+    margin = as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)") or WallMargin()
+    as_kind(learnt, MovementStudy, "learnt", "wl.movement_study(fits)")
     rim, height, wall, moisture_pct = (
         as_number(value, name)
         for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"),

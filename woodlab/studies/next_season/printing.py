@@ -64,13 +64,7 @@ class Sheet:
 
 
 def shown(text: object, longest: int = 60) -> str:
-    """Text on one line of paper: no control characters, cut with an ellipsis when too long.
-
-    Examples
-    --------
-    >>> shown("wax, twice, then a bag of shavings", 12)
-    'wax, twice,…'
-    """
+    """Text on one line of paper: no control characters, cut with an ellipsis when too long."""
     plain = _LEFT_OUT.sub("", re.sub(r"\s+", " ", str(text))).strip()
     return plain if len(plain) <= longest else plain[: longest - 1].rstrip() + "…"
 

@@ -56,12 +56,6 @@ def scatter_of(fits_or_book: Any, reference: str = "none") -> tuple[Scatter, tup
     spread of the surface coefficient between pieces is one of the fits' own. The chance of a
     crack is that of the pieces under `reference` (the seal that others are compared with) that
     were looked at. What the season cannot tell keeps its default, and the words say so.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> from woodlab.studies.next_season.scatter import scatter_of
-    >>> scatter, words = scatter_of(wl.demo_book())                    # doctest: +SKIP
     """
     book = expect_book(fits_or_book, "scatter_of")
     known: dict[str, float] = {}

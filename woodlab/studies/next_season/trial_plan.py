@@ -16,9 +16,10 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_number
-from woodlab.show import Card, Column, Shown, card
+from woodlab.errors import WoodlabError, as_list, as_number, as_seed
+from woodlab.show import Card, Column, card
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, HOT_WAX, in_short
+from woodlab.studies.export import Study
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
 
 CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
@@ -31,7 +32,7 @@ NOTED_IMBALANCE = 0.25
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TrialPlan(Shown):
+class TrialPlan(Study):
     """Which piece gets which seal. Made by `trial_plan`; the same seed gives the same plan.
 
     Attributes
@@ -167,7 +168,7 @@ def trial_plan(
         raise WoodlabError(f"draws must be 1 or more (found {draws}).")
     names = frame["log"].fillna("\0" + frame["species"].astype("str"))
     block = pd.factorize(names)[0]
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(as_seed(seed))
     # Wall and rim, centred and scaled; a size not given, or all alike, counts for nothing.
     sizes = frame[[*SIZES]]
     sizes = ((sizes - sizes.mean()) / sizes.std(ddof=0).replace(0, np.nan)).fillna(0).to_numpy()
@@ -188,9 +189,7 @@ def trial_plan(
 
 
 def _checked_seals(seals: Sequence[str]) -> list[str]:
-    names = [
-        str(seal).strip() for seal in ([] if isinstance(seals, str) or seals is None else seals)
-    ]
+    names = [str(seal).strip() for seal in ([] if seals is None else as_list(seals, "seals"))]
     if len(names) < 2:
         raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
     if len(set(map(str.casefold, names))) < len(names) or not all(names):

@@ -16,9 +16,10 @@ from scipy.optimize import brentq
 from scipy.stats import norm, ttest_ind, ttest_rel
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_list, as_number
-from woodlab.show import Card, Column, Shown, card
+from woodlab.errors import WoodlabError, as_kind, as_list, as_number, as_seed
+from woodlab.show import Card, Column, card
 from woodlab.studies.cracks.hazard import chance_over_logs
+from woodlab.studies.export import Study
 from woodlab.studies.next_season.scatter import Scatter
 
 OUTCOMES = {
@@ -32,7 +33,7 @@ LEAST_EXPECTED = 30  # pieces cracked, and whole, under each seal
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TrialPower(Shown):
+class TrialPower(Study):
     """Chances to see an effect. Made by `trial_power`.
 
     Attributes
@@ -115,7 +116,8 @@ def trial_power(
     >>> bool(found.power["power"].is_monotonic_increasing)
     True
     """
-    n_logs = as_list(n_logs, "n_logs")
+    n_logs, seed = as_list(n_logs, "n_logs"), as_seed(seed)
+    as_kind(scatter, Scatter, "scatter", "a Scatter, or leave it out")
     _check(effects, n_logs, per_seal, n_trials)
     rows, smallest = [], []
     for nth, (outcome, ratio) in enumerate(effects.items()):
@@ -231,13 +233,7 @@ class _Design:
 
 
 def mc_error(power: float, trials: int) -> float:
-    """Standard error of a simulated share; with none or all seen, that of one more or one less.
-
-    Examples
-    --------
-    >>> round(mc_error(0.8, 4000), 4)
-    0.0063
-    """
+    """Standard error of a simulated share; with none or all seen, that of one more or one less."""
     share = min(max(power, 1 / trials), 1 - 1 / trials)
     return float(np.sqrt(share * (1 - share) / trials))
 

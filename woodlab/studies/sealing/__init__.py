@@ -1,11 +1,4 @@
-"""`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another.
-
-swap      the one fit run under another seal, this season and in one to come
-effects   ratios, intervals, p, Holm, certainty
-terms     the maker's own columns
-study     the result and its frames
-words     sentences and cautions
-"""
+"""`seal_study`: does sealing pay? Sealed against bare, and one way of sealing against another."""
 
 from __future__ import annotations
 
@@ -14,15 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import WoodlabError, as_kind, as_number, as_seed
 from woodlab.show import listed
-from woodlab.studies.columns import asked_columns, check_columns, with_numbers
-from woodlab.studies.cracks import crack_study
+from woodlab.studies.columns import asked_columns, with_numbers
+from woodlab.studies.cracks import CrackStudy, crack_study
 from woodlab.studies.sealing import words as said
-from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows
+from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows, term_rows
 from woodlab.studies.sealing.study import (
     SealStudy,
     group_frame,
@@ -32,12 +26,12 @@ from woodlab.studies.sealing.study import (
     seal_frame,
     typical_frame,
 )
-from woodlab.studies.sealing.terms import term_rows
 
 __all__ = ["SealStudy", "seal_study"]
 WEIGH = "Weigh every piece each week for its first two months, then every fortnight."
 
 
+@asked_once
 def seal_study(
     fits_or_book: DryingFits | RecordBook,
     reference: str = "none",
@@ -45,6 +39,7 @@ def seal_study(
     target_moisture_pct: float | None = None,
     by: Sequence[str] = (),
     terms: Sequence[str] = (),
+    cracks: CrackStudy | None = None,
     seed: int = 1,
 ) -> SealStudy:
     """Compare each seal of a season with a reference, by the season's one fit.
@@ -67,7 +62,10 @@ def seal_study(
         Columns of `pieces` to answer for group by group: `study.by_group`. The seal's effect is
         that of the season; what differs are the group's walls, woods and air.
     terms : sequence of str
-        Columns of `pieces` that the surface coefficient may depend on: `study.terms`.
+        Columns of `pieces` that the surface coefficient may depend on: `study.terms`. Of joined
+        books, `book` is in both without being asked for.
+    cracks : CrackStudy, optional
+        Of the same book and reference, where it has been made already.
     seed : int
         For the season to come.
 
@@ -99,8 +97,10 @@ def seal_study(
     (True, True)
     """
     book = fits_or_book.book if isinstance(fits_or_book, DryingFits) else fits_or_book
-    by, terms = asked_columns(by, "by"), asked_columns(terms, "terms")
-    _check(book, reference, target_moisture_pct, [*by, *terms])
+    _check(book, reference, target_moisture_pct)
+    terms, by = asked_columns(book.pieces, terms, by)
+    as_kind(cracks, CrackStudy, "cracks", "wl.crack_study(book)")
+    seed = as_seed(seed)
     told = said.cautions(book, reference)
     why = _cannot(fits_or_book, book, reference)
     if why:
@@ -115,7 +115,8 @@ def seal_study(
             WEIGH, told,
         )  # fmt: skip
     of = Compared(fits, facts, reference, seals, target_moisture_pct, seed)
-    cracks = crack_study(book, reference=reference)
+    if cracks is None or cracks.reference != reference:
+        cracks = crack_study(book, reference=reference)
     rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     used = cracks.first.used
     cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
@@ -127,17 +128,18 @@ def seal_study(
         course=course,
         typical=typical_frame(course),
         pairs=pair_frame(pieces),
-        by_group=group_frame(of, pieces, with_numbers(book.pieces, by), list(by)),
-        terms=term_rows(fits, facts, list(dict.fromkeys(terms))),
+        by_group=group_frame(of, pieces, with_numbers(book.pieces, by), by),
+        terms=term_rows(fits, facts, terms),
         target_moisture_pct=of.target_pct,
         laws=words_of_laws(fits.laws),
         reference=reference,
         cautions=told,
+        compared=of,
         invented=bool(getattr(book, "invented", False)),
     )
 
 
-def _check(book: RecordBook, reference: str, target: float | None, columns: Sequence[str]) -> None:
+def _check(book: RecordBook, reference: str, target: float | None) -> None:
     if not isinstance(book, RecordBook):
         raise WoodlabError(
             f"seal_study takes fits or a record book, not {type(book).__name__}. Pass "
@@ -154,7 +156,6 @@ def _check(book: RecordBook, reference: str, target: float | None, columns: Sequ
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
             "between 2 and 60, such as 16."
         )
-    check_columns(book.pieces, columns)
 
 
 def _cannot(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,14 +13,22 @@ import pandas as pd
 from woodlab import words
 from woodlab.drying import kernel
 from woodlab.drying.fit.results import DryingFits
-from woodlab.show import Card, Column, Shown, card, listed
+from woodlab.show import Card, Column, card, listed
 from woodlab.studies.columns import groups_of
 from woodlab.studies.cracks.counts import wilson_interval
-from woodlab.studies.export import save_tables
+from woodlab.studies.export import Study
 from woodlab.studies.sealing import swap
 from woodlab.studies.sealing import words as said
-from woodlab.studies.sealing.effects import EFFECT_COLUMNS, NEXT, THIS, Compared, average
-from woodlab.studies.sealing.terms import TERM_COLUMNS
+from woodlab.studies.sealing.effects import (
+    EFFECT_COLUMNS,
+    NEXT,
+    PARTIAL_COLUMNS,
+    TERM_COLUMNS,
+    THIS,
+    Compared,
+    average,
+    weeks_by_number,
+)
 
 PIECE_COLUMNS = [
     "piece", "seal", "species", "log", "wall_mm", "place", "allotted", "weeks", "weeks_lower",
@@ -41,37 +49,34 @@ STEP_DAYS, OWN_DRAWS = 7, 60
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class SealStudy(Shown):
+class SealStudy(Study):
     """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md.
 
     Attributes
     ----------
     effects : DataFrame
         One row for each outcome, seal and scope (`this season`, and of drying time also `a season
-        to come`): `ratio` to the reference (NaN where it cannot be told) with its 95 % interval,
-        p, `p_holm` within `family`, `certainty` (decided here), and `reason` (why there is no
-        number, or what to know of it).
+        to come`), with `certainty` (decided here), and `reason` (why there is no number, or what
+        to know of it).
     by_seal : DataFrame
-        One row a seal: pieces, `weeks` (average to the target had all of the season's pieces had
-        this seal: geometric mean), in a season to come too, the largest difference of core and
-        surface, and cracks counted (limits: Wilson, 95 %).
+        One row a seal: weeks to the target had all of the season's pieces had it, core and
+        surface, cracks counted.
     pieces : DataFrame
-        One row a piece: `weeks` to the target under its own seal (median of the draws) with 90 %
-        limits, `reached`, `surface_m_s`, `cracked` (NaN: never looked at), status of the fit.
+        One row a piece, under its own seal: `weeks` with 90 % limits, `cracked`, status.
     course, typical : DataFrame
         Moisture of the fit by day; and the median of each seal's pieces while at least half of
         them are on record.
     pairs : DataFrame
-        Weeks of logs that hold more than one seal (geometric means; `predicted`: a piece was not
-        there yet).
+        Weeks of logs that hold more than one seal.
     by_group, terms : DataFrame
         For the columns asked for in `by`: drying under each seal of the group's own pieces; in
         `terms`: ratios of the surface coefficient.
     target_moisture_pct : float
         Mean of the pieces' targets.
-    laws, reference : str
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
+    laws, reference, why, would_help : str
+        `why` is empty, or says why the book cannot answer; `would_help`, what would help.
+    compared : Compared or None
+        The runs that the frames are made of.
     cautions : tuple of str
     """
 
@@ -89,6 +94,7 @@ class SealStudy(Shown):
     why: str = ""
     would_help: str = ""
     cautions: tuple[str, ...] = ()
+    compared: Compared | None = None
     invented: bool = False
 
     @property
@@ -110,6 +116,8 @@ class SealStudy(Shown):
             ratio=of.map(time["ratio"]), reason=of.map(time["reason"]).fillna(""),
             sure=of.map(time["certainty"]), crack_sure=of.map(crack["certainty"]).fillna(""),
         )  # fmt: skip
+        alone = said.single(self.effects)
+        rows = rows[~rows["seal"].isin(alone)]
         headline = self._headline(time)
         lines = [s for s in self.sentences if s not in headline]
         return card(
@@ -126,7 +134,8 @@ class SealStudy(Shown):
             caption="Each seal on all of the season's pieces; against "
             + words.bowls(self.reference),
             needs=["weeks"], name="seal",
-            more=("study.effects", "study.by_seal", "study.pieces", "study.sentences",
+            more=("study.effects", "study.by_seal", "study.pieces", "study.terms",
+                  "study.by_group", 'study.partial_dependence("wall_mm")', "study.sentences",
                   "study.to_bear_in_mind", "study.save_tables(path)"),
         )  # fmt: skip
 
@@ -145,9 +154,20 @@ class SealStudy(Shown):
             f"{self.target_moisture_pct:.1f} %, {each} ({words.count(n)})."
         )
 
-    def save_tables(self, path: str | Path) -> Path:
-        """Write every table of the study: an .xlsx workbook, or a folder of CSV files."""
-        return save_tables(self, path)
+    def partial_dependence(
+        self, column: str, values: Sequence[float] | None = None
+    ) -> pd.DataFrame:
+        """Weeks to the target of the season's own pieces, had all of them one value of a number.
+
+        `column` is `wall_mm`, which the fit's law has in it, or a number among the study's terms,
+        which works by the surface coefficient; `values` seven steps over what there was, unless
+        given. Gives `column`, `value`, `weeks` (geometric mean over the pieces), `weeks_lower`,
+        `weeks_upper` (95 %), `n_standard` (pieces averaged over); nothing where the study has no
+        answer.
+        """
+        if self.compared is None:
+            return pd.DataFrame(columns=PARTIAL_COLUMNS)
+        return weeks_by_number(self.compared, self.terms, column, values)
 
 
 def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:

@@ -46,16 +46,8 @@ _DAY = np.timedelta64(1, "D")
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """The pieces of a season, ready to be run under any seal; made by `this_season`, `to_come`.
-
-    Attributes
-    ----------
-    parts : tuple of Posterior
-        Draws by law, of p pieces.
-    sums : tuple of ndarray
-        The air of each draw.
-    target_pct : ndarray, (p, d)
-    """
+    """Draws by law of p pieces, the air of each draw, targets [%] (p, d): ready to be run under any
+    seal; made by `this_season`, `to_come`."""
 
     parts: tuple[Posterior, ...]
     sums: tuple[np.ndarray, ...]
@@ -67,33 +59,29 @@ class Runs:
         A seal of `own` leaves each piece as it is.
         """
         out = np.full(self.target_pct.shape, np.inf)
-        first = 0
+        first, every = 0, np.arange(len(out))
         for part, air in zip(self.parts, self.sums, strict=True):
             mine = slice(first, first + part.count)
             first += part.count
-            moved = part if seal == "own" else under(part, seal)
+            moved, goal = part if seal == "own" else under(part, seal), self.target_pct[:, mine]
             # a few draws over the whole time say how long each piece has to be run
             few = moved.keep(np.arange(0, part.count, 8))
-            every = np.arange(len(out))
-            pilot = _passed(few, air[::8], every, RUN_DAYS, self.target_pct[:, mine][:, ::8])
-            horizon = np.minimum(1.3 * pilot.max(axis=1) + 20, RUN_DAYS)
-            for third in np.array_split(np.argsort(horizon), 3):
-                if third.size:
-                    goal = self.target_pct[third, mine]
-                    out[third, mine] = _passed(moved, air, third, horizon[third].max(), goal)
-            late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1) & (horizon < RUN_DAYS))
+            whole = np.full(len(out), float(RUN_DAYS))
+            pilot = _passed(few, air[::8], every, whole, goal[:, ::8])
+            until = np.minimum(1.3 * pilot.max(axis=1) + 20, RUN_DAYS)
+            out[:, mine] = _passed(moved, air, every, until, goal)
+            late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1) & (until < RUN_DAYS))
             if late.size:
-                goal = self.target_pct[late, mine]
-                out[late, mine] = _passed(moved, air, late, RUN_DAYS, goal)
+                out[late, mine] = _passed(moved, air, late, whole[late], goal[late])
         return np.clip(out, 1.0, RUN_DAYS)
 
 
 def _passed(
-    part: Posterior, air: np.ndarray, pick: np.ndarray, until: float, goal: np.ndarray
+    part: Posterior, air: np.ndarray, pick: np.ndarray, until: np.ndarray, goal: np.ndarray
 ) -> np.ndarray:
-    """Days to the goal of some pieces, (p, d); infinity where it takes longer than `until`."""
-    days = GRID[: np.searchsorted(GRID, until) + 1]
-    rows = np.repeat(days[None], len(pick), axis=0)
+    """Days to the goal of some pieces, (p, d), each run until its own day; infinity where later."""
+    last = GRID[np.searchsorted(GRID, until)]  # a row that is done repeats its last day, at no cost
+    rows = np.minimum(GRID[None, : np.searchsorted(GRID, last.max()) + 1], last[:, None])
     level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
     return first_below(rows, level, goal)
 

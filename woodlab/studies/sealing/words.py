@@ -11,11 +11,13 @@ from woodlab import words
 from woodlab.book.record_book import RecordBook
 from woodlab.show import listed
 from woodlab.studies import cautions as shop
+from woodlab.studies.confounding import ALONE
 from woodlab.studies.sealing.effects import NEXT, THIS
 
 if TYPE_CHECKING:
     from woodlab.studies.sealing.study import SealStudy
 
+SURE = {"clear": "clear", "likely": "likely", "open": "not clear", "nothing": "not clear"}
 _QUESTIONS = {
     "drying_time": "whether drying takes longer",
     "surface_coefficient": "how much less moisture passes through the surface",
@@ -35,10 +37,59 @@ def weeks(value: float) -> str:
 
 def sentences(study: SealStudy) -> tuple[str, ...]:
     """Weeks and cracks of each seal; the mechanism; what cannot be said, and what would settle."""
-    seals = [seal for seal in study.by_seal["seal"] if seal != study.reference]
+    alone = single(study.effects)
+    seals = study.by_seal.loc[~study.by_seal["seal"].isin([study.reference, *alone]), "seal"]
+    effects = study.effects[~study.effects["seal"].isin(alone)]
     said = [*(_seal_sentence(study, seal) for seal in seals), _mechanism(study)]
-    said += [*_untold(study.effects), _would_settle(study)]
+    said += [*_books(study), *_terms(study.terms), *_untold(effects), _would_settle(study, effects)]
+    if alone:
+        have = "has a single bowl" if len(alone) == 1 else "have a single bowl each"
+        said.append(f"{words.opened(words.count(len(alone), 'seal'))} {have} ({listed(alone)}): "
+                    f"{ALONE}.")  # fmt: skip
     return tuple(filter(None, said))
+
+
+def single(effects: pd.DataFrame) -> list[str]:
+    """The seals that one bowl alone had."""
+    return list(effects.loc[effects["reason"] == ALONE, "seal"].unique())
+
+
+def _books(study: SealStudy) -> list[str]:
+    """What differed between the books that were joined: counts, then weeks of their own pieces."""
+    rows = study.by_group[study.by_group["by"] == "book"]
+    if study.compared is None or not len(rows):
+        return []
+    told, bare = rows.groupby("group")["weeks_reference"].first(), under(study.reference)
+    each = []
+    for name, own in study.pieces.groupby(study.compared.fits.book.pieces["book"].to_numpy()):
+        wall, cracked = own["wall_mm"].median(), own["cracked"].dropna()
+        parts = [f"{name}: {words.tally(len(own), 'bowl')}"]
+        parts += [f"walls of {wall:.0f} mm (median)"] if wall > 0 else []
+        parts += [f"{weeks(told[name])} weeks {bare} on average"] if told[name] > 0 else []
+        parts += [f"{cracked.sum():.0f} of {len(cracked)} cracked"] if len(cracked) else []
+        each.append(", ".join(parts))
+    return [f"By book: {'; '.join(each)}."]
+
+
+def _terms(terms: pd.DataFrame) -> list[str]:
+    """The columns asked for: how much moisture passes through the surface, and how sure."""
+    said = []
+    for name, rows in terms.groupby("term", sort=False):
+        told = rows[rows["ratio"].notna()]
+        against = f" against {rows['reference'].iloc[0]}" if rows["reference"].iloc[0] else ""
+        each = listed(
+            f"{row.level} {words.two(row.ratio)} times as fast "
+            f"({words.between(row.ci_lower, row.ci_upper)}; {SURE[row.certainty]})"
+            for row in told.itertuples()
+        )
+        if each:
+            said.append(f"Moisture passed through the surface by {name}{against}: {each}.")
+        for reason, own in rows[rows["ratio"].isna()].groupby("reason", sort=False):
+            levels = listed(filter(None, own["level"]))
+            said.append(
+                f"What {' '.join(filter(None, (name, levels)))} does we cannot say: {reason}."
+            )
+    return said
 
 
 def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) -> dict[str, Any]:
@@ -115,9 +166,9 @@ def _untold(effects: pd.DataFrame) -> list[str]:
     return out
 
 
-def _would_settle(study: SealStudy) -> str:
+def _would_settle(study: SealStudy, effects: pd.DataFrame) -> str:
     """What would answer the comparisons that are open."""
-    mine = study.effects.query("outcome == 'drying_time' and scope == @THIS")
+    mine = effects.query("outcome == 'drying_time' and scope == @THIS")
     open_ones = mine[~mine["certainty"].isin(["clear", "likely"])]
     if not len(open_ones):
         return ""
