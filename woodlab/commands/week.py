@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING
 
 from woodlab.commands import Commands, ask, command
 from woodlab.errors import RecordError, WoodlabError
-from woodlab.words import SHOWN_UNITS
+from woodlab.words import METRIC, SHOWN_UNITS
 
 if TYPE_CHECKING:
     from woodlab.week.ready import ReadyList
-
-ROUND_SHOWN = ["piece", "place", "species", "do", "crack", "last weight", "expect", "why"]
 
 
 def put(commands: Commands) -> None:
@@ -117,6 +115,7 @@ def _round(options: argparse.Namespace) -> None:
 
     from woodlab.book.record_book import open_book
     from woodlab.round.sheets import write_round
+    from woodlab.show import answer_in
     from woodlab.week.ready import fits_for
     from woodlab.week.shop_round import shop_round
 
@@ -124,10 +123,9 @@ def _round(options: argparse.Namespace) -> None:
     book = open_book(options.book)
     tour = shop_round(fits_for(book, options.fits, on) if options.fits else book, on=on)
     units = SHOWN_UNITS[options.units] if options.units else book.units
-    print(tour.summary())
-    if len(tour):
-        shown = tour.in_units(units)[ROUND_SHOWN].replace("", None).dropna(axis=1, how="all")
-        print(shown.to_string(index=False, na_rep="-"))
+    answer_in(units)
+    print(tour)
+    answer_in(METRIC)
     for path in (options.out, options.page):
         if path:
             write_round(tour, path, most=options.most, unit=units)

@@ -106,9 +106,7 @@ def _passages(
 
 
 @asked_once
-def _run(
-    fits: DryingFits, day: np.datetime64, target: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _run(fits: DryingFits, day: np.datetime64, target: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Moisture now and days of passing, (n, d)."""
     n, d = target.shape
     now = days_since_turning(fits, day)
