@@ -104,10 +104,13 @@ def held_out(name: str, keep: int, wall_mm: float) -> pd.DataFrame:
 
 
 def fuel_sticks() -> pd.DataFrame:
-    """Each dry spell of the fuel stick: fitted on its first half, judged on its second. A row each:
-    `spell`, `hours`, `weighed` (share of hourly weights in the 90 % band for a weighing), `held` (of
-    moistures, for which the stick's oven-dry mass must be right, too), `curve_held` (in the band
-    of the curve), `width_pct` of the band for a moisture, `error_pct` (median)."""
+    """Each dry spell of the fuel stick: fitted on its first half, judged on its second.
+
+    A row each: `spell`, `hours`, `weighed` (share of hourly weights in the 90 % band for a
+    weighing), `held` (of moistures, for which the stick's oven-dry mass must be right, too),
+    `curve_held` (in the band of the curve), `width_pct` of the band for a moisture, `error_pct`
+    (median).
+    """
     table = pd.read_csv(PUBLISHED / "fuel_stick_spells.csv", parse_dates=["date"])
     rows = []
     for spell, part in table.groupby("spell"):

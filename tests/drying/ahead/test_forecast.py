@@ -209,7 +209,7 @@ def test_wrong_options_of_the_lists(fits):
         wl.forecast_curves(fits, "P1", days_ahead="long")
     with pytest.raises(wl.WoodlabError, match="is not a date"):
         wl.past_forecasts(fits, ["soon"])
-    with pytest.raises(wl.WoodlabError, match="pieces is None. Give one name"):
+    with pytest.raises(wl.WoodlabError, match="pieces is None. Give one value or a list"):
         wl.forecast_curves(fits, None)
     with pytest.raises(wl.WoodlabError, match="days is the text 'many'"):
         wl.core_to_surface(fits, days="many")

@@ -6,6 +6,7 @@ import pytest
 from small_books import season
 
 import woodlab as wl
+from woodlab.drying.fit.records import days_between
 
 AS_OF = "2026-05-01"
 LEVEL = 0.90
@@ -36,13 +37,28 @@ def test_a_date_and_its_days_since_turning_agree(fits):
     turned = fits.book.pieces["turned_on"].iloc[0]
     name = fits.pieces["piece"].iloc[0]
     by_date = fits.predict(on=AS_OF, pieces=name)
-    days = (pd.Timestamp(AS_OF) + pd.Timedelta(hours=12) - turned) / pd.Timedelta(days=1)
+    days = (pd.Timestamp(AS_OF) - turned) / pd.Timedelta(days=1)
     by_days = fits.predict(days=days, pieces=name)
     assert by_date["days"].item() == pytest.approx(days)
     assert by_days["moisture_pct"].item() == pytest.approx(by_date["moisture_pct"].item())
     many = fits.predict(days=[days, 3.0, 200.0], pieces=name)["moisture_pct"]  # in any order
     assert many.iloc[0] == pytest.approx(by_days["moisture_pct"].item(), abs=0.05)
     assert many.iloc[1] > many.iloc[0] > many.iloc[2] - 5
+
+
+def test_a_date_is_counted_as_the_weighings_are(fits):
+    weighed = fits.residuals[fits.residuals["piece"] == fits.pieces["piece"].iloc[0]]
+    shown = fits.predict(on=weighed["on"].tolist(), pieces=weighed["piece"].iloc[0])
+    assert shown["days"].tolist() == weighed["days"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("turned", "on", "days"),
+    [("2026-03-01", "2026-03-04", 3.0), ("2026-03-01 15:00", "2026-03-04", 2.875),
+     ("2026-03-01", "2026-03-04 06:00", 3.25), ("2026-03-01 18:00", "2026-03-01", -0.25)],
+)  # fmt: skip
+def test_days_between_dates_with_and_without_hours(turned, on, days):
+    assert days_between(np.datetime64(turned), np.datetime64(on)) == pytest.approx(days)
 
 
 def test_one_mass_and_one_moisture(fits):

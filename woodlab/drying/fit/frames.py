@@ -10,13 +10,11 @@ import pandas as pd
 
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.fit.checks import verdicts
-from woodlab.drying.fit.records import Records
+from woodlab.drying.fit.records import Records, days_between
 from woodlab.drying.laws.law import START
 
 if TYPE_CHECKING:
     from woodlab.drying.fit.results import DryingFits
-
-_DAY = np.timedelta64(1, "D")
 
 
 def shares_of(values: np.ndarray, shares: Sequence[float]) -> np.ndarray:
@@ -33,9 +31,10 @@ def piece_frame(fits: DryingFits) -> pd.DataFrame:
     """`DryingFits.pieces`, of the law of most weight."""
     first = fits.parts[0]
     d, mode = first.season.d, first.mode
-    n, shelf = d.n_pieces, d.shelf
+    n = d.n_pieces
     day = np.datetime64(fits.as_of, "D")
-    now = np.maximum((day + _DAY - shelf.first_day) / _DAY - shelf.start[:n] - 0.5, 0.0)
+    turned = fits.book.pieces["turned_on"].to_numpy()
+    now = np.maximum(days_between(turned, np.full(n, day)), 0.0)
     moisture = fits.moisture_draws(now[:, None])[..., 0]
     low, middle, high = shares_of(moisture, [0.05, 0.5, 0.95])
     weighed = (d.here & ~d.is_moisture)[:n]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying.fit.frames import weighing_sd_g
+from woodlab.drying.fit.records import days_between
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
@@ -103,9 +104,7 @@ def _grid(
         raise WoodlabError("on has an empty date. Type dates such as '2026-06-20'.")
     if when.dt.tz is not None:
         when = when.dt.tz_localize(None)
-    noon = when.where(when != when.dt.normalize(), when + pd.Timedelta(hours=12))
-    at = noon.to_numpy().astype("datetime64[us]")[None, :]
-    grid = (at - start[:, None]) / np.timedelta64(1, "D")
+    grid = days_between(start[:, None], when.to_numpy()[None, :])
     shown = np.broadcast_to(when.to_numpy().astype("datetime64[us]")[None, :], grid.shape)
     # on the day of turning itself noon may lie before the hour of turning
     return grid, shown, grid >= -0.5

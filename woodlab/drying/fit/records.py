@@ -224,6 +224,15 @@ _CELLS = {
 SEALED, TRIMMED, OTHER = 1, 2, 3  # events
 
 
+def days_between(turned: np.ndarray, on: np.ndarray) -> np.ndarray:
+    """Days from turning to dates: whole days between two dates without a time, as the weighings of
+    a book count them; a date beside a time of day is its noon."""
+    turned, on = turned.astype("datetime64[us]"), on.astype("datetime64[us]")
+    dated = on == on.astype("datetime64[D]")
+    whole = dated & (turned == turned.astype("datetime64[D]"))
+    return (on - turned) / _DAY + np.where(dated & ~whole, 0.5, 0.0)
+
+
 def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
     if until is not None:
         return pd.Timestamp(until)  # type: ignore[arg-type]

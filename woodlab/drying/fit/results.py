@@ -205,8 +205,9 @@ class DryingFits(Shown):
         days : float or sequence of float
             Days since each piece was turned; or
         on : date or sequence of dates
-            Calendar dates (noon of a date without a time); those before a piece was turned are
-            left out for it.
+            Calendar dates; those before a piece was turned are left out for it. A date without a
+            time is as many whole days after the day of turning, or, where the book has the hour
+            of turning, its noon.
         pieces : str or sequence of str
             Only these pieces.
         level : float

@@ -17,6 +17,7 @@ from woodlab.asked import asked_once
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
+from woodlab.drying.fit.records import days_between
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.errors import WoodlabError
 
@@ -48,15 +49,14 @@ class Passages:
 
     @property
     def now(self) -> np.ndarray:
-        """Days since turning at noon of the day, (n,)."""
+        """Days since turning, (n,)."""
         return days_since_turning(self.fits, self.day)
 
 
 def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
-    """Days since turning of each piece at noon of a day, 0 before it was turned."""
-    shelf, n = fits.records.shelf, fits.records.n_pieces
-    since = (day + _DAY - shelf.first_day) / _DAY - shelf.start[:n] - 0.5
-    return np.maximum(since, 0.0)
+    """Days since turning of each piece on a day, 0 before it was turned."""
+    turned = fits.book.pieces["turned_on"].to_numpy()
+    return np.maximum(days_between(turned, np.full(len(turned), day)), 0.0)
 
 
 def fits_as_of(fits: DryingFits, as_of: Any) -> tuple[DryingFits, np.datetime64]:

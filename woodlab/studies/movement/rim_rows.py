@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.fit.records import days_between
 from woodlab.studies.movement.rim_geometry import dried_rim, strains_from_rim
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between, total_from_strain
@@ -40,9 +41,7 @@ def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
     A row of `asked` each; NaN where a day lies before turning.
     """
     turned = asked["piece"].map(fits.book.pieces.set_index("piece")["turned_on"])
-    day = asked["on"].dt.normalize()
-    noon = asked["on"].where(asked["on"] != day, day + pd.Timedelta(hours=12))
-    days = (noon - turned) / pd.Timedelta(days=1)
+    days = pd.Series(days_between(turned.to_numpy(), asked["on"].to_numpy()), asked.index)
     ask = pd.DataFrame({"piece": asked["piece"], "days": days.clip(lower=0)})
     ask = ask[days >= -0.5].sort_values("days")
     frame = pd.DataFrame(np.nan, index=asked.index, columns=_MOISTURE)
