@@ -95,8 +95,9 @@ class ShopRound(Shown):
         says = [self._headline(), *self.notes]
         if len(self.due):
             says.append(in_short(CRACKED_WOOD))
-        return card(says, self.due, columns, caption=f"Round of {words.day(self.on)}", most=500,
-                    more=("round.due", 'round.sheet("round.pdf")'))  # fmt: skip
+        more = ("round.due", 'round.sheet("round.pdf")') if len(self.due) else ()
+        caption = f"Round of {words.day(self.on)}"
+        return card(says, self.due, columns, caption=caption, most=500, more=more)
 
     def _headline(self) -> str:
         if not self.n_pieces:
