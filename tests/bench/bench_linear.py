@@ -15,7 +15,6 @@ from scipy.optimize import brentq, curve_fit
 
 from woodlab.drying.laws import law_named
 from woodlab.drying.linear import Pieces, fit_linear
-from woodlab.drying.linear.pieces import plain_pieces
 from woodlab.drying.modes import DailyAir
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -38,7 +37,11 @@ def rows(law: str, pieces: int, moving: bool = False, seed: int = 1) -> Pieces:
                 "which": rng.integers(0, 3, pieces)}  # fmt: skip
         air = DailyAir(more["courses"], more["start"], more["which"])
     mass = 900 * (1 + law_named(law).moisture(t, params, 2000 * half, air) / 100)
-    return plain_pieces(t, mass + rng.normal(size=t.shape), half, np.full(pieces, 12.0), **more)
+    return Pieces(
+        t, mass + rng.normal(size=t.shape), np.ones(t.shape), half, np.full(pieces, 12.0),
+        np.zeros((pieces, 3)), np.full((pieces, 3), np.inf), np.zeros((pieces, 0, DAYS.size)),
+        np.full(pieces, 0.03), **more,
+    )  # fmt: skip
 
 
 def textbook_film(fo: np.ndarray, biot: float) -> np.ndarray:

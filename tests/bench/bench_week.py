@@ -27,7 +27,7 @@ from woodlab.app import main
 from woodlab.book.record_book import RecordBook
 from woodlab.drying.simulate import simulate_season
 from woodlab.drying.weather import Climate, invented_air
-from woodlab.week.ready import fits_for, ready_list
+from woodlab.week.ready import ready_list
 
 LB = 453.59237  # by definition
 SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
@@ -137,7 +137,7 @@ def play(bowls: int, weeks: int, home: Path, unit: str = "g") -> pd.DataFrame:
         assert all(abs(today[m] - typed[m]) < 1e-6 for m in typed), "a weight is another now"
         assert not ended & set(typed), "a finished bowl is on the round"
         ended |= turn & set(typed)
-        ready = ready_list(fits_for(book, fits))
+        ready = ready_list(wl.season_fits(book, fits, renew=True))
         assert len(ready.bowls) == bowls
         assert set(ready.group("gone")["piece"]) == ended
         turn = set(ready.group("ready")["piece"])

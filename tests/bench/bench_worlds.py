@@ -165,6 +165,7 @@ def main() -> None:
     parser.add_argument("--worlds", default="singles", help="names with +, or singles, pairs, "
                         "helped, all; comma between")  # fmt: skip
     parser.add_argument("--seasons", type=int, default=1)
+    parser.add_argument("--skip", type=int, default=0, help="seeds of the set that were used up")
     parser.add_argument("--pieces", type=int, default=20)
     parser.add_argument("--seed-set", choices=tuple(SEEDS), default="tune")
     parser.add_argument("--days", type=int, nargs="+", default=[20, 45, 90],
@@ -175,9 +176,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="path without suffix for .json and .md")
     parser.add_argument("--rows", type=Path, help="write every piece's row to this CSV")
     args = parser.parse_args()
-    seeds = SEEDS[args.seed_set][: args.seasons]
+    seeds = SEEDS[args.seed_set][args.skip : args.skip + args.seasons]
     if args.seasons > len(seeds):
-        parser.error(f"the set {args.seed_set} has {len(seeds)} seeds")
+        parser.error(f"the set {args.seed_set} has {len(seeds)} seeds left")
     found: list[dict[str, object]] = []
     every: list[pd.DataFrame] = []
     for world in worlds_named(args.worlds):

@@ -1,5 +1,7 @@
 """The crack study: what it makes of looks, what it refuses, and what it must never say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 import woodlab as wl
 from woodlab.book.record_book import RecordBook
 from woodlab.errors import WoodlabError
+from woodlab.studies.cracks.effects import effects_table
 from woodlab.studies.cracks.hazard import chance_over_logs, merged_intervals
 from woodlab.studies.cracks.intervals import first_cracks
 from woodlab.studies.cracks.risk import STANDARD_COLUMNS, ends_by_day
@@ -519,18 +522,21 @@ def test_glued_and_left_are_told_as_what_they_are():
     assert any("fly apart" in said for said in study.cautions)
 
 
-def test_core_to_surface_in_place_of_wall_and_seal():
+def test_core_to_surface_beside_wall_and_seal():
     pieces = crossed(60, seed=9)
     rng = np.random.default_rng(10)
     core = rng.uniform(5, 45, 60)
     opened = rng.exponential(size=60) / (0.001 * np.exp(0.9 * core / 10))
     frame = pd.DataFrame({"piece": pieces["piece"], "difference_pct": core})
     book = made_book(pieces, looks_of(pieces["piece"], opened))
-    physics = wl.crack_study(book, core_to_surface=frame).physics
-    ratio = physics.iloc[0]
+    study = wl.crack_study(book, core_to_surface=frame)
+    effects = study.effects.set_index("kind")
+    ratio = effects.loc["core_to_surface_pct"]
+    assert ratio["term"] == "core_to_surface_pct: per 10 more"
     assert ratio["ci_lower"] < np.exp(0.9) < ratio["ci_upper"]
     assert ratio["ci_lower"] > 1
-    assert physics["p_value"].iloc[1] > 0.01  # wall and seal have no part in this draw
+    assert effects.loc["wall", "p_value"] > 0.01  # wall and seal have no part in this draw
+    assert (study.rates["by"] == "core_to_surface_pct").sum() == 3
     with pytest.raises(WoodlabError, match="missing: difference_pct"):
         wl.crack_study(book, core_to_surface=frame[["piece"]])
 
@@ -794,3 +800,12 @@ def test_a_seal_that_is_not_said_is_compared_with_nothing():
     opened = [20 + i if i % 3 == 0 else 999 for i in range(40)]
     effects = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened))).effects
     assert effects[effects["kind"] == "seal"]["level"].tolist() == ["wax"]
+
+
+def test_too_many_comparisons_for_the_cracks_are_said_to_be(study):
+    model = study.model
+    lost = replace(model, fit=replace(model.fit, converged=False))
+    table = effects_table(model.used, model.design, lost)
+    assert table["hazard_ratio"].isna().all()
+    said = rf"{model.used['cracked'].sum()} cracks for \d+ comparisons at once: too few"
+    assert table["reason"].str.contains(said).any()

@@ -219,7 +219,11 @@ def test_the_answer_says_what_it_rests_on():
         (lambda: rough_wall("sugar maple", 250, 100, 8, pith_mm=-3), "pith_mm must be zero or"),
         (
             lambda: rough_wall("sugar maple", 250, 100, 8, rim_faces="bark", pith_mm=90),
-            "the pith would lie in its wood",
+            "the pith would lie in the wood",
+        ),
+        (
+            lambda: rough_wall("sugar maple", 250, 100, 8, rim_faces="bark", pith_mm=101),
+            "stands 101 mm from the pith, but the bowl is 1",
         ),
         (lambda: rough_wall("sugar maple", 250, 100, 8, moisture_pct="wet"), "moisture_pct is the"),
         (lambda: wl.wall_window("sugar maple", "wide"), "rims_mm is the text 'wide'"),

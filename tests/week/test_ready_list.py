@@ -9,7 +9,7 @@ import pytest
 import woodlab as wl
 from woodlab import app
 from woodlab.pages.ready import write_by_maker, write_ready
-from woodlab.week.ready import fits_for, ready_list
+from woodlab.week.ready import ready_list
 from woodlab.words import METRIC, SHOWN_UNITS
 
 DAY = "2025-06-20"
@@ -159,16 +159,16 @@ def test_a_book_without_looks_is_not_told_as_one_without_cracks(book):
 
 def test_kept_fits_are_used_for_the_same_book_only(book, tmp_path):
     few, file = book.only(pieces=["A3", "B2"]), tmp_path / "season.fits"
-    first = fits_for(few, file)
+    first = wl.season_fits(few, file, renew=True)
     kept = file.read_bytes()
-    again = fits_for(few, file)
+    again = wl.season_fits(few, file, renew=True)
     assert file.read_bytes() == kept
     assert again.predict(on=DAY).equals(first.predict(on=DAY))
-    fits_for(few.until("2025-06-01"), file)
+    wl.season_fits(few.until("2025-06-01"), file, renew=True)
     assert file.read_bytes() != kept
     (tmp_path / "thesis.txt").write_text("years of work")
     with pytest.raises(wl.WoodlabError):
-        fits_for(few, tmp_path / "thesis.txt")
+        wl.season_fits(few, tmp_path / "thesis.txt", renew=True)
     assert (tmp_path / "thesis.txt").read_text() == "years of work"
 
 

@@ -101,12 +101,14 @@ def _books_of(path: Path) -> list[Path]:
 
 def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
     from woodlab.book.record_book import open_book
-    from woodlab.week.ready import fits_for, ready_list
+    from woodlab.drying.fit.saving import season_fits
+    from woodlab.week.ready import ready_list
 
     book = open_book(path)
     if not len(book.pieces):
         raise WoodlabError(f"{path.name} holds no pieces yet. Add pieces and weighings first.")
-    fits = fits_for(book, options.fits, options.as_of) if options.fits else book
+    kept, day = options.fits, options.as_of
+    fits = season_fits(book, kept, as_of=day, renew=True) if kept else book
     return ready_list(fits, options.as_of, units=options.units or book.units)
 
 
@@ -114,14 +116,15 @@ def _round(options: argparse.Namespace) -> None:
     import datetime
 
     from woodlab.book.record_book import open_book
+    from woodlab.drying.fit.saving import season_fits
     from woodlab.round.sheets import write_round
     from woodlab.show import answer_in
-    from woodlab.week.ready import fits_for
     from woodlab.week.shop_round import shop_round
 
     on = options.on or datetime.date.today().isoformat()
     book = open_book(options.book)
-    tour = shop_round(fits_for(book, options.fits, on) if options.fits else book, on=on)
+    fits = season_fits(book, options.fits, as_of=on, renew=True) if options.fits else book
+    tour = shop_round(fits, on=on)
     units = SHOWN_UNITS[options.units] if options.units else book.units
     answer_in(units)
     print(tour)

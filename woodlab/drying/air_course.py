@@ -69,19 +69,6 @@ def air_course(air: pd.DataFrame) -> AirCourse | None:
     ----------
     air : DataFrame
         `on`, `temp_c` [deg C], `rh_pct` [%], `place` (may be absent or empty), in any order.
-
-    Raises
-    ------
-    WoodlabError
-        If no row has a date, a temperature and a humidity.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> air = pd.DataFrame({"on": pd.to_datetime(["2026-03-01", "2026-03-04"]),
-    ...                     "temp_c": [20.0, 20.0], "rh_pct": [65.0, 50.0]})
-    >>> air_course(air).days("2026-03-01", "2026-03-04")[0].round(1).tolist()
-    [[12.0, 11.1, 10.2, 9.3]]
     """
     if len(air) == 0:
         return None
@@ -156,11 +143,10 @@ def _joined(
     rest = values - level(on)
     out = level(days)
     left = np.searchsorted(on, days) - 1
-    for side, at in ((-1, left), (1, left + 1)):
-        ok = (at >= 0) & (at < on.size)
-        safe = np.clip(at, 0, on.size - 1)
-        week = np.array([rest[max(0, j - 6) : j + 1].mean() if side < 0 else rest[j : j + 7].mean()
-                         for j in range(on.size)])  # fmt: skip
-        away = np.abs(days - on[safe])
-        out = out + np.where(ok, week[safe] * np.exp(-away / 14.0), 0.0)
+    before = pd.Series(rest).rolling(7, min_periods=1).mean().to_numpy()
+    after = pd.Series(rest[::-1]).rolling(7, min_periods=1).mean().to_numpy()[::-1]
+    for week, at in ((before, left), (after, left + 1)):
+        near = np.clip(at, 0, on.size - 1)
+        fading = week[near] * np.exp(-np.abs(days - on[near]) / 14.0)
+        out = out + np.where(near == at, fading, 0.0)
     return np.clip(out, values.min(), values.max())

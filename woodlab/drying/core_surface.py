@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -74,7 +72,7 @@ def core_to_surface(
 
 
 def difference_draws(
-    fits: DryingFits, days: float | None = None, most: int = MOST_DRAWS, **options: Any
+    fits: DryingFits, days: float | None = None, most: int = MOST_DRAWS
 ) -> np.ndarray:
     """Largest difference of each piece in some of the draws, (n, draws) [points]."""
     inner = [p for p in checked_fits(fits).parts if p.season.law.kernel_columns is not None]
@@ -98,9 +96,6 @@ def difference_draws(
             continue
         keep = np.linspace(0, part.count - 1, min(part.count, most)).round().astype(int)
         # FINE is 0.5 to 1 % low beside the finest grid; COARSE misses 3 % of a sealed wall's peak
-        runs = part.keep(keep).curves(
-            last[:, None], air[keep], pick=np.arange(n), grid=FINE, inside=True, **options
-        )
-        found = np.concatenate([run.largest_difference for run in runs])
-        out.append(found.reshape(n, keep.size))
+        some = part.keep(keep)
+        out.append(some.largest_differences(last[:, None], air[keep], pick=np.arange(n), grid=FINE))
     return np.concatenate(out, axis=1)

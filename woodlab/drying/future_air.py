@@ -53,6 +53,7 @@ RESTS_ON = (
     "the yearly course of the book's own air log",
     "the book's air log, too short to show a year: the course of the year is mostly assumed",
     "no air log: a store indoors is assumed, its air known to a few points only",
+    "witness blocks in place of an air log",
 )
 
 
@@ -90,14 +91,6 @@ def future_air(
         The book's table; nothing after `after` is used.
     after : datetime64
         The last day that is known.
-
-    Examples
-    --------
-    >>> from woodlab.drying.weather import invented_air
-    >>> air = invented_air("2025-01-01", 400, seed=1)
-    >>> drawn = future_air(air, np.datetime64("2026-02-04"), 100, draws=50, seed=1)
-    >>> drawn.equilibrium_pct.shape, drawn.rests_on
-    ((50, 1, 100), "the yearly course of the book's own air log")
     """
     rng = np.random.default_rng(seed)
     known = air[air["on"] < after + _DAY] if len(air) else air
@@ -125,6 +118,8 @@ def future_air(
         part = temp / DEGREES
         warm.append(DEGREES * other.place(on, part, part.mean(), UNHEATED_WARM * side))
     rests_on = RESTS_ON[0 if longest >= 300 else 1]
+    if "by" in known and known["by"].notna().all():
+        rests_on = RESTS_ON[3] + ("" if longest >= 300 else ": the course of the year is assumed")
     return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, rests_on)
 
 

@@ -12,8 +12,8 @@ Range: sheds, -10 to 40 deg C. Source: form, Arrhenius. Size: where water moves 
 latent heat less what the sorption curve gives back (Hunter, On the activation energy of diffusion
 of water in wood, Wood Science and Technology; abstract seen), at most the 44 kJ/mol of free water;
 a rule for red oak that is used in seasoning (Simpson and Tschernitz 1979, seen in works that quote
-it) amounts to about 10 between 5 and 20 deg C. Hence the prior of `pool_model.Priors`, 15 with a
-standard deviation of 15: a season says what its own wood does.
+it) amounts to about 10 between 5 and 20 deg C. Hence the wide prior in
+`woodlab.drying.laws.slab`: a season says what its own wood does.
 """
 
 from __future__ import annotations

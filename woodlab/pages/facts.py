@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 import woodlab as wl
+from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.cracks import ended
-from woodlab.drying.forecast.passage import fits_as_of
 from woodlab.errors import WoodlabError
 from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
@@ -66,7 +66,7 @@ def season_of(
     # the longest last: notebooks that run meanwhile find the others answered
     cracks = asked(lambda: wl.crack_study(book))
     movement = asked(lambda: wl.movement_study(fits)) if fits is not None else None
-    seals = asked(lambda: wl.seal_study(fits, cracks=cracks)) if fits is not None else None
+    seals = asked(lambda: wl.seal_study(fits)) if fits is not None else None
     return {
         "book": book, "fits": fits, "bowls": told_of(bowls_of(ready, book, day), book),
         "seals": None if seals is None or seals.why else seals, "cracks": cracks,
@@ -122,8 +122,7 @@ def gather(
         Whose season it is; the one place of all pieces, else the book's name, unless given.
     """
     as_of = as_of or last_day(book)
-    # once, where the fits know more than the day does
-    fits = wl.fit_drying(book, as_of=as_of) if fits is None else fits_as_of(fits, as_of)[0]
+    fits = season_fits(book if fits is None else fits, as_of=as_of)
     day = fits.as_of if as_of is None else pd.Timestamp(as_of)
     book = book.until(day)
     of = season_of(book, fits, wl.forecast_ready(fits, as_of=day), day)

@@ -8,5 +8,5 @@ Where a thing is; the first of each line is where a study begins:
     movement         movement/: movement, rim_rows, walls; geometry and the wall to leave:
                      rim_geometry, bowl_shape, least_rough, rough_wall
     next season      next_season/: trial_plan, trial_power, scatter; printing
-    for several      columns, confounding, export, cautions, season_fits
+    for several      columns, confounding, export, cautions
 """

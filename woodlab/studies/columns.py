@@ -68,4 +68,4 @@ def groups_of(values: pd.Series) -> pd.Series:
         return values.astype(object).where(values.notna()).map(str, na_action="ignore")
     third = pd.qcut(values, 3, labels=False, duplicates="drop")
     ends = values.groupby(third).agg(["min", "max"])
-    return third.map({k: f"{a:g} to {b:g}" for k, (a, b) in ends.T.items()})
+    return third.map({k: f"{a:.4g} to {b:.4g}" for k, (a, b) in ends.T.items()})

@@ -1,14 +1,12 @@
-"""What a set of pieces can and cannot tell apart: empty cells, walls that do not overlap.
+"""What a set of pieces can and cannot tell apart.
 
-A difference between two seals is a difference of the seals only where other things are alike. A
-seal that was put on one species only, or on thick walls only, cannot be told from the species or
+A seal that was put on one species only, or on thick walls only, cannot be told from the species or
 the wall, and no model mends that. `comparable` asks it of two seals, for studies that compare
-pieces of shared cells; `why_not` of any term of a model, by what its columns leave of it.
+pieces of shared cells; `untellable` of any term of a model, by what its columns leave of it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,7 +18,6 @@ from woodlab.show import listed
 # rest on the model's extrapolation rather than on pieces.
 ALIKE = 0.10
 MOST_INFLATION = 12.0
-MOST_CELLS = 6  # a sentence with more of them is not read to its end; `empty_cells` has all
 LEAST_PIECES = 2
 ALONE = (
     f"one piece shows no scatter, so nothing can be said of how sure a difference is; at least "
@@ -29,94 +26,41 @@ ALONE = (
 LEAST_WALLS_MM = 0.5
 
 
-@dataclass(frozen=True)
-class Comparable:
-    """Whether two seals can be compared: pieces of cells that both share, or why not."""
+def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> tuple[str, pd.DataFrame]:
+    """Why `seal` cannot be told from `reference`, empty where it can, and the pieces of the two
+    whose species and place both seals have.
 
-    reason: str
-    pieces: tuple[str, ...] = ()
-    empty_cells: tuple[str, ...] = ()  # such as "none x white ash"
-
-
-def comparable(pieces: pd.DataFrame, seal: str, reference: str) -> Comparable:
-    """Whether `seal` can be told from `reference` by these pieces.
-
-    Parameters
-    ----------
-    pieces : DataFrame
-        piece, seal, species, wall_mm, log, and place; one row for each piece with an outcome.
+    `pieces` has piece, seal, species, place, wall_mm and log; one row for each with an outcome.
     """
     shared = pieces[pieces["seal"].isin([seal, reference])]
+    none = shared.iloc[:0]
     for name in (reference, seal):
         if (number := int((shared["seal"] == name).sum())) < LEAST_PIECES:
             whose = "" if name == seal else f"of the reference {name!r}: "
-            return Comparable(whose + (ALONE if number else "no piece was weighed twice"))
+            return whose + (ALONE if number else "no piece was weighed twice"), none
+
+    def confounded(factor: str) -> tuple[str, pd.DataFrame]:
+        return why_not(shared, "seal", seal, reference, [factor]), none
+
     for factor in ("species", "place"):
-        if factor not in shared or shared[factor].isna().all():
-            continue
-        level = shared[factor].astype(object).where(shared[factor].notna(), "(not noted)")
-        cells = pd.crosstab(level, shared["seal"]).reindex(columns=[reference, seal], fill_value=0)
-        shared = shared[level.isin(cells.index[(cells > 0).all(axis=1)])]
-        if any((shared["seal"] == name).sum() < LEAST_PIECES for name in (seal, reference)):
-            few = "not enough" if len(shared) else "no"
-            what = f"{few} pieces of {seal!r} and {reference!r} share one"
-            empty = [
-                f"{name} x {at}" for at in cells.index for name in cells if not cells[name][at]
-            ]
-            return _confounded(seal, factor, what, empty)
-    return (
-        _walls_apart(shared, seal, reference)
-        or _logs_apart(shared, seal, reference)
-        or Comparable("", tuple(shared["piece"]))
-    )
-
-
-def _confounded(seal: str, factor: str, what: str, empty: list[str]) -> Comparable:
-    cells = ", ".join(empty[:MOST_CELLS]) or "none"
-    more = f" and {len(empty) - MOST_CELLS} more" if len(empty) > MOST_CELLS else ""
-    why = f"cannot tell {seal!r} from the {factor}: {what}. Empty cells: {cells}{more}"
-    return Comparable(why, (), tuple(empty))
-
-
-def _walls_apart(shared: pd.DataFrame, seal: str, reference: str) -> Comparable | None:
-    """Where the walls of the two do not overlap, or go with the seal inside each species."""
+        level = shared[factor].astype(object).fillna("(not noted)")
+        both = shared[shared.groupby(level)["seal"].transform("nunique") == 2]
+        if min((both["seal"] == name).sum() for name in (seal, reference)) < LEAST_PIECES:
+            return confounded(factor)
+        shared = both
     ends = shared.groupby("seal")["wall_mm"].agg(["min", "max"]).astype(float)
-    thin, thick = sorted((seal, reference), key=lambda name: ends["min"][name])
-    low, high = ends["max"][thin], ends["min"][thick]
-    if np.log(high / low) > np.log1p(ALIKE):
-        what = (
-            f"every piece under {thick!r} is thicker ({high:.0f} mm and above) than every piece "
-            f"under {thin!r} (up to {low:.0f} mm)"
-        )
-        empty = [f"{thick} x up to {low:.0f} mm", f"{thin} x {high:.0f} mm and above"]
-        return _confounded(seal, "wall", what, empty)
+    apart = np.log(ends["min"].max() / ends["max"].min()) > np.log1p(ALIKE)
+    # inside each species, how closely seal and wall go together
     species = pd.get_dummies(shared["species"].astype(str)).to_numpy(float)
-    wall, sealed = np.log(shared["wall_mm"].to_numpy(float)), (shared["seal"] == seal).to_numpy()
-    matrix = np.column_stack([species, sealed, wall]).astype(float)
-    at = species.shape[1]
-    weights = np.eye(matrix.shape[1])[at]
-    told = is_estimable(matrix, weights)
-    blown = inflation(matrix, weights, [*range(at + 1)]) if told else np.inf
-    if blown > MOST_INFLATION:
-        return Comparable(
-            f"cannot tell {seal!r} from the wall: inside each species the two go together so "
-            f"closely (variance inflation {blown:.0f}) that a number would rest on extrapolation"
-        )
-    return None
-
-
-def _logs_apart(shared: pd.DataFrame, seal: str, reference: str) -> Comparable | None:
-    """Where no log holds both seals, each needs two logs at least."""
-    if shared["log"].isna().any() or (shared.groupby("log")["seal"].nunique() == 2).any():
-        return None
-    for name, other in ((seal, reference), (reference, seal)):
-        own = shared.loc[shared["seal"] == name, "log"].unique()
-        if len(own) < 2:
-            what = (
-                f"every piece under {name!r} is from log {own[0]!r}, which has none under the other"
-            )
-            return _confounded(seal, "log", what, [f"{other} x log {own[0]}"])
-    return None
+    own, wall = shared["seal"] == seal, np.log(shared["wall_mm"].to_numpy(float))
+    matrix = np.column_stack([own, species, wall]).astype(float)
+    if apart or not tells(matrix, 0, [*range(1 + species.shape[1])]):
+        return confounded("species")
+    logs = shared.groupby("log")["seal"].nunique()
+    least = shared.groupby("seal")["log"].nunique().min()
+    if shared["log"].notna().all() and logs.max() < 2 and least < 2:
+        return confounded("log")  # no log holds both seals, and one of them has one log only
+    return "", shared
 
 
 def independent_columns(matrix: np.ndarray) -> np.ndarray:
@@ -136,6 +80,12 @@ def is_estimable(matrix: np.ndarray, weights: np.ndarray) -> np.ndarray:
     return np.asarray(gap < 1e-6 * np.linalg.norm(weights, axis=-1))
 
 
+def tells(matrix: np.ndarray, at: int, own: list[int]) -> bool:
+    """Whether a column can be told from all others, and not by extrapolation alone."""
+    weights = np.eye(matrix.shape[1])[at]
+    return bool(is_estimable(matrix, weights)) and inflation(matrix, weights, own) <= MOST_INFLATION
+
+
 def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
     """How much the other columns blow up the variance of a contrast, as against its own alone."""
     whole = weights @ np.linalg.pinv(matrix.T @ matrix) @ weights
@@ -148,14 +98,10 @@ def untellable(
     used: pd.DataFrame, design: Any, fixed: np.ndarray, at: int, term: dict[str, str]
 ) -> str:
     """Why a term of a `Design` cannot be told from the others by these pieces; empty if it can."""
-    kind, level, weights = term["kind"], term["level"], np.eye(fixed.shape[1])[at]
+    kind, level = term["kind"], term["level"]
     own = design.slices["wall_mm" if kind == "wall" else kind]
     alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
-    if (
-        alike
-        or not is_estimable(fixed, weights)
-        or inflation(fixed, weights, [0, *range(own.start, own.stop)]) > MOST_INFLATION
-    ):
+    if alike or not tells(fixed, at, [0, *range(own.start, own.stop)]):
         return why_not(used, kind, level, term["reference"], list(design.factors))
     # Without a second log of any level, the spread between logs, which the difference has to be
     # held against, is not to be seen.
@@ -170,17 +116,8 @@ def untellable(
 
 
 def why_not(used: pd.DataFrame, kind: str, level: str, reference: str, others: list[str]) -> str:
-    """In words, why a term of a model cannot be told from the others.
-
-    Parameters
-    ----------
-    used : DataFrame
-        A row a piece.
-    kind : str
-        The term's column, or `wall`; a number where `reference` is empty.
-    others : list of str
-        The other columns of the model that hold names.
-    """
+    """In words, why a term (the column `kind`, or `wall`; a number where `reference` is empty)
+    cannot be told from the `others` that hold names; `used` has a row a piece."""
     others = [name for name in others if name != kind]
     if kind == "wall":
         walls = used["wall_mm"]

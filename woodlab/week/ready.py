@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 
 from woodlab import words
-from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.book.record_book import expect_book
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
-from woodlab.drying.fit.saving import load_fits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Shown, listed, units_named
@@ -348,19 +346,6 @@ def ready_list(
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)
-
-
-def fits_for(book: RecordBook, file: Path, as_of: str | None = None) -> DryingFits:
-    """The fits that `file` keeps, if they are of this very book; else made anew, and kept there.
-
-    Raises WoodlabError if `file` is there and holds no fits: it is left as it is."""
-    as_of = as_of or last_day(book)
-    past = book.until(as_of)
-    if file.exists() and (kept := load_fits(file)).book.hash == past.hash:
-        return kept
-    fits = fit_drying(past, as_of=as_of)
-    fits.save(str(file))
-    return fits
 
 
 def _chance(p: float) -> str:

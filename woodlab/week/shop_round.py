@@ -15,13 +15,13 @@ from woodlab.book.cells import as_day
 from woodlab.book.doubts import GAIN_FRACTION
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.cracks import NONE_SEEN, NOT_LOOKED, ended
 from woodlab.drying.forecast.next_measurements import next_measurements
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
-from woodlab.studies.season_fits import season_fits
 from woodlab.week.bowls import last_known
 from woodlab.words import METRIC, Units
 

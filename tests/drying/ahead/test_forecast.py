@@ -195,7 +195,7 @@ def test_what_is_no_fits_says_what_to_pass(thing):
             function(thing)
     with pytest.raises(wl.WoodlabError, match="not fits of a season"):
         wl.forecast_curves(thing, ["A1"])
-    with pytest.raises(wl.WoodlabError, match="not a record book"):
+    with pytest.raises(wl.WoodlabError, match="needs a record book"):
         wl.steady_weight(thing)
 
 

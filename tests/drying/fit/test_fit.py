@@ -24,6 +24,7 @@ from small_books import (
 import woodlab as wl
 from woodlab.drying.estimator.model import OFFSET_PCT
 from woodlab.drying.estimator.season import Season
+from woodlab.drying.fit.records import read_records
 from woodlab.drying.laws import LAWS
 from woodlab.errors import WoodlabError
 
@@ -611,7 +612,7 @@ def test_what_cannot_be_fitted(plain, options, said):
 @pytest.mark.parametrize("thing", ["book.csv", None, 7])
 def test_what_is_no_book(thing):
     for function in (wl.fit_drying, wl.rank_laws):
-        with pytest.raises(WoodlabError, match="not a record book. Open it first"):
+        with pytest.raises(WoodlabError, match="needs a record book"):
             function(thing)
     with pytest.raises(WoodlabError, match="book_overview needs a record book"):
         wl.book_overview(thing)
@@ -635,3 +636,16 @@ def test_what_is_no_book(thing):
 def test_what_cannot_be_predicted(plain, options, said):
     with pytest.raises(WoodlabError, match=said):
         plain[3].predict(**options)
+
+
+def test_a_slope_that_is_not_run_is_zero(monkeypatch):
+    """Wear of a seal moves no bare piece, and none before its day: those rows are left out."""
+    book = wl.demo_book().only(pieces=["A1", "A3", "B2"]).until("2025-07-01")
+    season = Season(read_records(book), LAWS["slab"])
+    mode = season.guess()
+    found = season.slopes(mode.u, season.kappa(mode.beta))
+    asked = np.stack([season._felt(name) for name in season.common])
+    assert 0.3 < asked.mean() < 0.9
+    monkeypatch.setattr(Season, "_felt", lambda self, name: np.ones(self.d.n, dtype=bool))
+    every = season.slopes(mode.u, season.kappa(mode.beta))
+    assert np.abs(every - found).max() < 1e-9 * np.abs(every).max()

@@ -14,7 +14,7 @@ from scipy.optimize import brentq, curve_fit, least_squares
 from woodlab.drying import laws
 from woodlab.drying.linear import estimate, fit_linear
 from woodlab.drying.linear import search as inner
-from woodlab.drying.linear.pieces import plain_pieces, prepared
+from woodlab.drying.linear.pieces import Pieces, prepared
 from woodlab.drying.modes import SECONDS_PER_DAY, SLOWEST, sheet_decay, sheet_modes, sheet_roots
 from woodlab.errors import WoodlabError
 
@@ -41,8 +41,12 @@ def rows_of(mass, t=DAYS, air=12.0, **more):
     """Rows with every weighing used."""
     mass = np.atleast_2d(mass)
     n = len(mass)
-    return plain_pieces(np.broadcast_to(t, mass.shape).copy(), mass.copy(), np.full(n, HALF),
-                        np.full(n, air), **more)  # fmt: skip
+    given = {
+        "weight": np.ones(mass.shape), "half_m": np.full(n, HALF), "level": np.full(n, air),
+        "mean": np.zeros((n, 3)), "sd": np.full((n, 3), np.inf),
+        "events": np.zeros((n, 0, mass.shape[1])), "floor_g": np.full(n, 0.03), **more,
+    }  # fmt: skip
+    return Pieces(np.broadcast_to(t, mass.shape).copy(), mass.copy(), **given)
 
 
 def known(n=1, *, dry=1.0, dry_sd=np.inf, start=1.0, start_sd=np.inf, offset_sd=np.inf):

@@ -277,6 +277,29 @@ def test_many_rows_in_threads_equal_each_alone():
         assert (alone.surface[0] == together.surface[i]).all()
 
 
+def test_rows_of_unlike_length_take_their_turns_side_by_side():
+    """Rows end at different times, some at once: each lane goes on with the next row."""
+    rng = np.random.default_rng(1)
+    n, k = 3 * kernel.LANES + 5, 6
+    rows = rows_of(n, d=4e-11 * np.exp(rng.normal(0, 0.5, n)), s=2e-8, rise=0.1, cap=30.0)
+    days = np.sort(rng.uniform(0, 40, (n, k)), axis=1)
+    counts, half = rng.integers(0, k + 1, n), rng.uniform(0.008, 0.02, n)
+    sums = kernel.running_sums(LEVELS, np.zeros(1))[None]
+
+    def run(at):
+        one = np.arange(at.size)
+        air = sums, 0 * one, np.zeros(at.size)
+        return kernel.run(rows[at], one, days[at], counts[at], air, half[at])
+
+    together = run(np.arange(n))
+    for i in range(n):
+        alone = run(np.array([i]))
+        c = counts[i]
+        assert (alone.mean[0, :c] == together.mean[i, :c]).all()
+        assert (alone.surface[0, :c] == together.surface[i, :c]).all()
+        assert (together.mean[i, c:] == 0).all()
+
+
 def test_the_law_on_its_own_is_the_kernel_in_daily_air():
     air = weather(200)
     start = np.array([0.0, 3.5])

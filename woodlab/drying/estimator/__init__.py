@@ -3,7 +3,9 @@
 Where a thing is
 ----------------
 `effects`            what varies by season, species, seal, log and piece: the linear algebra
-`model`              what a season estimates under one law, its curves and slopes
+`model`              what a season estimates under one law
+`curves`             its curves and their slopes
+`weighing_error`     the error of a weighing, and what the weighings say
 `mode`               where an estimator is
 `season`             the estimator: to the mode, what is shared tempered
 `posterior`          draws about it, and every curve asked of them

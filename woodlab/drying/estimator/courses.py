@@ -17,7 +17,6 @@ from woodlab.drying.warmth import warmth
 if TYPE_CHECKING:
     from woodlab.drying.estimator.posterior import Posterior
     from woodlab.drying.fit.results import DryingFits
-    from woodlab.drying.future_air import FutureAir
 
 _DAY = np.timedelta64(1, "D")
 LEAST_PCT, MOST_PCT = 1.5, 29.0
@@ -40,9 +39,10 @@ def slope_at(shelf: Shelf, equilibrium_pct: np.ndarray) -> np.ndarray:
     return np.maximum(value, 0.0)
 
 
-def drawn_levels(part: Posterior, air: FutureAir, which: slice) -> tuple[np.ndarray, np.ndarray]:
+def drawn_levels(fits: DryingFits, part: Posterior) -> tuple[np.ndarray, np.ndarray]:
     """Equilibrium moisture at the pieces by place, and warmth, (draws, places, days), from the
-    first day of the records on."""
+    first day of the records on; of one part of the fits."""
+    air, which = fits.air, dict(fits.slices)[part]
     shelf = part.season.d.shelf
     past = int((air.first_day - shelf.first_day) / _DAY)
     bias = part.bias()[..., None]
@@ -59,26 +59,20 @@ def drawn_levels(part: Posterior, air: FutureAir, which: slice) -> tuple[np.ndar
 def courses_to(fits: DryingFits, last: np.datetime64) -> list[np.ndarray]:
     """Running sums of the air of each draw up to the day `last`, for each part of the fits:
     (draws, histories, 2, days + 1)."""
-    out, at = [], 0
+    shelf, out = fits.records.shelf, []
+    days = max(int((last - shelf.first_day) / _DAY) + 1, 1)
     for part in fits.parts:
-        level, warm = drawn_levels(part, fits.air, slice(at, at + part.count))
-        at += part.count
-        shelf = part.season.d.shelf
-        days = int((last - shelf.first_day) / _DAY) + 1
-        days = min(max(days, 1), level.shape[2])
+        level, warm = drawn_levels(fits, part)
         out.append(shelf.histories(level[..., :days], warm[..., :days]))
     return out
 
 
 def yearly_level(fits: DryingFits, after: np.datetime64) -> np.ndarray:
     """Mean equilibrium moisture at each piece over the year from a day on, (n, draws) [%]."""
-    out, at = [], 0
+    shelf, out = fits.records.shelf, []
+    first = max(int((after - shelf.first_day) / _DAY), 0)
+    place = shelf.place_of[shelf.history, -1]
     for part in fits.parts:
-        level, _ = drawn_levels(part, fits.air, slice(at, at + part.count))
-        at += part.count
-        d = part.season.d
-        first = max(int((after - d.shelf.first_day) / _DAY), 0)
-        place = d.shelf.place_of[d.shelf.history, -1]
-        mean = level[:, :, first : first + 365].mean(axis=2)
-        out.append((mean[:, place].T + part.shift_pct())[: d.n_pieces])
+        mean = drawn_levels(fits, part)[0][:, :, first : first + 365].mean(axis=2)
+        out.append((mean[:, place].T + part.shift_pct())[: fits.records.n_pieces])
     return np.concatenate(out, axis=1)

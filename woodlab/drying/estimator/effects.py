@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -142,6 +141,23 @@ class System:
         first[self.of_log[::-1]] = np.arange(len(self.of_log))[::-1]
         return self.x[first[self.log_offcuts[0]], self.start_at]
 
+    @property
+    def counts(self) -> np.ndarray:
+        """How many values each component is the spread of."""
+        n, q = self.mid.shape
+        offcuts = len(self.log_offcuts[0]), len(self.own_offcuts[0])
+        return np.r_[np.full(q, self.n_logs), np.full(q, n), offcuts]
+
+    def misses(
+        self, beta: np.ndarray, logs: np.ndarray, u: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Pieces less their logs' (n, q), offcuts of logs and of pieces less what is true."""
+        (at, ln), (piece, own_ln), q = self.log_offcuts, self.own_offcuts, self.q
+        gone = u[:, :q] - self.mid - logs[self.of_log]
+        gone -= np.einsum("nqe,e->nq", self.x[:, :q], beta)
+        miss = ln - self.log_design() @ beta - logs[at, self.start_at]
+        return gone, miss, own_ln - u[piece, self.start_at]
+
     def precision(self, sds: np.ndarray) -> np.ndarray:
         """1/variance of a piece about its group, (n, q)."""
         q = self.q
@@ -162,8 +178,8 @@ class System:
         right[:, :q] += psi * self.mid
         piece, ln = self.own_offcuts
         own = 1 / sds[2 * q + 1] ** 2
-        _add_at(inner, (piece, self.start_at, self.start_at), own)
-        _add_at(right, (piece, self.start_at), own * ln)
+        np.add.at(inner[:, self.start_at, self.start_at], piece, own)
+        np.add.at(right[:, self.start_at], piece, own * ln)
         c = np.linalg.inv(inner)
         xu, k = self.x[:, :q], self.x[:, q:]
         g = -a[:, :m, m:] @ k
@@ -188,14 +204,13 @@ class System:
         h_ll, h_lb, r_l = by_log
         exists = np.array([s is not None for s in self.components.log])
         h_ll[:, at, at] += np.where(exists, 1 / np.maximum(sds[:q], 1e-9) ** 2, NEVER)
-        if len(self.log_offcuts[0]):
-            log, ln = self.log_offcuts
-            design, w = self.log_design(), 1 / sds[2 * q] ** 2
-            _add_at(h_ll, (log, self.start_at, self.start_at), w)
-            _add_at(h_lb, (log, self.start_at), w * design)
-            _add_at(r_l, (log, self.start_at), w * ln)
-            h += w * design.T @ design
-            r += w * design.T @ ln
+        log, ln = self.log_offcuts
+        design, w = self.log_design(), 1 / sds[2 * q] ** 2
+        np.add.at(h_ll[:, self.start_at, self.start_at], log, w)
+        np.add.at(h_lb[:, self.start_at], log, w * design)
+        np.add.at(r_l[:, self.start_at], log, w * ln)
+        h += w * design.T @ design
+        r += w * design.T @ ln
         c_l = np.linalg.inv(h_ll)
         j_l = -c_l @ h_lb  # how a log's mean moves with the effects
         h += _outer(h_lb, j_l)
@@ -261,10 +276,10 @@ class Eliminated:
         s, q = self.system, self.system.q
         beta, logs, u = self.solve()
         cover = np.linalg.inv(self.h) if len(self.h) else self.h
-        x, of = s.x[:, :q], s.of_log
-        gone = u[:, :q] - s.mid - logs[of] - np.einsum("nqe,e->nq", x, beta)
+        gone, miss, own_miss = s.misses(beta, logs, u)
+        of, (at, _), (piece_at, _) = s.of_log, s.log_offcuts, s.own_offcuts
         to_l = self.cpsi[:, :q] - np.eye(q)  # of the piece's own part, in the log's effect
-        to_b = self.cg[:, :q] - x + to_l @ self.j_l[of]
+        to_b = self.cg[:, :q] - s.x[:, :q] + to_l @ self.j_l[of]
         var = np.einsum("njj->nj", self.c[:, :q, :q]).copy()
         var += ((to_l @ self.c_l[of]) * to_l).sum(axis=2)
         var += ((to_b @ cover) * to_b).sum(axis=2)
@@ -274,42 +289,26 @@ class Eliminated:
         var_l = np.einsum("lqq->lq", self.c_l).copy()
         var_l += ((self.j_l @ cover) * self.j_l).sum(axis=2)
         log = (logs**2 + var_l).sum(axis=0)
-        at, ln = s.log_offcuts
-        design = s.log_design() if len(at) else np.zeros((0, len(beta)))
-        miss = ln - design @ beta - logs[at, s.start_at]
-        to = design + self.j_l[at, s.start_at]
+        to = s.log_design() + self.j_l[at, s.start_at]
         cut = (miss**2 + ((to @ cover) * to).sum(axis=1)).sum()
         cut += self.c_l[at, s.start_at, s.start_at].sum()
-        piece_at, own_ln = s.own_offcuts
-        own = ((own_ln - u[piece_at, s.start_at]) ** 2).sum()
-        own += self.c[piece_at, s.start_at, s.start_at].sum()
-        squares = np.r_[log, piece, cut, own]
-        counts = np.r_[np.full(q, s.n_logs), np.full(q, len(u)), len(at), len(piece_at)]
-        return _modes(s.components, squares, counts)
+        own = (own_miss**2).sum() + self.c[piece_at, s.start_at, s.start_at].sum()
+        return _modes(s.components, np.r_[log, piece, cut, own], s.counts)
 
     def drawn_sds(
         self, beta: np.ndarray, logs: np.ndarray, u: np.ndarray, uniform: np.ndarray
     ) -> np.ndarray:
         """Components given a draw of all else, by their inverse distribution function."""
-        s, q = self.system, self.system.q
-        gone = u[:, :q] - s.mid - logs[s.of_log] - np.einsum("nqe,e->nq", s.x[:, :q], beta)
-        at, ln = s.log_offcuts
-        miss = ln - (s.log_design() @ beta + logs[at, s.start_at] if len(at) else 0.0)
-        piece_at, own_ln = s.own_offcuts
+        s = self.system
+        gone, miss, own = s.misses(beta, logs, u)
         squares = np.r_[
-            (logs**2).sum(axis=0), (gone**2).sum(axis=0), (miss**2).sum(),
-            ((own_ln - u[piece_at, s.start_at]) ** 2).sum(),
-        ]  # fmt: skip
-        counts = np.r_[np.full(q, s.n_logs), np.full(q, len(u)), len(at), len(piece_at)]
-        grid, ln_density = _density(s.components, squares, counts)
+            (logs**2).sum(axis=0), (gone**2).sum(axis=0), (miss**2).sum(), (own**2).sum()
+        ]
+        grid, ln_density = _density(s.components, squares, s.counts)
         total = np.exp(ln_density - ln_density.max(axis=1, keepdims=True)).cumsum(axis=1)
         pick = (total < uniform[:, None] * total[:, -1:]).sum(axis=1)
         out = np.exp(grid[np.arange(len(grid)), np.minimum(pick, grid.shape[1] - 1)])
         return _present(s.components, out)
-
-
-def _add_at(into: np.ndarray, at: Any, values: Any) -> None:
-    np.add.at(into, at, values)
 
 
 def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ linear in them carries no noise of the draws, and the seed moves it hardly at al
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +17,7 @@ from woodlab.drying import kernel
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.records import Records
-from woodlab.drying.kernel import SlabCurves
+from woodlab.drying.laws import Rows
 
 BURN, BETWEEN = 15, 2
 _MOST_CELLS = 4_000_000  # rows times times of one run: what fits a small machine's memory
@@ -69,11 +70,7 @@ class Posterior:
         """What the log of each place reads too high, (d, places) [%RH]."""
         return self.season.bias(self.kappa()[0])
 
-    def curves(
-        self, days: np.ndarray, sums: np.ndarray, *, pick: np.ndarray | None = None,
-        grid: tuple[float, ...] = kernel.FINE, inside: bool = False,
-        seal: np.ndarray | None = None,
-    ) -> np.ndarray | list[SlabCurves]:  # fmt: skip
+    def curves(self, days: np.ndarray, sums: np.ndarray, **how: Any) -> np.ndarray:
         """Mean moisture of every draw on given days since turning, (p, d, k) [%].
 
         Parameters
@@ -82,35 +79,38 @@ class Posterior:
             Not decreasing along a row, but for padding of zeros behind its last.
         sums : ndarray, (d, histories, 2, days + 1)
             The air of each draw.
-        pick : ndarray, (p,)
-            The pieces; all by default.
-        inside : bool
-            The whole `SlabCurves` of each chunk of pieces instead, rows draw by draw.
-        seal : ndarray, (d, q), optional
-            Added to u: what another seal would change (see the sealing study).
+        how
+            `pick` (p,), the pieces; `grid` of the kernel; `seal` (d, q), added to u: what another
+            seal would change (see the sealing study).
         """
+        out = [self.season.law.curves(rows) for rows in self._rows(days, sums, **how)]
+        shape = (len(days), self.count, days.shape[1])
+        return np.concatenate(out).reshape(shape) if out else np.zeros(shape)
+
+    def largest_differences(self, days: np.ndarray, sums: np.ndarray, **how: Any) -> np.ndarray:
+        """Largest core-to-surface difference up to the last of the days, (p, d) [points]."""
+        rows = self._rows(days, sums, **how)
+        out = [self.season.law.inside(some).largest_difference for some in rows]
+        return np.concatenate(out).reshape(len(days), self.count)
+
+    def _rows(
+        self, days: np.ndarray, sums: np.ndarray, *, pick: np.ndarray | None = None,
+        grid: tuple[float, ...] = kernel.FINE, seal: np.ndarray | None = None,
+    ) -> Iterator[Rows]:  # fmt: skip
+        """The rows of every draw, draw by draw, some pieces at a time."""
         s, d = self.season, self.count
         pick = np.arange(s.d.n) if pick is None else np.asarray(pick)
         days = np.maximum.accumulate(days, axis=1)
-        flat = sums.reshape(-1, *sums.shape[2:])
-        histories = sums.shape[1]
-        kappa = self.kappa()
+        flat, kappa = sums.reshape(-1, *sums.shape[2:]), self.kappa()
         chunk = max(1, min(_MOST_CELLS // max(d * days.shape[1], 1), _MOST_ROWS // d))
-        out: list[Any] = []
         for a in range(0, pick.size, chunk):
             part = pick[a : a + chunk]
-            some = s.some(part)
             u = self.u[part] if seal is None else self.u[part] + seal
-            which = np.arange(d)[None, :] * histories + s.d.shelf.history[part][:, None]
-            rows = some.rows(
-                u, kappa[part], flat, which, days=days[a : a + chunk],
-                counts=np.full(part.size, days.shape[1]), grid=grid,
+            history = s.d.shelf.history[part][:, None]
+            yield s.some(part).rows(
+                u, kappa[part], flat, np.arange(d) * sums.shape[1] + history,
+                days=days[a : a + chunk], counts=np.full(part.size, days.shape[1]), grid=grid,
             )  # fmt: skip
-            out.append(s.law.inside(rows) if inside else
-                       s.law.curves(rows).reshape(part.size, d, -1))  # fmt: skip
-        if inside:
-            return out
-        return np.concatenate(out) if out else np.zeros((0, d, days.shape[1]))
 
     def past_sums(self) -> np.ndarray:
         """The air of each draw over the records, (d, histories, 2, days + 1)."""

@@ -16,12 +16,8 @@ from scipy.optimize import minimize
 from woodlab.drying import kernel
 from woodlab.drying.estimator.effects import Eliminated
 from woodlab.drying.estimator.mode import Linear, Mode
-from woodlab.drying.estimator.model import (
-    MEMORY_DAYS,
-    PIECE_DRY_SD,
-    SeasonModel,
-)
-from woodlab.drying.estimator.weighing_error import whitener
+from woodlab.drying.estimator.model import MEMORY_DAYS, PIECE_DRY_SD
+from woodlab.drying.estimator.weighing_error import Weighings, whitener
 from woodlab.drying.laws.law import Values
 
 # Estimates of our own.
@@ -47,7 +43,7 @@ class Way(NamedTuple):
     pace: Values | None
 
 
-class Season(SeasonModel):
+class Season(Weighings):
     """`Season(records, law).fit()` gives the mode; see `SeasonModel` for the arguments."""
 
     def tempered(self, linear: Linear, mode: Mode) -> Linear:
@@ -101,18 +97,11 @@ class Season(SeasonModel):
             # the drift's memory is told only by a logger: weighings every few hours
             gaps = np.diff(d.days[pick], axis=1)[d.here[pick][:, 1:]]
             free = 3 if np.median(gaps) < LOGGER_DAYS else 2
+            corners = start[:free] + np.vstack([np.zeros(free), 0.5 * np.eye(free)])
             found = minimize(
-                lambda x: loss(np.r_[x, start[free:]]),
-                start[:free],
-                method="Nelder-Mead",
-                options={
-                    "xatol": 0.02,
-                    "fatol": 0.02,
-                    "maxfev": 100,
-                    "initial_simplex": start[:free]
-                    + np.vstack([np.zeros(free), 0.5 * np.eye(free)]),
-                },
-            )
+                lambda x: loss(np.r_[x, start[free:]]), start[:free], method="Nelder-Mead",
+                options={"xatol": 0.02, "fatol": 0.02, "maxfev": 100, "initial_simplex": corners},
+            )  # fmt: skip
             sizes = np.r_[found.x, start[free:]]
             slip, drift, memory = np.exp(np.clip(sizes, -6, 5))
         else:
@@ -198,26 +187,28 @@ class Season(SeasonModel):
         dry[:, self.start_at] = -1.2
         return np.concatenate([out, dry])
 
-    def objective(self, mode: Mode, curves: np.ndarray) -> tuple[np.ndarray, float, Mode]:
-        """Minus ln posterior on the curves there, with oven-dry masses at their best.
-
-        By piece, and what the effects add; the mode with those masses.
-        """
+    def own_misfit(
+        self, mode: Mode, curves: np.ndarray, some: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Minus ln posterior of `some` pieces on their curves, with oven-dry masses at their best;
+        and ln of these masses."""
         s, q = self.system, len(self.local)
-        ln_dry, misfit = self.best_dry(curves + mode.defect, self.kappa(mode.beta), mode)
-        gone = mode.u - s.mid - mode.logs[s.of_log] - np.einsum("nqe,e->nq", s.x[:, :q], mode.beta)
-        own = 0.5 * misfit + 0.5 * (s.precision(mode.sds) * gone**2).sum(axis=1)
-        piece, ln = s.own_offcuts
-        np.add.at(own, piece, 0.5 * ((ln - mode.u[piece, s.start_at]) / mode.sds[2 * q + 1]) ** 2)
-        shared = s.prior_misfit(mode.beta)
+        some = np.arange(self.d.n) if some is None else some
+        kappa = self.kappa(mode.beta)
+        ln_dry, misfit = self.best_dry(curves + mode.defect[some], kappa, mode, some)
+        gone, _, miss = s.misses(mode.beta, mode.logs, mode.u)
+        own = (s.precision(mode.sds) * gone**2).sum(axis=1)
+        np.add.at(own, s.own_offcuts[0], (miss / mode.sds[2 * q + 1]) ** 2)
+        return 0.5 * (own[some] + misfit), ln_dry
+
+    def shared_misfit(self, mode: Mode) -> float:
+        """Minus ln posterior of effects and logs."""
+        s, q = self.system, len(self.local)
+        _, miss, _ = s.misses(mode.beta, mode.logs, mode.u)
         exists = np.array([c is not None for c in s.components.log])
-        if exists.any():
-            shared += 0.5 * ((mode.logs[:, exists] / mode.sds[:q][exists]) ** 2).sum()
-        log, ln = s.log_offcuts
-        if len(log):
-            miss = ln - s.log_design() @ mode.beta - mode.logs[log, s.start_at]
-            shared += 0.5 * ((miss / mode.sds[2 * q]) ** 2).sum()
-        return own, float(shared), replace(mode, ln_dry=ln_dry)
+        logs = mode.logs[:, exists] / mode.sds[:q][exists]
+        told = (logs**2).sum() + ((miss / mode.sds[2 * q]) ** 2).sum()
+        return s.prior_misfit(mode.beta) + 0.5 * float(told)
 
     def fit(self, start: Mode | None = None) -> Mode:
         """To the joint mode, what is shared tempered; from `start` where another fit was before."""
@@ -236,7 +227,7 @@ class Season(SeasonModel):
         )
         try:
             held = replace(mode, beta=np.where(shared, beta, mode.beta))
-            return self.climb(held, most=8)
+            return self.climb(held, most=20)
         finally:
             self.system = whole
 
@@ -255,8 +246,8 @@ class Season(SeasonModel):
         rough = ROUGH_STEPS if start is None else 0
         errors_at = (2, 4, 6) if start is None else (1, 3)
         way = Way(kernel.COARSE, None)
-        curves = self.moisture(mode.u, self.kappa(mode.beta), way.grid) if rough else None
-        slopes, gained, calm = None, np.inf, False
+        curves = self.moisture(mode.u, self.kappa(mode.beta), *way)
+        slopes, gained, calm = np.zeros(0), np.inf, False
         for it in range(most):
             kappa = self.kappa(mode.beta)
             if it == rough:
@@ -265,7 +256,7 @@ class Season(SeasonModel):
                 if self.law.kernel_columns is not None:
                     fine = self.moisture(mode.u, kappa, kernel.FINEST)
                     mode = replace(mode, defect=fine - curves)
-            fresh = slopes is None or it <= rough or gained > NEAR_GAIN or gained == 0.0
+            fresh = it <= rough or gained > NEAR_GAIN or gained == 0.0
             if fresh:  # they change little near the mode
                 slopes = self.slopes(mode.u, kappa, *way)
             linear = self.linearised(mode, slopes, curves)
@@ -330,39 +321,35 @@ class Season(SeasonModel):
         and by a part of it where that makes it worse, since one piece on a curved ridge must not
         hold back the others.
         """
-        own_before, shared, _ = self.objective(mode, curves)
-        before = own_before.sum() + shared
+        own_before, _ = self.own_misfit(mode, curves)
+        before = own_before.sum() + self.shared_misfit(mode)
         step = np.clip(u - mode.u, -MOST_STEP, MOST_STEP)
         for share in (1.0, 0.5, 0.2, 0.05, 0.0):
             trial = replace(
                 mode, beta=mode.beta + share * (beta - mode.beta),
                 logs=mode.logs + share * (logs - mode.logs), u=mode.u + step,
             )  # fmt: skip
-            kappa = self.kappa(trial.beta)
+            kappa, shared = self.kappa(trial.beta), self.shared_misfit(trial)
             tried = self.moisture(trial.u, kappa, *way)
-            own, shared, trial = self.objective(trial, tried)
+            own, ln_dry = self.own_misfit(trial, tried)
             for part in (0.4, 0.1, 0.0):
                 slack = WORSE if own.sum() + shared <= before else 0.0
                 again = np.flatnonzero(own > own_before + slack)
                 if not again.size:
                     break
-                shorter, new = trial.u.copy(), tried.copy()
-                shorter[again] = mode.u[again] + part * step[again]
-                some, pace = self.some(again), way.pace and {
-                    name: value[again] for name, value in way.pace.items()
-                }  # fmt: skip
-                drawn = some.moisture(shorter[again], kappa[again], way.grid, pace)
-                new[again, : drawn.shape[1]] = drawn
-                own_new, _, at = self.objective(replace(trial, u=shorter), new)
-                better = own_new < own
-                own = np.minimum(own, own_new)
-                tried = np.where(better[:, None], new, tried)
-                trial = replace(
-                    trial, u=np.where(better[:, None], at.u, trial.u),
-                    ln_dry=np.where(better, at.ln_dry, trial.ln_dry),
-                )  # fmt: skip
-            if own.sum() + shared <= before + 1e-6:
-                return trial, tried, before - own.sum() - shared
+                shorter = replace(trial, u=trial.u.copy())
+                shorter.u[again] = mode.u[again] + part * step[again]
+                pace = way.pace and {name: value[again] for name, value in way.pace.items()}
+                drawn = self.some(again).moisture(shorter.u[again], kappa[again], way.grid, pace)
+                new = np.pad(drawn, ((0, 0), (0, tried.shape[1] - drawn.shape[1])))
+                own_new, dry_new = self.own_misfit(shorter, new, again)
+                better = own_new < own[again]
+                at = again[better]
+                own[at], ln_dry[at], tried[at] = own_new[better], dry_new[better], new[better]
+                trial.u[at] = shorter.u[at]
+            gained = before - own.sum() - shared
+            if gained >= -1e-6:
+                return replace(trial, ln_dry=ln_dry), tried, gained
         return mode, curves, 0.0
 
     def eliminated(self, mode: Mode) -> tuple[Eliminated, Linear]:

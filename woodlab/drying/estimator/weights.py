@@ -46,11 +46,6 @@ def stack(log_density: np.ndarray) -> np.ndarray:
     """Weights of the mixture that predicts best; `log_density` (laws, pieces).
 
     Each law is lent half a piece, so that a handful of pieces does not settle for one of them.
-
-    Examples
-    --------
-    >>> stack(np.array([[0.0, 0.0, -9.0], [-9.0, -9.0, 0.0]])).round(2).tolist()
-    [0.63, 0.37]
     """
     density = np.exp(log_density - log_density.max(axis=0))
     weight = np.full(len(density), 1 / len(density))
@@ -65,12 +60,8 @@ def weigh_laws(
     records: Records, laws: Sequence[Law], as_of: np.datetime64, options: Mapping[str, Any]
 ) -> Weighed:
     """Stacking weights of laws by the weighings of the last weeks before `as_of`."""
-    names = [law.name for law in laws]
     if len(laws) == 1:
-        frame = pd.DataFrame(
-            {"law": names, "weight": 1.0, "score": np.nan, "error_pct": np.nan, "n_held": 0}
-        )
-        return Weighed(frame, {})
+        return Weighed(unweighed(laws[0]), {})
     some = _judges(records)
     held = later_than(some, held_back_day(records, as_of)) & ~some.is_moisture
     scores, errors, modes = [], [], {}
@@ -91,11 +82,18 @@ def weigh_laws(
     kept = weight >= LEAST_WEIGHT
     frame = pd.DataFrame(
         {
-            "law": names, "weight": np.where(kept, weight, 0.0) / weight[kept].sum(),
+            "law": [law.name for law in laws],
+            "weight": np.where(kept, weight, 0.0) / weight[kept].sum(),
             "score": total, "error_pct": errors, "n_held": int(count.sum()),
         }
     )  # fmt: skip
     return Weighed(frame, modes)
+
+
+def unweighed(law: Law) -> pd.DataFrame:
+    """The frame of one law, that nothing was weighed against."""
+    one = {"law": [law.name], "weight": 1.0, "score": np.nan, "error_pct": np.nan, "n_held": 0}
+    return pd.DataFrame(one)
 
 
 def later_than(records: Records, day: np.datetime64) -> np.ndarray:

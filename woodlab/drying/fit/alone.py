@@ -1,4 +1,4 @@
-"""Single pieces under a linear law, all at once (`woodlab.drying.linear`), as `DryingFits`.
+"""Single pieces under a linear law, all at once (`woodlab.drying.linear`), as a `Posterior`.
 
 The estimates are turned into draws of a normal approximation in the working parameters, so that
 whatever reads fits (moisture, dates, charts) reads these in the same way.
@@ -7,14 +7,11 @@ whatever reads fits (moisture, dates, charts) reads these in the same way.
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.posterior import Posterior, possible
 from woodlab.drying.estimator.season import Season
-from woodlab.drying.fit.fitting import as_options, assemble
 from woodlab.drying.fit.records import Records
-from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.laws import Law
 from woodlab.drying.linear import LinearFits, Pieces, fit_linear
 
@@ -25,17 +22,11 @@ UNKNOWN_SD = 0.5
 CHUNK = 500  # pieces whose draws are made together
 
 
-def fit_alone(records: Records, law: Law, *, draws: int, seed: int) -> DryingFits:
+def fit_alone(records: Records, law: Law, draws: int, seed: int) -> Posterior:
     """Fit one linear law to every piece by itself."""
     season = Season(records, law, groups=False)
     found = fit_linear(law, pieces_of(records, law, *season.offset_prior()))
-    part = _posterior(season, found, draws, seed)
-    laws = pd.DataFrame(
-        {"law": [law.name], "weight": 1.0, "score": np.nan, "error_pct": np.nan, "n_held": 0}
-    )
-    day = np.datetime64(records.as_of, "D")
-    asked = as_options(law.name, False, draws=draws, seed=seed)
-    return assemble(records.book, day, [part], laws, asked)
+    return _posterior(season, found, draws, seed)
 
 
 def pieces_of(d: Records, law: Law, offset_pct: float, offset_sd: float) -> Pieces:

@@ -1,6 +1,8 @@
 """Whether a fit can be trusted: statistic, operator, threshold, passed, by piece; and its status.
 
-A fit that fails a check is not `ok`: its status is `doubtful` and its reason names the check.
+Status: `ok`, every check is passed; `bounded`, a parameter is known only from one side;
+`doubtful`, a check is failed, and the reason says which; `too_few` weighings of its own, so that
+the curve is that of its group.
 """
 
 from __future__ import annotations
@@ -15,29 +17,17 @@ from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import UNSETTLED_SD
 from woodlab.drying.estimator.weighing_error import whitener
 
-STATUSES = {
-    "ok": "every check is passed",
-    "bounded": "a parameter is known only from one side",
-    "doubtful": "a check is failed; the numbers are given, and the reason says which",
-    "too_few": "too few weighings of its own: the curve is that of its group",
-    "failed": "no curve fits; no numbers",
-}
-# Thresholds of our own; what each asks is said in docs/laws/README.md.
-MEANING = {
-    "standard_errors_from_mode": ("<=", UNSETTLED_SD),
-    "set_aside_share": ("<=", 0.25),
-    "rmse_pct_of_oven_dry": ("<=", 1.0),
-    "misfit": ("<=", 3.0),
-    "drift_pct_of_oven_dry": ("<=", 0.5),
-}
-WORDS = {
-    "standard_errors_from_mode": "the search for its curve did not settle",
-    "set_aside_share": "more than a quarter of its weighings lie off its curve",
-    "rmse_pct_of_oven_dry": "its weighings scatter by more than a point of moisture",
-    "misfit": "its weighings lie farther from the curve than their error allows",
-    "drift_pct_of_oven_dry": "the law leaves this season's weighings by more than half a point of "
-    "moisture for weeks on end",
-}
+# Thresholds of our own (what each asks is said in docs/laws/README.md), and what a failure means.
+CHECKS = {
+    "standard_errors_from_mode": (UNSETTLED_SD, "the search for its curve did not settle"),
+    "set_aside_share": (0.25, "more than a quarter of its weighings lie off its curve"),
+    "rmse_pct_of_oven_dry": (1.0, "its weighings scatter by more than a point of moisture"),
+    "misfit": (3.0, "its weighings lie farther from the curve than their error allows"),
+    "drift_pct_of_oven_dry": (
+        0.5, "the law leaves this season's weighings by more than half a point of moisture for "
+        "weeks on end",
+    ),
+}  # fmt: skip
 FEWEST = 3
 OPEN_SD = 0.8  # of ln of a parameter: as good as not known
 
@@ -66,10 +56,10 @@ def check_frame(part: Posterior, rmse_g: np.ndarray) -> pd.DataFrame:
         "misfit": misfit / np.maximum(weighed, 1),
         "drift_pct_of_oven_dry": np.full(n, mode.drift_pct),
     }
-    names = list(MEANING)
+    names = list(CHECKS)
     rows = np.flatnonzero(weighed > 0)
     table = np.column_stack([statistics[name][rows] for name in names])
-    threshold = np.array([MEANING[name][1] for name in names])
+    threshold = np.array([most for most, _ in CHECKS.values()])
     return pd.DataFrame(
         {
             "piece": np.repeat(d.names[rows], len(names)),
@@ -99,7 +89,7 @@ def verdicts(parts: Sequence[Posterior], checks: pd.DataFrame) -> pd.DataFrame:
     at = {name: i for i, name in enumerate(d.names[:n])} if len(failed) else {}
     for row in failed.itertuples():
         status[at[row.piece]] = "doubtful"
-        reasons[at[row.piece]].append(WORDS[row.check])
+        reasons[at[row.piece]].append(CHECKS[row.check][1])
     weighed = (d.here & ~d.is_moisture)[:n].sum(axis=1)
     whose = "its group's" if s.groups else "that of its kind by our priors"
     for k in np.flatnonzero(weighed < FEWEST).tolist():

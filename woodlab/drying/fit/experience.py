@@ -40,14 +40,7 @@ Told = dict[tuple[str, str], tuple[float, float]]
 
 @dataclass(frozen=True)
 class Experience:
-    """What is known of effects before a season: (what, label) -> (mean, sd), by working value.
-
-    Examples
-    --------
-    >>> once = Experience({("seal, surface_m_s", "wax"): (-19.0, 0.10)})
-    >>> round(once.effects()["seal, surface_m_s", "wax"][1], 2)
-    0.18
-    """
+    """What is known of effects before a season: (what, label) -> (mean, sd), by working value."""
 
     told: Told
 
@@ -82,19 +75,7 @@ def of_fits(fits: DryingFits) -> Experience:
 
 
 def joined(several: Iterable[Experience]) -> Experience:
-    """Several seasons or clubs as one experience.
-
-    Examples
-    --------
-    Two clubs that agree, and one effect that only the first knows:
-
-    >>> one = Experience({("scale", "a"): (0.0, 0.1), ("scale", "b"): (0.3, 0.1)})
-    >>> two = Experience({("scale", "a"): (0.0, 0.1)})
-    >>> [round(v, 3) for v in joined([one, two]).told["scale", "a"]]
-    [0.0, 0.071]
-    >>> joined([one, two]).told["scale", "b"]
-    (0.3, 0.1)
-    """
+    """Several seasons or clubs as one experience."""
     gathered: dict[tuple[str, str], list[tuple[float, float]]] = {}
     for one in several:
         for key, value in one.told.items():
@@ -113,13 +94,7 @@ def joined(several: Iterable[Experience]) -> Experience:
 
 
 def as_experience(value: Any) -> Experience:
-    """Experience from fits, from a file of fits, from a list of either, or as it is.
-
-    Raises
-    ------
-    WoodlabError
-        If it is none of these.
-    """
+    """Experience from fits, from a file of fits, from a list of either, or as it is."""
     from woodlab.drying.fit.results import DryingFits
     from woodlab.drying.fit.saving import load_experience
 

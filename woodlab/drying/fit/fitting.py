@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.estimator.posterior import Posterior, draw
 from woodlab.drying.estimator.season import Season
-from woodlab.drying.estimator.weights import candidates, weigh_laws
+from woodlab.drying.estimator.weights import candidates, unweighed, weigh_laws
+from woodlab.drying.fit.alone import fit_alone
 from woodlab.drying.fit.experience import as_experience
-from woodlab.drying.fit.records import read_records
+from woodlab.drying.fit.records import Records, read_records
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.future_air import future_air
 from woodlab.drying.laws import LAWS, Law, law_named
+from woodlab.drying.witness_air import store_air
 from woodlab.errors import WoodlabError, as_seed, kind_of
 
 HORIZON_DAYS = 800
@@ -82,16 +84,8 @@ def fit_drying(
     >>> bool(surface["A1"] < surface["A3"] / 4)
     True
     """
-    # many small matrices: threads of the algebra would only wait for one another
-    with threadpool_limits(1, "blas"):
-        return _fitted(book, law, pool, experience, as_of, fixed, draws, as_seed(seed))
-
-
-def _fitted(  # type: ignore[no-untyped-def]
-    book, law, pool, experience, as_of, fixed, draws, seed
-) -> DryingFits:
-    book = checked_book(book)
-    laws = _laws(law, pool)
+    book = expect_book(book, "fit_drying")
+    laws, seed = _laws(law, pool), as_seed(seed)
     day = as_of_day(book, as_of)
     records = read_records(book, day)
     options: dict[str, Any] = {"held": dict(fixed or {}), "groups": pool}
@@ -105,55 +99,38 @@ def _fitted(  # type: ignore[no-untyped-def]
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
     if not pool and laws[0].search is not None and not options["held"]:
-        from woodlab.drying.fit.alone import fit_alone
-
-        return fit_alone(records, laws[0], draws=min(draws, 100), seed=seed)
-    weighed = weigh_laws(records, laws, day, options)
-    kept = [one for one in laws if weighed.frame.set_index("law").loc[one.name, "weight"] > 0]
-    share = _shares(weighed.frame.set_index("law")["weight"], kept, draws)
-    parts = []
-    for one in kept:
-        season = Season(records, one, **options)
-        start = None
-        if one.name in weighed.modes:
-            earlier, mode = weighed.modes[one.name]
-            start = season.start_from(earlier, mode)
-        mode = season.fit(start)
-        parts.append(draw(season, mode, share[one.name], seed))
-    heaviest = np.argsort([-part.count for part in parts], kind="stable")
-    parts = [parts[i] for i in heaviest]
-    asked = as_options(law, pool, experience, fixed, draws=draws, seed=seed)
-    return assemble(records.book, day, parts, weighed.frame, asked)
-
-
-def as_options(
-    law: str | Sequence[str] | None, pool: bool, experience: Any = None,
-    fixed: Mapping[str, float] | None = None, *, draws: int, seed: int,
-) -> dict[str, Any]:  # fmt: skip
-    """What was asked for, kept so that it can be asked again."""
-    return {
+        draws = min(draws, 100)
+        shown, parts = unweighed(laws[0]), [fit_alone(records, laws[0], draws, seed)]
+    else:
+        # many small matrices: threads of the algebra would only wait for one another
+        with threadpool_limits(1, "blas"):
+            shown, parts = _season(records, laws, day, options, draws, seed)
+    asked = {
         "law": law if law is None or isinstance(law, str) else list(law), "pool": pool,
         "experience": experience, "fixed": dict(fixed or {}), "draws": draws, "seed": seed,
     }  # fmt: skip
+    return assemble(records.book, day, parts, shown, asked)
 
 
-def checked_book(book: Any) -> RecordBook:
-    """The book, or one sentence that says what to pass."""
-    if not isinstance(book, RecordBook):
-        raise WoodlabError(
-            f"book is {kind_of(book)}, not a record book. Open it first: wl.open_book(path)."
-        )
-    return book
+def _season(
+    records: Records, laws: Sequence[Law], day: np.datetime64, options: dict[str, Any],
+    draws: int, seed: int,
+) -> tuple[pd.DataFrame, list[Posterior]]:  # fmt: skip
+    """The laws' weights, and draws of those that have one, the heaviest first."""
+    weighed = weigh_laws(records, laws, day, options)
+    parts = []
+    for law, weight in zip(laws, weighed.frame["weight"], strict=True):
+        if weight > 0:
+            season = Season(records, law, **options)
+            before = weighed.modes.get(law.name)
+            mode = season.fit(None if before is None else season.start_from(*before))
+            count = max(2 * int(round(weight * draws / 2)), 4)  # even: draws come in pairs
+            parts.append(draw(season, mode, count, seed))
+    return weighed.frame, sorted(parts, key=lambda part: -part.count)
 
 
 def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:
-    """The day asked for, or that of the last weighing or look, else of turning.
-
-    Raises
-    ------
-    WoodlabError
-        If it is not a date.
-    """
+    """The day asked for, or that of the last weighing or look, else of turning."""
     if as_of is None:
         # a look after the last weighing counts: what it saw must not be hidden from the list
         days = [table["on"].max() for table in (book.weighings, book.looks) if len(table)]
@@ -218,12 +195,6 @@ def _check_fixed(laws: Sequence[Law], fixed: Mapping[str, float]) -> None:
             )
 
 
-def _shares(weight: pd.Series, kept: Sequence[Law], draws: int) -> dict[str, int]:
-    """Draws of each law in proportion to its weight, each even."""
-    out = {law.name: 2 * int(round(weight[law.name] * draws / 2)) for law in kept}
-    return {name: max(count, 4) for name, count in out.items()}
-
-
 def assemble(
     book: RecordBook, day: np.datetime64, parts: Sequence[Posterior], laws: pd.DataFrame,
     options: dict[str, Any], stored: pd.DataFrame | None = None,
@@ -234,7 +205,7 @@ def assemble(
     total = sum(part.count for part in parts)
     after = min(day, shelf.log_end) if shelf.has_air else day
     ahead = HORIZON_DAYS + MARGIN_DAYS + int((day - after) / _DAY) + 2
-    air = future_air(book.air, after, ahead, draws=total, seed=int(options["seed"]) + 1)
+    air = future_air(store_air(book), after, ahead, draws=total, seed=int(options["seed"]) + 1)
     shown = laws.copy()
     by_law = {part.season.law.name: part for part in parts}
     for name in ("converged", "slip_g", "drift_pct"):
@@ -283,7 +254,7 @@ def rank_laws(
     >>> wl.rank_laws(book, ["exponential", "slab"], as_of="2025-06-01")["law"].tolist()
     ['slab', 'exponential']
     """
-    book = checked_book(book)
+    book = expect_book(book, "rank_laws")
     names = [n for n, law in LAWS.items() if not law.describes_only] if laws is None else laws
     found = _laws(names, True)
     day = as_of_day(book, as_of)

@@ -16,6 +16,8 @@ from woodlab.drying.laws.law import START
 if TYPE_CHECKING:
     from woodlab.drying.fit.results import DryingFits
 
+_MIDDLE_AND_95 = [0.5, 0.025, 0.975]
+
 
 def shares_of(values: np.ndarray, shares: Sequence[float]) -> np.ndarray:
     """Quantiles along the draws, axis 1 (as `np.quantile`, by one sort), shares first."""
@@ -50,12 +52,12 @@ def piece_frame(fits: DryingFits) -> pd.DataFrame:
         **dict(zip(names, estimates, strict=True)),
         "moisture_now_pct": middle, "moisture_now_lower_pct": low, "moisture_now_upper_pct": high,
         "rmse_g": rmse_g(fits), "error_g": weighing_sd_g(first, np.arange(n)),
-        "oven_dry_from": basis(d, first.season.groups), "air_from": _air_from(d),
+        "oven_dry_from": _basis(d, first.season.groups), "air_from": _air_from(d),
     }  # fmt: skip
     return pd.DataFrame(columns)
 
 
-def basis(d: Records, pooled: bool) -> np.ndarray:
+def _basis(d: Records, pooled: bool) -> np.ndarray:
     """What the oven-dry mass of each piece is based on, beside its own weighings."""
     pieces = np.arange(d.n_pieces)
     behind = " and the season" if pooled else ""
@@ -75,8 +77,11 @@ def basis(d: Records, pooled: bool) -> np.ndarray:
 def _air_from(d: Records) -> np.ndarray:
     if not d.shelf.has_air:
         return np.full(d.n_pieces, "no air log: assumed", dtype=object)
-    read = "air log" if d.shelf.unread < 0.1 else (
-        f"air log, {100 * (1 - d.shelf.unread):.0f} % of the days"
+    log = "witness blocks" if d.shelf.witnessed >= set(d.shelf.places[1:] or d.shelf.places) else (
+        "air log and witness blocks" if d.shelf.witnessed else "air log"
+    )  # fmt: skip
+    read = log if d.shelf.unread < 0.1 else (
+        f"{log}, {100 * (1 - d.shelf.unread):.0f} % of the days"
     )  # fmt: skip
     return np.where(d.shelf.unlogged[: d.n_pieces], "no air log of its place", read).astype(object)
 
@@ -118,11 +123,11 @@ def group_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
             elif p is not None and not p.plain:
                 value, unit = np.exp(value), "1"  # a factor on the season's value
             else:
-                unit = (
-                    "1/%" if name == "rise_per_pct" else {"hygrometer": "% RH"}.get(kind, "points")
-                )
-                unit = "1" if kind in ("wear", "scale") else unit
-            rows.append((kind, label, name or kind, s.law.name, *_three(value), unit))
+                units_of = {"hygrometer": "% RH", "wear": "1", "scale": "1"}
+                unit = "1/%" if name == "rise_per_pct" else units_of.get(kind, "points")
+            rows.append(
+                (kind, label, name or kind, s.law.name, *np.quantile(value, _MIDDLE_AND_95), unit)
+            )
         parts_of = ["log", "piece"]
         for i, component in enumerate(s.system.components.all):
             if component is None:
@@ -130,14 +135,18 @@ def group_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
             q = s.system.q
             name = s.local[i % q] if i < 2 * q else START
             group = parts_of[i // q] if i < 2 * q else ("offcut of a log", "own offcut")[i - 2 * q]
-            rows.append(("spread", group, name, s.law.name, *_three(part.sds[:, i]), "ln"))
+            rows.append(
+                (
+                    "spread",
+                    group,
+                    name,
+                    s.law.name,
+                    *np.quantile(part.sds[:, i], _MIDDLE_AND_95),
+                    "ln",
+                )
+            )
     columns = ["kind", "group", "parameter", "law", "estimate", "ci_lower", "ci_upper", "unit"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _three(values: np.ndarray) -> tuple[float, float, float]:
-    low, middle, high = np.quantile(values, [0.025, 0.5, 0.975])
-    return float(middle), float(low), float(high)
 
 
 def fitted_g(fits: DryingFits) -> np.ndarray:
@@ -199,8 +208,8 @@ def step_frame(fits: DryingFits) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=["piece", "on", "event"])
     three = np.zeros((3, 0))
     if rows:
-        draws = [step_draws(p, np.asarray(p.curves(d.days, p.past_sums()))) for p in fits.parts]
-        three = np.quantile(np.concatenate(draws, axis=1), [0.5, 0.025, 0.975], axis=1)
+        draws = [step_draws(p, p.curves(d.days, p.past_sums())) for p in fits.parts]
+        three = np.quantile(np.concatenate(draws, axis=1), _MIDDLE_AND_95, axis=1)
     return frame.assign(step_g=three[0], ci_lower=three[1], ci_upper=three[2])
 
 

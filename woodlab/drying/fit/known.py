@@ -8,11 +8,14 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook
-from woodlab.drying.green import UNKNOWN_GREEN, green_of_species
+from woodlab.wood.species import species_facts
 
 LATER_DAYS = 2.0  # an offcut so much later than turning tells the moisture of its day
 STEPS_G = (1.0, 0.5, 0.1, 0.01)
 FAR = 0.3  # of ln mass
+SPECIES_PCT = 25.0  # scatter of a piece about the table's mean [% of it]; an estimate of our own
+UNKNOWN_GREEN = (75.0, 0.5)  # median [%] and sd of ln, where the species table has no figure
+
 _DAY = np.timedelta64(1, "D")
 
 
@@ -57,8 +60,7 @@ def sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
 def known_green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
     """Prior of ln green moisture by species; without a figure a wide one."""
     mean, sd = (
-        np.full(len(species), np.log(UNKNOWN_GREEN[0])),
-        np.full(len(species), UNKNOWN_GREEN[1]),
+        np.full(len(species), value) for value in (np.log(UNKNOWN_GREEN[0]), UNKNOWN_GREEN[1])
     )
     for i, name in enumerate(species):
         if name == "witness block":  # dry wood, so that it does not pull at the green moisture
@@ -68,6 +70,22 @@ def known_green(species: list[str]) -> tuple[np.ndarray, np.ndarray]:
         if np.isfinite(level):
             mean[i], sd[i] = np.log(level), max(scatter / level, 0.1)
     return mean, sd
+
+
+def green_of_species(name: str) -> tuple[float, float]:
+    """Mean and scatter of the green moisture [%] by the species table; NaN where it is silent."""
+    figures = species_facts(name).figures
+    mean, heart, sap = (
+        figures[key] for key in ("green_moisture_pct", "green_heartwood_pct", "green_sapwood_pct")
+    )
+    parts = [value for value in (heart, sap) if np.isfinite(value)]
+    if not np.isfinite(mean):
+        if not parts:
+            return np.nan, np.nan
+        mean = float(np.mean(parts))
+    # heartwood or sapwood is not known: anywhere between them is as likely
+    apart = (max(parts) - min(parts)) / np.sqrt(12) if len(parts) == 2 else 0.0
+    return float(mean), float(np.hypot(SPECIES_PCT / 100 * mean, apart))
 
 
 def known_offcuts(
@@ -122,6 +140,6 @@ def gross_errors(
 
 def _median(ranked: np.ndarray, count: np.ndarray) -> np.ndarray:
     """Median of the first `count` along the last axis; NaN where there is none."""
-    both = np.stack([np.maximum(count - 1, 0) // 2, np.minimum(count, 3) // 2], axis=-1)
+    both = np.stack([np.maximum(count - 1, 0) // 2, np.minimum(count // 2, 3)], axis=-1)
     middle: np.ndarray = np.take_along_axis(ranked, both, axis=-1).mean(axis=-1)
     return middle

@@ -47,8 +47,6 @@ class Records:
     ----------
     book : RecordBook
         Up to the day asked for.
-    as_of : Timestamp
-        That day, else the last of the weighings.
     names : ndarray of str, (n,)
         Marks of pieces, then of witness blocks.
     n_pieces : int
@@ -82,7 +80,6 @@ class Records:
     """
 
     book: RecordBook
-    as_of: pd.Timestamp
     names: np.ndarray
     n_pieces: int
     species: tuple[str, ...]
@@ -159,20 +156,7 @@ BARE = ("none", "not said")
 
 
 def read_records(book: RecordBook, until: object = None) -> Records:
-    """The book as arrays, with no weighing and no air after the day `until`.
-
-    Raises
-    ------
-    WoodlabError
-        If the book has no pieces.
-
-    Examples
-    --------
-    >>> import woodlab as wl
-    >>> records = read_records(wl.demo_book(), "2025-03-01")
-    >>> records.n, records.days.shape[0] == records.n
-    (56, True)
-    """
+    """The book as arrays, with no weighing and no air after the day `until`."""
     if until is not None:
         book = book.until(pd.Timestamp(until))
     pieces = book.pieces.reset_index(drop=True)
@@ -196,7 +180,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     turned = pieces["turned_on"]
     first_block = [pd.Timestamp(b["first"].iloc[0]) for b in blocks.values()]
     return Records(
-        book=book, as_of=_last_day(book, until), names=names,
+        book=book, names=names,
         n_pieces=len(pieces), species=species,
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
@@ -231,13 +215,6 @@ def days_between(turned: np.ndarray, on: np.ndarray) -> np.ndarray:
     dated = on == on.astype("datetime64[D]")
     whole = dated & (turned == turned.astype("datetime64[D]"))
     return (on - turned) / _DAY + np.where(dated & ~whole, 0.5, 0.0)
-
-
-def _last_day(book: RecordBook, until: object) -> pd.Timestamp:
-    if until is not None:
-        return pd.Timestamp(until)  # type: ignore[arg-type]
-    days = [book.pieces["turned_on"].max(), book.weighings["on"].max()]
-    return pd.Timestamp(max(day for day in days if pd.notna(day)))
 
 
 def _codes(

@@ -147,14 +147,14 @@ class DryingFits(Shown):
         """Draws in all, of all laws."""
         return sum(part.count for part in self.parts)
 
-    def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
-        """Row numbers of pieces by their marks.
+    @property
+    def slices(self) -> list[tuple[Posterior, slice]]:
+        """Each part, and which of the draws are its own."""
+        ends = np.cumsum([part.count for part in self.parts])
+        return [(part, slice(e - part.count, e)) for part, e in zip(self.parts, ends, strict=True)]
 
-        Raises
-        ------
-        WoodlabError
-            If one is not in the book.
-        """
+    def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
+        """Row numbers of pieces by their marks."""
         names = self.book.pieces["piece"].tolist()
         if pieces is None:
             return np.arange(len(names))
@@ -184,7 +184,7 @@ class DryingFits(Shown):
         sums = courses_to(self, self.records.shelf.first_day + last * _DAY)
         return np.concatenate(
             [
-                np.asarray(part.curves(days, air, pick=pick, **options))
+                part.curves(days, air, pick=pick, **options)
                 for part, air in zip(self.parts, sums, strict=True)
             ],
             axis=1,
@@ -278,12 +278,14 @@ def checked_fits(fits: Any) -> DryingFits:
     return fits
 
 
+def day_of(fits: DryingFits, as_of: Any = None) -> np.datetime64:
+    """The day asked for, or that of the fits."""
+    from woodlab.drying.fit.fitting import as_of_day
+
+    return as_of_day(fits.book, fits.as_of if as_of is None else as_of)
+
+
 def words_of_laws(laws: pd.DataFrame) -> str:
     """'slab (80 %) and film (20 %)', by weight."""
     kept = laws[laws["weight"] > 0].sort_values("weight", ascending=False)
     return listed([f"{row.law} ({100 * row.weight:.0f} %)" for row in kept.itertuples()])
-
-
-def quantiles(values: np.ndarray, shares: Sequence[float], axis: int = -1) -> np.ndarray:
-    """Quantiles of draws, infinity allowed among them."""
-    return np.quantile(values, shares, axis=axis, method="inverted_cdf")

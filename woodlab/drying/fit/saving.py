@@ -18,14 +18,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook, open_book
+from woodlab.book.record_book import RecordBook, expect_book, open_book
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.posterior import Posterior
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.experience import Experience, of_fits
-from woodlab.drying.fit.fitting import assemble, fit_drying
+from woodlab.drying.fit.fitting import MARGIN_DAYS, as_of_day, assemble, fit_drying
 from woodlab.drying.fit.records import read_records
-from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.results import DryingFits, day_of
 from woodlab.drying.laws import law_named
 from woodlab.errors import WoodlabError, kind_of
 from woodlab.safe_write import write_file
@@ -33,6 +33,7 @@ from woodlab.words import Units
 
 VERSION = 3
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
+_DAY = np.timedelta64(1, "D")
 DRAWS = ("u", "ln_dry", "beta", "sds")
 
 
@@ -146,16 +147,23 @@ def _read(path: str | Path, take: Callable[[zipfile.ZipFile, dict[str, Any]], An
         ) from error
 
 
-def season_fits(book: RecordBook, path: str | Path | None = None) -> DryingFits:
-    """The season's fits: those saved at `path`, or, without one, the book fitted now.
+def season_fits(
+    fits_or_book: RecordBook | DryingFits, path: str | Path | None = None, *,
+    as_of: Any = None, renew: bool = False,
+) -> DryingFits:  # fmt: skip
+    """The season's fits: those given, those saved at `path`, or the book fitted now.
 
     What the main job fitted once is read by every notebook, so that all say the same.
 
     Parameters
     ----------
-    book : RecordBook
+    fits_or_book : RecordBook or DryingFits
     path : path, optional
         Fits of this book that `fits.save(path)` wrote.
+    as_of : date, optional
+        Nothing after this day is used; fits that know more are made again.
+    renew : bool
+        Where the file is missing or of another book: fit this one, and keep it there.
 
     Returns
     -------
@@ -164,7 +172,7 @@ def season_fits(book: RecordBook, path: str | Path | None = None) -> DryingFits:
     Raises
     ------
     WoodlabError
-        If the file cannot be read, or holds fits of another book.
+        If the file cannot be read, or holds fits of another book and `renew` is not asked for.
 
     Examples
     --------
@@ -176,14 +184,27 @@ def season_fits(book: RecordBook, path: str | Path | None = None) -> DryingFits:
     ...     season_fits(book, Path(folder) / "demo.fits").law
     'slab'
     """
+    book = expect_book(fits_or_book, "fit_drying")
+    if not isinstance(fits_or_book, RecordBook):
+        fits = fits_or_book
+        behind = 0 if as_of is None else (as_of_day(book, as_of) - day_of(fits)) / _DAY
+        if 0 <= behind <= MARGIN_DAYS:
+            return fits
+        return fit_drying(book, as_of=as_of, **fits.options)
     if path is None:
-        return fit_drying(book)
-    fits = load_fits(path)
-    if fits.book.hash != book.until(fits.as_of).hash:
-        raise WoodlabError(
-            f"{Path(path).name} holds fits of another book, or of this one before it was changed. "
-            "Leave the path out, and the book is fitted as it is."
-        )
+        return fit_drying(book, as_of=as_of)
+    if not renew or Path(path).exists():
+        fits = load_fits(path)
+        day = as_of_day(book, as_of) if renew or as_of is not None else fits.as_of
+        if fits.book.hash == book.until(pd.Timestamp(day)).hash:
+            return fits
+        if not renew:
+            raise WoodlabError(
+                f"{Path(path).name} holds fits of another book, or of this one before it was "
+                "changed. Leave the path out, and the book is fitted as it is."
+            )
+    fits = fit_drying(book, as_of=as_of)
+    fits.save(path)
     return fits
 
 

@@ -18,6 +18,7 @@ from woodlab.book.record_book import RecordBook
 from woodlab.drying.air_course import EVERYWHERE, air_course
 from woodlab.drying.kernel import running_sums
 from woodlab.drying.warmth import warmth
+from woodlab.drying.witness_air import store_air
 from woodlab.wood.humidity import equilibrium_moisture
 
 UNKNOWN_AIR_PCT = 12.0  # where there is no log: a store indoors, its air known to a few points
@@ -49,6 +50,8 @@ class Shelf:
         The last day with a reading.
     checked : frozenset of str
         Places whose hygrometer was checked over salt.
+    witnessed : frozenset of str
+        Places whose air is known by witness blocks and not by a log.
     """
 
     first_day: np.datetime64
@@ -64,6 +67,7 @@ class Shelf:
     unread: float
     log_end: np.datetime64
     checked: frozenset[str] = frozenset()
+    witnessed: frozenset[str] = frozenset()
 
     def take(self, pick: np.ndarray) -> Shelf:
         """The shelf of some pieces."""
@@ -87,13 +91,7 @@ class Shelf:
 
 
 def curve_slope(temp_c: np.ndarray, rh_pct: np.ndarray) -> np.ndarray:
-    """Slope of the equilibrium moisture against the relative humidity [points per %RH].
-
-    Examples
-    --------
-    >>> curve_slope(np.array([20.0]), np.array([65.0])).round(2).tolist()
-    [0.21]
-    """
+    """Slope of the equilibrium moisture against the relative humidity [points per %RH]."""
     low, high = np.clip(rh_pct - 1.5, 1, 97), np.clip(rh_pct + 1.5, 4, 99)
     rise = np.asarray(equilibrium_moisture(temp_c, high)) - equilibrium_moisture(temp_c, low)
     return rise / (high - low)
@@ -110,7 +108,8 @@ def read_shelf(
     ends += [] if until is None else [pd.Timestamp(until)]
     end = max(np.datetime64(pd.Timestamp(day), "D") for day in ends if pd.notna(day))
     start = (turned - first.astype("datetime64[us]")) / _DAY
-    course = air_course(book.air) if len(book.air) else None
+    air = store_air(book)
+    course = air_course(air) if len(air) else None
     span = pd.Timestamp(first), pd.Timestamp(end) + pd.Timedelta(days=1)
     length = int((np.datetime64(span[1], "D") - first) / _DAY) + 1
     place_names = [EVERYWHERE if p is None or pd.isna(p) else str(p) for p in places]
@@ -136,15 +135,17 @@ def read_shelf(
     return Shelf(
         first, course.places, level, curve_slope(temp, humid), warmth(temp), histories, history,
         start, np.array([p in silent for p in place_names]), True, float(np.mean(unread)),
-        np.datetime64(course.logged["on"].max(), "D"), _checked(book.air),
+        np.datetime64(course.logged["on"].max(), "D"), _places(air, "checked"),
+        _places(air, "by"),
     )  # fmt: skip
 
 
-def _checked(air: pd.DataFrame) -> frozenset[str]:
-    if "checked" not in air:
+def _places(air: pd.DataFrame, column: str) -> frozenset[str]:
+    """The places whose readings have something in a column."""
+    if column not in air:
         return frozenset()
     named = air["place"].fillna(EVERYWHERE) if "place" in air else pd.Series(EVERYWHERE, air.index)
-    return frozenset(named[air["checked"].notna()].astype(str))
+    return frozenset(named[air[column].notna()].astype(str))
 
 
 def _histories(

@@ -9,13 +9,13 @@ import pandas as pd
 
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import yearly_level
-from woodlab.drying.fit.results import DryingFits, checked_fits
+from woodlab.drying.fit.results import DryingFits, checked_fits, day_of
+from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.passage import (
     WITHIN_PCT,
     check_count,
     check_request,
     days_since_turning,
-    fits_as_of,
 )
 from woodlab.errors import as_list
 
@@ -73,7 +73,8 @@ def forecast_curves(
     checked_fits(fits).numbers(pieces)
     check_count("days_ahead", days_ahead, 240)
     check_request(target_moisture_pct, level, within_pct)
-    fits, day = fits_as_of(fits, as_of)
+    fits = season_fits(fits, as_of=as_of)
+    day = day_of(fits, as_of)
     known = set(fits.pieces["piece"])
     wanted = as_list(pieces, "pieces")
     pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet
@@ -96,19 +97,14 @@ def forecast_curves(
         good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
         moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
         nothing = np.full(good.size, np.nan)
-        frame = pd.DataFrame(
-            {
-                "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
-                "part": np.r_[
-                    np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size
-                ],
-                "moisture_pct": np.r_[middle, moisture],
-                "lower_pct": np.r_[low, nothing],
-                "upper_pct": np.r_[high, nothing],
-            }
-        )
-        parts.append(frame.assign(piece=fits.pieces["piece"].iloc[p],
-                                  target_moisture_pct=target[p])[COLUMNS])  # fmt: skip
+        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size]
+        parts.append(pd.DataFrame({
+            "piece": fits.pieces["piece"].iloc[p],
+            "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
+            "part": part, "moisture_pct": np.r_[middle, moisture],
+            "lower_pct": np.r_[low, nothing], "upper_pct": np.r_[high, nothing],
+            "target_moisture_pct": target[p],
+        }))  # fmt: skip
     if not parts:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
     return pd.concat(parts, ignore_index=True)

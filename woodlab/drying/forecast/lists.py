@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
-from woodlab.drying.fit.fitting import as_of_day, checked_book
+from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.drying.fit.fitting import as_of_day
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.cracks import ended
@@ -16,8 +16,8 @@ from woodlab.drying.forecast.passage import WITHIN_PCT, check_count, check_reque
 from woodlab.drying.forecast.ready import ready_frame
 from woodlab.errors import WoodlabError
 
-SIZES_MM = ((0.0, 200.0, "rim under 200 mm"), (200.0, 280.0, "rim 200 to 280 mm"),
-            (280.0, np.inf, "rim 280 mm and over"))  # fmt: skip
+SIZES_MM = [0.0, 200.0, 280.0, np.inf]
+SIZES = ["rim under 200 mm", "rim 200 to 280 mm", "rim 280 mm and over"]
 
 
 def steady_weight(
@@ -66,7 +66,7 @@ def steady_weight(
     >>> bool(steady_weight(book)["steady"].item())
     True
     """
-    book = checked_book(book)
+    book = expect_book(book, "steady_weight")
     for name, value in (("weeks", weeks), ("tolerance_pct", tolerance_pct)):
         if not isinstance(value, int | float | np.number) or not value > 0:
             raise WoodlabError(f"{name} must be a number above zero (found {value!r}).")
@@ -100,20 +100,12 @@ def steady_weight(
     if forecast is None:
         return frame
     other = forecast.set_index("piece").reindex(frame["piece"]).reset_index()
-    frame["p_ready_now"] = other["p_ready_now"]
-    frame["agrees"] = _agree(frame["steady"], frame["p_ready_now"])
-    frame["why"] = [
-        _why(steady, agrees, row)
-        for steady, agrees, row in zip(
-            frame["steady"], frame["agrees"], other.itertuples(), strict=True
-        )
-    ]
+    chance = other["p_ready_now"]
+    frame["p_ready_now"] = chance
+    frame["agrees"] = frame["steady"] == (chance >= 0.5).astype("boolean").mask(chance.isna())
+    both = zip(frame["steady"], frame["agrees"], other.itertuples(), strict=True)
+    frame["why"] = [_why(*one) for one in both]
     return frame
-
-
-def _agree(steady: pd.Series, chance: pd.Series) -> pd.Series:
-    ready = (chance >= 0.5).astype("boolean").mask(chance.isna())
-    return steady == ready
 
 
 def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped-def]
@@ -188,10 +180,8 @@ def ready_by_week(
     pieces = found.fits.book.pieces.reset_index(drop=True)
     since = found.passage_days - found.now[:, None]  # days from the day asked
     ends = 7.0 * np.arange(0, weeks + 1)
-    rim = pieces["rim_mm"].to_numpy(dtype=float)
-    size = np.full(len(pieces), "rim not measured", dtype=object)
-    for low, high, name in SIZES_MM:
-        size[(rim >= low) & (rim < high)] = name
+    size = pd.cut(pieces["rim_mm"].astype(float), SIZES_MM, right=False, labels=SIZES)
+    size = size.astype(object).fillna("rim not measured").to_numpy()
     species = pieces["species"].to_numpy(dtype=object)
     gone = ended(found.fits.book.until(pd.Timestamp(found.day))).index
     here = ~pieces["piece"].isin(gone).to_numpy()
@@ -204,19 +194,13 @@ def ready_by_week(
         ready = (since[mine][:, :, None] <= ends[None, None, :] + 0.5).sum(axis=0)
         # whole pieces, rounded outward: a count that hardly varies still holds its own mean
         expected = ready.mean(axis=0)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "by": by,
-                    "group": group,
-                    "week_ending": pd.Timestamp(found.day) + pd.to_timedelta(ends, unit="D"),
-                    "expected": expected,
-                    "lower": np.floor(np.minimum(np.quantile(ready, tail, axis=0), expected)),
-                    "upper": np.ceil(np.maximum(np.quantile(ready, 1 - tail, axis=0), expected)),
-                    "n_pieces": int(mine.sum()),
-                }
-            )
-        )
+        low, high = np.quantile(ready, [tail, 1 - tail], axis=0)
+        parts.append(pd.DataFrame({
+            "by": by, "group": group,
+            "week_ending": pd.Timestamp(found.day) + pd.to_timedelta(ends, unit="D"),
+            "expected": expected, "lower": np.floor(np.minimum(low, expected)),
+            "upper": np.ceil(np.maximum(high, expected)), "n_pieces": int(mine.sum()),
+        }))  # fmt: skip
     return pd.concat(parts, ignore_index=True)
 
 
@@ -292,11 +276,10 @@ def past_forecasts(
         then = ready_frame(passages(fits, date, None, within_pct, targets=wanted), level)
         then["turned_out_on"] = then["piece"].map(turned_out)
         then = then[then["turned_out_on"] > pd.Timestamp(day)]
-        gone = (then["ready_on"] - then["turned_out_on"]) / pd.Timedelta(days=1)
+        out, latest = then["turned_out_on"], then["latest_on"]
         then = then.assign(
-            error_days=gone,
-            held=(then["earliest_on"] <= then["turned_out_on"])
-            & (then["latest_on"].isna() | (then["turned_out_on"] <= then["latest_on"])),
+            error_days=(then["ready_on"] - out) / pd.Timedelta(days=1),
+            held=(then["earliest_on"] <= out) & (latest.isna() | (out <= latest)),
         )
         parts.append(then[columns])
     return pd.concat(parts, ignore_index=True) if parts else empty

@@ -194,7 +194,8 @@ def _candidates(
         there = waits[place_of[waits] == place]
         name = shelf.places[place]
         out.append(("witness", name, level[:, place] + shift[there].mean(axis=0), block))
-        if shelf.has_air and name not in shelf.checked and not shelf.unlogged[there].any():
+        known = shelf.checked | shelf.witnessed
+        if shelf.has_air and name not in known and not shelf.unlogged[there].any():
             out.append(("hygrometer", name, bias[:, place], CHECKED_SD))
     for p in waits:
         moisture = found.moisture_now_pct[p]
@@ -207,10 +208,9 @@ def _candidates(
 
 def _air_today(found: Passages) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Equilibrium by the draws (d, places), bias (d, places), offset of each piece (n, d)."""
-    fits, levels, biases, shifts, at = found.fits, [], [], [], 0
+    fits, levels, biases, shifts = found.fits, [], [], []
     for part in fits.parts:
-        level, _ = drawn_levels(part, fits.air, slice(at, at + part.count))
-        at += part.count
+        level, _ = drawn_levels(fits, part)
         today = int((found.day - part.season.d.shelf.first_day) / np.timedelta64(1, "D"))
         month = level[:, :, max(today - 14, 0) : today + 15]  # a block follows the air by weeks
         levels.append(month.mean(axis=2))

@@ -16,9 +16,10 @@ import pandas as pd
 from woodlab.asked import asked_once
 from woodlab.drying import kernel
 from woodlab.drying.estimator.courses import courses_to, yearly_level
-from woodlab.drying.fit.fitting import HORIZON_DAYS, MARGIN_DAYS, as_of_day, fit_drying
+from woodlab.drying.fit.fitting import HORIZON_DAYS
 from woodlab.drying.fit.records import days_between
-from woodlab.drying.fit.results import DryingFits, checked_fits
+from woodlab.drying.fit.results import DryingFits, checked_fits, day_of
+from woodlab.drying.fit.saving import season_fits
 from woodlab.errors import WoodlabError
 
 WITHIN_PCT = 2.0  # the usual target: so many points above the store's yearly mean; common practice
@@ -59,23 +60,6 @@ def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
     return np.maximum(days_between(turned, np.full(len(turned), day)), 0.0)
 
 
-def fits_as_of(fits: DryingFits, as_of: Any) -> tuple[DryingFits, np.datetime64]:
-    """Fits that know nothing after a day: these, or the book fitted again up to it.
-
-    Raises
-    ------
-    WoodlabError
-        If `fits` are none, or the day is not a date.
-    """
-    fits = checked_fits(fits)
-    day = np.datetime64(fits.as_of, "D") if as_of is None else as_of_day(fits.book, as_of)
-    behind = int((day - np.datetime64(fits.as_of, "D")) / _DAY)
-    if 0 <= behind <= MARGIN_DAYS:
-        return fits, day
-    options = {name: v for name, v in fits.options.items()}
-    return fit_drying(fits.book, as_of=str(day), **options), day
-
-
 def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
@@ -84,7 +68,8 @@ def passages(
 
     The last run is kept: the ready list and the best next measurement ask for the same one.
     """
-    fits, day = fits_as_of(fits, as_of)
+    fits = season_fits(checked_fits(fits), as_of=as_of)
+    day = day_of(fits, as_of)
     if targets is not None:
         return _passages(fits, day, None, within_pct, targets)
     return _kept(fits, day, target_moisture_pct, within_pct)
@@ -115,10 +100,7 @@ def _run(fits: DryingFits, day: np.datetime64, target: np.ndarray) -> tuple[np.n
     at_now = np.empty((n, d))
     spans = [np.zeros(1), np.arange(3.0, SOON_DAYS, 3.0),
              np.arange(SOON_DAYS, HORIZON_DAYS + 1.0, 10.0)]  # fmt: skip
-    first = 0
-    for part, air in zip(fits.parts, sums, strict=True):
-        mine = slice(first, first + part.count)
-        first += part.count
+    for (part, mine), air in zip(fits.slices, sums, strict=True):
         for stage in range(3):
             # most pieces of most draws pass within months: only the others go on to the horizon
             pick = np.flatnonzero(np.isinf(passage[:, mine]).any(axis=1))
@@ -127,7 +109,7 @@ def _run(fits: DryingFits, day: np.datetime64, target: np.ndarray) -> tuple[np.n
             past = np.linspace(0, 1, 25)[None, :] * now[pick, None]
             ahead = now[pick, None] + np.concatenate(spans[1 : stage + 1] or [np.empty(0)])
             days = past if stage == 0 else np.concatenate([now[pick, None], ahead], axis=1)
-            level = np.asarray(part.curves(days, air, pick=pick, grid=kernel.COARSE))
+            level = part.curves(days, air, pick=pick, grid=kernel.COARSE)
             if stage == 0:
                 at_now[:, mine] = level[:, :, -1]
             found = first_below(days, level, target[pick, mine])
@@ -143,12 +125,6 @@ def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.n
     """The first day on which each draw is at or below its target, (p, d); infinity: none of them.
 
     `days` (p, k), `level` (p, d, k); between days on a straight line.
-
-    Examples
-    --------
-    >>> days, level = np.array([[0.0, 10.0]]), np.array([[[20.0, 10.0]]])
-    >>> first_below(days, level, np.array([[15.0]])).tolist()
-    [[5.0]]
     """
     below = level <= target[:, :, None]
     at = below.argmax(axis=2)

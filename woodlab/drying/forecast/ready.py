@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from woodlab.drying.fit.frames import basis
-from woodlab.drying.fit.results import DryingFits, quantiles, words_of_laws
+from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.drying.forecast.cracks import crack_states, ended
 from woodlab.drying.forecast.passage import (
     WITHIN_PCT,
@@ -98,71 +97,51 @@ def forecast_ready(
 def ready_frame(found: Passages, level: float) -> pd.DataFrame:
     """The frame of `forecast_ready` from draws."""
     fits = found.fits
-    d = fits.records
-    n = d.n_pieces
+    n = fits.records.n_pieces
     book = fits.book.until(pd.Timestamp(found.day))
     pieces = fits.book.pieces.reset_index(drop=True)
     tail = (1 - level) / 2
     three = (tail, 0.5, 1 - tail)
-    low, middle, high = quantiles(found.passage_days, three)
+    low, middle, high = np.quantile(  # infinity among them: no line between two draws
+        found.passage_days, three, axis=1, method="inverted_cdf"
+    )
     now_low, now, now_high = np.quantile(found.moisture_now_pct, three, axis=1)
     dry_low, dry, dry_high = np.quantile(np.exp(fits.ln_dry(np.arange(n))), three, axis=1)
     turned = pieces["turned_on"]
-    last = book.weighings.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
-    count = book.weighings.groupby("piece").size().reindex(pieces["piece"], fill_value=0)
+    weighed = book.weighings.groupby("piece")["on"].agg(["max", "size"]).reindex(pieces["piece"])
     states = crack_states(book).set_index("piece")["crack"].reindex(pieces["piece"])
-    frame = pd.DataFrame(
-        {
-            "piece": pieces["piece"],
-            "moisture_now_pct": now,
-            "p_ready_now": (found.moisture_now_pct <= found.target_pct).mean(axis=1),
-            "ready_on": calendar(turned, middle, "near"),
-            "earliest_on": calendar(turned, low, "down"),
-            "latest_on": calendar(turned, high, "up"),
-            "crack": states.fillna("not looked at").to_numpy(),
-            "reason": "",
-            "target_moisture_pct": found.target_pct.mean(axis=1),
-            "moisture_now_lower_pct": now_low,
-            "moisture_now_upper_pct": now_high,
-            "p_ready_ever": np.isfinite(found.passage_days).mean(axis=1),
-            "oven_dry_g": dry,
-            "oven_dry_lower_g": dry_low,
-            "oven_dry_upper_g": dry_high,
-            "drier_air_rh_pct": np.nan,
-            "species": pieces["species"],
-            "seal": pieces["seal"],
-            "wall_mm": pieces["wall_mm"],
-            "place": pieces["place"],
-            "turned_on": turned,
-            "last_weighed_on": pd.Series(last).astype("datetime64[ns]"),
-            "n_weighings": count.to_numpy(),
-            "status": fits.pieces["status"],
-            "basis": basis(d, fits.pool),
-            "laws": words_of_laws(fits.laws),
-            "air": fits.air.rests_on,
-            "level": level,
-            "as_of": pd.Timestamp(found.day),
-        }
-    )
+    frame = pd.DataFrame({
+        "piece": pieces["piece"], "moisture_now_pct": now,
+        "p_ready_now": (found.moisture_now_pct <= found.target_pct).mean(axis=1),
+        "ready_on": calendar(turned, middle, "near"),
+        "earliest_on": calendar(turned, low, "down"), "latest_on": calendar(turned, high, "up"),
+        "crack": states.fillna("not looked at").to_numpy(), "reason": "",
+        "target_moisture_pct": found.target_pct.mean(axis=1),
+        "moisture_now_lower_pct": now_low, "moisture_now_upper_pct": now_high,
+        "p_ready_ever": np.isfinite(found.passage_days).mean(axis=1),
+        "oven_dry_g": dry, "oven_dry_lower_g": dry_low, "oven_dry_upper_g": dry_high,
+        "drier_air_rh_pct": np.nan, "species": pieces["species"], "seal": pieces["seal"],
+        "wall_mm": pieces["wall_mm"], "place": pieces["place"], "turned_on": turned,
+        "last_weighed_on": weighed["max"].astype("datetime64[ns]").to_numpy(),
+        "n_weighings": weighed["size"].fillna(0).astype(int).to_numpy(),
+        "status": fits.pieces["status"], "basis": fits.pieces["oven_dry_from"],
+        "laws": words_of_laws(fits.laws), "air": fits.air.rests_on, "level": level,
+        "as_of": pd.Timestamp(found.day),
+    })[list(COLUMNS)]  # fmt: skip
     short = np.flatnonzero(frame["p_ready_ever"].to_numpy() < 0.5)
     if short.size:
         frame.loc[short, "drier_air_rh_pct"] = _drier_air(found, short)
     frame["reason"] = [_reason(row) for row in frame.itertuples()]
-    return _without_ended(frame, ended(book))[list(COLUMNS)]
+    return _without_ended(frame, ended(book))
 
 
 def _without_ended(frame: pd.DataFrame, gone: pd.DataFrame) -> pd.DataFrame:
     """Ended pieces keep their rows, without a forecast."""
     mine = frame["piece"].isin(gone.index)
-    if mine.any():
-        frame.loc[mine, ["p_ready_now", "p_ready_ever", "drier_air_rh_pct"]] = np.nan
-        frame.loc[mine, ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
-        frame.loc[mine, "reason"] = [
-            f"{gone.loc[piece, 'outcome']}"
-            + (f" on {gone.loc[piece, 'on']:%Y-%m-%d}" if pd.notna(gone.loc[piece, "on"]) else "")
-            + ": no forecast"
-            for piece in frame.loc[mine, "piece"]
-        ]
+    frame.loc[mine, ["p_ready_now", "p_ready_ever", "drier_air_rh_pct"]] = np.nan
+    frame.loc[mine, ["ready_on", "earliest_on", "latest_on"]] = pd.NaT
+    said = gone["outcome"].astype(str) + gone["on"].dt.strftime(" on %Y-%m-%d").fillna("")
+    frame.loc[mine, "reason"] = frame.loc[mine, "piece"].map(said + ": no forecast")
     return frame
 
 

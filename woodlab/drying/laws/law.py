@@ -180,13 +180,7 @@ class Law:
         return tuple(p for p in self.parameters if p.by_season)
 
     def filled(self, params: Params) -> dict[str, ArrayLike]:
-        """The parameters with usual values where absent.
-
-        Raises
-        ------
-        WoodlabError
-            If a parameter is missing, unknown, or outside what is physical.
-        """
+        """The parameters with usual values where absent."""
         known = {p.name: p for p in self.parameters}
         unknown = set(params) - set(known) - {START}
         missing = [p.name for p in self.free if p.name not in params]
@@ -323,13 +317,7 @@ class Law:
         return self._run(days, rows.values, half, DailyAir(level, start, which))
 
     def inside(self, rows: Rows, *, cells: bool = False) -> SlabCurves:
-        """Mean, surface and core moisture of many rows, and the profile where it is asked for.
-
-        Raises
-        ------
-        WoodlabError
-            If the law has no inside of the wall.
-        """
+        """Mean, surface and core moisture of many rows, and the profile where it is asked for."""
         if self.kernel_columns is None:
             raise WoodlabError(
                 f"The law {self.name!r} has no inside of the wall. Use law='film' or law='slab'."
@@ -387,15 +375,6 @@ def _one_each(
 def kernel_run(
     law: Law, days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air, *, cells: bool = False
 ) -> SlabCurves:
-    """Run a law of the slab family on its own, one row a piece, on the finest grid.
-
-    Examples
-    --------
-    >>> from woodlab.drying.laws import LAWS
-    >>> wet = {"start_moisture_pct": 60, "diffusivity_m2_s": 5e-11, "surface_m_s": 1e-8}
-    >>> inside = kernel_run(LAWS["slab"], [0, 30, 365], wet, 25.0, 12.0)
-    >>> inside.mean[0].round(0).tolist()[::2]
-    [60.0, 12.0]
-    """
+    """Run a law of the slab family on its own, one row a piece, on the finest grid."""
     times, walls, values = broadcast(days, law.filled(params), wall_mm, air)
     return law.inside(_one_each(times, values, walls / 2000, air), cells=cells)

@@ -101,13 +101,7 @@ class Parameter:
 def broadcast(
     days: ArrayLike, params: Params, wall_mm: ArrayLike, air: Air
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Times (n, k), walls (n,) and parameters (n,) of one common number of pieces.
-
-    Raises
-    ------
-    WoodlabError
-        If their shapes differ, or the days are negative or decrease.
-    """
+    """Times (n, k), walls (n,) and parameters (n,) of one common number of pieces."""
     times = np.atleast_2d(np.asarray(days, dtype=float))
     parts = [np.asarray(value, dtype=float) for value in params.values()]
     parts.append(np.asarray(wall_mm, dtype=float))

@@ -87,23 +87,6 @@ def fit_linear(law: Law, pieces: Pieces, *, most_outliers: int = 6) -> LinearFit
     """Fit one linear law to every piece.
 
     At most `most_outliers` weighings of a piece are set aside; see `_stands_alone`.
-
-    Raises
-    ------
-    WoodlabError
-        If the law has no `search`, holds in constant air only and is given a course, or if a used
-        weighing is not finite.
-
-    Examples
-    --------
-    >>> from woodlab.drying.laws import law_named
-    >>> from woodlab.drying.linear.pieces import plain_pieces
-    >>> t = np.arange(0.0, 120.0, 7.0)[None]
-    >>> mass = 900 * (1 + (12 + 58 * np.exp(-t / 30)) / 100)
-    >>> pieces = plain_pieces(t, mass, np.array([0.0125]), np.array([12.0]))
-    >>> fits = fit_linear(law_named("exponential"), pieces)
-    >>> [round(float(x[0]), 3) for x in (np.exp(fits.u[:, 0]), fits.oven_dry_g)]
-    [30.0, 900.0]
     """
     if law.search is None:
         raise WoodlabError(f"The law {law.name!r} is not linear: its pieces are fitted by Season.")

@@ -100,27 +100,8 @@ class Pieces:
         return replace(self, weight=weight, mass_g=self.mass_g * weight, limits=limits)
 
 
-def plain_pieces(
-    days: np.ndarray, mass_g: np.ndarray, half_m: np.ndarray, level: np.ndarray, **more: Any
-) -> Pieces:
-    """Pieces of which every weighing is used and nothing is known beforehand."""
-    n, k = mass_g.shape
-    return replace(
-        Pieces(
-            days, mass_g, np.ones((n, k)), half_m, level, np.zeros((n, 3)),
-            np.full((n, 3), np.inf), np.zeros((n, 0, k)), np.full(n, 0.03),
-        ), **more,
-    )  # fmt: skip
-
-
 def prepared(law: Law, d: Pieces) -> Pieces:
-    """The pieces with bounds and a place where the search can begin.
-
-    Raises
-    ------
-    WoodlabError
-        If a used weighing is not finite, or lies before day 0.
-    """
+    """The pieces with bounds and a place where the search can begin."""
     bad = (d.weight > 0) & ~(np.isfinite(d.days) & np.isfinite(d.mass_g) & (d.days >= 0))
     if bad.any():
         piece, column = (int(i) for i in np.argwhere(bad)[0])

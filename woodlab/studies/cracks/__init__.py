@@ -9,7 +9,7 @@ import pandas as pd
 
 from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.errors import as_number
+from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.columns import asked_columns, with_numbers
 from woodlab.studies.cracks.counts import (
     crack_rates,
@@ -18,13 +18,14 @@ from woodlab.studies.cracks.counts import (
     whole_fractions,
 )
 from woodlab.studies.cracks.design import Design, design_of
-from woodlab.studies.cracks.effects import effects_table, with_core
+from woodlab.studies.cracks.effects import effects_table
 from woodlab.studies.cracks.hazard import fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import standardised_factors
 from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
 
 __all__ = ["CrackStudy", "crack_study"]
+CORE_COLUMN = "core_to_surface_pct"
 
 
 @asked_once
@@ -53,8 +54,8 @@ def crack_study(
         The threshold of detection: a crack counts when it is longer than this [mm].
     core_to_surface : DataFrame, optional
         `piece` and `difference_pct`, as `wl.core_to_surface` gives them: the largest difference
-        of moisture between core and surface [points]. Asks whether it explains the cracks in
-        place of wall and seal.
+        of moisture between core and surface [points], a term beside wall and seal. If it carries
+        what those two do, their ratios move towards 1.
     terms : sequence of str
         More columns of `pieces` that cracking may depend on: names are a factor, numbers a
         number. Where several books are joined, `book` is a term without being asked for.
@@ -94,6 +95,8 @@ def crack_study(
     smallest_mm = as_number(smallest_mm, "smallest_mm")
     terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
+    if core_to_surface is not None:
+        pieces, terms = with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
     carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
     terms = [name for name in terms if name not in ("species", "seal", "wall_mm")]
     first = first_cracks(pieces, book.looks, smallest_mm, terms)
@@ -122,12 +125,24 @@ def crack_study(
         too_few=few,
         growth=growth,
         growth_by_action=growth_by_action(growth),
-        physics=with_core(first, design, misses, core_to_surface if len(used) else None),
         model=model,
         reference=reference,
         by_day=float(day),
-        invented=bool(getattr(book, "invented", False)),
+        invented=book.invented,
         why="" if len(used) else silent,
         would_help="" if len(used) else NOTE_LOOKS,
         notes=tuple(notes),
     )
+
+
+def with_core(pieces: pd.DataFrame, core_to_surface: pd.DataFrame) -> pd.DataFrame:
+    """The pieces with the largest difference of core and surface as one of their columns."""
+    as_kind(core_to_surface, pd.DataFrame, "core_to_surface", "what wl.core_to_surface returns")
+    missing = {"piece", "difference_pct"} - set(core_to_surface)
+    if missing:
+        raise WoodlabError(
+            f"core_to_surface needs the columns piece and difference_pct; missing: "
+            f"{', '.join(sorted(missing))}. Give what wl.core_to_surface returns."
+        )
+    core = core_to_surface.drop_duplicates("piece").set_index("piece")["difference_pct"]
+    return pieces.assign(**{CORE_COLUMN: pieces["piece"].map(core)})

@@ -49,11 +49,8 @@ def wilson_interval(events: float, count: float, level: float = 0.95) -> tuple[f
 
 
 def too_few_looks(first: FirstCracks) -> pd.DataFrame:
-    """Pieces without a crack that were looked at too little to count as whole.
-
-    They stay in the hazard, which takes each for as long as it was looked at; in the crude rates
-    they count, and are named.
-    """
+    """Pieces without a crack that were looked at too little to count as whole; the hazard takes
+    each for as long as it was looked at, the crude rates count it."""
     found = first.used.loc[first.used["cracked"], "by_days"]
     late = float(found.quantile(LATE_SHARE)) if len(found) else 0.0
     rows = first.pieces[~first.pieces["cracked"]]

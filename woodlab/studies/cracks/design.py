@@ -24,11 +24,9 @@ POOL_BELOW_PIECES = 10
 
 @dataclass(frozen=True)
 class Factor:
-    """A column of names; the reference stands first among its levels.
-
-    `pooled`: the levels are exchangeable under a normal prior. Their columns are centred then, so
-    that the intercept is the mean of all levels and not the reference.
-    """
+    """A column of names; the reference stands first among its levels. Those `pooled` are
+    exchangeable under a normal prior; their columns are centred, so that the intercept is the mean
+    of all."""
 
     column: str
     levels: tuple[str, ...]
@@ -60,14 +58,8 @@ class Number:
 @dataclass(frozen=True, eq=False)
 class Design:
     """Columns of the linear part: intercept, then each part; factors against their reference.
-
-    Attributes
-    ----------
-    parts : tuple of Factor and Number
-    kept : tuple of int
-        Which of the columns are in the fit: a column that the others determine is left out, which
-        changes no estimable contrast.
-    """
+    `kept` are those in the fit: a column that others determine is left out, which changes no
+    estimable contrast."""
 
     parts: tuple[Factor | Number, ...]
     kept: tuple[int, ...] = ()
@@ -107,10 +99,8 @@ class Design:
         return replace(self, kept=tuple(sorted([*told, *np.flatnonzero(self.pooled)])))
 
     def prior(self, sd: float, more: int) -> np.ndarray | None:
-        """Precision of levels that scatter by sd, as seen from one of them; `more` free columns.
-
-        Differences from one of K independent levels have the covariance sd^2 (I + 11').
-        """
+        """Precision of levels that scatter by sd, as seen from one of them, with `more` free
+        columns: differences from one of K independent levels have the covariance sd^2 (I + 11')."""
         own = np.r_[self.pooled[list(self.kept)], np.zeros(more, bool)]
         if not own.any():
             return None
@@ -209,14 +199,8 @@ def slow_time(days: np.ndarray | float) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """A natural cubic spline in ln(1 + days / 7); its level is the design's intercept.
-
-    Attributes
-    ----------
-    knots : array
-        In ln(1 + days / 7): as many as there are degrees of freedom, and one more. Two knots are
-        a straight line; none is a constant rate.
-    """
+    """A natural cubic spline in ln(1 + days / 7); its level is the design's intercept. As many
+    degrees of freedom as knots less one: two knots are a straight line; none is a constant rate."""
 
     knots: np.ndarray
 
@@ -241,11 +225,8 @@ class Course:
         return np.stack(columns, axis=-1)
 
     def nodes(self, start: np.ndarray, end: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Basis at the nodes of each span (n, q, df), and ln of their weights [days] (n, q).
-
-        Six Gauss-Legendre nodes in the slow time; the integral of a rate over the span is the
-        sum of weight times rate.
-        """
+        """Basis at six Gauss-Legendre nodes in slow time of each span (n, q, df), and ln of their
+        weights [days] (n, q): the integral of a rate is the sum of weight times rate."""
         a, b = slow_time(start)[:, None], slow_time(end)[:, None]
         u = (a + b) / 2 + (b - a) / 2 * _GAUSS_NODES
         weights = _GAUSS_WEIGHTS * (b - a) / 2 * WEEK_DAYS * np.exp(u)
@@ -260,11 +241,8 @@ class Course:
 
 
 def choose_course(intervals: pd.DataFrame) -> Course:
-    """A course fit for the number of cracks: constant below 4, then df 1, 2 from 12, 3 from 40.
-
-    Fewer where the looks do not tell early from late: when all pieces were looked at once, on
-    about the same day, the course stays constant. `intervals`: `from_days`, `to_days`, `cracked`.
-    """
+    """A course fit for the number of cracks: constant below 4, then df 1, 2 from 12, 3 from 40;
+    fewer where the looks (`from_days`, `to_days`, `cracked`) do not tell early from late."""
     start, end = (intervals[name].to_numpy(float) for name in ("from_days", "to_days"))
     cracked = intervals["cracked"].to_numpy(bool)
     middles = slow_time((start + end)[cracked] / 2)

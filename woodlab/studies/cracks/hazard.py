@@ -158,11 +158,8 @@ def fit_hazard(
     misses: Misses = NO_MISSES,
     draws: int = DRAWS,
 ) -> HazardModel:
-    """Fit the hazard to pieces and their intervals between looks.
-
-    Of the design the columns that can be told apart are taken; the course is chosen by the number
-    of cracks unless given.
-    """
+    """Fit the hazard: of the design, the columns that can be told apart; the course by the number
+    of cracks unless given."""
     used = first.used
     course = choose_course(first.intervals) if course is None else course
     design = design.for_pieces(used)

@@ -111,10 +111,8 @@ def _daily_looks(
 def _endings(
     pieces: pd.DataFrame, table: pd.DataFrame, frame: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Day and manner in which a piece left the study before a crack was found; NaN and empty.
-
-    From the columns `ended_on` and `outcome`, else from a look that says `scrapped`.
-    """
+    """Day and manner in which a piece left before a crack was found, NaN and empty where it did
+    not: from `ended_on` and `outcome`, else from a look that says `scrapped`."""
     scrapped = table[table["action"] == "scrapped"].groupby("piece")["days"].min()
     days = frame["piece"].map(scrapped).to_numpy(float)
     outcome = np.where(np.isfinite(days), "scrapped", "").astype(object)
@@ -222,16 +220,9 @@ class Misses:
     A crack at the threshold of detection is always overlooked, one three scales longer in one
     look of twenty. Prior, said aloud: the scale is 3 mm, between 0.8 and 12 mm in nineteen books
     of twenty (our own guess: a look then overlooks 19 % of cracks of 5 mm, 4 % of 10 mm). Looks
-    between two finds of one crack that was not glued sharpen it: each either saw it or did not.
-
-    Attributes
-    ----------
-    scale_mm, lower_mm, upper_mm : float
-        Posterior mean and 95 % limits of the scale.
-    n_seen, n_missed : int
-        Looks at a crack known to be there, and those of them that overlooked it.
-    typical_mm : float
-        The middle length at first find in this book.
+    between two finds of one crack that was not glued sharpen it: `n_seen` saw it, `n_missed` did
+    not. `scale_mm` is the posterior mean, with 95 % limits; `typical_mm` the middle length at
+    first find in this book.
     """
 
     scale_mm: float
@@ -291,10 +282,8 @@ def estimate_misses(first: FirstCracks) -> Misses:
 
 
 def _trials(first: FirstCracks) -> tuple[np.ndarray, np.ndarray]:
-    """Looks strictly between two finds of one crack left open: its length then, and if missed.
-
-    The length of a crack that a look missed is the shorter one of the finds around it.
-    """
+    """Looks strictly between two finds of one crack left open: its length then (where missed, the
+    shorter of the finds around), and if missed."""
     looks = first.looks
     cracked = first.used.loc[first.used["cracked"], "piece"]
     glued = (looks["action"] == "glued").groupby(looks["piece"]).cummax()
@@ -311,12 +300,9 @@ def _trials(first: FirstCracks) -> tuple[np.ndarray, np.ndarray]:
 
 
 def spans_of(first: FirstCracks, misses: Misses) -> pd.DataFrame:
-    """Where each piece's first crack may have begun: `piece`, `from_days`, `to_days`, `weight`.
-
-    The weight is the chance that each look from the end of the span on overlooked it, and the
-    piece's likelihood the sum of weight times the chance that it began there. A `to_days` of
-    infinity: after the last look, or never.
-    """
+    """Where each piece's first crack may have begun: `piece`, `from_days`, `to_days` (infinite:
+    after the last look, or never), `weight`: the chance that each look from the end of the span on
+    overlooked it. The likelihood is the sum of weight times the chance that it began there."""
     used, spans = first.used.set_index("piece"), first.intervals
     length = used["first_crack_mm"].where(used["cracked"]).fillna(misses.typical_mm)
     half = first.smallest_mm + EARLIER_SHARE * (length - first.smallest_mm)

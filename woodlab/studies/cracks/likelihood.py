@@ -190,10 +190,8 @@ class Pieces:
     def _nodes(
         self, u: np.ndarray, lam: np.ndarray, sd: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Nodes z (k, logs, q) of the standardised effects of logs, and ln of their weights.
-
-        The mode of each log's integrand is found by Newton's method.
-        """
+        """Nodes z (k, logs, q) of the standardised effects of logs, centred by Newton's method, and
+        ln of their weights."""
         z, w = np.zeros((len(u), len(self._heads[1]), 1)), self.weight[:, None]
         if self.log is None:
             return z, z

@@ -59,10 +59,8 @@ class Objective:
         return (value, slope) if np.isfinite(value) else (-np.inf, slope)
 
     def climb(self, at: np.ndarray, free: np.ndarray, scale: np.ndarray, gtol: float) -> Any:
-        """BFGS over the parameters `free`, the rest held, from a known inverse curvature.
-
-        Source: Nocedal and Wright, Numerical Optimization, chapter 6.
-        """
+        """BFGS (Nocedal and Wright, Numerical Optimization, chapter 6) over the parameters `free`,
+        the rest held, from a known inverse curvature."""
 
         def loss(y: np.ndarray) -> tuple[float, np.ndarray]:
             theta = at.copy()
@@ -77,11 +75,8 @@ class Objective:
 
 @dataclass(frozen=True, eq=False)
 class PenalisedFit:
-    """A maximum of the penalised likelihood.
-
-    `value` is the penalised log-likelihood, `covariance` the inverse of the curvature there, `df`
-    the degrees of freedom for intervals and p values.
-    """
+    """A maximum: its penalised log-likelihood `value`, the inverse curvature there (`covariance`),
+    and the degrees of freedom `df` for intervals and p values."""
 
     objective: Objective
     theta: np.ndarray
@@ -169,10 +164,8 @@ def fit_penalised(objective: Objective, start: np.ndarray | None = None) -> Pena
 
 
 def _covariance(objective: Objective, at: np.ndarray) -> np.ndarray:
-    """Inverse of minus the second derivatives, by differences of the slope.
-
-    The plain binomial model keeps the inverse of its expected information, as published.
-    """
+    """Inverse of minus the second derivatives, by differences of the slope; the plain binomial
+    model keeps the inverse of its expected information, as published."""
     n = objective.rows.size
     expected = objective.rows.information(at)
     if objective.pieces is None:

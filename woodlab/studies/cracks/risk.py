@@ -145,10 +145,8 @@ def _carried(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
 def span_risk(
     model: HazardModel, frame: pd.DataFrame, start: np.ndarray, end: np.ndarray
 ) -> pd.DataFrame:
-    """Chance of a first crack since a clean look, of pieces still whole: `risk` and its limits.
-
-    NaN where such a piece was never tried.
-    """
+    """Chance of a first crack since a clean look, of pieces still whole; NaN where none was
+    tried."""
     out = np.full((len(frame), 3), np.nan)
     if len(frame):
         full = completed(model, frame)
@@ -184,11 +182,8 @@ def risk_without_cracks(
 
 
 def ends_by_day(pieces: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Days on which pieces left before a crack, and the share still there after each.
-
-    The product-limit estimate (Kaplan and Meier 1958); a crack or the last look censors. A piece
-    that left before its first look counts too.
-    """
+    """Days on which pieces left before a crack (or a first look), and the share still there after
+    each: the product-limit estimate (Kaplan and Meier 1958); a crack or the last look censors."""
     last = np.where(pieces["cracked"], pieces["by_days"], pieces["after_days"]).astype(float)
     left = np.maximum(pieces["ended_days"].to_numpy(float), np.maximum(last, LEAST_INTERVAL_DAYS))
     gone = np.isfinite(left)
@@ -202,12 +197,9 @@ def ends_by_day(pieces: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 def net_and_crude(
     model: HazardModel, frame: pd.DataFrame, by_day: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Chance of a crack by a day, and that it comes before anything else ends the piece.
-
-    Estimate and draws by piece. The crude risk is the sum over stretches between ends of the net
-    chance in each, times the share of pieces that are still there: ends are taken to come whether
-    or not a crack is about to.
-    """
+    """Chance of a crack by a day, and that it comes before anything else ends the piece; estimate
+    and draws by piece. Crude: the sum over stretches between ends of the net chance in each, times
+    the share of pieces still there (ends are taken to come whether or not a crack is about to)."""
     days, share = ends_by_day(model.first.pieces)
     early = days < by_day
     net, crude = np.zeros(1), np.zeros(1)
@@ -320,10 +312,8 @@ def _last_below(walls: np.ndarray, risk: np.ndarray, level: float) -> float:
 
 
 def _more_pieces(n: int, risk: float, upper: float, level: float) -> tuple[float, str]:
-    """How many more pieces like these would bring the upper limit below the level.
-
-    The interval of ln risk narrows with the root of the number of pieces.
-    """
+    """How many more pieces like these would bring the upper limit below the level; the interval of
+    ln risk narrows with the root of their number."""
     if risk >= level:
         return np.nan, "the best estimate is not below the level, so more pieces need not settle it"
     times = (np.log(upper / risk) / np.log(level / risk)) ** 2

@@ -66,8 +66,6 @@ class CrackStudy(Study):
         Pieces without a crack that were looked at too little.
     growth, growth_by_action : DataFrame
         Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
-    physics : DataFrame
-        The core-to-surface difference in place of wall and seal, where it was given.
     model : HazardModel or None
         None where no crack was found.
     why, would_help : str
@@ -84,7 +82,6 @@ class CrackStudy(Study):
     too_few: pd.DataFrame
     growth: pd.DataFrame
     growth_by_action: pd.DataFrame
-    physics: pd.DataFrame
     model: HazardModel | None
     reference: str
     by_day: float = USUAL_DAY
@@ -94,16 +91,14 @@ class CrackStudy(Study):
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = field(default=CAUTIONS)
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """Counts, the risk under each seal, what is not known; a row a seal."""
-        if self.why:
-            return Card((self.why, self.would_help, *self._invented()))
         every = self.rates[self.rates["by"] == "all"].iloc[0]
         n, k = int(every["n_pieces"]), int(every["n_cracked"])
         lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
                  + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
-        lines += self._findings()
-        lines += [cautions.in_short(cautions.CRACKED_WOOD), *self._invented()]
+        lines += self._told()
+        lines += [cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
         rows = self.standardised[self.standardised["by"] == "seal"]
         seals = self.effects[self.effects["kind"] == "seal"]
         sure = seals.set_index("level")["certainty"].to_dict()
@@ -123,10 +118,7 @@ class CrackStudy(Study):
                   "study.save_tables(path)"),
         )  # fmt: skip
 
-    def _invented(self) -> list[str]:
-        return ["These records are invented."] if self.invented else []
-
-    def _findings(self) -> list[str]:
+    def _told(self) -> list[str]:
         """Clear and likely differences, counts first; then what is open, together."""
         if self.model is None:
             return []
@@ -337,7 +329,7 @@ class CrackStudy(Study):
         return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
     def more_tables(self) -> dict[str, pd.DataFrame]:
-        return {} if self.why else {
+        return {
             "thickest_wall": self.thickest_wall(), "look_every": self.look_every(),
             "look_gaps": self.look_gaps(), "risk_by_wall": self.risk_by_wall(by_day=self.by_day),
         }  # fmt: skip

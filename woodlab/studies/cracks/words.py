@@ -6,7 +6,6 @@ import re
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.proportion import confint_proportions_2indep
 
 from woodlab import words
 from woodlab.show import listed
@@ -201,24 +200,25 @@ def course_sentence(gaps: pd.DataFrame, n_cracked: int, first_look_day: float = 
     if not len(gaps):
         return ""
     worst, last = gaps.loc[gaps["chance"].idxmax()], gaps.iloc[-1]
-    cracks = tally(n_cracked, "crack")
-    ends = f"{percent(worst['ci_lower'])} to {percent(worst['ci_upper'])}"
-    then = f"{percent(last['chance'])} in week {last['week']:.0f}"
+    ends = f"95 % interval {percent(worst['ci_lower'])} to {percent(worst['ci_upper'])}"
+    first, then = (
+        f"{percent(week['chance'])} in week {week['week']:.0f}" for week in (worst, last)
+    )
+    what, cracks = "The chance of a first crack in a typical piece", tally(n_cracked, "crack")
     if worst["week"] == last["week"]:
         return (
-            "The chance of a first crack in a typical piece had not begun to fall by the last "
-            f"looks: it was {then} since turning (95 % interval {ends}; {cracks})."
+            f"{what} had not begun to fall by the last looks: it was {then} since turning ({ends}; "
+            f"{cracks})."
         )
     if worst["to_day"] <= first_look_day:
         return (
-            "By the fitted course the chance of a first crack in a typical piece falls from "
-            f"{percent(worst['chance'])} ({ends}) in week {worst['week']:.0f} to {then} "
-            f"({cracks}); but no piece was looked at before day {first_look_day:.0f}, so how it "
-            "ran until then is a guess of the curve's."
+            f"{what} falls, by the fitted course, from {first} ({ends}) to {then} ({cracks}); but "
+            f"no piece was looked at before day {first_look_day:.0f}, so how it ran until then is "
+            "a guess of the curve's."
         )
     return (
-        f"The chance of a first crack in a typical piece was highest in week {worst['week']:.0f} "
-        f"since turning ({percent(worst['chance'])}, 95 % interval {ends}), and {then} ({cracks})."
+        f"{what} was highest in week {worst['week']:.0f} since turning "
+        f"({percent(worst['chance'])}, {ends}), and {then} ({cracks})."
     )
 
 
@@ -258,28 +258,14 @@ NOT_A_TRIAL = (
 
 
 def growth_sentences(by_action: pd.DataFrame) -> list[str]:
-    """Glued against left, as what it is."""
+    """Glued and left, as what it is."""
     table = by_action[by_action["n_followed"] > 0].set_index("action")
     done = {"glued": "glued at first sight", "none": "left as they were"}
-    rows = [table.loc[action] for action in done if action in table.index]
     said = [
-        f"Of {row['n_followed']:.0f} cracks {done[str(row.name)]} and looked at again, "
-        f"{row['n_grew']:.0f} grew by more than {GREW_MM:g} mm (95 % interval of that share: "
-        f"{100 * row['ci_lower']:.0f} to {100 * row['ci_upper']:.0f} %)."
-        for row in rows
+        f"Of {row['n_followed']:.0f} cracks {did} and looked at again, {row['n_grew']:.0f} grew by "
+        f"more than {GREW_MM:g} mm (95 % interval of that share: {100 * row['ci_lower']:.0f} to "
+        f"{100 * row['ci_upper']:.0f} %)."
+        for action, did in done.items()
+        for _, row in table.loc[table.index == action].iterrows()
     ]
-    if len(rows) == 2:
-        lower, upper = confint_proportions_2indep(
-            *(row[name] for row in rows for name in ("n_grew", "n_followed")), method="newcomb"
-        )
-        gap = 100 * (rows[0]["share_grew"] - rows[1]["share_grew"])
-        said.append(
-            f"Glued less left, the share that grew differs by {gap:.0f} points (95 % interval "
-            f"{100 * lower:.0f} to {100 * upper:.0f}). {NOT_A_TRIAL}"
-        )
-    elif rows:
-        said.append(
-            "The other way has no cracks that were looked at again, so nothing can be compared. "
-            + NOT_A_TRIAL
-        )
-    return said
+    return [*said, NOT_A_TRIAL] if said else []

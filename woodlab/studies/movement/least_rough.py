@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pandas as pd
 
-from woodlab.errors import WoodlabError, as_number
+from woodlab.errors import as_number
 from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
 from woodlab.studies.movement.rim_geometry import carry, facing
 
@@ -21,23 +22,10 @@ Points = tuple[np.ndarray, np.ndarray]  # radius from the axis, depth below the 
 def least_rough(
     finished: Bowl, strains: pd.DataFrame, rim_faces: str, pith_mm: float | None
 ) -> Bowl:
-    """The least rough bowl that holds `finished` for every mixture of the rows of `strains`.
-
-    Parameters
-    ----------
-    finished : Bowl
-        Its own `rim_faces` and `pith_mm` do not count.
-    strains : DataFrame
-        Rows of `radial_pct`, `tangential_pct`, `longitudinal_pct`.
-    rim_faces, pith_mm
-        As in `rough_wall`.
-    """
-    if pith_mm is not None and not 0 <= as_number(pith_mm, "pith_mm") < np.inf:
-        raise WoodlabError(
-            f"pith_mm must be zero or more (found {pith_mm!r}): beyond the rim plane the pith "
-            "would lie in the wood. Type the distance of the rim plane from the pith, or leave "
-            "it out."
-        )
+    """The least rough bowl that holds `finished` for every mixture of the rows of `strains` [%].
+    Its own `rim_faces` and `pith_mm` do not count; those given are as in `rough_wall`."""
+    if pith_mm is not None:
+        replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
     faces = float(facing(rim_faces))
     if faces > 0 or pith_mm is not None:
         pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
@@ -121,12 +109,6 @@ def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith
     (radius, depth), inside = points
     inner_radius, inner_depth = _foremost(*inside)
     height = _up(depth.max())
-    if rim_faces != "pith" and pith < height:
-        raise WoodlabError(
-            f"the rim faces the bark and its plane is {pith:g} mm from the pith, but the rough "
-            f"bowl must be {height:g} mm high: the pith would lie in its wood. Turn it farther "
-            "out in the log, lower, or with the rim to the pith."
-        )
     below = depth > 1e-9
 
     def around(half: float) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from woodlab import words
 from woodlab.asked import asked_once
 from woodlab.book.record_book import expect_book
 from woodlab.drying.estimator.courses import yearly_level
+from woodlab.drying.fit.saving import season_fits
 from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, card, listed
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
@@ -28,7 +29,6 @@ from woodlab.studies.movement.rim_rows import (
     t_reach,
 )
 from woodlab.studies.movement.walls import finished_walls, wall_sentences
-from woodlab.studies.season_fits import season_fits
 from woodlab.wood.shrinkage import LONGITUDINAL_PCT, SCATTER_SOURCE, green_to_dry
 from woodlab.words import percent, tally
 
@@ -105,10 +105,11 @@ class MovementStudy(Study):
     walls: pd.DataFrame
     end_moisture_pct: float
     level: float
-    why: str
-    would_help: str
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
+    why: str = ""
+    would_help: str = ""
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = CAUTIONS
+    invented: bool = False
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -119,10 +120,8 @@ class MovementStudy(Study):
         shrinkages = shrinkage_sentences(self.estimates, self.level)
         return (*verdicts, *shrinkages, *self.notes)
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
-        if self.why:
-            return Card(self.sentences)
         wide = self.estimates.set_index(["species", "figure"])
         rows = self.estimates[self.estimates["figure"] == ACROSS]
 
@@ -142,7 +141,7 @@ class MovementStudy(Study):
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
-            [*verdict_sentences(self.estimates), *self.notes], rows, columns,
+            [*verdict_sentences(self.estimates), *self.notes, *self.made_up], rows, columns,
             caption="Movement of rims against the species table", needs=["estimate"],
             name="species",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
@@ -224,7 +223,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
         rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
-        tuple(notes), CAUTIONS,
+        tuple(notes), invented=book.invented,
     )  # fmt: skip
 
 
@@ -304,13 +303,10 @@ def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     """What the certainty of each wood's movement says, woods of one verdict together."""
     rows = estimates[estimates["figure"] == ACROSS]
     way = np.where(rows["estimate"] > 1, "more", "less")
-    said = {f"moved {w} than the tables say": rows[(way == w) & (rows["certainty"] == "clear")]
-            for w in ("more", "less")}  # fmt: skip
-    said |= {
-        f"probably moved {w} than the tables say": rows[
-            (way == w) & (rows["certainty"] == "likely")
-        ]
-        for w in ("more", "less")
+    said = {
+        f"{did} {more} than the tables say": rows[(way == more) & (rows["certainty"] == sure)]
+        for sure, did in (("clear", "moved"), ("likely", "probably moved"))
+        for more in ("more", "less")
     }
     said["showed no clear departure from the tables"] = rows[rows["certainty"] == "open"]
     out = [
@@ -321,23 +317,22 @@ def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
 
 
 def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
+    """What the rims of each wood say of its shrinkage, or why nothing."""
     out = []
     for species, rows in estimates.groupby("species"):
         known = rows.set_index("figure")
-        own = []
-        for part in ("radial", "tangential"):
-            row = known.loc[f"{part} shrinkage"]
-            table = f"{row['table']:.1f} %" if np.isfinite(row["table"]) else "has no figure"
-            if np.isfinite(row["ci_lower"]):
-                own.append(
-                    f"{part} {row['estimate']:.1f} % ({percent(level)} range {row['ci_lower']:.1f} "
-                    f"to {row['ci_upper']:.1f}; table {table})"
-                )
+        parts = known.loc[["radial shrinkage", "tangential shrinkage"]].dropna(subset="ci_lower")
+        own = [
+            f"{name.split()[0]} {row['estimate']:.1f} % ({row['ci_lower']:.1f} to "
+            f"{row['ci_upper']:.1f}; table "
+            + (f"{row['table']:.1f})" if row["table"] > 0 else "has no figure)")
+            for name, row in parts.iterrows()
+        ]
         if own:
-            count = known.loc["radial shrinkage"]
+            logs = words.count(parts["n_logs"].iloc[0], "log")
             out.append(
-                f"{species}: shrinkage green to oven-dry by its own rims is {', '.join(own)}, from "
-                f"{count['n_pieces']} pieces of {words.count(count['n_logs'], 'log')}."
+                f"{species}, green to oven-dry by its own rims: {', '.join(own)}; {logs}, "
+                f"{percent(level)} ranges."
             )
         elif not np.isfinite(known.loc[ACROSS, "ci_lower"]):
             out.append(f"{species}: shrinkage is not known yet: {known.loc[ACROSS, 'reason']}.")

@@ -98,11 +98,8 @@ def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
 
 
 def _round_rims(rows: pd.DataFrame) -> pd.DataFrame:
-    """The round rim that each row is held against: its measures, its moisture, and why that one.
-
-    The first rim measured, if it was measured within a week of turning; else the table of pieces;
-    else the first rim measured, whatever its age.
-    """
+    """The round rim that each row is held against: the first one if measured within a week of
+    turning; else that of the table of pieces; else the first one, whatever its age."""
     first = rows.groupby("piece")[
         ["days", "along_mm", "across_mm", "rise_mm", "moisture_pct"]
     ].transform("first")
@@ -224,10 +221,8 @@ def t_reach(values: ArrayLike, level: float) -> float:
 
 
 def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Mean share over pieces at days 30, 60, ..., each piece read between its own rims.
-
-    A piece counts on a day only if it was measured on or after it; its start is day 0, share 0.
-    """
+    """Mean share over pieces at days 30, 60, ..., each piece read between its own rims, from share
+    0 on day 0 to its last rim."""
     days = np.arange(30, 361, 30)
     shares = [
         np.interp(days, [0, *own["days"]], [0, *own["share"]], right=np.nan)
@@ -244,10 +239,8 @@ def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
 def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
     """Median day by which nine tenths of the movement were done, over all and by species.
 
-    Each piece gives an interval: from its last rim before to its first rim after. The median is
-    taken of the days read on a straight line between the two; its limits are order statistics
-    (binomial), the lower one of the early ends, the upper one of the late ends. A piece not there
-    yet has no late end.
+    Each piece gives the interval from its last rim before to its first after, if any, read on a
+    straight line; the limits are order statistics (binomial) of the early and of the late ends.
     """
     known = course[course["share"].notna()].sort_values("days").groupby("piece")
     spans = pd.DataFrame(

@@ -131,8 +131,11 @@ class RoughWall(Shown):
         `lower`, `mean`, `upper`.
     species, source, status, reason : str
         Of the shrinkage; `reason` says how a name was read.
+    moisture_pct : float
+        At turning [%].
     margin : WallMargin
-    sentences, cautions : tuple of str
+    learnt : MovementStudy or None
+    cautions : tuple of str
     """
 
     wall_mm: float
@@ -146,8 +149,14 @@ class RoughWall(Shown):
     status: str
     reason: str
     margin: WallMargin
-    sentences: tuple[str, ...]
-    cautions: tuple[str, ...]
+    moisture_pct: float
+    learnt: MovementStudy | None = None
+    cautions: tuple[str, ...] = (CRACKED_WOOD, DUST)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The wall, its margin, and what was learnt from the book's own rims and bowls."""
+        return (*_sentences(self), *([] if self.learnt is None else _learnt(self, self.learnt)))
 
     def card(self) -> Card:
         """The wall to leave, what margin is in it, and what was finished here before."""
@@ -261,7 +270,7 @@ def rough_wall(
     strains = margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
     faces = str(rim_faces).strip().casefold()
     rough = least_rough(finished, strains, faces, pith_mm)
-    answer = RoughWall(
+    return RoughWall(
         wall_mm=rough.wall_mm,
         mean_wall_mm=least_rough(finished, strains.loc[["mean"]], faces, pith_mm).wall_mm,
         tenth_mm=rough.rim_mm / 10,
@@ -269,21 +278,20 @@ def rough_wall(
         finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
         strains=strains,
         species=species,
+        moisture_pct=moisture_pct,
         source="own figures" if own else table.source,
         status="" if own else table.status,
         reason="" if own else table.reason,
         margin=margin,
-        sentences=(),
-        cautions=(CRACKED_WOOD, DUST),
+        learnt=learnt,
     )
-    start = "green" if moisture_pct >= FIBRE_SATURATION_PCT else f"at {moisture_pct:g} % moisture"
-    learnt_said = [] if learnt is None else _learnt_sentences(answer, learnt)
-    return replace(answer, sentences=(*_sentences(answer, start), *learnt_said))
 
 
-def _sentences(answer: RoughWall, start: str) -> tuple[str, ...]:
+def _sentences(answer: RoughWall) -> tuple[str, ...]:
     rough, finished, margin = answer.rough, answer.finished, answer.margin
     lower, upper = margin.factors
+    dry = answer.moisture_pct < FIBRE_SATURATION_PCT
+    start = f"at {answer.moisture_pct:g} % moisture" if dry else "green"
     against = "more" if answer.wall_mm > answer.tenth_mm else "less"
     by = "the table" if margin.totals_pct is None else "your own shrinkage"
     return (
@@ -299,7 +307,7 @@ def _sentences(answer: RoughWall, start: str) -> tuple[str, ...]:
     )
 
 
-def _learnt_sentences(answer: RoughWall, learnt: MovementStudy) -> list[str]:
+def _learnt(answer: RoughWall, learnt: MovementStudy) -> list[str]:
     """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
     out, wood, own = [], answer.species.casefold(), answer.margin.totals_pct
     if (learnt.estimates["species"].str.casefold() == wood).any():

@@ -10,7 +10,7 @@ import pandas as pd
 
 from woodlab import words
 from woodlab.book.record_book import RecordBook, expect_book
-from woodlab.studies.season_fits import season_fits
+from woodlab.drying.fit.saving import season_fits
 
 LEAST_FREE = 6  # degrees of freedom below which a scatter is not taken from a book
 TIME_TO_PCT = 20.0  # drying time of the scatter: until this moisture

@@ -57,7 +57,7 @@ class TrialPlan(Study):
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """How the seals were allotted and balanced; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),

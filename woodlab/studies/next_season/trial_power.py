@@ -52,7 +52,7 @@ class TrialPower(Study):
     smallest: pd.DataFrame
     sentences: tuple[str, ...]
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """The fewest logs for each effect; the chance with each number of logs."""
         columns = [
             Column("effect", lambda r: f"{OUTCOMES[r.outcome]} times {r.ratio:g}", False),

@@ -135,7 +135,7 @@ def seal_study(
         reference=reference,
         cautions=told,
         compared=of,
-        invented=bool(getattr(book, "invented", False)),
+        invented=book.invented,
     )
 
 

@@ -60,8 +60,9 @@ def average(ln: np.ndarray, df: float = np.inf, level: float = 0.95) -> dict[str
 class Compared:
     """The season's pieces run under every seal that can be compared with the reference.
 
-    told : by seal, its pieces and those of the reference in cells that both share, or why not.
-    runs, days : by scope, what can be run, and by seal the days to the target (pieces, draws).
+    told : by seal, why it cannot be compared, and the pieces that compare like with like.
+    this : the pieces in their own air, ready to be run again.
+    days : by scope and seal, days to the target (pieces, draws).
     core : by seal, largest difference of core and surface, (pieces, draws) [points]; empty where
     no law of the fits has a surface coefficient.
     """
@@ -75,12 +76,13 @@ class Compared:
         self.pick = swap.standard_pieces(fits)
         self.fits = swap.fewer(fits, self.pick)
         self.laws = words_of_laws(fits.laws)
-        self.runs = runs = {
+        runs = {
             THIS: swap.this_season(self.fits, target_pct),
             NEXT: swap.to_come(self.fits, target_pct, seed),
         }
+        self.this = runs[THIS]
         self.target_pct = float(runs[THIS].target_pct.mean())
-        self.run = [reference, *(seal for seal in seals if not self.told[seal].reason)]
+        self.run = [reference, *(seal for seal in seals if not self.told[seal][0])]
         wanted = self.run if len(self.run) > 1 else []
         self.days = {
             scope: {seal: one.days(seal) for seal in wanted} for scope, one in runs.items()
@@ -99,7 +101,7 @@ class Compared:
 
     def pair(self, seal: str) -> pd.DataFrame:
         """The pieces of the seal and of the reference that compare like with like."""
-        return self.facts[self.facts["piece"].isin(self.told[seal].pieces)]
+        return self.told[seal][1]
 
     def df(self, seal: str) -> float:
         return float(max(len(self.pair(seal)) - 2, 1))
@@ -123,7 +125,7 @@ def fitted_rows(of: Compared) -> pd.DataFrame:
     for outcome, (ask, scopes) in asked.items():
         for seal, scope in product(of.seals, scopes):
             row = _row(of.pair(seal), outcome, seal, of.reference, scope)
-            row["reason"] = of.told[seal].reason
+            row["reason"] = of.told[seal][0]
             if not row["reason"]:
                 ln, row["method"], row["reason"] = ask(of, seal, scope)
                 if ln is None:
@@ -210,10 +212,8 @@ def _crack_row(of: pd.DataFrame, found: pd.Series | None) -> dict[str, Any]:
 
 
 def decided(effects: pd.DataFrame) -> pd.DataFrame:
-    """Family, Holm and certainty of every row, once; a family is an outcome in a scope.
-
-    Those of cracks are the crack study's own.
-    """
+    """Family (an outcome in a scope), Holm and certainty of every row, once; those of cracks are
+    the crack study's own."""
     out = effects.copy()
     out["family"] = [
         f"seals, {outcome}" + (f", {scope}" if outcome == "drying_time" else "")
@@ -227,8 +227,8 @@ def decided(effects: pd.DataFrame) -> pd.DataFrame:
     return out.astype(dict.fromkeys(floats, float))
 
 
-# The maker's own question. The fit knows seal, species, log and wall; what it leaves over in a piece's
-# surface coefficient is regressed, in every draw, on the columns asked for together, seals and
+# The maker's own question. The fit knows seal, species, log and wall; what it leaves over in the
+# pieces' surface coefficients is regressed, in every draw, on the columns asked for, seals and
 # species held. The answers are put together by the rules of Rubin (1987, Multiple Imputation for
 # Nonresponse in Surveys), so that both what the fit does not know and the scatter between pieces
 # widen the interval.
@@ -241,10 +241,8 @@ HELD = ("seal", "species")
 
 
 def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd.DataFrame:
-    """A row a level against the commonest, or a number's ratio for a step of it.
-
-    `facts` are of the pieces compared, with `row` (their numbers in the fits) and the columns.
-    """
+    """A row a level against the commonest, or a number's ratio for a step of it; `facts` are of the
+    pieces compared, with `row` (their numbers in the fits) and the columns."""
     own = [name for name in terms if name not in HELD]
     rows: list[dict[str, Any]]
     rows = [{"term": name, "reason": f"{name} is in the fit already: see study.effects"}
@@ -292,7 +290,7 @@ def weeks_by_number(
     steps = (
         np.linspace(known.min(), known.max(), 7) if values is None else as_list(values, "values")
     )
-    own, runs = known.to_numpy()[of.pick], of.runs[THIS]
+    own, runs = known.to_numpy()[of.pick], of.this
     slopes = np.zeros(runs.target_pct.shape[1])
     if column != "wall_mm":  # the ratio's own estimate and interval, as draws
         row = asked.iloc[0]

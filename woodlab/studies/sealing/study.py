@@ -104,11 +104,8 @@ class SealStudy(Study):
             return (self.why, self.would_help)
         return said.sentences(self)
 
-    def card(self) -> Card:
+    def findings(self) -> Card:
         """Counts and weeks under each seal, then how sure; a row a seal."""
-        made_up = ["These records are invented."] if self.invented else []
-        if self.why:
-            return Card((self.why, self.would_help, *made_up))
         time = self.effects.query("outcome == 'drying_time' and scope == @THIS").set_index("seal")
         crack = self.effects.query("outcome == 'crack_hazard'").set_index("seal")
         of = self.by_seal["seal"]
@@ -121,7 +118,7 @@ class SealStudy(Study):
         headline = self._headline(time)
         lines = [s for s in self.sentences if s not in headline]
         return card(
-            [headline, *lines, *made_up], rows,
+            [headline, *lines, *self.made_up], rows,
             [Column("seal", lambda r: r.seal, False),
              Column("bowls", lambda r: f"{r.n_pieces}"),
              Column(f"weeks to {self.target_moisture_pct:.1f} %", lambda r: said.weeks(r.weeks)),
@@ -275,7 +272,7 @@ def group_frame(
                 "by": name, "group": group, "seal": seal, "reference": of.reference,
                 "n_pieces": len(mine), "n_reference": int((here["seal"] == of.reference).sum()),
                 "n_looked": int(mine["cracked"].notna().sum()),
-                "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal].reason,
+                "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal][0],
             }  # fmt: skip
             if not row["reason"] and inside.any():
                 ln, other = (np.log(of.days[THIS][s][inside] / 7).mean(axis=0)

@@ -35,6 +35,7 @@ from woodlab.drying.forecast.passage import WITHIN_PCT, first_below
 from woodlab.drying.future_air import future_air
 from woodlab.drying.kernel import running_sums
 from woodlab.drying.warmth import warmth
+from woodlab.drying.witness_air import store_air
 
 MOST_PIECES, MOST_RUNS = 48, 4800  # of one seal: what a season's fifth of a minute allows
 LEAST_DRAWS, MOST_DRAWS = 100, 200
@@ -54,10 +55,8 @@ class Runs:
     target_pct: np.ndarray
 
     def days(self, seal: str) -> np.ndarray:
-        """Days from turning to the target under a seal, (p, d); `RUN_DAYS` where it takes longer.
-
-        A seal of `own` leaves each piece as it is.
-        """
+        """Days from turning to the target under a seal, or each piece's `own`, (p, d); `RUN_DAYS`
+        where it takes longer."""
         out = np.full(self.target_pct.shape, np.inf)
         first, every = 0, np.arange(len(out))
         for part, air in zip(self.parts, self.sums, strict=True):
@@ -82,7 +81,7 @@ def _passed(
     """Days to the goal of some pieces, (p, d), each run until its own day; infinity where later."""
     last = GRID[np.searchsorted(GRID, until)]  # a row that is done repeats its last day, at no cost
     rows = np.minimum(GRID[None, : np.searchsorted(GRID, last.max()) + 1], last[:, None])
-    level = np.asarray(part.curves(rows, air, pick=pick, grid=kernel.COARSE))
+    level = part.curves(rows, air, pick=pick, grid=kernel.COARSE)
     return first_below(rows, level, goal)
 
 
@@ -189,9 +188,9 @@ def to_come(fits: DryingFits, target_pct: float | None, seed: int) -> Runs:
     ahead = int((begin - after) / _DAY + round(365.25 * max(years, 1))) - 1
     spread = int(np.ceil(np.ptp(shelf.start))) if shelf.start.size else 0
     length = spread + RUN_DAYS + 2
-    drawn = future_air(
-        fits.book.air, after, ahead + TURNED_DAYS + length + 1, draws=fits.n_draws, seed=seed + 7
-    )
+    ahead_days = ahead + TURNED_DAYS + length + 1
+    air = store_air(fits.book)
+    drawn = future_air(air, after, ahead_days, draws=fits.n_draws, seed=seed + 7)
     moved = ahead + rng.integers(-TURNED_DAYS, TURNED_DAYS + 1, fits.n_draws)
     window = moved[:, None] + np.arange(length)
     level = np.take_along_axis(drawn.equilibrium_pct, window[:, None], axis=2)
