@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from woodlab.commands import records, season, week
+from woodlab.commands import records, week
 from woodlab.errors import RecordError, WoodlabError, WorkError
 
 DONE, FAILED, FAULT = 0, 1, 2
@@ -64,8 +64,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    for put in (season.put, records.put, week.put):
-        put(commands)
+    for room in (week, records):
+        room.put(commands)
     return parser
 
 

@@ -15,8 +15,7 @@ from woodlab.pages.facts import gather
 from woodlab.pages.findings import cracking, sealing, walls
 from woodlab.pages.page import content, write_pages, write_plain
 from woodlab.pages.profiles import wall_profiles
-from woodlab.week.bowls import GROUPS, bowls_of
-from woodlab.week.odd import odd_weights
+from woodlab.week.bowls import GROUPS, bowls_of, odd_weights
 
 
 def test_each_bowl_is_in_one_group_and_printed_in_one_place(written):

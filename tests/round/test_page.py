@@ -1,14 +1,36 @@
 """The page typed into in a real browser at 390 px, no network: reloaded, saved, taken back."""
 
+from dataclasses import replace
+
 import pytest
 
 import woodlab as wl
 from woodlab.round.sheets import write_round
 from woodlab.round.taking import add_round, ledger
+from woodlab.words import Units
 
 from .conftest import EVIL, MARKS, inside
 
 pytestmark = pytest.mark.browser
+
+
+def test_a_page_in_inches_takes_fractions(browser, tour, folder, tmp_path):
+    file = write_round(replace(tour, units=Units("lboz", "in")), tmp_path / "inches.html")
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(file.as_uri())
+    page.click("#go-weigh")
+    page.fill("#to", "B1")
+    page.keyboard.press("Enter")
+    assert "1/2 in on 15 March" in page.text_content("#known")
+    page.check('#seg input[value="still"]')
+    page.fill("#mm", "1 1/8")
+    page.select_option("#act", "glued")
+    page.click("#finish")
+    with page.expect_download() as download:
+        page.click("#save")
+    download.value.save_as(tmp_path / "export.csv")
+    page.close()
+    assert add_round(folder, tmp_path / "export.csv").looks["crack_mm"].tolist() == [28.575]
 
 
 def test_typed_with_enter_reloaded_mended_saved_and_taken_back(browser, tour, folder, tmp_path):

@@ -195,21 +195,13 @@ def _cell_faults(
 
 def _swallowed_rows(texts: pd.Series, columns: int) -> dict[int, tuple[str, str]]:
     """Texts that hold whole rows: a quote was opened and not closed in the row where it stands."""
-    separators = max(columns - 1, 2)
-    trouble = (
-        "the text holds further rows",
-        "Close the double quote where the text ends, or take it away.",
-    )
+    most = max(columns - 1, 2)
+    trouble = ("the text holds further rows",
+               "Close the double quote where the text ends, or take it away.")  # fmt: skip
     several = np.flatnonzero(texts.str.contains("\n", regex=False).fillna(False))
-    return {
-        int(at): trouble
-        for at in several
-        if any(
-            line.count(mark) == separators
-            for line in texts.iloc[at].split("\n")[1:]
-            for mark in ",;\t"
-        )
-    }
+    lines = {int(at): texts.iloc[at].split("\n")[1:] for at in several}
+    return {at: trouble for at, behind in lines.items()
+            if any(line.count(mark) == most for line in behind for mark in ",;\t")}  # fmt: skip
 
 
 def _missing_column(raw: RawTable, column: Column) -> Fault:
@@ -251,14 +243,10 @@ def _unknown(table: CheckedTable, known: set[str], faulty: set[str]) -> list[Fau
     said: dict[str, tuple[str, str]] = {}
     for name in strange.unique():
         hint = _hint(name, known) if len(said) < MOST_HINTS else ""
-        said[name] = (
-            ("its row in pieces has a fault", "Mend that row first.")
-            if name in faulty
-            else (
-                "no such piece in the table pieces",
-                f"{hint}Type a mark that stands in pieces, or add the piece there.",
-            )
-        )
+        remedy = f"{hint}Type a mark that stands in pieces, or add the piece there."
+        said[name] = ("no such piece in the table pieces", remedy)
+        if name in faulty:
+            said[name] = ("its row in pieces has a fault", "Mend that row first.")
     return [
         Fault(table.name, row, "piece", name[:80], *said[name]) for row, name in strange.items()
     ]
@@ -275,43 +263,62 @@ def _hint(name: str, known: set[str]) -> str:
 
 def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
     """Blocks with two oven-dry masses, and blocks that weigh less than they do without water."""
-    found: list[tuple] = []
+    faults = []
     for name, rows in witnesses.groupby("witness", sort=False):
         known = rows["oven_dry_g"].dropna()
         if known.empty:
             continue
         dry, at = known.iloc[0], known.index[0]
-        twice = f"row {at} gives {dry:g} for the same block {name}"
-        keep = "Keep the right one, in one row of the block."
-        found += [
-            (row, "oven_dry_g", mass, twice, keep) for row, mass in known[known != dry].items()
-        ]
-        light = f"is less than its oven-dry mass {dry:g} (row {at})"
-        mend = "Are the two masses exchanged? Type the mass weighed that day here."
-        masses = rows["mass_g"]
-        found += [(row, "mass_g", mass, light, mend) for row, mass in masses[masses < dry].items()]
-    return [
-        Fault("witnesses", row, column, f"{mass:g}", *said) for row, column, mass, *said in found
-    ]
+        light = rows.loc[rows["mass_g"] < dry, "mass_g"]
+        faults += [
+            Fault("witnesses", row, mass_of.name, f"{mass:g}", *said)
+            for mass_of, *said in (
+                (known[known != dry], f"row {at} gives {dry:g} for the same block {name}",
+                 "Keep the right one, in one row of the block."),
+                (light, f"is less than its oven-dry mass {dry:g} (row {at})",
+                 "Are the two masses exchanged? Type the mass weighed that day here."),
+            )
+            for row, mass in mass_of.items()
+        ]  # fmt: skip
+    return faults
 
 
 def _offcut_faults(offcuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
     found = []
     for row, cut in offcuts.iterrows():
         if cut["oven_dry_g"] > cut["wet_g"]:
-            more = f"is more than the wet mass {cut['wet_g']:g}"
-            remedy = "Are the two masses exchanged? Type the mass after the oven here."
-            found.append((row, "oven_dry_g", f"{cut['oven_dry_g']:g}", more, remedy))
+            found.append(
+                (
+                    row,
+                    "oven_dry_g",
+                    f"{cut['oven_dry_g']:g}",
+                    f"is more than the wet mass {cut['wet_g']:g}",
+                    "Are the two masses exchanged? Type the mass after the oven here.",
+                )
+            )
         if pd.notna(cut["piece"]):
             continue
         if pd.isna(cut["log"]):
-            remedy = "Type the piece or the log that it was cut from."
-            found.append((row, "piece", "", "neither piece nor log is given", remedy))
+            found.append(
+                (
+                    row,
+                    "piece",
+                    "",
+                    "neither piece nor log is given",
+                    "Type the piece or the log that it was cut from.",
+                )
+            )
         elif cut["log"] not in logs:
-            remedy = "Type a log that stands in the column log of pieces."
-            problem = "no piece of this log stands in pieces"
-            found.append((row, "log", cut["log"][:80], problem, remedy))
-    return [Fault("offcuts", *fault) for fault in found]
+            found.append(
+                (
+                    row,
+                    "log",
+                    cut["log"][:80],
+                    "no piece of this log stands in pieces",
+                    "Type a log that stands in the column log of pieces.",
+                )
+            )
+    return [Fault("offcuts", *fault) for fault in found]  # fmt: skip
 
 
 def kept_and_set_aside(

@@ -30,6 +30,7 @@ UNKNOWN_WOOD = (
     ". Its green moisture and its shrinkage are then not known: dry an offcut in an oven, or "
     "write a wood of wl.species() that is like it"
 )
+_NO_EVENT = "than the weighing before, with no event that says why"
 Doubts = list[tuple]  # rows of DOUBT_COLUMNS, `row` that of the table's index
 
 
@@ -39,7 +40,6 @@ def find_doubts(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
         *_pieces(tables["pieces"]),
         *_names(tables),
         *implausible(tables),
-        *_ends(tables["pieces"]),
         *_witnesses(tables["witnesses"]),
         *_looks(tables),
         *_air(tables),
@@ -71,6 +71,21 @@ def doubts_of_several(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return _all([*found, pd.DataFrame(across, columns=DOUBT_COLUMNS)])
 
 
+def _rows(table: str, frame: pd.DataFrame, odd: pd.Series, column: str, said: str) -> Doubts:
+    """A doubt for each row of a mask; `said` may name other cells of the row."""
+    return [
+        (table, row.Index, row.piece, column, _shown(getattr(row, column)),
+         said.format(**row._asdict()))
+        for row in frame[odd].itertuples()
+    ]  # fmt: skip
+
+
+def _shown(value: object) -> str:
+    if value is pd.NaT or value != value:
+        return ""
+    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}"
+
+
 def _pieces(pieces: pd.DataFrame) -> Doubts:
     rows: Doubts = []
     for name, group in pieces[pieces["species"] != NOT_SAID].groupby("species", sort=False):
@@ -78,23 +93,28 @@ def _pieces(pieces: pd.DataFrame) -> Doubts:
         if note := facts.note:
             near = [] if facts.known else near_names(name)
             note += f". Is it {' or '.join(near)}?" if near else "" if facts.known else UNKNOWN_WOOD
-            rows.append(
-                ("pieces", group.index[0], group["piece"].iloc[0], "species", name, note)
-            )  # fmt: skip
-    thick = pieces[pieces["wall_mm"] > pieces["rim_mm"] / 2]
-    for row, piece, wall, rim in thick[["piece", "wall_mm", "rim_mm"]].itertuples():
-        said = f"the wall is thicker than half the rim ({rim:g} mm)"
-        rows.append(("pieces", row, piece, "wall_mm", f"{wall:g}", said))
-    bare = pieces[(pieces["seal"].str.casefold() == "none") & (pieces["seal_g"] > 0)]
-    for row, piece, mass in bare[["piece", "seal_g"]].itertuples():
-        said = "a piece without a seal has a mass of sealer"
-        rows.append(("pieces", row, piece, "seal_g", f"{mass:g}", said))
+            rows.append(("pieces", group.index[0], group["piece"].iloc[0], "species", name, note))
     for name, group in pieces.groupby("seal", sort=False):
         plain = " ".join(str(name).casefold().split())
         if plain != "none" and (yes_or_no(name) == "no" or plain in ("natural", "no seal", "-")):
             said = f"{name!r} would be taken for a way of sealing: write `none` for a bare piece"
             rows.append(("pieces", group.index[0], group["piece"].iloc[0], "seal", name, said))
-    return rows
+    ended, wall = pieces["ended_on"], pieces["finished_wall_mm"]
+    early = ended < pieces["turned_on"].dt.normalize()
+    undated = ended.isna() & (pieces["outcome"].notna() | wall.notna())
+    odd = {
+        ("wall_mm", "the wall is thicker than half the rim ({rim_mm:g} mm)"):
+            pieces["wall_mm"] > pieces["rim_mm"] / 2,
+        ("seal_g", "a piece without a seal has a mass of sealer"):
+            (pieces["seal"].str.casefold() == "none") & (pieces["seal_g"] > 0),
+        ("ended_on", "before the piece was turned ({turned_on:%Y-%m-%d})"): early,
+        ("ended_on", "the piece has ended and the day is not given"): undated,
+        ("finished_wall_mm", "thicker than the rough wall ({wall_mm:g} mm)"):
+            ~early & ~undated & (wall > pieces["wall_mm"]),
+    }  # fmt: skip
+    return rows + [
+        one for said, mask in odd.items() for one in _rows("pieces", pieces, mask, *said)
+    ]
 
 
 # Where names of one kind are written down, and what twins among them would do.
@@ -201,26 +221,6 @@ def with_hidden(name: str) -> str:
     )
 
 
-def _ends(pieces: pd.DataFrame) -> Doubts:
-    """Ends before the turning, ends without a day, finished walls thicker than the rough ones."""
-    rows: Doubts = []
-    told = pieces[["ended_on", "outcome", "finished_wall_mm"]].notna().any(axis=1)
-    for row, piece in pieces[told].iterrows():
-        ended, wall = piece["ended_on"], piece["finished_wall_mm"]
-        said: tuple[str, object, str] | None = None
-        if ended < piece["turned_on"].normalize():
-            turned = f"{piece['turned_on']:%Y-%m-%d}"
-            said = ("ended_on", f"{ended:%Y-%m-%d}", f"before the piece was turned ({turned})")
-        elif pd.isna(ended) and (pd.notna(piece["outcome"]) or pd.notna(wall)):
-            said = ("ended_on", "", "the piece has ended and the day is not given")
-        elif wall > piece["wall_mm"]:
-            rough = f"{piece['wall_mm']:g} mm"
-            said = ("finished_wall_mm", f"{wall:g}", f"thicker than the rough wall ({rough})")
-        if said:
-            rows.append(("pieces", row, piece["piece"], *said))
-    return rows
-
-
 def _witnesses(witnesses: pd.DataFrame) -> Doubts:
     known = witnesses.loc[witnesses["oven_dry_g"].notna(), "witness"]
     unknown = witnesses[~witnesses["witness"].isin(known)].drop_duplicates("witness")
@@ -235,25 +235,20 @@ def _looks(tables: dict[str, pd.DataFrame]) -> Doubts:
     """Cracks that stand in a note only, and looks that were written down for cracks only."""
     looks, pieces = tables["looks"], tables["pieces"]
     cracked = set(looks.loc[looks["crack"] == "yes", "piece"])
-    rows: Doubts = []
-    for table in ("pieces", "weighings"):
-        frame = tables[table]
-        notes = frame.loc[frame["note"].notna() & ~frame["piece"].isin(cracked), ["piece", "note"]]
-        for row, piece, note in notes.itertuples():
-            if read_words(note).crack == "yes":
-                said = (
-                    "speaks of a crack, and the table looks has none of this piece: only looks "
-                    "are counted (piece, on, crack_mm)"
-                )
-                rows.append((table, row, piece, "note", note[:80], said))
+    said = ("speaks of a crack, and the table looks has none of this piece: only looks are counted "
+            "(piece, on, crack_mm)")  # fmt: skip
+    rows: Doubts = [
+        (table, row, piece, "note", note[:80], said)
+        for table in ("pieces", "weighings")
+        for row, piece, note in tables[table][["piece", "note"]].dropna().itertuples()
+        if piece not in cracked and read_words(note).crack == "yes"
+    ]
     unseen = int((~pieces["piece"].isin(looks["piece"])).sum())
     found = int(looks["piece"].nunique())
     if found >= 3 and len(cracked) > 0.8 * found and unseen > found:
-        said = (
-            f"nearly every piece with a look has a crack, and {unseen} pieces have no look: if "
-            "those were looked over and found whole, write 0 for them, or the share of cracked "
-            "pieces comes out too high"
-        )
+        said = (f"nearly every piece with a look has a crack, and {unseen} pieces have no look: if "
+                "those were looked over and found whole, write 0 for them, or the share of cracked "
+                "pieces comes out too high")  # fmt: skip
         value = f"{len(cracked)} of {found}"
         rows.append(("looks", looks.index[0], None, "crack_mm", value, said))
     return rows
@@ -277,14 +272,8 @@ def _weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
         (same_time & (ratio == 1.0), "the same weight stands twice for this day"),
         (same_time & (ratio != 1.0), "two different weights stand for the same time"),
         (tenfold, "ten times or a tenth of the weighing before: a slip of the decimal point?"),
-        (
-            (ratio > 1 + GAIN_FRACTION) & quiet,
-            "heavier than the weighing before, with no event that says why",
-        ),
-        (
-            (ratio < 0.5) & quiet,
-            "less than half of the weighing before, with no event that says why",
-        ),
+        ((ratio > 1 + GAIN_FRACTION) & quiet, f"heavier {_NO_EVENT}"),
+        ((ratio < 0.5) & quiet, f"less than half {_NO_EVENT.replace('than', 'of')}"),
     ]
     parts = []
     for mask, doubt in kinds:

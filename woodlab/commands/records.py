@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from woodlab.commands.asking import ask
+from woodlab.book.sheet.words import OPTIONS
+from woodlab.commands import Commands, ask, command
 from woodlab.errors import WoodlabError
 from woodlab.week.sharing import ANSWERS, LICENCES
 
@@ -18,52 +19,32 @@ if TYPE_CHECKING:
 MOST_SHOWN = 100
 
 
-def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    check = commands.add_parser("check", help="faults and doubts of a record book")
-    check.add_argument("book", type=Path)
-    check.set_defaults(run=_check)
+def put(commands: Commands) -> None:
+    command(commands, "check", _check, "faults and doubts of a record book")
 
-    blank = commands.add_parser("blank", help="an empty record book to fill in")
-    blank.add_argument("file", type=Path, help="a new workbook (.xlsx) or folder")
-    blank.set_defaults(run=_blank)
+    blank = command(commands, "blank", _blank, "an empty record book to fill in")
+    blank("file", type=Path, help="a new workbook (.xlsx) or folder")
 
-    sheet = commands.add_parser("from-sheet", help="any sheet of your own, to a record book")
-    sheet.add_argument("sheet", type=Path, help="your sheet (.xlsx, .ods, .xls, .csv, .txt)")
-    sheet.add_argument(
-        "--out", type=Path, required=True,
-        help="the book (.xlsx, or a folder); one made of this sheet before takes what is new",
-    )  # fmt: skip
-    sheet.add_argument("--mass-unit", choices=["g", "kg", "lb", "oz"], help="of bare weights")
-    sheet.add_argument("--length-unit", choices=["mm", "cm", "in"], help="of bare lengths")
-    sheet.add_argument("--layout", choices=["pieces-down", "dates-down", "log"])
-    sheet.add_argument(
-        "--dates", choices=["day-first", "month-first"], help="9/3/26: 9 March or 3 September"
-    )
-    sheet.add_argument("--decimal", choices=[".", ","], help="1,480: 1480 g or 1.48 g")
-    sheet.add_argument("--year", type=int, help="of the first date, where dates have none")
-    sheet.add_argument(
-        "--weeks", choices=["calendar", "turning"], help="week 3: of the year, or since turning"
-    )
-    sheet.add_argument("--tab", help="which sheet of a workbook")
-    sheet.set_defaults(run=_from_sheet)
+    sheet = command(commands, "from-sheet", _from_sheet, "any sheet of your own, to a record book")
+    sheet("sheet", type=Path, help="your sheet (.xlsx, .ods, .xls, .csv, .txt)")
+    book = "the book (.xlsx, or a folder); one made of this sheet before takes what is new"
+    sheet("--out", type=Path, required=True, help=book)
+    for name, (choices, about) in OPTIONS.items():
+        sheet(f"--{name.replace('_', '-')}", choices=choices, help=about)
+    sheet("--year", type=int, help="of the first date, where dates have none")
+    sheet("--tab", help="which sheet of a workbook")
 
-    share = commands.add_parser("share", help="a book that may be given away, as open data")
-    share.add_argument("book", type=Path)
-    share.add_argument("--out", type=Path, required=True, help="the folder to write")
-    share.add_argument("--licence", choices=list(LICENCES), help="asked for unless given")
-    for kind in ("makers", "places", "scales", "notes"):
-        can = ANSWERS if kind != "notes" else ANSWERS[1:]
-        share.add_argument(f"--{kind}", choices=can, help="asked about unless given")
-    share.add_argument("--own-columns", choices=ANSWERS[1:], help="asked about unless given")
-    share.set_defaults(run=_share)
+    share = command(commands, "share", _share, "a book that may be given away, as open data")
+    share("--out", type=Path, required=True, help="the folder to write")
+    share("--licence", choices=list(LICENCES), help="asked for unless given")
+    for kind in ("makers", "places", "scales", "notes", "own-columns"):
+        can = ANSWERS if kind in ("makers", "places", "scales") else ANSWERS[1:]
+        share(f"--{kind}", choices=can, help="asked about unless given")
 
-    demo = commands.add_parser("demo", help="write the invented season, to try things on")
-    demo.add_argument("folder", type=Path)
-    demo.add_argument("--seed", type=int, default=None)
-    demo.add_argument(
-        "--seasons", action="store_true", help="last year's, finished, and this year's, drying"
-    )
-    demo.set_defaults(run=_demo)
+    demo = command(commands, "demo", _demo, "write the invented season, to try things on")
+    demo("folder", type=Path)
+    demo("--seed", type=int)
+    demo("--seasons", action="store_true", help="last year's, finished, and this year's, drying")
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -92,7 +73,7 @@ def _from_sheet(options: argparse.Namespace) -> None:
     from woodlab.book.record_book import open_book
     from woodlab.book.sheet.reading import read_sheet
 
-    names = ("mass_unit", "length_unit", "layout", "dates", "decimal", "year", "weeks", "tab")
+    names = (*OPTIONS, "year", "tab")
     made = read_sheet(options.sheet, **{name: getattr(options, name) for name in names})
     print(made)
     grown = options.out.exists()

@@ -1,4 +1,4 @@
-"""The maker's week: `woodlab ready`, `round` and `add`."""
+"""The season and the maker's week: `woodlab season`, `ready`, `round` and `add`."""
 
 from __future__ import annotations
 
@@ -6,55 +6,60 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from woodlab.commands.asking import ask
+from woodlab.commands import Commands, ask, command
 from woodlab.errors import RecordError, WoodlabError
-from woodlab.words import SHOWN_UNITS
+from woodlab.words import METRIC, SHOWN_UNITS
 
 if TYPE_CHECKING:
     from woodlab.week.ready import ReadyList
 
-KEPT = "keep the season's fits here, and read them while the book is the same"
-ROUND_SHOWN = ["piece", "place", "species", "do", "crack", "last weight", "expect", "why"]
+
+def put(commands: Commands) -> None:
+    season = command(commands, "season", _season, "a season's records to notebooks and an article")
+    season("--out", type=Path, required=True, help="the folder to write")
+    season("--as-of", metavar="DATE", help="look at the book as of this day")
+    again = "an earlier season's season.fits, yours or another club's; may be given again"
+    season("--learn-from", type=Path, action="append", default=[], metavar="FITS", help=again)
+    season("--club", metavar="NAME", help="whose season it is, for the front page")
+    season("--locale", default="en_GB", help="form of numbers and dates: en_GB, de, fr")
+    season("--paper", default="a4", choices=["a4", "us-letter"])
+
+    ready = command(commands, "ready", _ready, "which bowls to turn now, and what to do this week")
+    ready("--as-of", metavar="DATE", help="the list of this day (default: the last)")
+    page = "a page (.html); with --by maker, or where BOOK is a folder of several, a folder"
+    ready("--out", type=Path, help=page)
+    ready("--by", choices=["maker"], help="a line a member; with --out, a page each")
+
+    rounds = command(commands, "round", _round, "what to look at and weigh this week")
+    rounds("--on", metavar="DATE", help="the day of the round (default: today)")
+    rounds("--out", type=Path, help="a sheet to fill in and take back (.xlsx), or paper (.pdf)")
+    rounds("--page", type=Path, help="a page to type into at the scales (.html)")
+    rounds("--most", type=int, help="at most so many bowls, those to weigh first")
+
+    kept = "keep the season's fits here, and read them while the book is the same"
+    for one in (ready, rounds):
+        one("--fits", type=Path, metavar="FILE", help=kept)
+    for one in (season, ready, rounds):
+        one("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
+
+    add = command(commands, "add", _add, "a filled round, or weighings or looks, into the book")
+    rows = "of a CSV file of rows; left out for a filled round"
+    add("table", nargs="?", choices=["weighings", "looks"], help=rows)
+    add("file", type=Path, help="round.xlsx, the page's export, or rows as CSV")
+    add("--sure", action="store_true", help="take entries that look like slips too")
+    odd = "of a round: what to do with every odd weight instead of asking"
+    add("--odd", choices=["ask", "mend", "keep", "leave"], default="ask", help=odd)
+    add("--yes", action="store_true", help="of a round: do not ask before adding")
 
 
-def put(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    ready = commands.add_parser("ready", help="which bowls to turn now, and what to do this week")
-    ready.add_argument("book", type=Path, help="the record book, or a folder of several")
-    ready.add_argument("--as-of", metavar="DATE", help="the list of this day (default: the last)")
-    ready.add_argument(
-        "--out", type=Path, help="a page (.html); with --by maker, or of several books, a folder"
-    )
-    ready.add_argument("--by", choices=["maker"], help="a line a member; with --out, a page each")
-    ready.add_argument("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
-    ready.add_argument("--fits", type=Path, metavar="FILE", help=KEPT)
-    ready.set_defaults(run=_ready)
+def _season(options: argparse.Namespace) -> None:
+    from woodlab.season import SeasonOptions, run_season
 
-    rounds = commands.add_parser("round", help="what to look at and weigh this week")
-    rounds.add_argument("book", type=Path)
-    rounds.add_argument("--on", metavar="DATE", help="the day of the round (default: today)")
-    rounds.add_argument(
-        "--out", type=Path, help="a sheet to fill in and take back (.xlsx), or paper (.pdf)"
-    )
-    rounds.add_argument("--page", type=Path, help="a page to type into at the scales (.html)")
-    rounds.add_argument("--most", type=int, help="at most so many bowls, those to weigh first")
-    rounds.add_argument("--fits", type=Path, metavar="FILE", help=KEPT)
-    rounds.add_argument("--units", choices=list(SHOWN_UNITS), help="default: the book's own")
-    rounds.set_defaults(run=_round)
-
-    add = commands.add_parser("add", help="a filled round, or weighings or looks, into the book")
-    add.add_argument("book", type=Path)
-    add.add_argument(
-        "table", nargs="?", choices=["weighings", "looks"],
-        help="of a CSV file of rows; left out for a filled round",
-    )  # fmt: skip
-    add.add_argument("file", type=Path, help="round.xlsx, the page's export, or rows as CSV")
-    add.add_argument("--sure", action="store_true", help="take entries that look like slips too")
-    add.add_argument(
-        "--odd", choices=["ask", "mend", "keep", "leave"], default="ask",
-        help="of a round: what to do with every odd weight instead of asking",
-    )  # fmt: skip
-    add.add_argument("--yes", action="store_true", help="of a round: do not ask before adding")
-    add.set_defaults(run=_add)
+    names = ("as_of", "locale", "paper", "club", "units")
+    wanted = {name: getattr(options, name) for name in names}
+    learn_from = tuple(options.learn_from)
+    out = run_season(options.book, options.out, SeasonOptions(**wanted, learn_from=learn_from))
+    print(f"Written to {out}: open index.html there.")
 
 
 def _ready(options: argparse.Namespace) -> None:
@@ -89,12 +94,9 @@ def _books_of(path: Path) -> list[Path]:
     """The book itself, or the books in a folder that is none."""
     if not path.is_dir() or any(f.name.casefold() == "pieces.csv" for f in path.iterdir()):
         return [path]
-    found = sorted(
-        f for f in path.iterdir()
-        if (f.is_dir() and (f / "pieces.csv").is_file())
-        or (f.suffix.casefold() in (".xlsx", ".ods") and f.name[0] not in ".~")
-    )  # fmt: skip
-    return found or [path]  # the reader says what is missing
+    books = [f.parent for f in path.glob("*/pieces.csv")]
+    books += [f for f in path.iterdir() if f.suffix.casefold() in (".xlsx", ".ods")]
+    return sorted(f for f in books if f.name[0] not in ".~") or [path]
 
 
 def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
@@ -103,13 +105,11 @@ def _ready_list(path: Path, options: argparse.Namespace) -> ReadyList:
     from woodlab.week.ready import ready_list
 
     book = open_book(path)
-    units = SHOWN_UNITS[options.units] if options.units else book.units
     if not len(book.pieces):
         raise WoodlabError(f"{path.name} holds no pieces yet. Add pieces and weighings first.")
-    if options.fits is None:
-        return ready_list(book, options.as_of, units=units)
-    fits = season_fits(book, options.fits, as_of=options.as_of, renew=True)
-    return ready_list(fits, options.as_of, units=units)
+    kept, day = options.fits, options.as_of
+    fits = season_fits(book, kept, as_of=day, renew=True) if kept else book
+    return ready_list(fits, options.as_of, units=options.units or book.units)
 
 
 def _round(options: argparse.Namespace) -> None:
@@ -118,6 +118,7 @@ def _round(options: argparse.Namespace) -> None:
     from woodlab.book.record_book import open_book
     from woodlab.drying.fit.saving import season_fits
     from woodlab.round.sheets import write_round
+    from woodlab.show import answer_in
     from woodlab.week.shop_round import shop_round
 
     on = options.on or datetime.date.today().isoformat()
@@ -125,10 +126,9 @@ def _round(options: argparse.Namespace) -> None:
     fits = season_fits(book, options.fits, as_of=on, renew=True) if options.fits else book
     tour = shop_round(fits, on=on)
     units = SHOWN_UNITS[options.units] if options.units else book.units
-    print(tour.summary())
-    if len(tour):
-        shown = tour.in_units(units)[ROUND_SHOWN].replace("", None).dropna(axis=1, how="all")
-        print(shown.to_string(index=False, na_rep="-"))
+    answer_in(units)
+    print(tour)
+    answer_in(METRIC)
     for path in (options.out, options.page):
         if path:
             write_round(tour, path, most=options.most, unit=units)
@@ -160,19 +160,18 @@ def _take_back(options: argparse.Namespace) -> int | None:
     book, filled, asked = look_over(options.book, read_filled(options.file))
     for question in asked:
         print(question.said)
-        mended = question.kind in ("swapped", "slip") or (
-            question.kind == "unknown" and question.other
-        )
-        ways = {"m": "[m]end it" if mended else "",
-                "k": "[k]eep it" if question.kind != "unknown" else "",
-                "l": "[l]eave it out", "q": "[q]uit"}  # fmt: skip
-        can = {key: way for key, way in ways.items() if way}
-        answer = options.odd[0] if options.odd != "ask" else ask(
-            f"  {', '.join(can.values())}?", "".join(can)
-        )  # fmt: skip
-        if answer == "q":
+        unknown = question.kind == "unknown"
+        can = ["leave it out", "quit"] if unknown else ["keep it", "leave it out", "quit"]
+        if question.kind in ("swapped", "slip") or (unknown and question.other):
+            can = ["mend it", *can]
+        answer = options.odd
+        if answer == "ask":
+            said = ", ".join(f"[{way[0]}]{way[1:]}" for way in can)
+            letter = ask(f"  {said}?", "".join(way[0] for way in can))
+            answer = next((way for way in can if way[0] == letter), "quit").split()[0]
+        if answer == "quit":
             raise WoodlabError("Not taken; nothing was changed.")
-        filled = answered(filled, question, {"m": "mend", "k": "keep", "l": "leave"}[answer])
+        filled = answered(filled, question, answer)
     new = rows_of(book, filled)
     print(new)
     if not options.yes and ask("Add all of it? [y]es, [n]o", "ynq") != "y":

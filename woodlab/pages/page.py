@@ -15,8 +15,7 @@ from woodlab.charts import colours
 from woodlab.pages.facts import Facts
 from woodlab.pages.findings import Finding, findings
 from woodlab.pages.pictures import Figure, draw
-from woodlab.week.bowls import PROBABLY, READY, by_shelf, this_week
-from woodlab.week.odd import odd_weights
+from woodlab.week.bowls import PROBABLY, READY, by_shelf, odd_weights, this_week
 from woodlab.words import Units
 
 if TYPE_CHECKING:

@@ -5,7 +5,6 @@ Where a thing is
 `sheets`             `write_round`: the round as .xlsx, .pdf, or a page to type into at the scales
                      (`round.html.j2`, `round.js`, `round.css`)
 `core`               the bowls of a round, units, and the questions about odd weights
-`workbook`           the sheet to fill in
 `filled`             a filled sheet or the page's export, read
 `taking`             `add_round`: all of it into the book, or nothing
 """

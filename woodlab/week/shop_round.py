@@ -86,6 +86,7 @@ class ShopRound(Shown):
         """How many are due, open cracks first; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),
+            Column("wood", lambda r: r.species, False),
             Column("do", lambda r: r.do + ("" if r.why in PLAIN else f": {r.why}"), False),
             Column("crack", lambda r: _crack(r, METRIC), False),
             Column("last weight", lambda r: _last_weight(r, METRIC.weight, self.on)),
@@ -98,8 +99,9 @@ class ShopRound(Shown):
         says = [self._headline(), *self.notes]
         if len(self.due):
             says.append(in_short(CRACKED_WOOD))
-        return card(says, self.due, columns, caption=f"Round of {words.day(self.on)}",
-                    more=("round.due", 'round.sheet("round.pdf")'))  # fmt: skip
+        more = ("round.due", 'round.sheet("round.pdf")') if len(self.due) else ()
+        caption = f"Round of {words.day(self.on)}"
+        return card(says, self.due, columns, caption=caption, most=500, more=more)
 
     def _headline(self) -> str:
         if not self.n_pieces:
@@ -112,15 +114,6 @@ class ShopRound(Shown):
             f"Due by age in the week from {words.day(self.on)}: {words.count(look)} to look at, "
             f"{words.count(weigh)} to weigh{first}."
         )
-
-    def in_units(self, units: Units) -> pd.DataFrame:
-        """`due` in words of these units: `last weight`, `expect` and `crack` beside the rest."""
-        rows = list(self.due.itertuples())
-        return self.due.assign(**{
-            "last weight": [_last_weight(row, units.weight, self.on) for row in rows],
-            "expect": [_band(row, units.weight) for row in rows],
-            "crack": [units.told(row.crack) for row in rows],
-        })  # fmt: skip
 
     def sheet(self, path: str | Path, *, paper: str = "a4", units: Units | None = None) -> Path:
         """Print the round as a PDF, 25 pieces to a page, with room to write.

@@ -6,6 +6,6 @@ cells     one cell among the weights, and whether all can be in their unit
 dates     one date or week, and the order that a sheet shows
 layout    pieces down or dates down, and why; log: a row a weighing, a tab a bowl
 walk      over all cells once: entries, and what became of each cell
-reading   every cell used or listed; result: what came of it
-merging   into a file, and the grown sheet into that file again
+reading   every cell used or listed
+result    what came of it; into a file, and the grown sheet into that file again
 """

@@ -18,8 +18,6 @@ from woodlab.book.sheet.dates import Week, Written, find_date
 from woodlab.book.sheet.grid import Grid, Place
 from woodlab.book.sheet.words import Heading, folded, heading, is_total, vocabulary
 
-LAYOUTS = ("pieces-down", "dates-down", "log")
-
 
 @dataclass(frozen=True)
 class Slot:

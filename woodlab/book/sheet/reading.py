@@ -13,13 +13,14 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.cells import INCHES, ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
-from woodlab.book.sheet.layout import LAYOUTS, Layout, Place, wide_layout, with_weeks
+from woodlab.book.sheet.layout import Layout, Place, wide_layout, with_weeks
 from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
 from woodlab.book.sheet.walk import Fate, Walk
-from woodlab.book.sheet.words import give, heading, heading_unit
+from woodlab.book.sheet.words import OPTIONS, give, heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError, as_path
+from woodlab.show import listed
 
 NO_TURNING = "turned_on is the day of its first entry: the sheet names none"
 
@@ -92,14 +93,8 @@ def read_sheet(
     ['A2', 'scrapped']
     """
     path = as_path(path, "read_sheet")
-    for option, value, known in (
-        ("mass_unit", mass_unit, ("g", "kg", "lb", "oz")),
-        ("length_unit", length_unit, ("mm", "cm", "in")),
-        ("layout", layout, LAYOUTS),
-        ("dates", dates, ("day-first", "month-first")),
-        ("decimal", decimal, (".", ",")),
-        ("weeks", weeks, ("calendar", "turning")),
-    ):
+    given = (mass_unit, length_unit, layout, dates, decimal, weeks)
+    for (option, (known, _)), value in zip(OPTIONS.items(), given, strict=True):
         if value is not None and value not in known:
             raise WoodlabError(f"{option} is {value!r}. {give(option, *known)}")
     grids = [with_weeks(grid) for grid in read_grids(path)]
@@ -246,15 +241,10 @@ def _days_of_turning(walk: Walk, entries: pd.DataFrame) -> None:
         guessed += 1
         row["turned_on"] = pd.Timestamp(day).normalize()
         row["note"] = f"{row['note']}; {NO_TURNING}" if row.get("note") else NO_TURNING
-    if undated:
-        walk.notes.append(
-            f"Not in the book, for want of a day of turning and a weight: {', '.join(undated)}."
-        )
-    if guessed:
-        walk.notes.append(
-            f"{guessed} of {len(walk.pieces)} pieces have no day of turning in the sheet: the day "
-            "of the first entry stands for it."
-        )
+    missing = f"Not in the book, for want of a day of turning and a weight: {', '.join(undated)}."
+    stands = (f"{guessed} of {len(walk.pieces)} pieces have no day of turning in the sheet: the "
+              "day of the first entry stands for it.")  # fmt: skip
+    walk.notes += [said for said, holds in ((missing, undated), (stands, guessed)) if holds]
 
 
 def _checked_pieces(walk: Walk, units: dict[str, str]) -> pd.DataFrame:
@@ -304,25 +294,20 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
     elsewhere = Fate("not used", why="stands in another sheet")
     cells = [(walk.grid, at, walk.fates.get(at) or _by_place(walk, at)) for at in walk.grid.filled]
     if walk.grid.turned:
-        cells.sort(key=lambda one: (one[1][1], one[1][0]))
+        cells.sort(key=lambda one: one[1][::-1])
     cells += [(grid, at, elsewhere) for grid in others for at in grid.filled]
     rows = [
-        [
-            grid.tab(at[0])[0],
-            grid.address(*at),
-            str(grid.cells[at[0]][at[1]])[:80],
-            *fate,
-            grid.of(at).hidden,
-        ]
+        [grid.tab(at[0])[0], grid.address(*at), str(grid.cells[at[0]][at[1]])[:80], *fate,
+         grid.of(at).hidden]
         for grid, at, fate in cells
-    ]
+    ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=LEDGER_COLUMNS)
     frame["on"] = pd.to_datetime(frame["on"]).astype("datetime64[us]")
     if frame["hidden"].any():
         hidden = frame.loc[frame["hidden"], "cell"]
         walk.notes.append(
             f"{len(hidden)} filled cells are hidden in the sheet and were read like the others: "
-            f"{', '.join(hidden.head(6))}{', ...' if len(hidden) > 6 else ''}."
+            f"{listed(hidden, 6)}."
         )
     return frame
 

@@ -316,22 +316,18 @@ class Walk:
         if name.endswith("_on"):
             value = self._days.get(slot.at)
             if value is None:
-                return self.unused(
-                    slot.at, f"not a day that can be read, so {name} is not known", mark
-                )
+                why = f"not a day that can be read, so {name} is not known"
+                return self.unused(slot.at, why, mark)
             read = value.date()  # type: ignore[attr-defined]
-        elif name in NUMBERS and isinstance(value, str):
-            value = re.sub(r"(\d)-(\d+/\d+)", r"\1 \2", value)  # 1-1/8, as on drawings
-        elif name not in NUMBERS:
+        elif name in NUMBERS:
+            if isinstance(value, str):
+                value = re.sub(r"(\d)-(\d+/\d+)", r"\1 \2", value)  # 1-1/8, as on drawings
+            if slot.unit and not re.search(r"[^\W\d_]|[\"\u2033\u201d]", str(value)):
+                value = f"{value} {slot.unit}"  # another tab may have another unit
+        else:
             value = read = self.grid.text(*slot.at)
             if name == "seal":
                 value = read = {"no": "none", "yes": "sealed"}.get(yes_or_no(value), value)
-        if (
-            slot.unit
-            and name in NUMBERS
-            and not re.search(r"[^\W\d_]|[\"\u2033\u201d]", str(value))
-        ):
-            value = f"{value} {slot.unit}"  # another tab may have another unit
         row = self.pieces.setdefault(mark, {"piece": mark})
         if (mark, name) in self.source and str(row.get(name)) != str(value):
             first = self.grid.address(*self.source[mark, name])
@@ -341,31 +337,20 @@ class Walk:
         return self.use(slot.at, name, mark, None, read)
 
     def _stands_already(
-        self,
-        mark: str,
-        label: Place,
-        masses: dict[Slot, Mass],
-        days: dict[Slot, Day],
+        self, mark: str, label: Place, masses: dict[Slot, Mass], days: dict[Slot, Day],
         seen: dict[str, tuple[int, dict[Day, float]]],
-    ) -> str:
+    ) -> str:  # fmt: skip
         """Why a second line of a mark is left out: it has weights of days that stand already."""
         if self.layout.kind == "log":
             return ""
-        at = {
-            days[slot]: mass.mass_g
-            for slot, mass in masses.items()
-            if days[slot] is not None and np.isfinite(mass.mass_g)
-        }
-        if mark not in seen:
-            seen[mark] = (label[0], at)
-            return ""
-        first, before = seen[mark]
+        at = {days[slot]: mass.mass_g for slot, mass in masses.items()
+              if days[slot] is not None and np.isfinite(mass.mass_g)}  # fmt: skip
+        first, before = seen.setdefault(mark, (label[0], {}))
         shared = [day for day in at if day in before]
         if not shared:
             before.update(at)
             return ""
-        same = len(shared) == len(at) and all(at[day] == before[day] for day in shared)
-        return f"the mark {mark!r} stands already in {self.grid.line(first)} with " + (
-            "the same weights" if same
-            else "weights of the same days: is it another piece? Give it a mark of its own"
-        )  # fmt: skip
+        why = "weights of the same days: is it another piece? Give it a mark of its own"
+        if len(shared) == len(at) and all(at[day] == before[day] for day in shared):
+            why = "the same weights"
+        return f"the mark {mark!r} stands already in {self.grid.line(first)} with {why}"

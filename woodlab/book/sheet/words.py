@@ -64,6 +64,18 @@ def _pattern(kind: str) -> tuple[tuple[re.Pattern[str], str], ...]:
     )
 
 
+# What a maker may be asked, with what may be answered: arguments of `read_sheet`, options of the
+# command.
+OPTIONS: dict[str, tuple[tuple[str, ...], str]] = {
+    "mass_unit": (("g", "kg", "lb", "oz"), "of bare weights"),
+    "length_unit": (("mm", "cm", "in"), "of bare lengths"),
+    "layout": (("pieces-down", "dates-down", "log"), "where two fit"),
+    "dates": (("day-first", "month-first"), "9/3/26: 9 March or 3 September"),
+    "decimal": ((".", ","), "1,480: 1480 g or 1.48 g"),
+    "weeks": (("calendar", "turning"), "week 3: of the year, or since turning"),
+}
+
+
 @dataclass(frozen=True)
 class Heading:
     """What a heading means: a column of the book, `mass`, `crack`, ... or nothing known.
@@ -85,7 +97,8 @@ def heading(text: str) -> Heading:
     Examples
     --------
     >>> heading("Wandstärke (cm)").meaning, heading("Poids en kg").unit, heading("Woodkind").near
-    ('wall_mm', 'kg', 'wood')"""
+    ('wall_mm', 'kg', 'wood')
+    """
     own = match_heading(text, TABLES["pieces"])
     if own is not None and own.column.name != "piece":
         return Heading(own.column.name, own.unit or None)
@@ -96,7 +109,7 @@ def heading(text: str) -> Heading:
         return Heading(words[plain], unit)
     if unit in ("g", "kg", "lb", "oz") and folded(text).strip(" ().[]") in MASS_WORDS:
         return Heading("mass", unit)
-    parts = [part for part in plain.split() if part]
+    parts = plain.split()
     meanings = [words[part] for part in parts if part in words]
     if {"seal", "mass"} <= set(meanings):
         return Heading("seal_g", unit)
@@ -105,16 +118,16 @@ def heading(text: str) -> Heading:
     if meanings:
         return Heading(min(meanings, key=lambda m: rank.get(m, 2)), unit)
     for part in sorted(parts, key=len, reverse=True):
-        known = [word for word in words if len(word) > 3]
-        if len(part) > 3 and (near := get_close_matches(part, known, 1, cutoff=0.8)):
-            return Heading(words[near[0]], unit, read=near[0])
-    near = [
-        word
-        for part in parts
-        if len(part) > 2
-        for word in get_close_matches(part, [w for w in words if len(w) > 2], 1, cutoff=0.6)
-    ]
-    return Heading(unit=unit, near=near[0] if near else "")
+        if len(part) > 3 and (near := _alike(part, 4, 0.8)):
+            return Heading(words[near], unit, read=near)
+    near = next(filter(None, (_alike(part, 3, 0.6) for part in parts if len(part) > 2)), "")
+    return Heading(unit=unit, near=near)
+
+
+def _alike(part: str, least: int, cutoff: float) -> str:
+    """The known word that a part of a heading is most like."""
+    known = [word for word in vocabulary("heading") if len(word) >= least]
+    return next(iter(get_close_matches(part, known, 1, cutoff=cutoff)), "")
 
 
 def heading_unit(text: str) -> tuple[str | None, str]:
@@ -159,22 +172,14 @@ def read_words(text: str) -> Said:
         crack = crack if crack == "yes" else "no" if denied else "yes"
     if crack == "yes" and (size := _SIZE.search(spelled(text))):
         length = read_length(size[0])
-    events = [meaning for pattern, meaning in _pattern("event") if pattern.search(plain)]
-    ends = [
-        meaning
-        for pattern, meaning in _pattern("end")
-        # `gone` alone is an end; in `bark gone` it is not
-        if (pattern.search(plain) if meaning else pattern.fullmatch(plain.strip(" .!,;-")))
-    ]
-    places = [m for pattern, m in _pattern("where") if pattern.search(plain)] if crack else []
-    return Said(
-        crack,
-        length,
-        places[0] if places else "",
-        events[-1] if events else "",
-        bool(ends),
-        next((end for end in ends if end), ""),
-    )
+    said = {kind: [meaning for pattern, meaning in _pattern(kind) if pattern.search(plain)]
+            for kind in ("event", "where", "end")}  # fmt: skip
+    # `gone` alone is an end; in `bark gone` it is not
+    alone = any(pattern.fullmatch(plain.strip(" .!,;-")) for pattern, m in _pattern("end") if not m)
+    outcome = next(filter(None, said["end"]), "")
+    where = said["where"][0] if crack and said["where"] else ""
+    event = said["event"][-1] if said["event"] else ""
+    return Said(crack, length, where, event, bool(outcome) or alone, outcome)
 
 
 def read_length(text: str, unit: str = "mm") -> float | None:

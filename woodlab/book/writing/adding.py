@@ -67,16 +67,12 @@ def add_weighings(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.Dat
 
     Examples
     --------
-    >>> import pathlib, tempfile
-    >>> import pandas as pd
-    >>> import woodlab as wl
-    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
-    ...                        "turned_on": ["2026-03-01"], "wall_mm": [22]})
-    >>> book = wl.blank_book(pathlib.Path(tempfile.mkdtemp()) / "book", pieces=pieces)
-    >>> added = add_weighings(book, [{"piece": "A1", "on": "2026-03-01", "mass_g": 1480}])
-    >>> added = add_weighings(book, [{"piece": "A1", "on": "2026-03-08", "mass_lb": 3.1}])
-    >>> wl.open_book(book).weighings["mass_g"].round(1).tolist()
-    [1480.0, 1406.1]
+    >>> import pathlib, tempfile, woodlab as wl
+    >>> folder = pathlib.Path(tempfile.mkdtemp()) / "season"
+    >>> wl.demo_book().only(pieces=["A1"]).until("2025-04-09").save(folder)
+    >>> added = add_weighings(folder, [{"piece": "A1", "on": "2025-04-16", "mass_lb": 3.1}])
+    >>> float(wl.open_book(folder).weighings["mass_g"].round(1).iloc[-1])
+    1406.1
     """
     return _add(_path_of(path, "add_weighings"), "weighings", rows, sure)
 
@@ -105,17 +101,13 @@ def add_looks(path: str | Path, rows: Rows, *, sure: bool = False) -> pd.DataFra
 
     Examples
     --------
-    >>> import pathlib, tempfile
-    >>> import pandas as pd
-    >>> import woodlab as wl
-    >>> pieces = pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
-    ...                        "turned_on": ["2026-03-01"], "wall_mm": [22]})
-    >>> book = wl.blank_book(pathlib.Path(tempfile.mkdtemp()) / "book", pieces=pieces)
-    >>> added = add_looks(book, [{"piece": "A1", "on": "2026-03-05", "crack_mm": 0}])
-    >>> added = add_looks(book, [{"piece": "A1", "on": "2026-03-09", "crack_in": 0.5}])
-    >>> wl.open_book(book).looks["crack_mm"].tolist()
-    [0.0, 12.7]
-    >>> add_looks(book, [{"piece": "A1", "on": "2026-03-09", "crack_mm": 13}])
+    >>> import pathlib, tempfile, woodlab as wl
+    >>> folder = pathlib.Path(tempfile.mkdtemp()) / "season"
+    >>> wl.demo_book().only(pieces=["A1"]).until("2025-04-09").save(folder)
+    >>> added = add_looks(folder, [{"piece": "A1", "on": "2025-04-16", "crack_in": 0.5}])
+    >>> wl.open_book(folder).looks["crack_mm"].tolist()[-1]
+    12.7
+    >>> add_looks(folder, [{"piece": "A1", "on": "2025-04-16", "crack_mm": 13}])
     Traceback (most recent call last):
         ...
     woodlab.errors.RecordError: 1 fault in the records:

@@ -8,7 +8,6 @@ from typing import Any
 
 import pandas as pd
 from openpyxl import Workbook
-from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
@@ -22,7 +21,7 @@ from woodlab.wood.species import species as species_table
 
 ROWS_CHECKED = 2000  # rows below the headings that have lists and checks
 SEALS = ("none", "wax on end grain", "wax all over", "paint all over", "bag of shavings")
-_NEEDED_FILL, _FREE_FILL = "DCE6EC", "F2F2EF"
+_NEEDED, _FREE = "DCE6EC", "F2F2EF"
 _HOW_TO = """How to fill in this record book
 
 A sheet (or file) for each table. Row 1 holds the headings: leave them, but for the unit.
@@ -176,26 +175,24 @@ def _print_on_one_page_across(sheet: Any, orientation: str) -> None:
 def _table_sheet(
     sheet: Any, table: str, columns: tuple[Column, ...], lists: dict[str, list[str]]
 ) -> None:
-    """Headings with their meaning, and the checks that a spreadsheet program makes."""
+    """Headings, and the checks that a spreadsheet program makes, with what a column means."""
     for number, column in enumerate(columns, start=1):
-        letter, meaning = get_column_letter(number), f"{column.meaning}{_bounds(column)}"
+        letter = get_column_letter(number)
         cell = sheet.cell(1, number, readable_heading(column))
         cell.font = Font(bold=column.required)
-        fill = _NEEDED_FILL if column.required else _FREE_FILL
-        cell.fill = PatternFill("solid", start_color=fill, end_color=fill)
+        cell.fill = PatternFill("solid", start_color=_NEEDED if column.required else _FREE)
         cell.border = Border(bottom=Side("thin"))
         cell.alignment = Alignment(wrap_text=True, vertical="center")
-        cell.comment = Comment(meaning, "woodlab", 60, 260)
         dimension = sheet.column_dimensions[letter]
         dimension.width = {"text": 18, "date": 13}.get(column.kind, 12)
         dimension.number_format = {"date": "yyyy-mm-dd", "text": "@"}.get(column.kind, "General")
-        if rule := _rule(table, column, lists):
-            check = DataValidation(
-                errorTitle="Please check", promptTitle=readable_heading(column)[:32],
-                prompt=meaning[:255], showInputMessage=True, showErrorMessage=True, **rule,
-            )  # fmt: skip
-            check.add(f"{letter}2:{letter}{ROWS_CHECKED + 1}")
-            sheet.add_data_validation(check)
+        check = DataValidation(
+            promptTitle=readable_heading(column)[:32], showInputMessage=True,
+            prompt=f"{column.meaning}{_bounds(column)}"[:255], errorTitle="Please check",
+            showErrorMessage=True, **_rule(table, column, lists),
+        )  # fmt: skip
+        check.add(f"{letter}2:{letter}{ROWS_CHECKED + 1}")
+        sheet.add_data_validation(check)
     sheet.freeze_panes = "B2"
     sheet.print_title_rows = "1:1"
     sheet.print_options.gridLines = True
@@ -211,30 +208,30 @@ def _bounds(column: Column) -> str:
 
 def _rule(table: str, column: Column, lists: dict[str, list[str]]) -> dict[str, Any]:
     """What the cells of a column may hold, and what is said of others."""
+
+    def one_of(cells: str, error: str, **more: Any) -> dict[str, Any]:
+        return {"type": "list", "formula1": cells, "error": error, **more}
+
+    last = ROWS_CHECKED + 1
     if column.choices:
-        error = f"Choose one of: {', '.join(column.choices)}."
-        return {"type": "list", "formula1": f'"{",".join(column.choices)}"', "allow_blank": True,
-                "error": error}  # fmt: skip
+        words = ",".join(column.choices)
+        return one_of(f'"{words}"', f"Choose one of: {words}.", allow_blank=True)
     if column.name in lists:
-        letter = get_column_letter([*lists].index(column.name) + 1)
+        at = get_column_letter([*lists].index(column.name) + 1)
         error = "This name is not in the list. Keep it if it is meant so."
-        last = len(lists[column.name]) + 1
-        return {"type": "list", "formula1": f"lists!${letter}$2:${letter}${last}",
-                "allow_blank": True, "errorStyle": "warning", "error": error}  # fmt: skip
+        cells = f"lists!${at}$2:${at}${len(lists[column.name]) + 1}"
+        return one_of(cells, error, allow_blank=True, errorStyle="warning")
     if column.name == "piece" and table == "pieces":
         error = "This mark stands already in the table. Give each piece its own."
-        last = ROWS_CHECKED + 1
         return {"type": "custom", "formula1": f"COUNTIF($A$2:$A${last},A2)=1", "error": error}
     if column.name == "piece":
-        error = "Type a mark that stands in the table pieces."
-        return {"type": "list", "formula1": f"pieces!$A$2:$A${ROWS_CHECKED + 1}", "error": error}
+        return one_of(f"pieces!$A$2:$A${last}", "Type a mark that stands in the table pieces.")
+    between = {"operator": "between", "formula1": "DATE(1990,1,1)", "formula2": "DATE(2099,12,31)"}
     if column.kind == "date":
-        error = "Type a date, such as 2026-03-09."
-        return {"type": "date", "operator": "between", "formula1": "DATE(1990,1,1)",
-                "formula2": "DATE(2099,12,31)", "error": error}  # fmt: skip
+        return between | {"type": "date", "error": "Type a date, such as 2026-03-09."}
     if column.kind == "number":
         low = column.above if column.above is not None else column.least
+        between |= {"formula1": f"{low or 0:g}", "formula2": f"{column.most:g}"}
         error = f"Type a number{_bounds(column)}, without its unit."
-        return {"type": "decimal", "operator": "between", "formula1": f"{low or 0:g}",
-                "formula2": f"{column.most:g}", "error": error}  # fmt: skip
+        return between | {"type": "decimal", "error": error}
     return {}
