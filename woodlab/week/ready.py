@@ -20,7 +20,14 @@ from woodlab.show import Card, Shown, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import (
-    READY, Odd, bowls_of, by_shelf, club_of, last_day, odd_weights, this_week,
+    READY,
+    Odd,
+    bowls_of,
+    by_shelf,
+    club_of,
+    last_day,
+    odd_weights,
+    this_week,
 )  # fmt: skip
 from woodlab.week.shop_round import due_by_age
 from woodlab.words import METRIC, Units
