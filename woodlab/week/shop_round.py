@@ -86,7 +86,6 @@ class ShopRound(Shown):
         """How many are due, open cracks first; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),
-            Column("wood", lambda r: r.species, False),
             Column("do", lambda r: r.do + ("" if r.why in PLAIN else f": {r.why}"), False),
             Column("crack", lambda r: _crack(r, METRIC), False),
             Column("last weight", lambda r: _last_weight(r, METRIC.weight, self.on)),
