@@ -33,10 +33,11 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     >>> measured = pd.DataFrame({
     ...     "piece": "A1", "species": "sugar maple", "days": [0, 200],
     ...     "across_shrink_pct": [0.0, 5.1], "expected_across_pct": [None, 4.8],
+    ...     "expected_across_lower_pct": [None, 3.9], "expected_across_upper_pct": [None, 5.7],
     ...     "rise_change_mm": [0.0, 6.0], "expected_rise_mm": [None, 7.0]})
     >>> print(measured_and_expected(measured).description)
-    1 of 1 rims shrank more than the tables say. Measured against expected movement of 1 piece, 1
-    rim, of sugar maple; bars hold 95 % of trees by the table's scatter. Not drawn: 1 rim, at
+    1 of 1 rims lie within the tables' range. Measured against expected movement of 1 piece, 1 rim,
+    of sugar maple; bars hold 95 % of trees by the table's scatter. Not drawn: 1 rim, at
     turning, or without an expected figure.
     """
     need(measured, "species", "across_shrink_pct", "expected_across_pct", "expected_rise_mm")
@@ -66,13 +67,13 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
             base.mark_point(size=40).encode(
                 x=x(f"{fields[1]}:Q"), tooltip=["piece:N", "days:Q", f"{field}:Q"], **look),
         ]  # fmt: skip
-    less = int((drawn["across_shrink_pct"] < drawn["expected_across_pct"]).sum())
-    kind, k = ("less", less) if 2 * less >= len(drawn) else ("more", len(drawn) - less)
+    ends = [drawn[f"expected_across_{end}_pct"] for end in ("lower", "upper")]
+    inside = int(drawn["across_shrink_pct"].between(*ends).sum())
     return themed(
         panels(layers, columns=2, height=240, size=size), size=size,
-        says=f"{k} of {len(drawn)} rims shrank {kind} than the tables say",
+        says=f"{inside} of {len(drawn)} rims lie within the tables' range",
         sub="Shrinkage across the grain [%] and rise of the pith line [mm]. Dashed: as expected; "
-        "bars: 95 % of trees.",
+        "bars: 95 % of trees by the tables.",
         alt=f"Measured against expected movement of {words.tally(drawn['piece'].nunique())}, "
         f"{words.tally(len(drawn), 'rim')}, of {', '.join(species)}; bars hold 95 % of trees by "
         f"the table's scatter. Not drawn: {words.tally(len(measured) - len(drawn), 'rim')}, at "

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from woodlab.drying.future_air import FutureAir
 
 _DAY = np.timedelta64(1, "D")
+MOST_SHOWN = 25  # pieces in what fits show of themselves
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -262,9 +263,11 @@ class DryingFits(Shown):
             Column("weighings", lambda r: f"{r.n_used}"),
             Column("status", lambda r: r.status + (f": {r.reason}" if r.reason else ""), False),
         ]  # fmt: skip
+        remarked = self.pieces.sort_values("reason", key=lambda r: r.eq(""), kind="stable")
+        caption = f"Pieces as of {words.day(self.as_of)}, those with a remark first"
         return card(
-            says, self.pieces, columns, caption=f"Pieces as of {words.day(self.as_of)}",
-            needs=["moisture_now_pct"], name="piece",
+            says, remarked, columns, caption=caption, needs=["moisture_now_pct"], name="piece",
+            most=MOST_SHOWN,
             more=("fits.pieces", "fits.params", "fits.groups", "fits.laws", "fits.checks"),
         )  # fmt: skip
 
