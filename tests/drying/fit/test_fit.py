@@ -649,3 +649,19 @@ def test_a_slope_that_is_not_run_is_zero(monkeypatch):
     monkeypatch.setattr(Season, "_felt", lambda self, name: np.ones(self.d.n, dtype=bool))
     every = season.slopes(mode.u, season.kappa(mode.beta))
     assert np.abs(every - found).max() < 1e-9 * np.abs(every).max()
+
+
+@pytest.mark.parametrize("early", [3, 40])
+def test_tempering_leaves_each_piece_a_density(early):
+    """What is taken from a piece's information never makes it bend downwards, whatever it knows."""
+    book = season("slab", 12, seed=4).book
+    records = read_records(book, book.pieces["turned_on"].max() + pd.Timedelta(days=early))
+    one = Season(records, LAWS["slab"])
+    mode = one.fit()
+    whole = one.linearised(mode, one._final_slopes(mode))
+    less = one.tempered(whole, mode)
+    m = len(one.local) + 1
+    assert not np.allclose(less.a[:, m:, m:], whole.a[:, m:, m:])
+    for a in less.a:
+        ranked = np.linalg.eigvalsh(a)
+        assert ranked[0] > -1e-8 * ranked[-1]

@@ -62,12 +62,18 @@ class Season(Weighings):
         at = np.concatenate([mode.u, mode.ln_dry[:, None], self.kappa(mode.beta)], axis=1)[:n]
         a, away = linear.a.copy(), linear.b.copy()
         away[:n] -= np.einsum("nij,nj->ni", a[:n], at)  # the gradient here, not at zero
-        inner = a[:n, :m, :m] + np.eye(m) / OPEN_SD**2
-        to = np.linalg.solve(inner, a[:n, :m, m:]).transpose(0, 2, 1)
-        told = to @ a[:n, :m, m:]
-        said = np.einsum("nkm,nm->nk", to, away[:n, :m])
-        a[:n, m:, m:] = told + share * (a[:n, m:, m:] - told)
-        away[:n, m:] = said + share * (away[:n, m:] - said)
+        own, cross = a[:n, :m, :m], a[:n, :m, m:]
+
+        def explained(inverse: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            to = (inverse @ cross).transpose(0, 2, 1)
+            return to @ cross, np.einsum("nkm,nm->nk", to, away[:n, :m])
+
+        # What is left whole is taken out exactly: with a prior on the piece's numbers the rest would
+        # bend downwards where all pieces of a group move together, and a large season had no mode.
+        told, said = explained(np.linalg.pinv(own, rcond=1e-10, hermitian=True))
+        less, fewer = explained(np.linalg.inv(own + np.eye(m) / OPEN_SD**2))
+        a[:n, m:, m:] = told + share * (a[:n, m:, m:] - less)
+        away[:n, m:] = said + share * (away[:n, m:] - fewer)
         away[:n] += np.einsum("nij,nj->ni", a[:n], at)
         return replace(linear, a=a, b=away)
 
