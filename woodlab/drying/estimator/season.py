@@ -68,8 +68,8 @@ class Season(Weighings):
             to = (inverse @ cross).transpose(0, 2, 1)
             return to @ cross, np.einsum("nkm,nm->nk", to, away[:n, :m])
 
-        # What is left whole is taken out exactly: with a prior on the piece's numbers the rest would
-        # bend downwards where all pieces of a group move together, and a large season had no mode.
+        # What is left whole is taken out exactly: with a prior on the piece's numbers the rest
+        # would bend downwards where all of a group move together, and a large season had no mode.
         told, said = explained(np.linalg.pinv(own, rcond=1e-10, hermitian=True))
         less, fewer = explained(np.linalg.inv(own + np.eye(m) / OPEN_SD**2))
         a[:n, m:, m:] = told + share * (a[:n, m:, m:] - less)
