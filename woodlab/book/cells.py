@@ -239,6 +239,9 @@ def _numbers(cells: pd.Series, column: Column, unit: str, comma_decimals: bool) 
     return Converted(pd.Series(values, index=cells.index), troubles, np.isnan(values), remarks)
 
 
+_DECIMAL = re.compile(r"[0-9]+(\.[0-9]+)?")
+
+
 def _number(cell: object, own_unit: str, unit: str, comma_decimals: bool) -> Read:
     if isinstance(cell, dt.date):
         remedy = (
@@ -256,6 +259,8 @@ def _number(cell: object, own_unit: str, unit: str, comma_decimals: bool) -> Rea
     text = str(cell).strip()
     if not text:
         return None, None, ""
+    if not comma_decimals and _DECIMAL.fullmatch(text):  # nearly all cells, and nothing to ask
+        return float(in_own_unit(own_unit, unit, float(text))), None, ""
     try:
         value, named = read_quantity(text, own_unit, unit, comma_decimals)
     except Unread as error:
