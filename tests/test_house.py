@@ -22,9 +22,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 # What each room may import from, itself included. `app` and `season` may use everything.
-SHARED = {"asked", "errors", "show", "show_table", "words", "safe_write"}
+SHARED = {"errors", "show", "show_table", "words", "safe_write"}
 MAY_IMPORT = {
-    "asked": set(),
     "errors": set(),
     "words": set(),
     "show": {"errors", "words"},

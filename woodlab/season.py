@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 from tqdm import tqdm
 
 import woodlab
-from woodlab.asked import shared
 from woodlab.book.record_book import RecordBook, open_book
+from woodlab.drying.asked import shared
 from woodlab.errors import WoodlabError, WorkError
-from woodlab.run_notebooks import one_kernel
+from woodlab.pages.run_notebooks import one_kernel
 from woodlab.safe_write import behind, check_replaceable, whole_folder
 from woodlab.words import SHOWN_UNITS
 

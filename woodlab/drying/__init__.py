@@ -10,4 +10,5 @@ Where a thing is:
                      (after it, as draws)
     answers          forecast/ (when pieces will be dry enough), core_surface
     known truth      simulate, weather
+    the main job     asked (a question that its pages and notebooks share is answered once)
 """

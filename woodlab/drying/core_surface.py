@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from woodlab.asked import asked_once
+from woodlab.drying.asked import asked_once
 from woodlab.drying.estimator.courses import courses_to
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.kernel import FINE

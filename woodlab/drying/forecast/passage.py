@@ -7,14 +7,13 @@ which is the same for all pieces of a place. A relative target moves with the dr
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from woodlab.asked import asked_once
 from woodlab.drying import kernel
+from woodlab.drying.asked import asked_once
 from woodlab.drying.estimator.courses import courses_to, yearly_level
 from woodlab.drying.fit.fitting import HORIZON_DAYS
 from woodlab.drying.fit.records import days_between
@@ -64,21 +63,9 @@ def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
 ) -> Passages:  # fmt: skip
-    """Run every draw from turning on until it is at its target, or to the horizon.
-
-    The last run is kept: the ready list and the best next measurement ask for the same one.
-    """
+    """Run every draw from turning on until it is at its target, or to the horizon."""
     fits = season_fits(checked_fits(fits), as_of=as_of)
     day = day_of(fits, as_of)
-    if targets is not None:
-        return _passages(fits, day, None, within_pct, targets)
-    return _kept(fits, day, target_moisture_pct, within_pct)
-
-
-def _passages(
-    fits: DryingFits, day: np.datetime64, target_moisture_pct: float | None, within_pct: float,
-    targets: np.ndarray | None = None,
-) -> Passages:  # fmt: skip
     n, d = fits.records.n_pieces, fits.n_draws
     if targets is not None:
         target = np.broadcast_to(targets[:, None], (n, d))
@@ -116,9 +103,6 @@ def _run(fits: DryingFits, day: np.datetime64, target: np.ndarray) -> tuple[np.n
             part_of = passage[pick, mine]
             passage[pick, mine] = np.where(np.isinf(part_of), found, part_of)
     return at_now, passage
-
-
-_kept = lru_cache(maxsize=1)(_passages)
 
 
 def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.ndarray:

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook, expect_book
+from woodlab.drying.asked import asked_once
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.columns import asked_columns, with_numbers
 from woodlab.studies.cracks.counts import (

@@ -10,8 +10,8 @@ import pandas as pd
 from scipy import stats
 
 from woodlab import words
-from woodlab.asked import asked_once
 from woodlab.book.record_book import expect_book
+from woodlab.drying.asked import asked_once
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.saving import season_fits
 from woodlab.errors import WoodlabError, as_number

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from woodlab.asked import asked_once
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.asked import asked_once
 from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits, words_of_laws
 from woodlab.errors import WoodlabError, as_kind, as_number, as_seed

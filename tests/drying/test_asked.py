@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import woodlab as wl
-from woodlab.asked import asked_once, shared
+from woodlab.drying.asked import asked_once, shared
 
 
 @pytest.fixture
