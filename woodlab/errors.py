@@ -227,12 +227,14 @@ def as_kind(value: Any, kind: type, where: str, example: str) -> Any:
     raise WoodlabError(f"{where} is {kind_of(value)}. Give {example}.")
 
 
-def as_path(value: Any, where: str) -> Path:
-    """The path of a file or folder."""
+def as_path(value: Any, where: str, remedy: str = "") -> Path:
+    """The path of a file or folder; `remedy` says what else to give than the path of a book."""
     a_path = isinstance(value, str | os.PathLike) and str(value).strip() and "\0" not in str(value)
     if a_path and max(map(len, Path(value).parts), default=0) <= LONGEST_NAME:
         return Path(value)
     given = "a blank text" if str(value).isspace() else kind_of(value)
+    if remedy:
+        raise WoodlabError(f"{where} is {given}. {remedy}")
     raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
 
 

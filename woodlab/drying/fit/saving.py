@@ -27,7 +27,7 @@ from woodlab.drying.fit.fitting import MARGIN_DAYS, as_of_day, assemble, fit_dry
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits, day_of
 from woodlab.drying.laws import law_named
-from woodlab.errors import WoodlabError, kind_of
+from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import write_file
 from woodlab.words import Units
 
@@ -39,13 +39,8 @@ DRAWS = ("u", "ln_dry", "beta", "sds")
 
 def save_fits(fits: DryingFits, path: str | Path) -> None:
     """See `DryingFits.save`."""
-    write_file(_file(path, "Give that of a file to write, such as 'season.fits'."), packed(fits))
-
-
-def _file(path: Any, remedy: str) -> Path:
-    if not isinstance(path, str | Path) or not str(path).strip():
-        raise WoodlabError(f"path is {kind_of(path)}. {remedy}")
-    return Path(path)
+    file = as_path(path, "path", "Give that of a file to write, such as 'season.fits'.")
+    write_file(file, packed(fits))
 
 
 def packed(fits: DryingFits) -> bytes:
@@ -123,7 +118,7 @@ def load_experience(path: str | Path) -> Experience:
 
 def _read(path: str | Path, take: Callable[[zipfile.ZipFile, dict[str, Any]], Any]) -> Any:
     """What `take` makes of a file of saved fits and of what it says about itself."""
-    path = _file(path, "Give that of a file that fits.save(path) wrote.")
+    path = as_path(path, "path", "Give that of a file that fits.save(path) wrote.")
     if not path.is_file():
         raise WoodlabError(f"There is no file at {path}. Give one that fits.save(path) wrote.")
     try:
