@@ -708,3 +708,14 @@ def test_tempering_leaves_each_piece_a_density(early):
     for a in less.a:
         ranked = np.linalg.eigvalsh(a)
         assert ranked[0] > -1e-8 * ranked[-1]
+
+
+def test_a_piece_that_was_never_weighed_has_no_oven_dry_mass(plain):
+    book = plain[0]
+    rows = book.weighings[book.weighings["piece"] != "A1"]
+    fits = fit(with_tables(book, weighings=rows))
+    row = pieces_of(fits).loc["A1"]
+    assert np.isnan(row["oven_dry_g"])
+    assert np.isfinite(row["moisture_now_pct"])
+    assert fits.predict(on=fits.as_of, pieces=["A1"])["mass_g"].isna().all()
+    assert pieces_of(fits)["oven_dry_g"].drop("A1").notna().all()

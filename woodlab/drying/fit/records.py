@@ -125,6 +125,11 @@ class Records:
         return np.arange(self.days.shape[1]) < self.counts[:, None]
 
     @cached_property
+    def weighed(self) -> np.ndarray:
+        """Which pieces have a weight, (n,)."""
+        return (self.here & ~self.is_moisture).any(axis=1)
+
+    @cached_property
     def sealed(self) -> np.ndarray:
         """Which pieces have a seal, (n,)."""
         return np.array([seal not in BARE for seal in self.seals])[self.of_seal]
