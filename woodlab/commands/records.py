@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from woodlab.book.sheet.words import OPTIONS
+from woodlab.book.sheet.questions import OPTIONS
 from woodlab.commands import Commands, ask, command
 from woodlab.errors import WoodlabError
 from woodlab.week.sharing import ANSWERS, LICENCES
@@ -33,6 +33,8 @@ def put(commands: Commands) -> None:
         sheet(f"--{name.replace('_', '-')}", choices=choices, help=about)
     sheet("--year", type=int, help="of the first date, where dates have none")
     sheet("--tab", help="which sheet of a workbook")
+    woods = "what a name of a wood means; give it again for another name"
+    sheet("--species", action="append", type=_wood, metavar="NAME=WOOD", help=woods)
 
     share = command(commands, "share", _share, "a book that may be given away, as open data")
     share("--out", type=Path, required=True, help="the folder to write")
@@ -74,7 +76,8 @@ def _from_sheet(options: argparse.Namespace) -> None:
     from woodlab.book.sheet.reading import read_sheet
 
     names = (*OPTIONS, "year", "tab")
-    made = read_sheet(options.sheet, **{name: getattr(options, name) for name in names})
+    answers = {name: getattr(options, name) for name in names}
+    made = read_sheet(options.sheet, **answers, species=dict(options.species or ()) or None)
     print(made)
     grown = options.out.exists()
     changes = made.save(options.out)
@@ -85,6 +88,14 @@ def _from_sheet(options: argparse.Namespace) -> None:
     else:
         print(f"\nWritten: {options.out}; in it, sheet_ledger says what became of every cell.")
     print(f"Next: woodlab check {options.out}")
+
+
+def _wood(text: str) -> tuple[str, str]:
+    """`Sycamore=sycamore maple`, as typed behind --species."""
+    name, _, wood = (part.strip() for part in text.partition("="))
+    if not name or not wood:
+        raise argparse.ArgumentTypeError(f'{text!r}: type "NAME=WOOD", a name and what it means')
+    return name, wood
 
 
 def _told(changes: pd.DataFrame, units: Units) -> pd.DataFrame:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from woodlab.book.doubts import USUAL
-from woodlab.book.sheet.words import Said, folded, give, read_words, vocabulary
+from woodlab.book.sheet.questions import Asked
+from woodlab.book.sheet.words import Said, folded, read_words, vocabulary
 from woodlab.book.tables import TABLES
 from woodlab.book.units import MASS_WORDS, Unread, read_quantity, scale_to, spelled
-from woodlab.errors import WoodlabError
 
 MOST_G = next(c.most for c in TABLES["weighings"] if c.name == "mass_g") or np.inf
 
@@ -178,26 +178,29 @@ _SINGLE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*")
 INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
 
 
-def ask_masses(bare: list[tuple[float, str]], unit: str, n_weights: int) -> None:
-    """Raise when half of the weights without a unit are too small, or too large, for a bowl.
+def ask_masses(
+    asked: Asked, bare: list[tuple[float, str]], unit: str, n_weights: int
+) -> str | None:
+    """Ask when half of the weights without a unit are too small, or too large, for a bowl.
 
     `bare` has each number with the cell that it stands in; single rows are doubts of the book.
     """
     if not bare or n_weights > 2 * len(bare):
-        return
+        return None
     least, most = USUAL["mass_g"]
     middle = float(np.median([number for number, _ in bare]))
     if least <= middle * scale_to("g", unit) <= most:
-        return
+        return None
     number, at = min(bare, key=lambda one: abs(one[0] - middle))
     fits = _fits(middle, "g", unit, ("g", "kg", "lb", "oz"), (5 * least, most))
-    _ask("Half of the weights", "g", unit, fits, number, f"{number:g} in {at}", "mass_unit")
+    what = f"Half of the weights cannot be in {unit}: {number:g} in {at}"
+    return _ask(asked, "mass_unit", what, fits, number)
 
 
 def ask_lengths(
-    pieces: dict[str, dict[str, object]], units: dict[str, str], mass_unit: str
+    asked: Asked, pieces: dict[str, dict[str, object]], units: dict[str, str], mass_unit: str
 ) -> None:
-    """Raise when half of a column of lengths cannot be in its unit; cm is offered before inches.
+    """Ask when half of a column of lengths cannot be in its unit; cm is offered before inches.
 
     `units` are those of the columns whose heading names none.
     """
@@ -216,7 +219,8 @@ def ask_lengths(
         fits = _fits(middle, "mm", unit, order, (least, most))
         if inches:
             fits = ["in"] if unit != "in" else []
-        _ask(name[:-3], "mm", unit, fits, middle, ", ".join(map(str, cells[:3])), "length_unit")
+        what = f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}"
+        _ask(asked, "length_unit", what, fits, middle)
 
 
 def _fits(
@@ -226,14 +230,11 @@ def _fits(
     return [other for other, value in scaled.items() if usual[0] <= value <= usual[1]]
 
 
-def _ask(
-    what: str, own: str, unit: str, fits: list[str], number: float, shown: str, option: str
-) -> None:
-    if fits:
-        makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
-        raise WoodlabError(
-            f"{what} cannot be in {unit}: {shown}; {', '.join(makes)}. {give(option, *fits)}"
-        )
+def _ask(asked: Asked, option: str, what: str, fits: list[str], number: float) -> str | None:
+    """Ask for the unit, with what the number would be in each."""
+    own = "g" if option == "mass_unit" else "mm"
+    makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
+    return asked.ask(option, f"{what}; {', '.join(makes)}.", *fits) if fits else None
 
 
 def _number(cell: object) -> float | None:

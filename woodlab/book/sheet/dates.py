@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.cells import FIRST_YEAR, LAST_YEAR
-from woodlab.book.sheet.words import folded, give, vocabulary
-from woodlab.errors import WoodlabError
+from woodlab.book.sheet.questions import Asked
+from woodlab.book.sheet.words import folded, vocabulary
 
 # Spreadsheets count days from here (their day 60, 29 February 1900, never was; later days agree).
 SERIAL_ORIGIN = pd.Timestamp("1899-12-30")
@@ -161,19 +161,16 @@ def _stamp(year: int, month: int, day: int, week: int | None = None) -> pd.Times
 
 
 def settle_dates(
-    found: list[Written],
-    order: str | None = None,
-    year: int | None = None,
-    weeks: str | None = None,
+    found: list[Written], asked: Asked
 ) -> tuple[list[pd.Timestamp | pd.Timedelta | None], list[str]]:
     """Stamps of a sheet's dates in their order, None where there is no such day, and notes.
 
-    `order` is `day-first`, `month-first`, or None: then a number above 12 in one of the dates must
-    show it. Weeks are Mondays of the calendar, or with `weeks` = `turning` the time since turning.
-    Raises WoodlabError, which says what to type, if two readings are left or the year is missing.
+    A number above 12 in one of the dates shows which stands first, day or month; weeks are Mondays
+    of the calendar, or the time since turning. What is not shown is asked.
     """
-    day_first, notes = _day_first(found, order)
-    from_turning = _from_turning(found, weeks, notes)
+    day_first, notes = _day_first(found, asked)
+    from_turning = _from_turning(found, asked, notes)
+    year = asked.answers.get("year")
     stamps: list[pd.Timestamp | pd.Timedelta | None] = []
     running, last_month = year, 0
     for one in found:
@@ -191,11 +188,11 @@ def settle_dates(
         of_year = one.year
         if of_year is None:
             if running is None:
-                how = give("year", str(_year_of(found)))
-                raise WoodlabError(
-                    f"The date {one.cell!r} has no year. {how} It is the year of the first date "
-                    "without one; later ones follow on from it."
-                )
+                running = asked.ask(
+                    "year", f"The date {one.cell!r} has no year.", _year_of(found),
+                    then="It is the year of the first date without one; later ones follow on "
+                    "from it.",
+                )  # fmt: skip
             if month < last_month - 6:  # December is followed by January of the next year
                 running += 1
             last_month, of_year = month, running
@@ -207,23 +204,22 @@ def settle_dates(
     return stamps, notes
 
 
-def _from_turning(found: list[Written], weeks: str | None, notes: list[str]) -> bool:
+def _from_turning(found: list[Written], asked: Asked, notes: list[str]) -> bool:
     """Whether weeks are counted from turning; asked where the sheet does not show it."""
     numbered = [one for one in found if one.week is not None]
     if not numbered:
         return False
+    weeks = asked.answers.get("weeks")
     shown = [one for one in numbered if one.calendar]
     none = [one for one in numbered if one.week == 0 or (one.week or 0) > 53]
-    asked = give("weeks", "calendar", "turning")
     if shown and none:
-        raise WoodlabError(f"{none[0].cell!r} is no week of the calendar, as {shown[0].cell!r} is.")
-    if weeks is None and not shown and not none:
-        raise WoodlabError(
-            f"{numbered[0].cell!r} can be a week of the calendar, or be counted from the day of "
-            f"turning. {asked}"
-        )
-    if (weeks == "turning" and shown) or (weeks == "calendar" and none):
-        raise WoodlabError(f"weeks={weeks!r} does not fit {(shown or none)[0].cell!r}. {asked}")
+        asked.fault(f"{none[0].cell!r} is no week of the calendar, as {shown[0].cell!r} is.")
+    elif weeks is None and not shown and not none:
+        text = f"{numbered[0].cell!r} can be a week of the calendar, or be counted from the day of "
+        weeks = asked.ask("weeks", f"{text}turning.", "calendar", "turning")
+    elif (weeks == "turning" and shown) or (weeks == "calendar" and none):
+        text = f"weeks={weeks!r} does not fit {(shown or none)[0].cell!r}."
+        weeks = asked.ask("weeks", text, "calendar" if shown else "turning")
     from_turning = weeks == "turning" or bool(none)
     how = "counted from the day of turning" if from_turning else "weeks of the calendar: Mondays"
     notes.append(f"Weeks such as {str(numbered[0].cell)!r} were read as {how}.")
@@ -240,30 +236,29 @@ def _in_range(stamp: pd.Timestamp | None) -> pd.Timestamp | None:
     return stamp if stamp is not None and FIRST_YEAR <= stamp.year <= LAST_YEAR else None
 
 
-def _day_first(found: list[Written], order: str | None) -> tuple[bool, list[str]]:
+def _day_first(found: list[Written], asked: Asked) -> tuple[bool, list[str]]:
     """True when the day stands first in the numeric dates of the sheet."""
+    order = asked.answers.get("dates")
     numeric = [one for one in found if one.numeric]
     day_shown = [one for one in numeric if one.first > 12 and one.second <= 12]
     month_shown = [one for one in numeric if one.second > 12 and one.first <= 12]
+    against = {"month-first": day_shown, "day-first": month_shown}.get(order or "", [])
+    unsure = next((one for one in numeric if one.first != one.second), None)
     if day_shown and month_shown:
-        raise WoodlabError(
+        asked.fault(
             f"Some dates have the day first ({day_shown[0].cell!r}), some the month "
             f"({month_shown[0].cell!r}). Type them all as year-month-day, such as 2026-03-09."
         )
-    against = {"month-first": day_shown, "day-first": month_shown}.get(order or "", [])
-    if against:
+    elif against:
         other = "day-first" if order == "month-first" else "month-first"
-        raise WoodlabError(
-            f"{order} does not fit the date {against[0].cell!r}. Mend that date, or: "
-            f"{give('dates', other)}"
-        )
-    unsure = next((one for one in numeric if one.first != one.second), None)
-    if order is None and unsure is not None and not day_shown and not month_shown:
-        raise WoodlabError(
+        text = f"{order} does not fit the date {against[0].cell!r}. Mend that date, or:"
+        order = asked.ask("dates", text, other)
+    elif order is None and unsure is not None and not day_shown and not month_shown:
+        text = (
             f"The date {unsure.cell!r} can be read as {_as_words(unsure, True)} or as "
-            f"{_as_words(unsure, False)}, and no other date of the sheet tells which. "
-            f"{give('dates', 'day-first', 'month-first')}"
+            f"{_as_words(unsure, False)}, and no other date of the sheet tells which."
         )
+        order = asked.ask("dates", text, "day-first", "month-first")
     day_first = order == "day-first" if order is not None else not month_shown
     if not numeric:
         return day_first, []

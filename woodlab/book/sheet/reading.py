@@ -15,12 +15,14 @@ from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
 from woodlab.book.sheet.layout import Layout, Place, wide_layout, with_weeks
 from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
+from woodlab.book.sheet.questions import OPTIONS, Asked, answered, give
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
 from woodlab.book.sheet.walk import Fate, Walk
-from woodlab.book.sheet.words import OPTIONS, give, heading, heading_unit
+from woodlab.book.sheet.words import heading, heading_unit
 from woodlab.book.tables import column_names
-from woodlab.errors import WoodlabError, as_path
+from woodlab.errors import WoodlabError, as_kind, as_path
 from woodlab.show import listed
+from woodlab.wood.species import species_facts
 
 NO_TURNING = "turned_on is the day of its first entry: the sheet names none"
 
@@ -36,13 +38,14 @@ def read_sheet(
     year: int | None = None,
     weeks: str | None = None,
     tab: str | None = None,
+    species: dict[str, str] | None = None,
 ) -> SheetReading:
     """Make a record book of a sheet of one's own, and say what became of every cell.
 
     The layout is found: pieces down and dates across, dates down and pieces across, a row a
     weighing, or a tab a bowl. Headings and words are read in English, German and French. A crack
     written among the weights becomes a look, a bowl that is gone ends. Nothing is guessed: where a
-    sheet can be read in two ways, an error says what to give.
+    sheet can be read in two ways, one error lists every open question with what to give.
 
     Parameters
     ----------
@@ -64,6 +67,9 @@ def read_sheet(
         How weeks such as `week 3` count; needed where the sheet does not show it.
     tab : str, optional
         Which sheet of a workbook; needed when several hold weights of several bowls.
+    species : dict, optional
+        Names of woods in the sheet, and what they are: `{"Sycamore": "sycamore maple"}`. A trade
+        name of two woods is asked about, and read as their mean if nothing is said.
 
     Returns
     -------
@@ -93,21 +99,30 @@ def read_sheet(
     ['A2', 'scrapped']
     """
     path = as_path(path, "read_sheet")
-    given = (mass_unit, length_unit, layout, dates, decimal, weeks)
-    for (option, (known, _)), value in zip(OPTIONS.items(), given, strict=True):
-        if value is not None and value not in known:
-            raise WoodlabError(f"{option} is {value!r}. {give(option, *known)}")
+    given = {
+        "mass_unit": mass_unit, "length_unit": length_unit, "layout": layout, "dates": dates,
+        "decimal": decimal, "weeks": weeks, "year": year, "tab": tab,
+        "species": as_kind(species, dict, "species", "{'Sycamore': 'sycamore maple'}"),
+    }  # fmt: skip
+    for option, (known, _) in OPTIONS.items():
+        if given[option] is not None and given[option] not in known:
+            raise WoodlabError(f"{option} is {given[option]!r}. {give(option, *known)}")
     grids = [with_weeks(grid) for grid in read_grids(path)]
-    found = _chosen(grids, path.name, tab, layout)
-    walk = Walk(found, mass_unit, length_unit, dates, decimal, year, weeks)
+    return answered(path.name, given, lambda asked: _read(grids, path, asked))
+
+
+def _read(grids: list[Grid], path: Path, asked: Asked) -> SheetReading | None:
+    """The sheet by the answers given so far; None where it cannot be read by them."""
+    found = _chosen(grids, path.name, asked)
+    walk = Walk(found, asked)
     used = {name for name, _ in found.grid.tabs} or {found.grid.name}
-    others = [grid for grid in grids if grid.name not in used]
-    return _made(walk, path, others)
+    return _made(walk, path, [grid for grid in grids if grid.name not in used])
 
 
-def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -> Layout:
+def _chosen(grids: list[Grid], name: str, asked: Asked) -> Layout:
     """The layout of the one sheet that holds weights."""
     names = [grid.name for grid in grids]
+    tab, wanted = asked.answers.get("tab"), asked.answers.get("layout")
     if tab is not None:
         grids = [grid for grid in grids if grid.name.casefold() == tab.casefold()]
         if not grids:
@@ -117,15 +132,9 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
         raise WoodlabError(f"{name} is a record book already. Check it: woodlab check {name}")
     of_one = [grid for grid in grids if is_of_one_bowl(grid)] if wanted is None else []
     tabs = tabs_layout(of_one) if len(of_one) > 1 else None
-    if tabs and not any(find_layout(grid) for grid in grids if grid not in of_one):
+    if tabs and not any(layouts_of(grid) for grid in grids if grid not in of_one):
         return tabs
-    found = [layout for grid in grids if (layout := find_layout(grid, wanted))]
-    if len(found) > 1:
-        held = [layout.grid.name for layout in found]
-        raise WoodlabError(
-            f"Several sheets of {name} hold weights: {', '.join(map(repr, held))}. Make a book of "
-            f"each. {give('tab', held[0])}"
-        )
+    found = [layouts for grid in grids if (layouts := layouts_of(grid, wanted))]
     if not found:
         as_asked = f" with the layout {wanted}" if wanted else ""
         raise WoodlabError(
@@ -133,40 +142,49 @@ def _chosen(grids: list[Grid], name: str, tab: str | None, wanted: str | None) -
             "2026-03-09), the bowls' marks, and weights where they cross; or a row a weighing "
             "under the headings date, bowl, weight. Type the dates above the weights."
         )
-    return found[0]
+    if len(found) > 1:
+        held = [layouts[0].grid.name for layouts in found]
+        text = f"Several sheets of {name} hold weights: {', '.join(map(repr, held))}. Make a book "
+        chosen = asked.ask("tab", f"{text}of each.", *held)
+        found = [layouts for layouts in found if layouts[0].grid.name == chosen]
+    return _settled(found[0], wanted, asked)
 
 
-def find_layout(grid: Grid, wanted: str | None = None) -> Layout | None:
-    """The layout of a sheet that makes sense of its weights; None when there is none.
-
-    Raises WoodlabError if two layouts fit, or no bowl is named; the message says what to type.
-    """
+def layouts_of(grid: Grid, wanted: str | None = None) -> list[Layout]:
+    """The layout of a sheet that makes sense of its weights; two where both do; or none."""
     if not grid.cells or not grid.cells[0]:
-        return None
-    if wanted == "log":
-        return log_layout(grid)
-    across, down = wide_layout(grid), wide_layout(grid.turn())
+        return []
     if wanted is not None:
-        return down if wanted == "dates-down" else across
-    log = log_layout(grid)
-    wide = sorted((one for one in (across, down) if one), key=_worth)
-    best = wide[-1] if wide else None
+        turned = grid.turn() if wanted == "dates-down" else grid
+        one = log_layout(grid) if wanted == "log" else wide_layout(turned)
+        return [one] if one else []
+    across, down, log = wide_layout(grid), wide_layout(grid.turn()), log_layout(grid)
     if log is not None and log.sure and (across is None or log.masses >= across.masses):
-        return log
+        return [log]
     if across and down and _worth(across) == _worth(down):
-        raise WoodlabError(
-            f"{grid.name} reads as well with the dates across as with the dates down: "
-            f"{across.masses} weights either way. {give('layout', 'pieces-down', 'dates-down')}"
-        )
+        return [across, down]
+    best = max((one for one in (across, down) if one), key=_worth, default=None)
     if log is not None and best is not None and best.kind == "dates-down":
-        raise WoodlabError(
-            f"{grid.name} may have a row a weighing ({log.why}), or a column a piece: {best.why}. "
-            f"{give('layout', 'log', 'dates-down')} Or write headings over the columns: date, "
-            "bowl, weight."
-        )
-    if best is not None and best.kind == "dates-down":
-        _named(best)
-    return best or log
+        return [log, best]
+    return [one for one in (best or log,) if one]
+
+
+def _settled(layouts: list[Layout], wanted: str | None, asked: Asked) -> Layout:
+    """One of two layouts that fit."""
+    one, name = layouts[0], layouts[0].grid.name
+    if one.kind == "dates-down" and wanted is None:
+        _named(one)
+    if len(layouts) == 1:
+        return one
+    text, then = f"{name} may have a row a weighing ({one.why}), or a column a piece: ", ""
+    if one.kind == "log":
+        text += f"{layouts[1].why}."
+        then = "Or write headings over the columns: date, bowl, weight."
+    else:
+        text = f"{name} reads as well with the dates across as with the dates down: {one.masses} "
+        text += "weights either way."
+    asked.ask("layout", text, *(layout.kind for layout in layouts), then=then)
+    return one
 
 
 def _worth(layout: Layout) -> tuple[bool, int]:
@@ -186,8 +204,8 @@ def _named(layout: Layout) -> None:
         )
 
 
-def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
-    """The book of a walk, and its ledger."""
+def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading | None:
+    """The book of a walk, and its ledger; None where a question is open."""
     looks = pd.DataFrame(walk.looks, columns=column_names("looks"))
     weighings = pd.DataFrame(walk.weighings, columns=column_names("weighings"))
     units = {
@@ -198,7 +216,11 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     named = {slot.meaning for slot in walk.layout.slots if slot.unit}
     bare = {name: unit for name, unit in units.items() if name not in named}
     units |= dict.fromkeys((name for name in bare if _in_inches(walk, name)), "in")
-    ask_lengths(walk.pieces, bare, _mass_unit(walk))
+    ask_lengths(walk.asked, walk.pieces, bare, _mass_unit(walk))
+    _ask_woods(walk)
+    if walk.asked.stuck:
+        return None
+    walk.notes += [question.text for question in walk.asked.open.values()]
     _days_of_turning(walk, pd.concat([weighings[["piece", "on"]], looks[["piece", "on"]]]))
     pieces = _checked_pieces(walk, units)
     tables = {"pieces": pieces, "weighings": weighings}
@@ -211,6 +233,16 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading:
     units["mass_g"] = _mass_unit(walk)
     notes, words = tuple(dict.fromkeys(walk.notes)), tuple(walk.words)
     return SheetReading(book, ledger, walk.layout.kind, walk.layout.why, notes, words, path, units)
+
+
+def _ask_woods(walk: Walk) -> None:
+    """Ask which wood a trade name of several means; the sheet can be read without an answer."""
+    for name in dict.fromkeys(row.get("species") for row in walk.pieces.values()):
+        facts = species_facts(str(name))
+        if name and "; but " in facts.note:
+            woods = [{str(name): wood} for wood in facts.members]
+            then = "If it is not said, the mean stands."
+            walk.asked.ask("species", f"{facts.note}.", *woods, then=then, needed=False)
 
 
 def _in_inches(walk: Walk, name: str) -> bool:

@@ -15,10 +15,10 @@ from woodlab.book.cells import convert
 from woodlab.book.sheet.cells import Mass, ask_masses, decimal_sign, read_mass
 from woodlab.book.sheet.dates import Written, find_date, settle_dates
 from woodlab.book.sheet.layout import Layout, Place, Slot
+from woodlab.book.sheet.questions import Asked
 from woodlab.book.sheet.words import (
     Said,
     folded,
-    give,
     heading_unit,
     read_length,
     read_words,
@@ -27,7 +27,6 @@ from woodlab.book.sheet.words import (
 )
 from woodlab.book.tables import TABLES
 from woodlab.book.units import scale_to
-from woodlab.errors import WoodlabError
 
 NUMBERS = {column.name for column in TABLES["pieces"] if column.kind == "number"}
 Day: TypeAlias = pd.Timestamp | None
@@ -51,18 +50,10 @@ class Fate(NamedTuple):
 
 @dataclass
 class Walk:
-    """The entries of a sheet, each with the cell that it came from (`at`).
-
-    `mass_unit` to `weeks` are what the maker was asked; None: found, or the usual.
-    """
+    """The entries of a sheet, each with the cell that it came from (`at`)."""
 
     layout: Layout
-    mass_unit: str | None
-    length_unit: str | None
-    dates: str | None
-    decimal: str | None
-    year: int | None
-    weeks: str | None
+    asked: Asked
     notes: list[str] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
     fates: dict[Place, Fate] = field(default_factory=dict)
@@ -73,11 +64,13 @@ class Walk:
     units: Counter[str] = field(default_factory=Counter)  # of its weights
 
     def __post_init__(self) -> None:
-        self.grid = self.layout.grid
+        self.grid, answers = self.layout.grid, self.asked.answers
+        self.mass_unit, self.length_unit = answers.get("mass_unit"), answers.get("length_unit")
+        self._woods = {folded(a): b for a, b in (answers.get("species") or {}).items()}
         self.notes += self.layout.notes
         self._bare: list[tuple[float, str]] = []
         self._days = self._stamps()
-        self._decimal = self.decimal or self._decimal_shown()
+        self._decimal = answers.get("decimal") or self._decimal_shown()
         lines: dict[Place, list[Slot]] = defaultdict(list)
         for slot in self.layout.slots:
             lines[slot.label].append(slot)
@@ -85,7 +78,8 @@ class Walk:
         for label, slots in lines.items():
             self._line(label, slots, seen)
         unit = self.mass_unit or "g"
-        ask_masses(self._bare, unit, len(self.weighings))
+        open_unit = ask_masses(self.asked, self._bare, unit, len(self.weighings))
+        self.mass_unit = open_unit or self.mass_unit
         if self._bare:
             low, high = min(self._bare)[0], max(self._bare)[0]
             self.notes.append(
@@ -123,7 +117,7 @@ class Walk:
         written: dict[Place, Written] = {
             at: found for at in places if (found := find_date(self.cell(at))) is not None
         }
-        stamps, notes = settle_dates(list(written.values()), self.dates, self.year, self.weeks)
+        stamps, notes = settle_dates(list(written.values()), self.asked)
         self.notes += notes
         return dict(zip(written, stamps, strict=True))
 
@@ -195,10 +189,10 @@ class Walk:
             mass = mass if (sure := read_mass(named, unit, self._decimal)).readings else sure
         if mass.readings:
             low, high = sorted(mass.readings)[:2]
-            raise WoodlabError(
-                f"{self.cell(slot.at)!r} in {self.grid.address(*slot.at)} can be read as {low:g} g "
-                f"or as {high:g} g. {give('decimal', '.', ',')}"
-            )
+            text = f"{self.cell(slot.at)!r} in {self.grid.address(*slot.at)} can be read as "
+            text += f"{low:g} g or as {high:g} g."
+            self._decimal = self.asked.ask("decimal", text, ".", ",")
+            return self._mass(slot, of_mark)
         if mass.bare and not mass.why and not (slot.unit or of_mark):
             number = round(mass.mass_g / scale_to("g", unit), 9)
             self._bare.append((number, self.grid.address(*slot.at)))
@@ -326,6 +320,8 @@ class Walk:
                 value = f"{value} {slot.unit}"  # another tab may have another unit
         else:
             value = read = self.grid.text(*slot.at)
+            if name == "species":
+                value = read = self._woods.get(folded(value), value)
             if name == "seal":
                 value = read = {"no": "none", "yes": "sealed"}.get(yes_or_no(value), value)
         row = self.pieces.setdefault(mark, {"piece": mark})

@@ -64,18 +64,6 @@ def _pattern(kind: str) -> tuple[tuple[re.Pattern[str], str], ...]:
     )
 
 
-# What a maker may be asked, with what may be answered: arguments of `read_sheet`, options of the
-# command.
-OPTIONS: dict[str, tuple[tuple[str, ...], str]] = {
-    "mass_unit": (("g", "kg", "lb", "oz"), "of bare weights"),
-    "length_unit": (("mm", "cm", "in"), "of bare lengths"),
-    "layout": (("pieces-down", "dates-down", "log"), "where two fit"),
-    "dates": (("day-first", "month-first"), "9/3/26: 9 March or 3 September"),
-    "decimal": ((".", ","), "1,480: 1480 g or 1.48 g"),
-    "weeks": (("calendar", "turning"), "week 3: of the year, or since turning"),
-}
-
-
 @dataclass(frozen=True)
 class Heading:
     """What a heading means: a column of the book, `mass`, `crack`, ... or nothing known.
@@ -201,11 +189,3 @@ def yes_or_no(cell: object) -> str:
     """`yes`, `no`, or nothing where the cell is neither word."""
     plain = folded(cell).strip(" .!")
     return vocabulary("yes").get(plain) or vocabulary("no").get(plain) or ""
-
-
-def give(option: str, *values: str) -> str:
-    """How to answer a question, in a notebook and at the command."""
-    flag = "--" + option.replace("_", "-")
-    code = " or ".join(f"{option}={int(v) if v.isdigit() else repr(v)}" for v in map(str, values))
-    typed = " or ".join(f"{flag} {value}" for value in values)
-    return f"Give {code} (at the command: {typed})."
