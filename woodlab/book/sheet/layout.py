@@ -9,14 +9,34 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from openpyxl.utils import get_column_letter
 
 from woodlab.book.sheet.cells import read_mass
-from woodlab.book.sheet.dates import Week, Written, find_date
+from woodlab.book.sheet.dates import Week, find_date
 from woodlab.book.sheet.grid import Grid, Place
 from woodlab.book.sheet.words import Heading, folded, heading, is_total, vocabulary
+
+
+class Fate(NamedTuple):
+    """What became of a cell."""
+
+    use: str
+    piece: str = ""
+    on: pd.Timestamp | None = None
+    read_as: str = ""
+    why: str = ""
+
+
+def unused(why: str) -> Fate:
+    return Fate("not used", why=why)
+
+
+HEADING = Fate("heading")
+TOTAL = "a total, not a weighing of a piece"
 
 
 @dataclass(frozen=True)
@@ -31,26 +51,23 @@ class Slot:
     ounces: Place | None = None  # where a second column holds the ounces beside the pounds
 
 
-TOTAL = "a total, not a weighing of a piece"
-
-
 @dataclass
 class Layout:
-    """One reading of a grid. `reasons` says of cells without a slot why they have none."""
+    """One reading of a grid, or of its rows before `stop`; `fates` is of cells without a slot."""
 
     grid: Grid
     kind: str
     why: str = ""
     slots: list[Slot] = field(default_factory=list)
-    headings: set[Place] = field(default_factory=set)
-    reasons: dict[Place, str] = field(default_factory=dict)
+    fates: dict[Place, Fate] = field(default_factory=dict)
     masses: int = 0
     sure: bool = True
     notes: list[str] = field(default_factory=list)
+    stop: int | None = None
 
     def leave_out(self, line: int, why: str) -> None:
         """No cell of a line is read."""
-        self.reasons |= {(line, c): why for c in range(len(self.grid.cells[0]))}
+        self.fates |= {(line, c): unused(why) for c in range(len(self.grid.cells[0]))}
 
     def heading(self, at: Place) -> Heading:
         """What the heading in a cell means, if its column can be used; if not, why not is kept."""
@@ -65,10 +82,10 @@ class Layout:
                 why += f"; its nearest meaning is {found.near!r}" if found.near else ""
             elif found.meaning != "other":
                 why = f"stands under the heading {text!r}, and another column was read as that"
-            for r in range(at[0], len(self.grid.cells)):
-                self.reasons.setdefault((r, at[1]), why)
+            for r in range(at[0], self.stop or len(self.grid.cells)):
+                self.fates.setdefault((r, at[1]), unused(why))
             return Heading(near=found.near)
-        self.headings.add(self.grid.origin(*at))
+        self.fates[self.grid.origin(*at)] = HEADING
         self.note_misspelt(text, found)
         return found
 
@@ -78,30 +95,27 @@ class Layout:
             self.notes.append(said)
 
 
-@dataclass
-class _Block:
-    """One line of dates and the lines of pieces that it governs, dates running across."""
+class _Block(NamedTuple):
+    """A line of dates, their columns, and the lines of pieces that it governs."""
 
     line: int
-    dates: dict[int, Written]
-    pieces: list[int] = field(default_factory=list)
+    dates: list[int]
+    pieces: list[int]
 
 
 def mass_like(cell: object) -> bool:
     """Whether a cell may be a weight."""
     if cell is None or isinstance(cell, bool | Week):
         return False
-    return _mass_like_text(cell) if isinstance(cell, str) else bool(np.isfinite(_mass(cell)))
+    if isinstance(cell, str):
+        return _mass_like_text(cell)
+    return bool(np.isfinite(read_mass(cell).mass_g))
 
 
 @lru_cache(maxsize=200_000)
 def _mass_like_text(text: str) -> bool:
     mass = read_mass(text)
     return bool(np.isfinite(mass.mass_g) or mass.readings)
-
-
-def _mass(cell: object) -> float:
-    return read_mass(cell).mass_g
 
 
 def heading_of(cell: object) -> Heading:
@@ -129,28 +143,27 @@ def with_weeks(grid: Grid) -> Grid:
 
 
 def wide_layout(grid: Grid) -> Layout | None:
+    """Dates across, a line a piece: the line of dates under which most weights stand."""
     dated = [[find_date(cell) for cell in row] for row in grid.cells]
     is_date = np.array([[one is not None for one in row] for row in dated])
     sure = np.array([[one is not None and not one.serial for one in row] for row in dated])
+    days = np.array([[one is not None and one.week is None for one in row] for row in dated])
     is_mass = np.array([[mass_like(cell) for cell in row] for row in grid.cells]) & ~sure
     labelled = np.array([[cell is not None for cell in row] for row in grid.cells]) & ~sure
-    best: tuple[int, int, int] | None = None
-    days = np.array([[one is not None and one.week is None for one in row] for row in dated])
-    lines = np.flatnonzero(is_date.any(axis=1))
-    for line in map(int, sorted(lines, key=lambda line: -days[line].sum())):
+    best = (0, 0, 0)
+    lines = np.flatnonzero(is_date.any(axis=1)).tolist()
+    for line in sorted(lines, key=lambda line: -days[line].sum()):
         body = is_mass[line + 1 :][:, is_date[line]]
-        if best is not None and body.sum() <= best[0]:
+        if body.sum() <= best[0]:
             continue
         column = _label_column(grid, line, is_date[line], body.any(axis=1), labelled)
-        if column is None:
-            continue
-        score = int(body[labelled[line + 1 :, column]].sum())
-        if score and (best is None or score > best[0]):
-            best = (score, line, column)
-    if best is None:
-        return None
+        if column is not None:
+            score = int(body[labelled[line + 1 :, column]].sum())
+            best = max(best, (score, line, column), key=lambda one: one[0])
     score, line, column = best
-    layout = _wide_slots(grid, column, _blocks(grid, line, column, dated), score)
+    if not score:
+        return None
+    layout = _wide_slots(grid, column, _blocks(grid, line, column, is_date), score)
     return layout if any(slot.meaning == "mass" for slot in layout.slots) else None
 
 
@@ -177,84 +190,66 @@ def _label_column(
     return best
 
 
-def _blocks(grid: Grid, line: int, column: int, dated: list[list[Written | None]]) -> list[_Block]:
+def _blocks(grid: Grid, line: int, column: int, is_date: np.ndarray) -> list[_Block]:
     """The first line of dates, and any further one that starts a new block below."""
     head = grid.cells[line][column]
-    blocks = [_block(line, column, dated)]
-    for r in range(line + 1, len(grid.cells)):
+    blocks: list[_Block] = []
+    for r in range(line, len(grid.cells)):
         label = grid.cells[r][column]
-        others = [
-            (cell, dated[r][c]) for c, cell in enumerate(grid.cells[r])
-            if c != column and cell is not None
-        ]  # fmt: skip
+        others = [c for c, cell in enumerate(grid.cells[r]) if c != column and cell is not None]
         of_heading = label is None or (head is not None and label == head)
-        if of_heading and others and all(date is not None for _, date in others):
-            blocks.append(_block(r, column, dated))
+        if r == line or (of_heading and others and is_date[r][others].all()):
+            blocks.append(_Block(r, [c for c in np.flatnonzero(is_date[r]) if c != column], []))
         else:
             blocks[-1].pieces.append(r)
     return blocks
 
 
-def _block(line: int, column: int, dated: list[list[Written | None]]) -> _Block:
-    return _Block(
-        line, {c: date for c, date in enumerate(dated[line]) if date is not None and c != column}
-    )
-
-
 def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> Layout:
     layout = Layout(grid, "dates-down" if grid.turned else "pieces-down", masses=score)
-    slots, reasons, headings = layout.slots, layout.reasons, layout.headings
-    headings.add((blocks[0].line, column))
-    first = blocks[0]
+    slots, fates, first = layout.slots, layout.fates, blocks[0]
+    fates[first.line, column] = HEADING
     # `weight` and `crack` line by line, the bowl's mark before them: two lines a bowl
     said = next((c for c in (column + 1, column) if _are_kinds(grid, first, c)), None)
     marks = column if said is None else said - 1
     mark = first.pieces[0] if first.pieces else 0
     for block in blocks:
         kinds = {c: _under_date(grid, block, c) for c in block.dates}
-        beside = {
-            c: found
-            for c in range(len(grid.cells[0]))
-            if c not in (marks, said)
-            if c not in first.dates and c not in block.dates
-            if (found := _beside(layout, first.line, c))
-        }
+        known = (marks, said, *first.dates, *block.dates)
+        beside = {c: found for c in range(len(grid.cells[0])) if c not in known
+                  if (found := _beside(layout, first.line, c))}  # fmt: skip
+        turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
         for r in block.pieces:
             own = heading_of(grid.cells[r][said]) if said is not None else Heading()
             if said is None or grid.text(r, marks) is not None:
                 mark = r
             at = (mark, marks)
             if said is not None and own.meaning:
-                headings.add((r, said))
+                fates[r, said] = HEADING
             label = grid.text(*at)
-            if label is not None and grid.cells[r][column] == grid.cells[block.line][column]:
-                headings |= {(r, c) for c in range(len(grid.cells[0]))}
-                continue
             if label is None:
-                for c in block.dates:
-                    reasons[r, c] = (
-                        "no piece is named in this line (of merged cells, only .xlsx and .xls "
-                        "files tell how far they reach)"
-                    )
-                continue
-            if is_total(label):
+                why = "no piece is named in this line (of merged cells, only .xlsx and .xls files "
+                fates |= {(r, c): unused(f"{why}tell how far they reach)") for c in block.dates}
+            elif grid.cells[r][column] == grid.cells[block.line][column]:
+                fates |= {(r, c): HEADING for c in range(len(grid.cells[0]))}
+            elif is_total(label):
                 layout.leave_out(r, TOTAL)
-                continue
-            if heading_of(label).meaning in ("other", "note") and label.isalpha():
+            elif heading_of(label).meaning in ("other", "note") and label.isalpha():
                 layout.leave_out(r, f"{label!r} names no bowl")
-                continue
-            for c, (meaning, unit, why) in kinds.items():
-                if why:
-                    reasons[r, c] = reasons[block.line, c] = why
-                elif grid.cells[r][c] is not None and not grid.of((r, c)).copied:
-                    told, of = (own.meaning, own.unit or unit) if own.meaning else (meaning, unit)
-                    slots.append(Slot((r, c), told, at, (block.line, c), of))
-            turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
-            for c, (meaning, unit) in beside.items():
-                # a weight that stands under no date is that of the day of turning
-                day = (r, turned) if meaning == "mass" and turned is not None else None
-                if grid.cells[r][c] is not None:
-                    slots.append(Slot((r, c), meaning, at, day, unit))
+            else:
+                for c, (meaning, unit, why) in kinds.items():
+                    if why:
+                        fates[r, c] = fates[block.line, c] = unused(why)
+                    elif grid.cells[r][c] is not None and not grid.of((r, c)).copied:
+                        meant, of = (
+                            (own.meaning, own.unit or unit) if own.meaning else (meaning, unit)
+                        )
+                        slots.append(Slot((r, c), meant, at, (block.line, c), of))
+                for c, (meaning, unit) in beside.items():
+                    # a weight that stands under no date is that of the day of turning
+                    day = (r, turned) if meaning == "mass" and turned is not None else None
+                    if grid.cells[r][c] is not None:
+                        slots.append(Slot((r, c), meaning, at, day, unit))
     pieces = len({grid.text(*slot.label) for slot in slots})
     lines = " and ".join(grid.line(block.line) for block in blocks[:2])
     named = f"row {column + 1}" if grid.turned else f"column {get_column_letter(column + 1)}"
@@ -303,7 +298,7 @@ def _beside(layout: Layout, line: int, column: int) -> tuple[str, str | None] | 
         return None
     found = heading_of(cells[at][column])
     if found.meaning == "mass":
-        layout.headings.add(layout.grid.origin(at, column))
+        layout.fates[layout.grid.origin(at, column)] = HEADING
         return "mass", found.unit
     found = layout.heading((at, column))
     return (found.meaning, found.unit) if found.meaning else None

@@ -13,11 +13,11 @@ from woodlab.book.record_book import RecordBook
 from woodlab.book.sheet.cells import INCHES, ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
-from woodlab.book.sheet.layout import Layout, Place, wide_layout, with_weeks
+from woodlab.book.sheet.layout import Fate, Layout, Place, unused, wide_layout, with_weeks
 from woodlab.book.sheet.log import is_of_one_bowl, log_layout, tabs_layout
 from woodlab.book.sheet.questions import OPTIONS, Asked, answered, give
 from woodlab.book.sheet.result import LEDGER_COLUMNS, SheetReading
-from woodlab.book.sheet.walk import Fate, Walk
+from woodlab.book.sheet.walk import Walk
 from woodlab.book.sheet.words import heading, heading_unit
 from woodlab.book.tables import column_names
 from woodlab.errors import WoodlabError, as_kind, as_path
@@ -323,8 +323,8 @@ def _name_the_lost(walk: Walk) -> None:
 
 def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
     """One row for each filled cell of the file, in reading order."""
-    elsewhere = Fate("not used", why="stands in another sheet")
-    cells = [(walk.grid, at, walk.fates.get(at) or _by_place(walk, at)) for at in walk.grid.filled]
+    elsewhere = unused("stands in another sheet")
+    cells = [(walk.grid, at, _fate(walk, at)) for at in walk.grid.filled]
     if walk.grid.turned:
         cells.sort(key=lambda one: one[1][::-1])
     cells += [(grid, at, elsewhere) for grid in others for at in grid.filled]
@@ -344,23 +344,20 @@ def _ledger(walk: Walk, others: list[Grid]) -> pd.DataFrame:
     return frame
 
 
-def _by_place(walk: Walk, at: Place) -> Fate:
-    """What became of a cell that no slot has used."""
-    layout = walk.layout
-    if lost := walk.grid.of(at).lost:
-        return Fate("not used", why=lost)
-    if at in layout.headings:
-        return Fate("heading")
-    why = layout.reasons.get(at)
-    if why is None:
-        top = min(place[0] for slot in layout.slots for place in (slot.date or slot.label, slot.at))
-        top = min([top, *(place[0] for place in layout.headings)])
-        if at[0] < top:
-            why = "stands before the first line that is read"
-        elif any(at[1] == slot.label[1] for slot in layout.slots):
-            why = "a mark without anything beside it that is used"
-        elif find_date(walk.cell(at)) is not None:
-            why = "a date without a weight"
-        else:
-            why = "stands outside the lines that are read"
-    return Fate("not used", why=why)
+def _fate(walk: Walk, at: Place) -> Fate:
+    """What became of a cell, also of one that no slot has used."""
+    fate = walk.fates.get(at)
+    if (lost := walk.grid.of(at).lost) and not (fate and fate.piece):
+        return unused(lost)
+    if fate is not None:
+        return fate
+    slots = walk.layout.slots
+    read = [place for slot in slots for place in (slot.date or slot.label, slot.at)]
+    read += [place for place, fate in walk.layout.fates.items() if fate.use == "heading"]
+    if at[0] < min(place[0] for place in read):
+        return unused("stands before the first line that is read")
+    if any(at[1] == slot.label[1] for slot in slots):
+        return unused("a mark without anything beside it that is used")
+    if find_date(walk.cell(at)) is not None:
+        return unused("a date without a weight")
+    return unused("stands outside the lines that are read")

@@ -6,7 +6,7 @@ import re
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from functools import cache
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pandas as pd
 from woodlab.book.cells import convert
 from woodlab.book.sheet.cells import Mass, ask_masses, decimal_sign, read_mass
 from woodlab.book.sheet.dates import Written, find_date, settle_dates
-from woodlab.book.sheet.layout import Layout, Place, Slot
+from woodlab.book.sheet.layout import Fate, Layout, Place, Slot
 from woodlab.book.sheet.questions import Asked
 from woodlab.book.sheet.words import (
     Said,
@@ -38,16 +38,6 @@ def _unreadable(text: str) -> str:
     return next(iter(convert(pd.Series([text], dtype=object), None).troubles.values()), ("",))[0]
 
 
-class Fate(NamedTuple):
-    """What became of a cell."""
-
-    use: str
-    piece: str = ""
-    on: Day = None
-    read_as: str = ""
-    why: str = ""
-
-
 @dataclass
 class Walk:
     """The entries of a sheet, each with the cell that it came from (`at`)."""
@@ -67,6 +57,7 @@ class Walk:
         self.grid, answers = self.layout.grid, self.asked.answers
         self.mass_unit, self.length_unit = answers.get("mass_unit"), answers.get("length_unit")
         self._woods = {folded(a): b for a, b in (answers.get("species") or {}).items()}
+        self.fates |= self.layout.fates
         self.notes += self.layout.notes
         self._bare: list[tuple[float, str]] = []
         self._days = self._stamps()
