@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.book.cells import Converted, convert, empty
-from woodlab.book.doubts import folded, with_hidden
+from woodlab.book.doubts import folded, shown, with_hidden
 from woodlab.book.reading import RawTable
 from woodlab.book.tables import REQUIRED_TABLES, TABLES, Column, column_of
 from woodlab.book.units import match_heading, plain_heading, units_of
@@ -263,62 +263,43 @@ def _hint(name: str, known: set[str]) -> str:
 
 def _witness_faults(witnesses: pd.DataFrame) -> list[Fault]:
     """Blocks with two oven-dry masses, and blocks that weigh less than they do without water."""
-    faults = []
-    for name, rows in witnesses.groupby("witness", sort=False):
-        known = rows["oven_dry_g"].dropna()
-        if known.empty:
-            continue
-        dry, at = known.iloc[0], known.index[0]
-        light = rows.loc[rows["mass_g"] < dry, "mass_g"]
-        faults += [
-            Fault("witnesses", row, mass_of.name, f"{mass:g}", *said)
-            for mass_of, *said in (
-                (known[known != dry], f"row {at} gives {dry:g} for the same block {name}",
-                 "Keep the right one, in one row of the block."),
-                (light, f"is less than its oven-dry mass {dry:g} (row {at})",
-                 "Are the two masses exchanged? Type the mass weighed that day here."),
-            )
-            for row, mass in mass_of.items()
-        ]  # fmt: skip
-    return faults
+    known = witnesses.dropna(subset="oven_dry_g").drop_duplicates("witness")
+    first = known.assign(at=known.index).set_index("witness")[["oven_dry_g", "at"]]
+    of_block = first.reindex(witnesses["witness"]).set_axis(witnesses.index)
+    rows = witnesses.assign(dry=of_block["oven_dry_g"], at=of_block["at"])
+    return _of_rows("witnesses", rows, [
+        (rows["oven_dry_g"].notna() & (rows["oven_dry_g"] != rows["dry"]), "oven_dry_g",
+         "row {at:.0f} gives {dry:g} for the same block {witness}",
+         "Keep the right one, in one row of the block."),
+        (rows["mass_g"] < rows["dry"], "mass_g",
+         "is less than its oven-dry mass {dry:g} (row {at:.0f})",
+         "Are the two masses exchanged? Type the mass weighed that day here."),
+    ])  # fmt: skip
 
 
-def _offcut_faults(offcuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
-    found = []
-    for row, cut in offcuts.iterrows():
-        if cut["oven_dry_g"] > cut["wet_g"]:
-            found.append(
-                (
-                    row,
-                    "oven_dry_g",
-                    f"{cut['oven_dry_g']:g}",
-                    f"is more than the wet mass {cut['wet_g']:g}",
-                    "Are the two masses exchanged? Type the mass after the oven here.",
-                )
-            )
-        if pd.notna(cut["piece"]):
-            continue
-        if pd.isna(cut["log"]):
-            found.append(
-                (
-                    row,
-                    "piece",
-                    "",
-                    "neither piece nor log is given",
-                    "Type the piece or the log that it was cut from.",
-                )
-            )
-        elif cut["log"] not in logs:
-            found.append(
-                (
-                    row,
-                    "log",
-                    cut["log"][:80],
-                    "no piece of this log stands in pieces",
-                    "Type a log that stands in the column log of pieces.",
-                )
-            )
-    return [Fault("offcuts", *fault) for fault in found]  # fmt: skip
+def _offcut_faults(cuts: pd.DataFrame, logs: set[str]) -> list[Fault]:
+    """Offcuts that gain in the oven, and offcuts of nothing that is known."""
+    of_none = cuts["piece"].isna()
+    return _of_rows("offcuts", cuts, [
+        (cuts["oven_dry_g"] > cuts["wet_g"], "oven_dry_g", "is more than the wet mass {wet_g:g}",
+         "Are the two masses exchanged? Type the mass after the oven here."),
+        (of_none & cuts["log"].isna(), "piece", "neither piece nor log is given",
+         "Type the piece or the log that it was cut from."),
+        (of_none & cuts["log"].notna() & ~cuts["log"].isin(logs), "log",
+         "no piece of this log stands in pieces",
+         "Type a log that stands in the column log of pieces."),
+    ])  # fmt: skip
+
+
+def _of_rows(
+    table: str, frame: pd.DataFrame, rules: list[tuple[pd.Series, str, str, str]]
+) -> list[Fault]:
+    """A fault for each row of a rule's mask: column, problem (which may name cells), remedy."""
+    return [
+        Fault(table, row.Index, column, shown(getattr(row, column))[:80],
+              problem.format(**row._asdict()), remedy)
+        for wrong, column, problem, remedy in rules for row in frame[wrong].itertuples()
+    ]  # fmt: skip
 
 
 def kept_and_set_aside(

@@ -74,13 +74,16 @@ def doubts_of_several(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
 def _rows(table: str, frame: pd.DataFrame, odd: pd.Series, column: str, said: str) -> Doubts:
     """A doubt for each row of a mask; `said` may name other cells of the row."""
     return [
-        (table, row.Index, row.piece, column, _shown(getattr(row, column)),
+        (table, row.Index, row.piece, column, shown(getattr(row, column)),
          said.format(**row._asdict()))
         for row in frame[odd].itertuples()
     ]  # fmt: skip
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
+    """A cell in a few letters; nothing if it is empty."""
+    if isinstance(value, str):
+        return value
     if value is pd.NaT or value != value:
         return ""
     return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}"
