@@ -17,8 +17,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING
-from xml.parsers import expat
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
 
 from woodlab.book.tables import TABLES
 from woodlab.errors import WoodlabError
@@ -47,11 +47,10 @@ def check_claims(path: Path) -> None:
         for entry in archive.infolist():
             found, text = [], 0
             if entry.filename.casefold() == "content.xml":
-                corners = _corners_of_ods(_pieces(archive, entry))
-                found, text = corners.corners, corners.text_bytes
-                if corners.tabs:  # the reader would leave it out, and A<tab>1 would be A1
+                found, text, tabs = _claims_of_ods(_pieces(archive, entry))
+                if tabs:  # the reader would leave it out, and A<tab>1 would be A1
                     raise WoodlabError(
-                        f"A cell of the sheet {corners.tabs!r} of {path.name} holds a tab, which "
+                        f"A cell of the sheet {tabs!r} of {path.name} holds a tab, which "
                         "cannot be read. Put a blank for it, or save the tables as CSV files."
                     )
             else:
@@ -165,75 +164,58 @@ def _column_number(letters: bytes) -> int:
     return sum((letter - 64) * 26**at for at, letter in enumerate(reversed(letters.upper()[:8])))
 
 
-class _Corners:
-    """Counts the rows and columns of each table of an .ods file, repeats multiplied out."""
-
-    def __init__(self) -> None:
-        self.corners: list[tuple[int, int]] = []
-        self.text_bytes = self._cell_bytes = self._row_bytes = 0
-        self.tabs = self._name = ""
-        self._row = self._rows = self._columns = 0
-        self._column = self._last_column = self._repeats = 0
-        self._cell_repeats, self._filled = 1, False
-
-    def start(self, name: str, attributes: dict[str, str]) -> None:
-        local = name.rpartition(":")[2]
-        if local == "table":
-            self._row = self._rows = self._columns = 0
-            named = (value for key, value in attributes.items() if key.endswith(":name"))
-            self._name = next(named, "")
-        elif local == "tab" and self._name.strip().casefold() in TABLES:
-            self.tabs = self._name
-        elif local == "table-row":
-            self._repeats = _repeats(attributes, "number-rows-repeated")
-            self._column = self._last_column = self._row_bytes = 0
-        elif local in ("table-cell", "covered-table-cell"):
-            self._cell_repeats = _repeats(attributes, "number-columns-repeated")
-            self._filled = any(key.endswith("value-type") for key in attributes)
-            self._cell_bytes = sum(
-                len(value) for key, value in attributes.items() if key.endswith("string-value")
-            )
-
-    def text(self, data: str) -> None:
-        self._cell_bytes += len(data)
-        self._filled = self._filled or bool(data.strip())
-
-    def end(self, name: str) -> None:
-        local = name.rpartition(":")[2]
-        if local in ("table-cell", "covered-table-cell"):
-            self._column += self._cell_repeats
-            if self._filled:
-                self._row_bytes += self._cell_bytes * self._cell_repeats
-                self._last_column = self._column
-            self._filled = False
-        elif local == "table-row":
-            self._row += self._repeats
-            self.text_bytes += self._row_bytes * self._repeats
-            if self._last_column:
-                self._rows = self._row
-                self._columns = max(self._columns, self._last_column)
-        elif local == "table":
-            self.corners.append((self._rows, self._columns))
+def _claims_of_ods(pieces: Iterator[bytes]) -> tuple[list[tuple[int, int]], int, str]:
+    """The last row and column of each table of an .ods file, repeats multiplied out; how much text
+    its cells hold; and the table of the book in which a cell holds a tab."""
+    parser = ElementTree.XMLPullParser(("start", "end"))
+    path: list[ElementTree.Element] = []
+    corners: list[tuple[int, int]] = []
+    text_bytes, tabs, name = 0, "", ""
+    rows = last_row = last_column = 0
+    for piece in chain(pieces, [b""]):
+        try:
+            parser.feed(piece)
+            if not piece:
+                parser.close()
+            events: Iterator[tuple[str, Any]] = parser.read_events()
+        except ElementTree.ParseError as error:
+            raise zipfile.BadZipFile(f"its content is damaged: {error}") from error
+        for event, element in events:
+            kind = element.tag.rpartition("}")[2]
+            if event == "start":
+                path.append(element)
+                if kind == "table":
+                    rows = last_row = last_column = 0
+                    name = _attribute(element, "}name")
+                continue
+            path.pop()
+            if kind == "tab" and name.strip().casefold() in TABLES:
+                tabs = name
+            elif kind == "table":
+                corners.append((last_row, last_column))
+            elif kind == "table-row":
+                column = filled = size = 0
+                for cell in element:
+                    again = _repeats(cell, "number-columns-repeated")
+                    column += again
+                    text = "".join(cell.itertext())
+                    if text.strip() or _attribute(cell, "value-type"):
+                        filled = column
+                        size += again * len(text + _attribute(cell, "string-value"))
+                again = _repeats(element, "number-rows-repeated")
+                rows += again
+                text_bytes += size * again
+                if filled:
+                    last_row, last_column = rows, max(last_column, filled)
+                if path:
+                    path[-1].remove(element)  # a row that was counted takes no more room
+    return corners, text_bytes, tabs
 
 
-def _repeats(attributes: dict[str, str], wanted: str) -> int:
-    for key, value in attributes.items():
-        if key.endswith(wanted) and value.strip().isdecimal():
-            return _count(value.strip())
-    return 1
+def _attribute(element: ElementTree.Element, ending: str) -> str:
+    return next((value for key, value in element.attrib.items() if key.endswith(ending)), "")
 
 
-def _corners_of_ods(pieces: Iterator[bytes]) -> _Corners:
-    corners = _Corners()
-    parser = expat.ParserCreate()
-    parser.StartElementHandler = corners.start
-    parser.EndElementHandler = corners.end
-    parser.CharacterDataHandler = corners.text
-    parser.buffer_text = True
-    try:
-        for piece in pieces:
-            parser.Parse(piece, False)
-        parser.Parse(b"", True)
-    except expat.ExpatError as error:
-        raise zipfile.BadZipFile(f"its content is damaged: {error}") from error
-    return corners
+def _repeats(element: ElementTree.Element, ending: str) -> int:
+    digits = _attribute(element, ending).strip()
+    return _count(digits) if digits.isdecimal() else 1

@@ -258,19 +258,17 @@ def _looks(tables: dict[str, pd.DataFrame]) -> Doubts:
 
 
 def _weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
+    """Weights that do not follow from the one before, and courses of weights that were copied."""
     if weighings.empty:
         return []
-    codes, names = pd.factorize(weighings["piece"])
-    order = np.lexsort((np.arange(len(weighings)), weighings["on"].to_numpy(), codes))
-    code, mass = codes[order], weighings["mass_g"].to_numpy()[order]
-    on, row = weighings["on"].to_numpy()[order], weighings.index.to_numpy()[order]
-    event = weighings["event"].notna().to_numpy()[order]
-    follows = np.r_[False, code[1:] == code[:-1]]
-    ratio = np.where(follows, mass / np.r_[mass[:1], mass[:-1]], 1.0)
-    same_time = np.r_[False, on[1:] == on[:-1]] & follows
-    low, high = STEP_OF_TEN
-    tenfold = ((ratio > low) & (ratio < high)) | ((1 / ratio > low) & (1 / ratio < high))
-    quiet = ~event & ~tenfold
+    of = weighings.assign(code=pd.factorize(weighings["piece"])[0])
+    of = of.sort_values(["code", "on"], kind="stable")
+    before = of.groupby("code")[["on", "mass_g"]].shift()
+    ratio = (of["mass_g"] / before["mass_g"]).fillna(1.0)
+    same_time = of["on"] == before["on"]
+    tenfold = pd.concat([ratio, 1 / ratio], axis=1)
+    tenfold = ((tenfold > STEP_OF_TEN[0]) & (tenfold < STEP_OF_TEN[1])).any(axis=1)
+    quiet = of["event"].isna() & ~tenfold
     kinds = [
         (same_time & (ratio == 1.0), "the same weight stands twice for this day"),
         (same_time & (ratio != 1.0), "two different weights stand for the same time"),
@@ -280,39 +278,30 @@ def _weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
     ]
     parts = []
     for mask, doubt in kinds:
-        at = np.flatnonzero(mask)
-        pairs = zip(_in_words(mass[at - 1]), _in_words(mass[at]), strict=True)
-        value = [f"{before} then {now}" for before, now in pairs]
-        parts.append(_part("weighings", row[at], names.take(code[at]), "mass_g", value, doubt))
-    return [*parts, *_copies(code, on, mass, row, names)]
+        pairs = zip(before.loc[mask, "mass_g"], of.loc[mask, "mass_g"], strict=True)
+        value = [f"{last:g} then {now:g}" for last, now in pairs]
+        parts.append(_part("weighings", of[mask], "mass_g", value, doubt))
+    return [*parts, _copies(of)]
 
 
-def _copies(
-    code: np.ndarray, on: np.ndarray, mass: np.ndarray, row: np.ndarray, names: pd.Index
-) -> list[pd.DataFrame]:
+def _copies(of: pd.DataFrame) -> pd.DataFrame:
     """Pieces with the very weights of another on the very days: rows that were copied."""
-    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
+    code, on, mass = (of[name].to_numpy() for name in ("code", "on", "mass_g"))
+    starts = np.flatnonzero(np.diff(code, prepend=-1))
     first: dict[bytes, int] = {}
-    again = []
+    again, value, said = [], [], []
     for start, stop in zip(starts, [*starts[1:], len(code)], strict=True):
         course = on[start:stop].tobytes() + mass[start:stop].tobytes()
-        if stop - start >= LEAST_COPIED and (of := first.setdefault(course, int(start))) != start:
-            said = f"the same weights on the same days as piece {names[code[of]]}: copied rows?"
-            value = f"{stop - start} weights"
-            again.append(("weighings", row[start], names[code[start]], "mass_g", value, said))
-    return [pd.DataFrame(again, columns=DOUBT_COLUMNS)]
+        if stop - start >= LEAST_COPIED and (like := first.setdefault(course, start)) != start:
+            again.append(start)
+            value.append(f"{stop - start} weights")
+            piece = of["piece"].iloc[like]
+            said.append(f"the same weights on the same days as piece {piece}: copied rows?")
+    return _part("weighings", of.iloc[again], "mass_g", value, said)
 
 
-def _in_words(masses: np.ndarray) -> list[str]:
-    """A scale shows few different masses: each is put into words once, not at each doubt."""
-    codes, distinct = pd.factorize(masses)
-    return np.array([f"{mass:g}" for mass in distinct.tolist()], dtype=object)[codes].tolist()
-
-
-def _part(
-    table: str, row: np.ndarray, piece: object, column: str, value: object, doubt: object
-) -> pd.DataFrame:
-    cells = [table, row, piece, column, value, doubt]
+def _part(table: str, rows: pd.DataFrame, column: str, value: list, doubt: object) -> pd.DataFrame:
+    cells = [table, rows.index, rows["piece"].array, column, pd.Series(value, dtype=object), doubt]
     return pd.DataFrame(dict(zip(DOUBT_COLUMNS, cells, strict=True)))
 
 
@@ -321,15 +310,12 @@ def _dates_outside(
 ) -> pd.DataFrame:
     """Days of a table that come before (`turned_on`) or after (`ended_on`) those of the piece."""
     table = tables[name]
-    codes, names = pd.factorize(table["piece"])
-    day = tables["pieces"].set_index("piece")[bound].reindex(names).dt.normalize()
-    of_row, days = table["on"].dt.normalize().to_numpy(), day.to_numpy().take(codes)
-    at = np.flatnonzero(of_row < days if bound == "turned_on" else of_row > days)
-    doubt = (f"{said} (" + day.dt.strftime("%Y-%m-%d") + ")").array
-    dates, distinct = pd.factorize(table["on"].iloc[at])
-    value = distinct.strftime("%Y-%m-%d").take(dates)
-    row, code = table.index.to_numpy()[at], codes[at]
-    return _part(name, row, names.take(code), "on", value, doubt.take(code))
+    days = tables["pieces"].set_index("piece")[bound].dt.normalize()
+    day = days.reindex(table["piece"]).set_axis(table.index)
+    on = table["on"].dt.normalize()
+    odd = on < day if bound == "turned_on" else on > day
+    doubt = [f"{said} ({one})" for one in day[odd].dt.strftime("%Y-%m-%d")]
+    return _part(name, table[odd], "on", on[odd].dt.strftime("%Y-%m-%d").tolist(), doubt)
 
 
 def _air(tables: dict[str, pd.DataFrame]) -> Doubts:

@@ -86,10 +86,9 @@ def _in_text(cell: str) -> Written | None:
         return _serial(cell, float(text.replace(",", ".")))
     if len(text) > 60:
         return None
-    for pattern in (_ISO, _WITH_NAME, _NUMERIC):
+    for pattern, read in ((_ISO, _iso), (_WITH_NAME, _with_name), (_NUMERIC, _numeric)):
         for match in pattern.finditer(folded(text) if pattern is _WITH_NAME else text):
-            found = _of_match(cell, pattern, match)
-            if found is not None:
+            if found := read(cell, match):
                 return found
     return _week(cell)
 
@@ -112,36 +111,32 @@ def _serial(cell: object, number: float) -> Written | None:
     return None
 
 
-def _of_match(cell: object, pattern: re.Pattern[str], match: re.Match[str]) -> Written | None:
-    if pattern is _ISO:
-        year, month, day, *clock = [int(part or 0) for part in match.groups()]
-        stamp = _stamp(year, month, day)
-        if stamp is None:
-            return None
-        hour, minute, second = clock
-        if hour > 23 or minute > 59 or second > 59:
-            return None
-        return Written(cell, stamp + pd.Timedelta(hours=hour, minutes=minute, seconds=second))
-    if pattern is _WITH_NAME:
-        before, after, year_text = match["before"], match["after"], match["year"]
-        if (before is None) == (after is None):
-            # `9 March 26`: what stands behind the month is the year then
-            if before is None or year_text is not None:
-                return None
-            after, year_text = None, after
-        day_number, month = int(before or after), int(vocabulary("month")[match["month"]])
-        if not 1 <= day_number <= 31:
-            return None
-        return Written(cell, year=_full_year(year_text), month=month, day=day_number)
-    left, right = match[1], match[3]
-    year_written: str | None = match[4]
-    if year_written is None and match[2] == "." and not match[0].endswith("."):
-        return None  # 12.5 is a number
-    if year_written is None and match[2] == "-":
-        return None  # A 3-4 is a name or a range
-    if not (1 <= int(left) <= 31 and 1 <= int(right) <= 31):
+def _iso(cell: str, match: re.Match[str]) -> Written | None:
+    year, month, day, *clock = [int(part or 0) for part in match.groups()]
+    stamp = _stamp(year, month, day)
+    if stamp is None or clock[0] > 23 or max(clock) > 59:
         return None
-    return Written(cell, first=int(left), second=int(right), year=_full_year(year_written))
+    hours, minutes, seconds = clock
+    return Written(cell, stamp + pd.Timedelta(hours=hours, minutes=minutes, seconds=seconds))
+
+
+def _with_name(cell: str, match: re.Match[str]) -> Written | None:
+    before, after, year = match["before"], match["after"], match["year"]
+    if before and after and year is None:  # `9 March 26`: behind the month is the year then
+        after, year = None, after
+    if (before is None) == (after is None) or not 1 <= int(before or after) <= 31:
+        return None
+    month = int(vocabulary("month")[match["month"]])
+    return Written(cell, year=_full_year(year), month=month, day=int(before or after))
+
+
+def _numeric(cell: str, match: re.Match[str]) -> Written | None:
+    left, sign, right, year = match.groups()
+    # without a year 12.5 is a number, and A 3-4 a name or a range
+    bare = year is None and (sign == "-" or (sign == "." and not match[0].endswith(".")))
+    if bare or not (1 <= int(left) <= 31 and 1 <= int(right) <= 31):
+        return None
+    return Written(cell, first=int(left), second=int(right), year=_full_year(year))
 
 
 def _full_year(text: str | None) -> int | None:

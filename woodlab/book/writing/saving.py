@@ -223,18 +223,17 @@ def _compare(path: Path, wanted: RecordBook, exactly: bool) -> None:
             found = f"{len(other)} rows of {list(other.columns)}"
             raise _not_kept(name, f"{len(one)} rows of {list(one.columns)} come back as {found}")
         for column in one.columns:
-            if one[column].equals(other[column]):
-                continue
-            both = one[column].notna() | other[column].notna()
-            differ = both & (one[column].map(str) != other[column].map(str))
+            before, after = one[column], other[column]
+            differ = (before.notna() | after.notna()) & (before.map(str) != after.map(str))
             if not exactly and pd.api.types.is_float_dtype(getattr(got, name)[column]):
-                before, after = one[column].astype(float), other[column].astype(float)
-                differ &= ~np.isclose(before, after, rtol=1e-12, atol=1e-9, equal_nan=True)
-            for position in differ[differ].index:
-                before, after = one[column][position], other[column][position]
+                near = np.isclose(*(cells.astype(float) for cells in (before, after)),
+                                  rtol=1e-12, atol=1e-9, equal_nan=True)  # fmt: skip
+                differ &= ~near
+            if differ.any():
+                at = differ.idxmax()
                 raise _not_kept(
-                    f"{name}, row {position + 2}, column {column}",
-                    f"{str(before)[:80]!r} comes back as {str(after)[:80]!r}",
+                    f"{name}, row {at + 2}, column {column}",
+                    f"{str(before[at])[:80]!r} comes back as {str(after[at])[:80]!r}",
                 )
     if exactly:
         raise _not_kept(wanted.name, "the book comes back with other contents")
