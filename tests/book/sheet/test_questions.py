@@ -131,3 +131,37 @@ def test_the_messy_sheets_ask_for_all_they_need_at_once(name, tmp_path):
     with pytest.raises(wl.WoodlabError) as caught:
         wl.read_sheet(tmp_path / file)
     assert all(f"--{option.replace('_', '-')}" in str(caught.value) for option in told)
+
+
+def test_a_fault_that_no_option_settles_is_listed_with_the_questions(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text("bowl,wall,13/3/26,3/16/26\nA1,2.5,3.4,3.2\nA2,2.2,3.3,3.1\n")
+    with pytest.raises(wl.WoodlabError, match="s.csv leaves 3 points open") as caught:
+        wl.read_sheet(path)
+    assert "'13/3/26'), some the month" in str(caught.value)
+    assert {"--mass-unit kg", "--length-unit cm"} <= set(
+        re.findall("--[a-z-]+ [a-z]+", str(caught.value))
+    )
+    path.write_text("date,weight\n9/3/26,3.4\n10/3/26,3.3\n")
+    with pytest.raises(wl.WoodlabError, match="(?s)which bowl was weighed.*--dates.*--mass-unit"):
+        wl.read_sheet(path)
+
+
+def test_each_sheet_of_a_workbook_is_told_with_its_own_questions(tmp_path):
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    rows = {"spring": [["bowl", "9/3/26"], ["A1", 1480]],
+            "autumn": [["bowl", "KW 3"], ["B1", 1400]]}  # fmt: skip
+    for name, cells in rows.items():
+        sheet = book.create_sheet(name)
+        for row in cells:
+            sheet.append(row)
+    book.save(tmp_path / "two.xlsx")
+    with pytest.raises(wl.WoodlabError) as caught:
+        wl.read_sheet(tmp_path / "two.xlsx")
+    questions = asked(str(caught.value))
+    assert questions["--tab"][0] == ["spring", "autumn"]
+    assert questions["--dates"][1:] == ("Not", [("--tab", "autumn")])
+    assert questions["--year"][1:] == ("Only", [("--tab", "autumn")])
+    assert len(wl.read_sheet(tmp_path / "two.xlsx", tab="autumn", year=2026).book.weighings) == 1

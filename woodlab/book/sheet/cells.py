@@ -174,7 +174,7 @@ def _bounded(mass: Mass) -> Mass:
     return mass
 
 
-_SINGLE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*")
+_SINGLE = re.compile(r"\d+(?:[.,]\d+)?")
 INCHES = re.compile(r"\d\s*/\s*\d|[\"\u2033\u201d]|\bin\b")
 
 
@@ -199,16 +199,20 @@ def ask_masses(
 
 def ask_lengths(
     asked: Asked, pieces: dict[str, dict[str, object]], units: dict[str, str], mass_unit: str
-) -> None:
+) -> dict[str, str]:
     """Ask when half of a column of lengths cannot be in its unit; cm is offered before inches.
 
-    `units` are those of the columns whose heading names none.
+    `units` are those of the columns whose heading names none. Returns the columns in which each
+    cell names its unit, and most of them inches.
     """
+    in_inches = {}
     for name, unit in units.items():
-        cells = [row[name] for row in pieces.values() if row.get(name) is not None]
-        numbers = [value for cell in cells if (value := _number(cell)) is not None]
-        inches = any(isinstance(cell, str) and INCHES.search(cell) for cell in cells)
-        named = all(isinstance(cell, str) and re.search(r"[a-z\"\u2033]", cell) for cell in cells)
+        cells = [str(row[name]).strip() for row in pieces.values() if row.get(name) is not None]
+        numbers = [float(m[0].replace(",", ".")) for m in map(_SINGLE.fullmatch, cells) if m]
+        inches = sum(INCHES.search(cell) is not None for cell in cells)
+        if 2 * inches > len(cells) and not any(cell[-1:].isdigit() for cell in cells):
+            in_inches[name] = "in"
+        named = all(re.search(r"[a-z\"\u2033]", cell) for cell in cells)
         if named or not (numbers or inches):
             continue
         middle = float(np.median(numbers)) if numbers else 1.0
@@ -219,8 +223,9 @@ def ask_lengths(
         fits = _fits(middle, "mm", unit, order, (least, most))
         if inches:
             fits = ["in"] if unit != "in" else []
-        what = f"{name[:-3]} cannot be in {unit}: {', '.join(map(str, cells[:3]))}"
+        what = f"{name[:-3]} cannot be in {unit}: {', '.join(cells[:3])}"
         _ask(asked, "length_unit", what, fits, middle)
+    return in_inches
 
 
 def _fits(
@@ -235,10 +240,3 @@ def _ask(asked: Asked, option: str, what: str, fits: list[str], number: float) -
     own = "g" if option == "mass_unit" else "mm"
     makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
     return asked.ask(option, f"{what}; {', '.join(makes)}.", *fits) if fits else None
-
-
-def _number(cell: object) -> float | None:
-    if isinstance(cell, int | float) and not isinstance(cell, bool):
-        return float(cell)
-    match = _SINGLE.fullmatch(str(cell))
-    return float(match[1].replace(",", ".")) if match else None

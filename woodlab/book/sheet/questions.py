@@ -120,7 +120,8 @@ def _told(
 ) -> str:
     if len(questions) == 1:
         return next(iter(questions.values())).text
-    lines = [f"{name} leaves {len(questions)} questions open; answer them in one go:"]
+    of = "questions" if all(one.option for one in questions.values()) else "points"
+    lines = [f"{name} leaves {len(questions)} {of} open; settle them in one go:"]
     for number, (key, question) in enumerate(questions.items(), start=1):
         when = ""
         if question.under:

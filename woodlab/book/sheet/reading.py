@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab.book.checking import check_table
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook
-from woodlab.book.sheet.cells import INCHES, ask_lengths
+from woodlab.book.sheet.cells import ask_lengths
 from woodlab.book.sheet.dates import find_date
 from woodlab.book.sheet.grid import Grid, read_grids
 from woodlab.book.sheet.layout import Fate, Layout, Place, unused, wide_layout, with_weeks
@@ -173,7 +173,7 @@ def _settled(layouts: list[Layout], wanted: str | None, asked: Asked) -> Layout:
     """One of two layouts that fit."""
     one, name = layouts[0], layouts[0].grid.name
     if one.kind == "dates-down" and wanted is None:
-        _named(one)
+        _expect_bowls(one, asked)
     if len(layouts) == 1:
         return one
     text, then = f"{name} may have a row a weighing ({one.why}), or a column a piece: ", ""
@@ -192,12 +192,12 @@ def _worth(layout: Layout) -> tuple[bool, int]:
     return layout.sure, layout.masses
 
 
-def _named(layout: Layout) -> None:
+def _expect_bowls(layout: Layout, asked: Asked) -> None:
     """A column headed `weight` with no bowl's mark anywhere is not a bowl called weight."""
     grid = layout.grid
     marks = {grid.text(*slot.label) or "" for slot in layout.slots if slot.meaning == "mass"}
     if all(heading(heading_unit(mark)[1]).meaning == "mass" for mark in marks):
-        raise WoodlabError(
+        asked.fault(
             f"{grid.name} has dates and the column {', '.join(sorted(marks))!r}, and nothing says "
             "which bowl was weighed. Add a column `bowl` with its mark, or write the mark over "
             "the weights in place of that heading."
@@ -215,8 +215,7 @@ def _made(walk: Walk, path: Path, others: list[Grid]) -> SheetReading | None:
     }
     named = {slot.meaning for slot in walk.layout.slots if slot.unit}
     bare = {name: unit for name, unit in units.items() if name not in named}
-    units |= dict.fromkeys((name for name in bare if _in_inches(walk, name)), "in")
-    ask_lengths(walk.asked, walk.pieces, bare, _mass_unit(walk))
+    units |= ask_lengths(walk.asked, walk.pieces, bare, _mass_unit(walk))
     _ask_woods(walk)
     if walk.asked.stuck:
         return None
@@ -243,14 +242,6 @@ def _ask_woods(walk: Walk) -> None:
             woods = [{str(name): wood} for wood in facts.members]
             then = "If it is not said, the mean stands."
             walk.asked.ask("species", f"{facts.note}.", *woods, then=then, needed=False)
-
-
-def _in_inches(walk: Walk, name: str) -> bool:
-    """Whether each cell of a column names its unit itself, and most of them inches."""
-    cells = [row[name] for row in walk.pieces.values() if row.get(name) is not None]
-    inches = [isinstance(cell, str) and INCHES.search(cell) is not None for cell in cells]
-    bare = any(not isinstance(cell, str) or cell.strip()[-1].isdigit() for cell in cells)
-    return bool(cells) and not bare and 2 * sum(inches) > len(cells)
 
 
 def _mass_unit(walk: Walk) -> str:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from woodlab.book.cells import as_day
 from woodlab.book.checking import check_between_tables, check_table
-from woodlab.book.doubts import find_doubts
+from woodlab.book.doubts import find_doubts, shown
 from woodlab.book.reading import RawTable
 from woodlab.book.record_book import RecordBook, open_book
 from woodlab.book.tables import TABLES, column_names
@@ -223,15 +223,14 @@ def _slips(book: RecordBook, table: str, new: pd.DataFrame) -> list[Fault]:
             found.append((row, one.column, one.value, f"the weighing after it: {one.doubt}"))
     days = pd.concat([book.pieces["turned_on"], book.weighings["on"], book.looks["on"]])
     far = new["on"] > days.max() + pd.Timedelta(days=LONGEST_PAUSE_DAYS)
-    said = f"more than {LONGEST_PAUSE_DAYS} days after all in the book"
-    found += [(row, "on", str(on.date()), said) for row, on in new.loc[far, "on"].items()]
+    rules = [(far, "on", f"more than {LONGEST_PAUSE_DAYS} days after all in the book")]
     if table == "looks":
         again = pd.concat([old, new])[["piece", "on"]].duplicated().to_numpy()[len(old) :]
-        for row, on in new.loc[again, "on"].items():
-            found.append((row, "on", str(on.date()), "looked at already at this time"))
-        long = new["crack_mm"] > np.pi * new["piece"].map(book.pieces.set_index("piece")["rim_mm"])
-        for row, crack in new.loc[long, "crack_mm"].items():
-            found.append((row, "crack_mm", f"{crack:g}", "longer than the rim is"))
+        rim = new["piece"].map(book.pieces.set_index("piece")["rim_mm"])
+        rules.append((again, "on", "looked at already at this time"))
+        rules.append((new["crack_mm"] > np.pi * rim, "crack_mm", "longer than the rim is"))
+    for odd, column, said in rules:
+        found += [(row, column, shown(one), said) for row, one in new.loc[odd, column].items()]
     remedy = "Look again and mend it, or add it with sure=True (--sure) if it is right."
     return [Fault(table, int(r), c, str(v), doubt, remedy) for r, c, v, doubt in found]
 
