@@ -53,6 +53,9 @@ class Column:
     choices: tuple[str, ...]
     default: str | None
     meaning: str
+    above: float | None
+    least: float | None
+    most: float | None
 
     @property
     def required(self) -> bool:
@@ -67,32 +70,18 @@ class Column:
         """The unit of a column of numbers; empty of other kinds."""
         return self.name.rpartition("_")[2] if self.kind == "number" else ""
 
-    @property
-    def above(self) -> float | None:
-        return self._bound("above")
-
-    @property
-    def least(self) -> float | None:
-        return self._bound("at least")
-
-    @property
-    def most(self) -> float | None:
-        return self._bound("at most")
-
-    def _bound(self, word: str) -> float | None:
-        found = [limit for limit in self.limits if limit.startswith(word)]
-        return float(found[0].split()[-1]) if found else None
-
 
 def _read() -> dict[str, tuple[Column, ...]]:
     tables: dict[str, tuple[Column, ...]] = {}
     text = files("woodlab.book").joinpath("tables.csv").read_text(encoding="utf-8")
     for row in csv.DictReader(text.splitlines()):
         many = {k: tuple(row[k].split("; ")) if row[k] else () for k in ("bounds", "choices")}
+        bound = {word: float(n) for word, n in (one.rsplit(" ", 1) for one in many["bounds"])}
         column = Column(
             row["name"], row["kind"], row["needed"], many["bounds"],
             tuple(map(float, re.findall(r"\d+", row["commonly"]))), many["choices"],
             row["default"] or None, row["meaning"],
+            bound.get("above"), bound.get("at least"), bound.get("at most"),
         )  # fmt: skip
         tables[row["table"]] = (*tables.get(row["table"], ()), column)
     return tables

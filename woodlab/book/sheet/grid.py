@@ -241,8 +241,6 @@ def _text(path: Path) -> Grid:
 def _separator(text: str) -> str:
     """The separator that most lines have; a comma may also be a decimal sign, so it comes last."""
     lines = [line for line in text.split("\n")[:400] if line.strip()]
-    for separator in SEPARATORS:
-        if 2 * sum(separator in line for line in lines) > len(lines):
-            return separator
     counts = {separator: sum(separator in line for line in lines) for separator in SEPARATORS}
-    return max(SEPARATORS, key=lambda separator: counts[separator]) if any(counts.values()) else ","
+    most = max(counts, key=lambda separator: counts[separator]) if any(counts.values()) else ","
+    return next((one for one in SEPARATORS if 2 * counts[one] > len(lines)), most)

@@ -215,7 +215,7 @@ def _wide_slots(grid: Grid, column: int, blocks: list[_Block], score: int) -> La
     mark = first.pieces[0] if first.pieces else 0
     for block in blocks:
         kinds = {c: _under_date(grid, block, c) for c in block.dates}
-        known = (marks, said, *first.dates, *block.dates)
+        known = {marks, said, *first.dates, *block.dates}
         beside = {c: found for c in range(len(grid.cells[0])) if c not in known
                   if (found := _beside(layout, first.line, c))}  # fmt: skip
         turned = next((c for c, found in beside.items() if found[0] == "turned_on"), None)
