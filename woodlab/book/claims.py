@@ -45,7 +45,8 @@ def check_claims(path: Path) -> None:
             raise _too_much(path, f"unpacks to {size / 1e9:.1f} GB")
         cells, shared = 0, _SharedTexts()
         for entry in archive.infolist():
-            found, text = [], 0
+            found: list[tuple[int, int]] = []
+            text = 0
             if entry.filename.casefold() == "content.xml":
                 found, text, tabs = _claims_of_ods(_pieces(archive, entry))
                 if tabs:  # the reader would leave it out, and A<tab>1 would be A1
@@ -167,7 +168,7 @@ def _column_number(letters: bytes) -> int:
 def _claims_of_ods(pieces: Iterator[bytes]) -> tuple[list[tuple[int, int]], int, str]:
     """The last row and column of each table of an .ods file, repeats multiplied out; how much text
     its cells hold; and the table of the book in which a cell holds a tab."""
-    parser = ElementTree.XMLPullParser(("start", "end"))
+    parser: Any = ElementTree.XMLPullParser(("start", "end"))
     path: list[ElementTree.Element] = []
     corners: list[tuple[int, int]] = []
     text_bytes, tabs, name = 0, "", ""
@@ -177,7 +178,7 @@ def _claims_of_ods(pieces: Iterator[bytes]) -> tuple[list[tuple[int, int]], int,
             parser.feed(piece)
             if not piece:
                 parser.close()
-            events: Iterator[tuple[str, Any]] = parser.read_events()
+            events = parser.read_events()
         except ElementTree.ParseError as error:
             raise zipfile.BadZipFile(f"its content is damaged: {error}") from error
         for event, element in events:

@@ -287,7 +287,7 @@ def _weighings(weighings: pd.DataFrame) -> list[pd.DataFrame]:
 def _copies(of: pd.DataFrame) -> pd.DataFrame:
     """Pieces with the very weights of another on the very days: rows that were copied."""
     code, on, mass = (of[name].to_numpy() for name in ("code", "on", "mass_g"))
-    starts = np.flatnonzero(np.diff(code, prepend=-1))
+    starts = np.flatnonzero(np.diff(code, prepend=-1)).tolist()
     first: dict[bytes, int] = {}
     again, value, said = [], [], []
     for start, stop in zip(starts, [*starts[1:], len(code)], strict=True):

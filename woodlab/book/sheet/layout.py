@@ -199,7 +199,9 @@ def _blocks(grid: Grid, line: int, column: int, is_date: np.ndarray) -> list[_Bl
         others = [c for c, cell in enumerate(grid.cells[r]) if c != column and cell is not None]
         of_heading = label is None or (head is not None and label == head)
         if r == line or (of_heading and others and is_date[r][others].all()):
-            blocks.append(_Block(r, [c for c in np.flatnonzero(is_date[r]) if c != column], []))
+            blocks.append(
+                _Block(r, [c for c in np.flatnonzero(is_date[r]).tolist() if c != column], [])
+            )
         else:
             blocks[-1].pieces.append(r)
     return blocks

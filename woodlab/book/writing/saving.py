@@ -226,8 +226,8 @@ def _compare(path: Path, wanted: RecordBook, exactly: bool) -> None:
             before, after = one[column], other[column]
             differ = (before.notna() | after.notna()) & (before.map(str) != after.map(str))
             if not exactly and pd.api.types.is_float_dtype(getattr(got, name)[column]):
-                near = np.isclose(*(cells.astype(float) for cells in (before, after)),
-                                  rtol=1e-12, atol=1e-9, equal_nan=True)  # fmt: skip
+                numbers = before.astype(float), after.astype(float)
+                near = np.isclose(*numbers, rtol=1e-12, atol=1e-9, equal_nan=True)
                 differ &= ~near
             if differ.any():
                 at = differ.idxmax()
