@@ -157,14 +157,13 @@ class Walk:
 
     def _without_day(self, slot: Slot, mark: str) -> None:
         assert slot.date is not None
+        found = self.cell(slot.date)
+        why = "a weight without a day" if found is None else f"{found!r} is no day"
         if isinstance(self._days.get(slot.date), pd.Timedelta):
             why = "its week is counted from turning: add the day on which it was turned"
         elif slot.date in self._days:
             why = "no such day in the calendar stands over it"
             self.unused(slot.date, "no such day in the calendar")
-        else:
-            found = self.cell(slot.date)
-            why = "a weight without a day" if found is None else f"{found!r} is no day"
         self.unused(slot.at, why, mark)
 
     def _mass(self, slot: Slot, of_mark: str | None) -> Mass:
@@ -254,8 +253,7 @@ class Walk:
             why = "says neither a length nor whether a crack was seen"
             return self.unused(slot.at, why, mark, day)
         if day is None:
-            self._append_note(mark, f"crack: {text}")
-            self._note_of_crack(slot, mark, text)
+            self._note_of_piece(slot, mark, text, "crack: ")
             why = "a crack without a day is a note, not a look"
             return self.use(slot.at, "note", mark, None, why)
         words = text if read_words(text).crack else ""
@@ -276,21 +274,19 @@ class Walk:
             last["note"] = f"{last['note']}; {text}" if last["note"] else text
             last["event"] = last["event"] or said.event or None
         else:
-            self._append_note(mark, text)
-            if said.crack:
-                self._note_of_crack(slot, mark, text)
+            self._note_of_piece(slot, mark, text)
             if said.ended:
                 ended = Said(ended=True, outcome=said.outcome)
                 self._told(slot, mark, ended, text, None)
         return self.use(slot.at, "note", mark, day, text)
 
-    def _note_of_crack(self, slot: Slot, mark: str, text: str) -> None:
-        address = self.grid.address(*slot.at)
-        self.words.append(f"{mark}, no day, {address} {text!r}: a note; a look needs its day")
-
-    def _append_note(self, mark: str, text: str) -> None:
+    def _note_of_piece(self, slot: Slot, mark: str, text: str, what: str = "") -> None:
+        """A remark without a day; of a crack, it is listed that it makes no look."""
         row = self.pieces.setdefault(mark, {"piece": mark})
-        row["note"] = f"{row['note']}; {text}" if row.get("note") else text
+        row["note"] = f"{row['note']}; {what}{text}" if row.get("note") else what + text
+        if what or read_words(text).crack:
+            at = self.grid.address(*slot.at)
+            self.words.append(f"{mark}, no day, {at} {text!r}: a note; a look needs its day")
 
     def _of_piece(self, slot: Slot, mark: str) -> bool:
         """A cell that says something of the piece itself: its wood, its wall, its turning."""
