@@ -21,11 +21,12 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_decimal
 
 from woodlab import words
-from woodlab.article.plain import Source, as_markdown, short_name
+from woodlab.article.plain import Source, as_markdown
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 from woodlab.words import METRIC, Units
 
+LONGEST_NAME = 40
 BRITISH = "en_GB"  # the prose is British, so plain English is, too
 Wordings = tuple[str, Sequence[str] | str]  # a sentence: its key, and the ways to say it
 _OPEN, _MIDDLE, _CLOSE = "\ue000", "\ue001", "\ue002"
@@ -145,7 +146,7 @@ class Say:
 
     def name(self, typed: Any) -> str:
         """A name out of the book: its digits are no numbers of ours."""
-        return f"{_OPEN}-1{_MIDDLE}{short_name(typed)}{_CLOSE}"
+        return f"{_OPEN}-1{_MIDDLE}{words.one_line(typed, LONGEST_NAME)}{_CLOSE}"
 
     def day(self, value: Any, key: str, *, year: bool = False) -> str:
         """'12 January' in the locale's form; with the year where asked."""

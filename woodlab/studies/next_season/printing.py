@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from woodlab.errors import WoodlabError, WorkError
 from woodlab.safe_write import locked, write_file
-
-# Characters that turn the reading order of what follows, and control characters.
-_LEFT_OUT = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+from woodlab.words import one_line
 
 # Everything shown comes from `data` as strings: a string is shown as it is, whatever is in it.
 _PAGE = """
@@ -69,12 +66,6 @@ class Sheet:
     paper: str = "a4"
 
 
-def shown(text: object, longest: int = 60) -> str:
-    """Text on one line of paper: no control characters, cut with an ellipsis when too long."""
-    plain = _LEFT_OUT.sub("", re.sub(r"\s+", " ", str(text))).strip()
-    return plain if len(plain) <= longest else plain[: longest - 1].rstrip() + "…"
-
-
 def print_sheet(path: str | Path, sheet: Sheet) -> Path:
     """Write a sheet as PDF.
 
@@ -90,15 +81,14 @@ def print_sheet(path: str | Path, sheet: Sheet) -> Path:
     path = Path(path)
     if path.suffix.casefold() != ".pdf":
         raise WoodlabError(f"A sheet is printed to a .pdf file, not to {path.name!r}.")
-    data = asdict(sheet) | {
-        "rows": [
-            [shown(cell, column.longest) for cell, column in zip(row, sheet.columns, strict=True)]
-            for row in sheet.rows
-        ],
-        "above": [shown(line, 600) for line in sheet.above],
-        "below": [shown(line, 600) for line in sheet.below],
-        "title": shown(sheet.title, 120), "footer": shown(sheet.footer, 160),
-    }  # fmt: skip
+    rows = [
+        [one_line(cell, column.longest) for cell, column in zip(row, sheet.columns, strict=True)]
+        for row in sheet.rows
+    ]
+    lines = {name: [one_line(line, 600) for line in getattr(sheet, name)]
+             for name in ("above", "below")}  # fmt: skip
+    data = {**asdict(sheet), **lines, "rows": rows, "title": one_line(sheet.title, 120),
+            "footer": one_line(sheet.footer, 160)}  # fmt: skip
     try:
         pdf = typst.compile(_PAGE.encode(), sys_inputs={"data": json.dumps(data)})
     except (RuntimeError, typst.TypstError) as error:
