@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import as_number
-from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
+from woodlab.studies.movement.bowl_shape import Bowl
 from woodlab.studies.movement.rim_geometry import carry, facing
 
 # Wood cut away beside the pith where no distance is given (common practice, no source).
@@ -27,14 +27,14 @@ def least_rough(
     if pith_mm is not None:
         replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
     faces = float(facing(rim_faces))
-    if faces > 0 or pith_mm is not None:
-        pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
-    else:
+    pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
+    if faces < 0 and pith_mm is None:
         pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
         for _ in range(4):  # the height to clear hardly depends on the place in the log
-            (_, depth), _ = _green_points(finished, strains, faces, pith)
-            pith = _up(depth.max()) + CLEAR_OF_PITH_MM
-    return _wrapped(_green_points(finished, strains, faces, pith), finished, rim_faces, pith)
+            outside, _ = _green_points(finished, strains, faces, pith)
+            pith = _up(outside[1].max()) + CLEAR_OF_PITH_MM
+    points = _green_points(finished, strains, faces, pith)
+    return _wrapped(points, finished, rim_faces, pith)
 
 
 def _green_points(
@@ -46,11 +46,7 @@ def _green_points(
     # a little inside its edge, where the side and the foot are equally far.
     spread = np.linspace(0, 1, 60)
     turn = np.linspace(0, np.pi / 2, 9)
-    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
-    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
-    trees = [
-        (*tree, _flat_level(finished.rim_mm, faces, pith, *tree)) for tree in _trees(strains)
-    ]  # fmt: skip
+    trees = [(*tree, _flat_level(finished.rim_mm, faces, pith, *tree)) for tree in _trees(strains)]
 
     def carried_back(side: np.ndarray, deepest: float, edge: float, shrunk: float) -> Points:
         radius = np.append(side, edge * spread)[:, None]
@@ -64,6 +60,8 @@ def _green_points(
         radii, depths = zip(*found, strict=True)
         return np.concatenate(radii), np.concatenate(depths)
 
+    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
+    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
     high, hollow = finished.height_mm, finished.height_mm - finished.wall_mm
     inner = finished.inner_radius(hollow * down)
     return (
@@ -73,18 +71,12 @@ def _green_points(
 
 
 def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
-    """The corners of what the two shrinkages may be, their middle, and where they meet.
-
-    Where they are equal the rim stays flat, and which part of it is lowest changes over.
-    """
+    """The corners of what the two shrinkages may be, their middle, and where they meet: there the
+    rim stays flat, and which part of it is lowest changes over."""
     radial, tangential = strains["radial_pct"], strains["tangential_pct"]
     sides = [(part.min(), part.max()) for part in (radial, tangential)]
-    meet = [
-        (end, end)
-        for part, other in (sides, sides[::-1])
-        for end in part
-        if other[0] < end < other[1]
-    ]
+    meet = [(end, end) for part, other in (sides, sides[::-1]) for end in part
+            if other[0] < end < other[1]]  # fmt: skip
     middle = (radial.median(), tangential.median())
     return list(dict.fromkeys([*product(*sides), middle, *meet]))
 
@@ -106,39 +98,34 @@ def _flat_level(
 
 def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
     """The bowl of our family with the thinnest wall around the points."""
-    (radius, depth), inside = points
-    inner_radius, inner_depth = _foremost(*inside)
+    (radius, depth), (inner_radius, inner_depth) = points
     height = _up(depth.max())
     below = depth > 1e-9
+    # of the hollow, the points that no other one lies both within and above count
+    inner_depth = np.maximum(inner_depth, 0)
+    order = np.lexsort((inner_radius, inner_depth))
+    inner_radius, inner_depth = inner_radius[order], inner_depth[order]
+    foremost = np.append(True, inner_radius[1:] < np.minimum.accumulate(inner_radius)[:-1])
+    inner_radius, inner_depth = inner_radius[foremost], inner_depth[foremost]
 
-    def around(half: float) -> tuple[float, float]:
-        """Rim and foot of the rough bowl of this half rim, the foot as narrow as may be."""
+    def around(half: float) -> Bowl:
+        """The rough bowl of this half rim, its foot as narrow as may be, its wall as thin."""
         bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
         share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
         rim = _up(2 * half)
-        return rim, min(_up(max(rim * share, finished.foot_mm)), rim)
+        foot = min(_up(max(rim * share, finished.foot_mm)), rim)
+        bowl = Bowl(rim, height, 1.0, foot, rim_faces, pith)
+        return replace(bowl, wall_mm=float(bowl.cover(inner_radius, inner_depth).max()))
 
     def wall(half: float) -> float:
-        rim, foot = around(half)
-        drop = ellipse_drop(rim, height, foot)
-        side = ellipse_distance(inner_radius, inner_depth, rim / 2, drop)
-        return float(np.minimum(side, height - inner_depth).max())
+        return around(half).wall_mm
 
     # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
     halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
     best = int(np.argmin([wall(half) for half in halves]))
     half = min(np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9), key=wall)
-    rim, foot = around(half)
-    return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
-
-
-def _foremost(radius: np.ndarray, depth: np.ndarray) -> Points:
-    """The points that no other one lies both within and above: the cover is greatest at one."""
-    depth = np.maximum(depth, 0)
-    order = np.lexsort((radius, depth))
-    radius, depth = radius[order], depth[order]
-    foremost = np.append(True, radius[1:] < np.minimum.accumulate(radius)[:-1])
-    return radius[foremost], depth[foremost]
+    rough = around(half)
+    return replace(rough, wall_mm=_up(rough.wall_mm))
 
 
 def _up(size: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -79,22 +80,17 @@ class MovementStudy(Study):
         to oven-dry that it implies by itself.
     estimates : DataFrame
         One row a species and figure. Whether a wood moves as the tables say is decided once, on
-        `across the grain, measured/expected`, with Holm's correction over the woods; the other
-        figures have no verdict of their own.
+        `across the grain, measured/expected`, with Holm's correction over the woods.
     course, mean_course : DataFrame
         The `share` of the whole movement done, a row a rim after the first; its mean by day.
     settled : DataFrame
         When nine tenths were done: median day of all pieces and by species.
     walls : DataFrame
         Pieces that have ended: did the rough wall suffice?
-    end_moisture_pct : float
-        The moisture that the whole movement is counted to: the mean equilibrium moisture at the
-        pieces over the year to come, from the fits.
-    level : float
-        Of the intervals.
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
-    notes, cautions : tuple of str
+    end_moisture_pct, level : float
+        The moisture that the whole movement is counted to, and the level of the intervals.
+    why, would_help, notes, cautions
+        As of every study.
     """
 
     measured: pd.DataFrame
@@ -116,32 +112,31 @@ class MovementStudy(Study):
         """The findings in sentences, each with its counts or range."""
         if self.why:
             return (self.why, self.would_help, *self.notes)
-        verdicts = verdict_sentences(self.estimates)
         shrinkages = shrinkage_sentences(self.estimates, self.level)
-        return (*verdicts, *shrinkages, *self.notes)
+        return (*verdict_sentences(self.estimates), *shrinkages, *self.notes)
 
     def findings(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
-        wide = self.estimates.set_index(["species", "figure"])
-        rows = self.estimates[self.estimates["figure"] == ACROSS]
+        wide = self.estimates.set_index(["species", "figure"])[["estimate", "table"]]
 
         def own(row: Any, part: str) -> str:
-            found = wide.loc[(row.species, f"{part} shrinkage")]
-            text = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
-            return text + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
+            mean, table = wide.loc[(row.species, f"{part} shrinkage")]
+            text = f"{mean:.1f}" if np.isfinite(mean) else "–"
+            return text + (f" ({table:.1f})" if np.isfinite(table) else "")
 
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
             Column(f"{percent(self.level)} range",
                    lambda r: words.between(r.ci_lower, r.ci_upper)),
-            Column("radial [%] (table)", lambda r: own(r, "radial")),
-            Column("tangential [%] (table)", lambda r: own(r, "tangential")),
+            *(Column(f"{part} [%] (table)", partial(own, part=part))
+              for part in ("radial", "tangential")),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
-            [*verdict_sentences(self.estimates), *self.notes, *self.made_up], rows, columns,
+            [*verdict_sentences(self.estimates), *self.notes, *self.made_up],
+            self.estimates[self.estimates["figure"] == ACROSS], columns,
             caption="Movement of rims against the species table", needs=["estimate"],
             name="species",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
@@ -155,10 +150,9 @@ class MovementStudy(Study):
         rows = rows.set_index("figure")
         if not len(rows) or rows.loc[ACROSS, "certainty"] not in ("clear", "likely"):
             return None
-        radial, tangential = (
-            float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
-        )
-        return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
+        radial, tangential = rows.loc[["radial shrinkage", "tangential shrinkage"], "estimate"]
+        known = np.isfinite([radial, tangential]).all()
+        return (float(radial), float(tangential)) if known else None
 
 
 @asked_once
@@ -188,9 +182,8 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     -----
     The last rim of each piece below 20 % moisture counts (a choice of ours): its two measures give
     its two strains, these and the two moistures the shrinkage green to oven-dry. Logs (pieces where
-    no log is named) are the units of a t interval, widened by the moistures' own. Holm (1979)
-    corrects the woods' ratios across the grain. The table's figures are the Wood Handbook's
-    (`woodlab.shrinkage`); the method: docs/movement.md.
+    no log is named) are the units of a t interval, widened by the moistures' own. The table's
+    figures are the Wood Handbook's (`woodlab.shrinkage`); the method: docs/movement.md.
 
     Examples
     --------
@@ -209,17 +202,20 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
         raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
     book = expect_book(fits_or_book, "movement_study")
     measured = len(book.rims) > 0
-    ended = book.pieces["outcome"].notna().any()
-    fits = season_fits(fits_or_book) if measured or ended else None
-    walls = finished_walls(book, fits)
+    fits = None
+    if measured or book.pieces["outcome"].notna().any():
+        fits = season_fits(fits_or_book)
     rows = rim_rows(book, fits) if measured else pd.DataFrame(columns=ROW_COLUMNS)
     end_pct = resting_pct(fits) if measured else np.nan
-    estimates = _estimates(rows, level)
+    estimates, walls = _estimates(rows, level), finished_walls(book, fits)
     ratios = estimates[estimates["figure"] == ACROSS].set_index("species")["estimate"]
     course = movement_course(rows, ratios, end_pct)
     means, settled = mean_course(course, level), settled_after(course, level)
     notes = course_sentences(means, settled, end_pct, level) if measured else []
-    notes += wall_sentences(walls) + moisture_sentences(rows)
+    weak = int((rows["moisture_from"] != "drying curve").sum())
+    notes += [*wall_sentences(walls), *([
+        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
+        "piece's own; the column moisture_from says why."] if weak else [])]  # fmt: skip
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
         rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
@@ -233,28 +229,21 @@ def resting_pct(fits: Any) -> float:
 
 
 def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
-    # The last dry rim of a piece, not the one of least moisture: that would pick the moistures
-    # that are too low by error.
+    """A row a species and figure, from the last dry rim of each piece (the one of least moisture
+    would pick the moistures that are too low by error)."""
     dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
     dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)].sort_values("on")
     dry = dry.drop_duplicates("piece", keep="last").sort_index()
-    across, rise = (  # of a movement of next to nothing a ratio says nothing
-        measured / expected.where(expected.abs() > 1.0)
-        for measured, expected in ((dry["across_shrink_pct"], dry["expected_across_pct"]),
-                                   (dry["rise_change_mm"], dry["expected_rise_mm"]))
-    )  # fmt: skip
-    dry = dry.assign(across_ratio=across, rise_ratio=rise)
-    out = []
+    for name, measured, expected in (
+        ("across_ratio", "across_shrink_pct", "expected_across_pct"),
+        ("rise_ratio", "rise_change_mm", "expected_rise_mm"),
+    ):  # of a movement of next to nothing a ratio says nothing
+        dry[name] = dry[measured] / dry[expected].where(dry[expected].abs() > 1.0)
+    out: list[dict[str, Any]] = []
     for species in sorted(rows["species"].unique()):
-        table = green_to_dry(species)
-        mine = dry[dry["species"] == species]
-        known = {
-            "radial shrinkage": float(table.radial_pct),
-            "tangential shrinkage": float(table.tangential_pct),
-            "longitudinal shrinkage": LONGITUDINAL_PCT,
-        }
-        for figure, (column, unit) in _FIGURES.items():
-            expected = known.get(figure, 1.0)
+        table, mine = green_to_dry(species), dry[dry["species"] == species]
+        tables = (float(table.radial_pct), float(table.tangential_pct), LONGITUDINAL_PCT, 1.0, 1.0)
+        for (figure, (column, unit)), expected in zip(_FIGURES.items(), tables, strict=True):
             head = {"species": species, "figure": figure, "table": expected, "unit": unit}
             out.append(head | _one_estimate(mine, column, level, expected))
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
@@ -279,19 +268,16 @@ def _one_estimate(
     shared = abs(mean) * float(pieces["moisture_error_pct"].mean()) / 100
     reach = float(np.hypot(t_reach(logs, level), np.nan_to_num(shared)))
     off, p_value = abs(mean - table), np.nan
-    if reach < 1e-9 and np.isfinite(
-        table
-    ):  # all rims alike, their moistures known: made-up records
+    if reach < 1e-9 and np.isfinite(table):  # rims all alike, moistures known: made-up records
         p_value = 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
     elif n >= 2:
         p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, n - 1), n - 1)
-    reason = ""
-    if n == 1:
-        reason = "one log (or one piece) only: nothing to take an interval from"
-    elif not n and not len(rows):
-        reason = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
-    elif not n:
-        reason = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
+    reasons = {
+        "one log (or one piece) only: nothing to take an interval from": n == 1,
+        f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet": not len(rows),
+        "needs rises, pith_mm, rim_faces and a table figure, which are missing": n == 0,
+    }
+    reason = next((why for why, holds in reasons.items() if holds), "")
     return {
         "estimate": mean, "ci_lower": mean - reach, "ci_upper": mean + reach, "p_value": p_value,
         "n_pieces": len(pieces), "n_logs": n, "reason": reason,
@@ -302,17 +288,16 @@ def _one_estimate(
 def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     """What the certainty of each wood's movement says, woods of one verdict together."""
     rows = estimates[estimates["figure"] == ACROSS]
-    way = np.where(rows["estimate"] > 1, "more", "less")
+    more, sure = rows["estimate"] > 1, rows["certainty"]
     said = {
-        f"{did} {more} than the tables say": rows[(way == more) & (rows["certainty"] == sure)]
-        for sure, did in (("clear", "moved"), ("likely", "probably moved"))
-        for more in ("more", "less")
+        "moved more than the tables say": more & (sure == "clear"),
+        "moved less than the tables say": ~more & (sure == "clear"),
+        "probably moved more than the tables say": more & (sure == "likely"),
+        "probably moved less than the tables say": ~more & (sure == "likely"),
+        "showed no clear departure from the tables": sure == "open",
     }
-    said["showed no clear departure from the tables"] = rows[rows["certainty"] == "open"]
-    out = [
-        f"Across the grain, rims of {listed(own['species'])} {did}."
-        for did, own in said.items() if len(own)
-    ]  # fmt: skip
+    out = [f"Across the grain, rims of {listed(rows['species'][own])} {did}."
+           for did, own in said.items() if own.any()]  # fmt: skip
     return out or ["Whether the rims moved as the tables say is not known yet."]
 
 
@@ -342,20 +327,20 @@ def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
 def course_sentences(
     means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
 ) -> list[str]:
-    found = settled.iloc[0]
+    """When nine tenths of the movement were done, and how much by three to four months."""
+    found, at = settled.iloc[0], percent(level)
+    lower, upper = found["ci_lower"], found["ci_upper"]
     pieces = f"{tally(found['n_pieces'])}, {found['n_not_yet']} of them not yet there"
     if np.isfinite(found["days"]):
-        lower, upper = found["ci_lower"], found["ci_upper"]
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
-        between = f"{percent(level)} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
+        between = f"{at} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
         said = (
             f"Half of the pieces had done nine tenths of their movement by day "
             f"{found['days']:.0f} ({between}{pieces}), counted to {end_pct:.1f} % moisture, "
             "where the store leads to."
         )
     elif found["n_pieces"]:
-        bound = found["ci_lower"]
-        more = f"; more than {bound:.0f} days" if np.isfinite(bound) else ""
+        more = f"; more than {lower:.0f} days" if np.isfinite(lower) else ""
         said = f"When the wood stops moving is not seen yet ({pieces}{more})."
     else:
         said = f"When the wood stops moving is not known: {found['reason']}."
@@ -363,23 +348,11 @@ def course_sentences(
     quarter = means[means["days"].between(90, 120)]
     if np.isfinite(quarter["share"]).any():
         row = quarter.iloc[-1]
-        interval = (
-            f" ({percent(level)} interval {percent(row['ci_lower'])} to {percent(row['ci_upper'])})"
-            if np.isfinite(row["ci_lower"]) else ""
-        )  # fmt: skip
+        limits = f"{percent(row['ci_lower'])} to {percent(row['ci_upper'])}"
+        interval = f" ({at} interval {limits})" if np.isfinite(row["ci_lower"]) else ""
         out.append(
             f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
             f"{interval}, {tally(int(row['n_pieces']))}. (Common practice, no source: most "
             "within three to four months.)"
         )
     return out
-
-
-def moisture_sentences(rows: pd.DataFrame) -> list[str]:
-    weak = int((rows["moisture_from"] != "drying curve").sum())
-    if not weak:
-        return []
-    return [
-        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
-        "piece's own; the column moisture_from says why."
-    ]

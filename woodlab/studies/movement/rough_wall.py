@@ -15,6 +15,7 @@ from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, in_short
 from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, DriedBowl
 from woodlab.studies.movement.least_rough import least_rough
+from woodlab.studies.movement.rim_geometry import PARTS
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
     LONGITUDINAL_PCT,
@@ -98,18 +99,12 @@ class WallMargin:
     def strains(
         self, totals_pct: tuple[float, float], wet_pct: float, dry_pct: float
     ) -> pd.DataFrame:
-        """Radial, tangential and longitudinal shrinkage between two moistures [%].
-
-        Rows `lower`, `mean` and `upper`: trees at the two limits, and the species' mean.
-        """
+        """Shrinkages between two moistures [%] of trees at the two limits and at the mean."""
         lower, upper = self.factors
-        factors = np.array([[lower], [1.0], [upper]])
-        totals = np.hstack([factors * totals_pct, np.full((3, 1), LONGITUDINAL_PCT)])
-        return pd.DataFrame(
-            np.asarray(strain_between(totals, dry_pct, wet_pct), dtype=float),
-            index=["lower", "mean", "upper"],
-            columns=["radial_pct", "tangential_pct", "longitudinal_pct"],
-        )
+        totals = [[lower * t for t in totals_pct], totals_pct, [upper * t for t in totals_pct]]
+        whole = np.column_stack([totals, np.full(3, LONGITUDINAL_PCT)])
+        strains = np.asarray(strain_between(whole, dry_pct, wet_pct), dtype=float)
+        return pd.DataFrame(strains, index=["lower", "mean", "upper"], columns=list(PARTS))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -118,12 +113,9 @@ class RoughWall(Shown):
 
     Attributes
     ----------
-    wall_mm : float
-        Smallest rough wall, margin included [mm].
-    mean_wall_mm : float
-        The same for a tree that shrinks just as the table says.
-    tenth_mm : float
-        A tenth of the rough rim (common practice, no source).
+    wall_mm, mean_wall_mm, tenth_mm : float
+        Smallest rough wall, margin included; the same for a tree that shrinks just as the table
+        says; a tenth of the rough rim (common practice, no source) [mm].
     rough, finished : Bowl
         The bowl to turn now, and the one to be had from it.
     strains : DataFrame
@@ -133,8 +125,8 @@ class RoughWall(Shown):
         Of the shrinkage; `reason` says how a name was read.
     moisture_pct : float
         At turning [%].
-    margin : WallMargin
-    learnt : MovementStudy or None
+    margin, learnt
+        As given to `rough_wall`.
     cautions : tuple of str
     """
 
@@ -160,10 +152,8 @@ class RoughWall(Shown):
 
     def card(self) -> Card:
         """The wall to leave, what margin is in it, and what was finished here before."""
-        rows = tuple(
-            (str(tree), f"{radial:.1f}", f"{tangential:.1f}")
-            for tree, radial, tangential, _ in self.strains.itertuples()
-        )
+        rows = tuple((str(tree), f"{radial:.1f}", f"{tangential:.1f}")
+                     for tree, radial, tangential, _ in self.strains.itertuples())  # fmt: skip
         return Card(
             (*self.sentences, in_short(self.cautions[0])),
             ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
@@ -225,10 +215,8 @@ def rough_wall(
     Notes
     -----
     The finished bowl is carried back through the map of `woodlab.dried_rim`, for five trees at once
-    (the mean, and both shrinkages at their limits), and the least rough bowl laid around it:
-    docs/movement.md. Drying stress, cracks, knots and a pith that wanders are not in it. The method
-    is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of the rim is
-    common practice, no source.
+    (the mean, and both shrinkages at their limits), and the least rough bowl laid around it: ours,
+    see docs/movement.md. Drying stress, cracks, knots and a pith that wanders are not in it.
 
     Examples
     --------
@@ -241,11 +229,9 @@ def rough_wall(
 
     margin = as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)") or WallMargin()
     as_kind(learnt, MovementStudy, "learnt", "wl.movement_study(fits)")
-    rim, height, wall, moisture_pct = (
-        as_number(value, name)
-        for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"),
-                            (moisture_pct, "moisture_pct"))
-    )  # fmt: skip
+    asked = {"rim_mm": rim_mm, "height_mm": height_mm, "wall_mm": wall_mm,
+             "moisture_pct": moisture_pct}  # fmt: skip
+    rim, height, wall, wet = (as_number(value, name) for name, value in asked.items())
     finished = Bowl(rim, height, wall, FOOT_SHARE * rim if foot_mm is None else foot_mm)
     if wall >= min(rim / 2, height):
         raise WoodlabError(
@@ -261,30 +247,22 @@ def rough_wall(
         raise WoodlabError(
             f"{table.reason}. Your own go in as WallMargin(totals_pct=(radial, tangential))."
         )
-    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
+    if not margin.dry_moisture_pct < min(wet, FIBRE_SATURATION_PCT):
         raise WoodlabError(
-            f"the wood would not dry from {moisture_pct:g} % at turning to "
-            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
-            "first above the second."
+            f"the wood would not dry from {wet:g} % at turning to {margin.dry_moisture_pct:g} % at "
+            "finishing. Type moistures of oven-dry mass, the first above the second."
         )
-    strains = margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
+    strains = margin.strains(totals, wet, margin.dry_moisture_pct)
     faces = str(rim_faces).strip().casefold()
     rough = least_rough(finished, strains, faces, pith_mm)
+    mean = least_rough(finished, strains.loc[["mean"]], faces, pith_mm)
+    source, status, reason = ("own figures", "", "") if own else \
+        (table.source, table.status, table.reason)  # fmt: skip
     return RoughWall(
-        wall_mm=rough.wall_mm,
-        mean_wall_mm=least_rough(finished, strains.loc[["mean"]], faces, pith_mm).wall_mm,
-        tenth_mm=rough.rim_mm / 10,
-        rough=rough,
-        finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
-        strains=strains,
-        species=species,
-        moisture_pct=moisture_pct,
-        source="own figures" if own else table.source,
-        status="" if own else table.status,
-        reason="" if own else table.reason,
-        margin=margin,
-        learnt=learnt,
-    )
+        rough.wall_mm, mean.wall_mm, rough.rim_mm / 10, rough,
+        replace(finished, rim_faces=faces, pith_mm=rough.pith_mm), strains, species, source,
+        status, reason, margin, wet, learnt,
+    )  # fmt: skip
 
 
 def _sentences(answer: RoughWall) -> tuple[str, ...]:
@@ -316,17 +294,15 @@ def _learnt(answer: RoughWall, learnt: MovementStudy) -> list[str]:
             "no clear departure from the table, so the table's shrinkage is taken"
         )  # fmt: skip
         out.append(f"Your own rims of {answer.species}: {said}.")
-    done = learnt.walls[
-        (learnt.walls["species"].str.casefold() == wood)
-        & (learnt.walls["outcome"] == "finished")
-        & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
-    ]
+    done, wall = learnt.walls, answer.finished.wall_mm
+    done = done[(done["species"].str.casefold() == wood) & (done["outcome"] == "finished")
+                & (done["finished_wall_mm"] >= wall)]  # fmt: skip
     if len(done):
         least = done.sort_values("wall_mm").iloc[0]
         out.append(
             f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
-            f"{'was' if len(done) == 1 else 'were'} finished with {answer.finished.wall_mm:g} mm "
-            f"or more; the thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
+            f"{'was' if len(done) == 1 else 'were'} finished with {wall:g} mm or more; the "
+            f"thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
             f"({least['rim_mm']:.0f} mm across)."
         )
     return out

@@ -72,7 +72,7 @@ class TrialPlan(Study):
         )  # fmt: skip
 
     def pieces(self, turned_on: str | pd.Timestamp) -> pd.DataFrame:
-        """Rows for `wl.blank_book(path, pieces=...)`; mend `turned_on` and `wall_mm` as you turn."""
+        """Rows for `wl.blank_book(path, pieces=...)`; mend `turned_on`, `wall_mm` as you turn."""
         day = pd.Timestamp(turned_on)
         if pd.isna(day):
             raise WoodlabError("turned_on is no date. Type it as 2026-11-20.")
