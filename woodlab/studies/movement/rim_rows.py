@@ -71,96 +71,80 @@ def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
     rows = rims.join(moisture_on(fits, rims)).merge(book.pieces[kept], on="piece", how="left")
     rows["days"] = (rows["on"] - rows["turned_on"]).dt.total_seconds() / 86400
     rows = rows.sort_values(["piece", "on"], ignore_index=True)
-    rows = rows.join(_round_rims(rows))
-    rows["along_shrink_pct"] = 100 * (1 - rows["along_mm"] / rows["round_along_mm"])
-    rows["across_shrink_pct"] = 100 * (1 - rows["across_mm"] / rows["round_across_mm"])
+    _add_round_rims(rows)
+    for way in ("along", "across"):
+        rows[f"{way}_shrink_pct"] = 100 * (1 - rows[f"{way}_mm"] / rows[f"round_{way}_mm"])
     rows["rise_change_mm"] = rows["rise_mm"] - rows["round_rise_mm"]
-    table = {name: green_to_dry(name) for name in rows["species"].unique()}
+    facing, pith = rows["rim_faces"], rows["pith_mm"]
     unplaced = np.select(
-        [~rows["rim_faces"].isin(["pith", "bark"]) | ~(rows["pith_mm"] >= 0),
-         (rows["rim_faces"] == "bark")
-         & ((rows["pith_mm"] == 0) | (rows["pith_mm"] < rows["height_mm"]))],
+        [~facing.isin(["pith", "bark"]) | ~(pith >= 0),
+         (facing == "bark") & ((pith == 0) | (pith < rows["height_mm"]))],
         ["rim_faces or pith_mm missing: only the bounds of the rim can be computed",
          "the pith lay in the wood: the geometry does not hold for it"], "",
     )  # fmt: skip
-    totals = [
-        rows["species"].map({name: float(getattr(of, f"{part}_pct")) for name, of in table.items()})
-        for part in ("radial", "tangential")
-    ]
-    placed = unplaced == ""
-    rows = rows.join(_expected(rows, totals, placed)).join(_own_totals(rows, placed))
-    said = zip(
-        rows["round_reason"], np.where(rows["moisture_pct"].isna(), rows["moisture_from"], ""),
-        [table[name].reason for name in rows["species"]], unplaced, strict=True,
-    )  # fmt: skip
-    rows["reason"] = ["; ".join(filter(None, each)) for each in said]
+    tables = rows["species"].map({name: green_to_dry(name) for name in rows["species"].unique()})
+    totals = np.array([[of.radial_pct, of.tangential_pct] for of in tables], dtype=float).T
+    _add_expected(rows, totals, unplaced == "")
+    _add_own_totals(rows, unplaced == "")
+    unknown = np.where(rows["moisture_pct"].isna(), rows["moisture_from"], "")
+    why = zip(rows["round_reason"], unknown, [of.reason for of in tables], unplaced, strict=True)
+    rows["reason"] = ["; ".join(filter(None, each)) for each in why]
     return rows[ROW_COLUMNS]
 
 
-def _round_rims(rows: pd.DataFrame) -> pd.DataFrame:
+def _add_round_rims(rows: pd.DataFrame) -> None:
     """The round rim that each row is held against: the first one if measured within a week of
     turning; else that of the table of pieces; else the first one, whatever its age."""
-    first = rows.groupby("piece")[
-        ["days", "along_mm", "across_mm", "rise_mm", "moisture_pct"]
-    ].transform("first")
+    parts = ["days", "along_mm", "across_mm", "rise_mm", "moisture_pct"]
+    first = rows.groupby("piece")[parts].transform("first")
     early = (first["days"] <= GREEN_DAYS).to_numpy()
     noted = ~early & rows["rim_mm"].notna().to_numpy()
     wet = first["moisture_pct"].fillna(FIBRE_SATURATION_PCT).clip(upper=FIBRE_SATURATION_PCT)
-    along, across = (
-        np.where(noted, rows["rim_mm"], first[part]) for part in ("along_mm", "across_mm")
+    for way in ("along_mm", "across_mm"):
+        rows[f"round_{way}"] = np.where(noted, rows["rim_mm"], first[way])
+    rows["round_mm"] = (rows["round_along_mm"] + rows["round_across_mm"]) / 2
+    rows["round_rise_mm"] = first["rise_mm"].where(~noted).fillna(0.0)
+    rows["round_moisture_pct"] = np.select(
+        [noted, early], [FIBRE_SATURATION_PCT, wet], first["moisture_pct"]
     )
     late = "no rim measured at turning and no rim_mm: counted from its first rim, taken as round"
     table = "counted from rim_mm at turning, taken as green and round"
-    return pd.DataFrame(
-        {
-            "round_along_mm": along, "round_across_mm": across, "round_mm": (along + across) / 2,
-            "round_rise_mm": np.where(noted | first["rise_mm"].isna(), 0.0, first["rise_mm"]),
-            "round_moisture_pct": np.select(
-                [noted, early], [FIBRE_SATURATION_PCT, wet], first["moisture_pct"]
-            ),
-            "round_reason": np.select([early, noted], ["", table], late),
-        },
-        index=rows.index,
-    )  # fmt: skip
+    rows["round_reason"] = np.select([early, noted], ["", table], late)
 
 
-def _expected(rows: pd.DataFrame, totals: list[pd.Series], placed: np.ndarray) -> pd.DataFrame:
+def _add_expected(rows: pd.DataFrame, totals: np.ndarray, placed: np.ndarray) -> None:
     """Across and rise by the table, and for trees at the two ends of its scatter (95 %)."""
     reach = 1.96 * SCATTER_CV_PCT / 100
-    out = pd.DataFrame(np.nan, index=rows.index, columns=[c for c in ROW_COLUMNS if "expec" in c])
-    on = rows[placed]
+    rows[[name for name in ROW_COLUMNS if name.startswith("expected")]] = np.nan
+    wet, start, on = rows["moisture_pct"], rows["round_moisture_pct"], rows[placed]
     for end, factor in (("", 1.0), ("_lower", 1 - reach), ("_upper", 1 + reach)):
-        strains = np.array([
-            strain_between(total * factor, rows["moisture_pct"], rows["round_moisture_pct"])
-            for total in totals
-        ])  # fmt: skip
+        strains = np.array([strain_between(total * factor, wet, start) for total in totals])
         rim = dried_rim(on["round_mm"], on["pith_mm"], on["rim_faces"], *strains[:, placed])
-        out.loc[placed, f"expected_across{end}_pct"] = 100 * (1 - rim.across_mm / on["round_mm"])
-        out.loc[placed, f"expected_rise{end}_mm"] = rim.rise_mm
+        across = f"expected_across{end}_pct"
+        rows.loc[placed, across] = 100 * (1 - rim.across_mm / on["round_mm"])
+        rows.loc[placed, f"expected_rise{end}_mm"] = rim.rise_mm
         if end:  # of a bowl whose place is not known, the sides shrink by e_r, e_t or between
             bound = strains.min(axis=0) if end == "_lower" else strains.max(axis=0)
-            out.loc[~placed, f"expected_across{end}_pct"] = bound[~placed]
+            rows.loc[~placed, across] = bound[~placed]
     ends = ["expected_rise_lower_mm", "expected_rise_upper_mm"]
-    out[ends] = np.sort(out[ends], axis=1)  # a rim to the bark falls below zero
-    return out
+    rows[ends] = np.sort(rows[ends], axis=1)  # a rim to the bark falls below zero
 
 
-def _own_totals(rows: pd.DataFrame, placed: np.ndarray) -> pd.DataFrame:
+def _add_own_totals(rows: pd.DataFrame, placed: np.ndarray) -> None:
     """Shrinkage green to oven-dry that each rim tells of by itself, and its error from moisture."""
     on, start = rows[placed], rows["round_moisture_pct"]
-    out = pd.DataFrame(np.nan, index=rows.index, columns=["radial_pct", "tangential_pct"])
+    across = on["round_mm"] * (1 - on["across_shrink_pct"] / 100)
     strains = strains_from_rim(
-        on["round_mm"], on["pith_mm"], on["rim_faces"],
-        on["round_mm"] * (1 - on["across_shrink_pct"] / 100), on["rise_change_mm"],
-    )  # fmt: skip
-    for name, strain in zip(out, strains, strict=True):
-        out.loc[placed, name] = total_from_strain(strain, on["moisture_pct"], start[placed])
-    # Half the width that the moisture's own interval gives a total, in percent of the total
-    middle, low, high = (np.asarray(total_from_strain(1.0, rows[c], start)) for c in _MOISTURE)
-    return out.assign(
-        longitudinal_pct=total_from_strain(rows["along_shrink_pct"], rows["moisture_pct"], start),
-        moisture_error_pct=100 * (high - low) / 2 / middle,
+        on["round_mm"], on["pith_mm"], on["rim_faces"], across, on["rise_change_mm"]
     )
+    for name, strain in zip(("radial_pct", "tangential_pct"), strains, strict=True):
+        rows[name] = np.nan
+        rows.loc[placed, name] = total_from_strain(strain, on["moisture_pct"], start[placed])
+    along, wet = rows["along_shrink_pct"], rows["moisture_pct"]
+    rows["longitudinal_pct"] = total_from_strain(along, wet, start)
+    # half the width that the moisture's own interval gives a total, in percent of the total
+    middle, low, high = (np.asarray(total_from_strain(1.0, rows[c], start)) for c in _MOISTURE)
+    rows["moisture_error_pct"] = 100 * (high - low) / 2 / middle
 
 
 SETTLED_SHARE = 0.9
@@ -242,21 +226,22 @@ def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
     Each piece gives the interval from its last rim before to its first after, if any, read on a
     straight line; the limits are order statistics (binomial) of the early and of the late ends.
     """
-    known = course[course["share"].notna()].sort_values("days").groupby("piece")
     spans = pd.DataFrame(
-        [(own["species"].iloc[0], *_crossing(own)) for _, own in known],
+        [(own["species"].iloc[0], *_reached(own["days"], own["share"])) for _, own in
+         course[course["share"].notna()].sort_values("days").groupby("piece")],
         columns=["species", "early", "middle", "late"],
     ).astype({"early": float, "middle": float, "late": float})  # fmt: skip
-    groups = [("all", spans), *spans.groupby("species")]
     silent = "no rim tells a share of the movement yet" if len(course) else "no later rims"
     return pd.DataFrame(
-        [[name, *median_day(own, level, silent)] for name, own in groups],
+        [[name, *median_day(own, level, silent)]
+         for name, own in [("all", spans), *spans.groupby("species")]],
         columns=["species", "days", "ci_lower", "ci_upper", "n_pieces", "n_not_yet", "reason"],
-    )
+    )  # fmt: skip
 
 
-def _crossing(piece: pd.DataFrame) -> tuple[float, float, float]:
-    days, share = np.r_[0.0, piece["days"]], np.r_[0.0, piece["share"]]
+def _reached(days: pd.Series, share: pd.Series) -> tuple[float, float, float]:
+    """The days between which a piece had done nine tenths, and the day by a straight line."""
+    days, share = np.r_[0.0, days], np.r_[0.0, share]
     over = np.flatnonzero(share >= SETTLED_SHARE)
     if not len(over):
         return float(days[-1]), np.inf, np.inf
@@ -270,10 +255,8 @@ def median_day(spans: pd.DataFrame, level: float, silent: str) -> list[object]:
     if not n:
         return [np.nan, np.nan, np.nan, 0, 0, silent]
     middle = float(np.median(spans["middle"]))
-    lower, upper = (
-        getattr(stats.quantile_test(spans[end]).confidence_interval(level), side)
-        for end, side in (("early", "low"), ("late", "high"))
-    )
+    lower = stats.quantile_test(spans["early"]).confidence_interval(level).low
+    upper = stats.quantile_test(spans["late"]).confidence_interval(level).high
     reasons = {"fewer than half of the pieces are there": not np.isfinite(middle),
                "too few pieces for an interval": np.isnan(lower) or np.isnan(upper)}  # fmt: skip
     said = "; ".join(reason for reason, holds in reasons.items() if holds)
