@@ -7,18 +7,9 @@ from typing import Any
 import numpy as np
 
 from woodlab import words
-from woodlab.article.facts import Facts
+from woodlab.article.facts import Facts, alike
 from woodlab.article.parts import Box
-from woodlab.article.parts.cracks import sealed_late
-from woodlab.article.parts.lead import (
-    Subject,
-    alike,
-    all_of,
-    counted,
-    lead_sentences,
-    season_sentence,
-    weeks,
-)
+from woodlab.article.parts.lead import all_of, counted, lead_sentences, season_sentence, weeks
 from woodlab.article.say import Say
 from woodlab.studies import cautions
 
@@ -28,12 +19,12 @@ CARE = (
 )
 
 
-def boxes(facts: Facts, lead: Subject | None, say: Say) -> tuple[Box, ...]:
+def boxes(facts: Facts, say: Say) -> tuple[Box, ...]:
     """Unknown, next, method (a box that has nothing to say is left out), and the cautions."""
     made = [
-        Box("unknown", "What we do not know", _unknown(facts, lead, say)),
+        Box("unknown", "What we do not know", _unknown(facts, say)),
         Box("next", "From here on" if facts.early else "Next season", _next_steps(facts, say)),
-        Box("method", "How it was done", paragraph=_method(facts, lead, say)),
+        Box("method", "How it was done", paragraph=_method(facts, say)),
         Box("care", "Take care", cautions.ALL),
     ]
     return tuple(box for box in made if box.points or box.paragraph)
@@ -44,14 +35,14 @@ def _told(rows: list[tuple[Any, str]]) -> list[str]:
     return [text for when, text in rows if when and text]
 
 
-def _unknown(facts: Facts, lead: Subject | None, say: Say) -> tuple[str, ...]:
+def _unknown(facts: Facts, say: Say) -> tuple[str, ...]:
     """Open questions that a reader would ask; the one that the lead raises comes first."""
     if not len(facts.pieces):
         return ()
     seals, thick = facts.by_seal.index, facts.thickest
     bare = thick[thick["seal"] == "none"] if len(thick) else thick
     rows = [
-        (True, _lead_question(facts, lead, say)),
+        (True, _lead_question(facts, say)),
         (True, _open_seals(facts, say)),
         (True, _open_times(facts, say)),
         (not facts.watched, "Which bowls cracked, and when."),
@@ -73,16 +64,16 @@ def _unknown(facts: Facts, lead: Subject | None, say: Say) -> tuple[str, ...]:
     return (*out, "Whether another shed or year would give the same.")
 
 
-def _lead_question(facts: Facts, lead: Subject | None, say: Say) -> str:
+def _lead_question(facts: Facts, say: Say) -> str:
     """Whether the leading seal beats the next best: no study compares two seals, so it is open."""
-    if lead is None or lead.kind != "seal" or not lead.cracks:
+    if not facts.led or not facts.lead.cracks:
         return ""
-    table = facts.by_seal[facts.by_seal["n_looked"] > 0].drop([lead.name, lead.against])
+    table = facts.by_seal[facts.by_seal["n_looked"] > 0].drop([facts.led, facts.lead.against])
     if not len(table):
         return ""
     other = str((table["n_cracked"] / table["n_looked"]).idxmin())
-    return f"Whether {say.noun(lead.name)} beats {say.noun(other)}: " \
-           f"{_close(facts, say, lead.name, other)}"  # fmt: skip
+    return f"Whether {say.noun(facts.led)} beats {say.noun(other)}: " \
+           f"{_close(facts, say, facts.led, other)}"  # fmt: skip
 
 
 def _close(facts: Facts, say: Say, *seals: str) -> str:
@@ -110,17 +101,16 @@ def _open_woods(facts: Facts, say: Say) -> str:
     rows = [r for r in facts.crack_effects("species", "open") if counts.get(r["level"], 0) >= 5]
     if not rows:
         return ""
-    ref = say.wood(rows[0]["reference"], facts.woods)
-    woods = say.listed((say.wood(r["level"], facts.woods) for r in rows[:4]), last="or")
-    return f"Whether {woods} cracks more than {ref}: too few cracked."
+    woods = say.listed((say.wood(r["level"]) for r in rows[:4]), last="or")
+    return f"Whether {woods} cracks more than {say.wood(rows[0]['reference'])}: too few cracked."
 
 
 def _slip(facts: Facts, say: Say) -> str:
     doubts = facts.book.doubts
     pieces = words.in_order(doubts.loc[doubts["table"] == "weighings", "piece"].dropna().unique())
     named = say.listed(map(say.name, pieces))
-    return f"What the odd weights of {named} should have been." \
-        if 0 < len(pieces) <= MOST_OPEN else ""  # fmt: skip
+    few = 0 < len(pieces) <= MOST_OPEN
+    return f"What the odd weights of {named} should have been." if few else ""
 
 
 def _next_steps(facts: Facts, say: Say) -> tuple[str, ...]:
@@ -143,7 +133,7 @@ def _next_steps(facts: Facts, say: Say) -> tuple[str, ...]:
         (not len(book.offcuts),
          "Dry one offcut of each log in an oven that is never used for food."),
         (not len(book.air), "Write down the shed's temperature and humidity once a day."),
-        (sealed_late(facts), "Keep looking at sealed bowls until they are dry."),
+        (facts.bare_early, "Keep looking at sealed bowls until they are dry."),
         (True, _needed(facts, say)),
         (not len(book.rims) and not facts.early,
          "Measure the rims of a few bowls on the day they are turned."),
@@ -155,7 +145,7 @@ def _next_steps(facts: Facts, say: Say) -> tuple[str, ...]:
 def _needed(facts: Facts, say: Say) -> str:
     """How many bowls it takes to see cracks halved, four times in five."""
     rows = facts.effects("crack_hazard", "open", "likely")
-    k, looked = facts.pair(facts.reference) if facts.reference in facts.by_seal.index else (0, 0)
+    k, looked = facts.pair(facts.reference)
     if not rows or not k:
         return ""
     p = min(k / looked, 0.9)
@@ -170,57 +160,54 @@ def _needed(facts: Facts, say: Say) -> str:
 
 def _times(say: Say, number: float, key: str) -> str:
     """'once', 'twice', 'about 24 times'."""
-    whole = round(number)
-    if whole in (1, 2):
-        return say.mark("once" if whole == 1 else "twice", key, number)
-    return f"about {say.n(number, key)} times"
+    once = {1: "once", 2: "twice"}.get(round(number))
+    return say.mark(once, key, number) if once else f"about {say.n(number, key)} times"
 
 
-def _method(facts: Facts, lead: Subject | None, say: Say) -> str:
+def _method(facts: Facts, say: Say) -> str:
     """How it was done, in a paragraph; the certainty words explained once."""
     book = facts.book
     if not len(book.weighings):
         return ""
-    weighed = _times(say, facts.weighings, "season.weighings_per_bowl")
+    weighed, looked = _times(say, facts.weighings, "season.weighings_per_bowl"), ""
     looks = len(book.looks) / max(len(facts.pieces), 1)
-    looked = f" and looked over {_times(say, looks, 'season.looks_per_bowl')}" if looks >= 0.5 \
-        else ""  # fmt: skip
+    if looks >= 0.5:
+        looked = f" and looked over {_times(say, looks, 'season.looks_per_bowl')}"
     timed = facts.by_seal["weeks"].notna().sum() > 1 and not facts.early
-    offcuts = "offcuts dried in an oven and from the weighings" if len(book.offcuts) else \
-        "the weighings"  # fmt: skip
-    return say.paragraph(
-        ("weighed", f"Each bowl was weighed {weighed}{looked}"),
-        ("dry", "" if facts.early else
-         f"Dry weights come from {offcuts}, so moistures are worked out, not measured"),
-        ("timed", "Weeks run from turning until a bowl is as dry as the shed will let it get, "
-         "within two points; they are worked out for all the bowls under each seal, so that "
-         "thick walls on one side weigh on both" if timed else ""),
-        ("range", f"A range holds the true value {say.mark('95', 'method.level', 0.95)} "
-         "times in a hundred" if lead is not None and lead.kind == "seal" else ""),
-        ("sure", "We say a thing plainly when chance would seldom give it, allowing for the number "
-         "of comparisons; “probably” marks weaker evidence" if facts.looked[0] or timed else ""),
-        ("slips", "Weights that cannot be right were left out"
-         if (book.doubts["table"] == "weighings").any() else ""),
-    )  # fmt: skip
+    offcuts = "offcuts dried in an oven and from " if len(book.offcuts) else ""
+    rows = [
+        (True, f"Each bowl was weighed {weighed}{looked}"),
+        (not facts.early, f"Dry weights come from {offcuts}the weighings, so moistures are worked "
+         "out, not measured"),
+        (timed, "Weeks run from turning until a bowl is as dry as the shed will let it get, within "
+         "two points; they are worked out for all the bowls under each seal, so that thick walls "
+         "on one side weigh on both"),
+        (facts.led, f"A range holds the true value {say.mark('95', 'method.level', 0.95)} times in "
+         "a hundred"),
+        (facts.looked[0] or timed, "We say a thing plainly when chance would seldom give it, "
+         "allowing for the number of comparisons; “probably” marks weaker evidence"),
+        ((book.doubts["table"] == "weighings").any(), "Weights that cannot be right were left out"),
+    ]  # fmt: skip
+    return say.paragraph(*_told(rows))
 
 
-def short_box(facts: Facts, lead: Subject | None, say: Say, title: str) -> tuple[str, str]:
+def short_box(facts: Facts, say: Say, title: str) -> tuple[str, str]:
     """The box of 120 words: its headline, and what a reader would take away."""
     head = f"Invented season: {title}" if facts.book.invented else title
     if not len(facts.pieces):
         return head, "No bowl is on record yet."
     other = ready = ""
-    if lead is not None and lead.kind == "seal" and lead.time:
-        slow = facts.by_seal["weeks"].drop([lead.name, lead.against]).dropna()
-        if len(slow) and facts.by_seal.at[slow.idxmax(), "n_looked"]:
-            seal = str(slow.idxmax())
+    if facts.led and facts.lead.time:
+        slow = facts.by_seal["weeks"].drop([facts.led, facts.lead.against]).dropna()
+        seal = str(slow.idxmax()) if len(slow) else ""
+        if seal and facts.by_seal.at[seal, "n_looked"]:
             other = f"{say.noun(seal)} took {weeks(facts, say, seal)} weeks; " \
                     f"{counted(facts, say, seal)} cracked"  # fmt: skip
-    if lead is not None and len(facts.dry) and not facts.early:
+    if facts.lead is not None and len(facts.dry):
         day = say.day(facts.day, "season.day")
         ready = f"By {day}, {all_of(say, len(facts.dry), len(facts.here))} bowls were dry"
-    late = "Sealed bowls cracked late, so keep looking" if sealed_late(facts) else ""
-    first, rest = lead_sentences(facts, lead, say), (("other", other), ("late", late))
+    late = "Sealed bowls cracked late, so keep looking" if facts.bare_early else ""
+    first = lead_sentences(facts, say)
     season = "" if first.startswith("So far") else season_sentence(facts, say)
-    parts = (say.paragraph(("season", season)), first, say.paragraph(*rest, ("ready", ready)), CARE)
+    parts = say.paragraph(season), first, say.paragraph(other, late, ready), CARE
     return head, " ".join(part for part in parts if part)

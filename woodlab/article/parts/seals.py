@@ -7,43 +7,35 @@ from collections.abc import Callable
 import numpy as np
 
 from woodlab import words
-from woodlab.article.facts import Facts, Row
-from woodlab.article.parts import Figure, Section, Table
-from woodlab.article.parts.lead import Subject, alike, counted, season_sentence
+from woodlab.article.facts import Facts, Row, alike
+from woodlab.article.parts import Figure, Section, Table, drawn
+from woodlab.article.parts.lead import counted, season_sentence
 from woodlab.article.say import Say, capital
-from woodlab.pages.facts import asked
+from woodlab.article.subject import FEWEST
 
-FEW_LOGS = 5  # pairs are told from so many logs on
 MOST_LIKELY = 3
 
 
-def seals_section(facts: Facts, lead: Subject | None, say: Say) -> Section | None:
-    """The section, or None for an empty book."""
-    if not len(facts.pieces):
-        return None
-    if len(facts.by_seal) < 2:
-        return Section("seals", "A diary, not a trial", (_one_way(facts, say),))
-    led = lead.name if lead is not None and lead.kind == "seal" else ""
+def seals_section(facts: Facts, say: Say) -> Section:
+    """How it was decided which bowl got which seal, the table, times, cracks."""
+    season, table = season_sentence(facts, say), facts.by_seal
+    if len(table) < 2:
+        return Section("A diary, not a trial", (say.paragraph(season, *_one_way(facts, say)),))
+    lead, led = facts.lead, facts.led
     saved = led if lead is not None and lead.cracks else ""
-    times = say.paragraph(
-        ("pairs", _pairs(facts, say)), ("times", _times(facts, say)),
-        ("span", _span(facts, led, say) if lead is not None and lead.time else ""),
-        ("likely", _likely_times(facts, say)), ("alike", _alike_times(facts, say)),
-        ("untold", _untold(facts)),
-    )  # fmt: skip
+    first = say.paragraph(season, _lots(facts, say))
+    times = say.paragraph(*_times(facts, say))
     cracks = say.paragraph(
-        ("seasons", _seasons(facts, lead, say) if lead is not None and saved else ""),
-        ("range", _crack_range(facts, saved, say) if lead is not None and lead.fewer else ""),
-        ("clear", _clear_cracks(facts, saved, say)), ("probably", _likely_cracks(facts, say)),
-        ("turned", _other_way(facts, say)),
+        _seasons(facts, say) if saved else "",
+        _crack_range(facts, saved, say) if lead is not None and lead.fewer else "",
+        _clear_cracks(facts, saved, say), _likely_cracks(facts, say), _other_way(facts, say),
     )  # fmt: skip
-    first = say.paragraph(("season", season_sentence(facts, say)), ("lots", _lots(facts, say)))
     heading = say.pick("seals", "What sealing cost, and what it saved", "Sealed and bare")
-    paragraphs = tuple(p for p in (first, times, cracks) if p)
-    return Section("seals", heading, paragraphs, _table(facts, say), _figure(facts))
+    return Section(heading, (first, times, cracks), _table(facts, say), _figure(facts))
 
 
-def _one_way(facts: Facts, say: Say) -> str:
+def _one_way(facts: Facts, say: Say) -> list[str]:
+    """One seal, or none on record: nothing can be compared."""
     one, seals = len(facts.pieces) == 1, list(facts.by_seal.index)
     if not seals:
         way = f"The book does not say how {'it was' if one else 'any of them was'} sealed"
@@ -51,12 +43,10 @@ def _one_way(facts: Facts, say: Say) -> str:
         way = "It was left bare" if one else "All were left bare"
     else:
         way = f"{'It' if one else 'All'} had {say.noun(seals[0])}"
+    if one:
+        return [way, "One bowl is a diary"]
     nothing = "With nothing to compare them with, the season cannot show what that did"
-    return say.paragraph(
-        ("season", season_sentence(facts, say)), ("way", way),
-        ("nothing", "One bowl is a diary" if one else nothing),
-        ("log", "Nor can one tree stand for its kind" if facts.logs == 1 and not one else ""),
-    )  # fmt: skip
+    return [way, nothing, "Nor can one tree stand for its kind" if facts.logs == 1 else ""]
 
 
 def _lots(facts: Facts, say: Say) -> str:
@@ -72,39 +62,64 @@ def _lots(facts: Facts, say: Say) -> str:
     return f"They were {kinds}; the records do not say how that was decided"
 
 
-def _timed(facts: Facts, *sure: str) -> list[Row]:
-    """Rows of drying time that are so sure, shortest first; unasked, those that are alike."""
+def _times(facts: Facts, say: Say) -> list[str]:
+    """What each seal did to drying time: pairs in a log, clear, likely and no differences."""
     if facts.early:
-        return []
-    rows = [r for r in facts.effects("drying_time", *sure) if np.isfinite(r["ratio"])]
-    return sorted((r for r in rows if alike(r) != bool(sure)), key=lambda row: row["ratio"])
+        return ["So few weighings cannot say how long drying takes"]
+    rows = sorted((r for r in facts.effects("drying_time") if np.isfinite(r["ratio"])),
+                  key=lambda row: row["ratio"])  # fmt: skip
+    same = [row for row in rows if alike(row)]
+    clear, likely, unsure = ([r for r in rows if r["certainty"] == sure and not alike(r)]
+                             for sure in ("clear", "likely", "open"))  # fmt: skip
 
+    def longer(row: Row) -> str:
+        return say.ratio(row, f"sealing.time.{row['seal']}")
 
-def _said(say: Say, row: Row) -> str:
-    return say.ratio(row, f"sealing.time.{row['seal']}")
-
-
-def _times(facts: Facts, say: Say) -> str:
-    """Clear differences of one direction in one sentence, smallest to largest."""
-    rows = _timed(facts, "clear")
     made = "made drying take" if facts.by_lot else "went with drying that took"
-    if len(rows) > 4:
-        return f"The seals {made} from {_said(say, rows[0])} to {_said(say, rows[-1])}; the " \
-               "table has the rest"  # fmt: skip
-    told = [f"{say.noun(r['seal'])}{'' if k else f' {made}'} {_said(say, r)}"
-            for k, r in enumerate(rows)]  # fmt: skip
-    return f"Allowing for wood and wall, {say.listed(told)}" if told else ""
+    told = [f"{say.noun(r['seal'])}{'' if k else f' {made}'} {longer(r)}"
+            for k, r in enumerate(clear[:4])]  # fmt: skip
+    said = f"Allowing for wood and wall, {say.listed(told)}" if told else ""
+    if len(clear) > 4:
+        said = f"The seals {made} from {longer(clear[0])} to {longer(clear[-1])}; the table has " \
+               "the rest"  # fmt: skip
+    probably = say.listed(f"{longer(r)} with {say.noun(r['seal'])}" for r in likely[:MOST_LIKELY])
+    nouns = say.listed(say.noun(r["seal"]) for r in same)
+    logs = facts.pieces.dropna(subset=["log"]).groupby("log")["seal"].nunique()
+    tangled = facts.seals is not None and not (clear or likely or unsure) and len(logs)
+    return [
+        _pairs(facts, clear, say),
+        said,
+        _span(facts, len(clear) == 1, say),
+        f"Drying probably took {probably}" if likely else "",
+        f"With {nouns}, drying took as long as without, to within a tenth" if same else "",
+        "Each log had its own seal, so the log and the seal cannot be told apart"
+        if tangled and (logs < 2).all() else "",
+    ]  # fmt: skip
 
 
-def _span(facts: Facts, seal: str, say: Say) -> str:
+def _pairs(facts: Facts, clear: list[Row], say: Say) -> str:
+    """In how many logs that held both the slowest clear seal was the slower."""
+    if not clear or clear[-1]["ratio"] <= 1 or not len(facts.seals.pairs):
+        return ""
+    seal, ref = clear[-1]["seal"], facts.reference
+    wide = facts.seals.pairs.pivot_table(index="log", columns="seal", values="weeks")
+    both = wide.reindex(columns=[seal, ref]).dropna()
+    slower, n = int((both[seal] > both[ref]).sum()), len(both)
+    if n < FEWEST or slower < n / 2:
+        return ""
+    many = f"all {say.n(n, 'sealing.pairs.of')}" if slower == n else \
+        say.of(slower, n, "sealing.pairs")  # fmt: skip
+    return f"In {many} logs that held both, {say.bowls(seal)} took longer than {say.ones(ref)}"
+
+
+def _span(facts: Facts, alone: bool, say: Say) -> str:
     """The range of the leading seal: the one ratio that is printed in figures."""
-    row = facts.effect("drying_time", seal)
-    if not row:
+    row = facts.effect("drying_time", facts.led)
+    if not row or not facts.lead.time:
         return ""
     text = f"{words.two(row['ci_lower'])} and {words.two(row['ci_upper'])}"
-    span = say.ratio(row, f"sealing.time.{seal}.range", text)
-    alone = len(_timed(facts, "clear")) == 1
-    which = "the figure" if alone else f"for {say.noun(seal)} the figure"
+    span = say.ratio(row, f"sealing.time.{row['seal']}.range", text)
+    which = "the figure" if alone else f"for {say.noun(row['seal'])} the figure"
     return f"{which} lies between {span} times the {_bare(facts, say)} time"
 
 
@@ -112,79 +127,40 @@ def _bare(facts: Facts, say: Say) -> str:
     return "bare" if facts.reference == "none" else say.noun(facts.reference)
 
 
-def _likely_times(facts: Facts, say: Say) -> str:
-    rows = _timed(facts, "likely")[:MOST_LIKELY]
-    told = say.listed([f"{_said(say, r)} with {say.noun(r['seal'])}" for r in rows])
-    return f"Drying probably took {told}" if told else ""
-
-
-def _alike_times(facts: Facts, say: Say) -> str:
-    nouns = say.listed([say.noun(r["seal"]) for r in _timed(facts)])
-    return f"With {nouns}, drying took as long as without, to within a tenth" if nouns else ""
-
-
-def _pairs(facts: Facts, say: Say) -> str:
-    """In how many logs that held both the slowest clear seal was the slower."""
-    rows = [r for r in _timed(facts, "clear") if r["ratio"] > 1]
-    if not rows or not len(facts.seals.pairs):
-        return ""
-    seal, ref = rows[-1]["seal"], facts.reference
-    wide = facts.seals.pairs.pivot_table(index="log", columns="seal", values="weeks")
-    both = wide.reindex(columns=[seal, ref]).dropna()
-    slower, n = int((both[seal] > both[ref]).sum()), len(both)
-    if n < FEW_LOGS or slower < n / 2:
-        return ""
-    many = f"all {say.n(n, 'sealing.pairs.of')}" if slower == n else \
-        say.of(slower, n, "sealing.pairs")  # fmt: skip
-    return f"In {many} logs that held both, {say.bowls(seal)} took longer than {say.ones(ref)}"
-
-
-def _untold(facts: Facts) -> str:
-    """Why no seal can be compared, where none can."""
-    if facts.early:
-        return "So few weighings cannot say how long drying takes"
-    if facts.seals is None or _timed(facts, "clear", "likely", "open"):
-        return ""
-    logs = facts.pieces.dropna(subset=["log"]).groupby("log")["seal"].nunique()
-    return "Each log had its own seal, so the log and the seal cannot be told apart" \
-        if len(logs) and (logs < 2).all() else ""  # fmt: skip
-
-
 def _less(row: Row) -> bool:
     return bool((row["ratio"] if np.isfinite(row["ratio"]) else row["ci_upper"]) < 1)
 
 
-def _agrees(facts: Facts, row: Row) -> bool:
-    """Whether the plain counts point the way of the row."""
-    (k, n), (other, of) = facts.pair(row["seal"]), facts.pair(facts.reference)
-    return (k * of < other * n) == _less(row)
-
-
-def _cracked(facts: Facts, *sure: str) -> list[Row]:
+def _cracked(facts: Facts, *sure: str, agree: bool = True) -> list[Row]:
+    """Comparisons that are so sure, where the plain counts point the same way, or where not."""
     rows = facts.effects("crack_hazard", *sure) if facts.reference in facts.by_seal.index else []
-    return [r for r in rows if _agrees(facts, r)]
+    other, of = facts.pair(facts.reference)
+    pairs = [(row, *facts.pair(row["seal"])) for row in rows]
+    return [row for row, k, n in pairs if ((k * of < other * n) == _less(row)) == agree]
 
 
 def _crack_range(facts: Facts, seal: str, say: Say) -> str:
     row = facts.effect("crack_hazard", seal)
     if not row or not row["ci_upper"] < 1:
         return ""
-    low, high = float(np.nan_to_num(row["ci_lower"])), float(row["ci_upper"])
-    low_, high_ = (say.ratio(row | {"ratio": x}, f"sealing.cracks.{seal}.{side}", words.rate(x))
-                   for x, side in ((low, "from"), (high, "to")))  # fmt: skip
-    return f"Under {say.noun(seal)} the true rate of cracking could be anything between {low_} " \
-           f"and {high_} of the {_bare(facts, say)} rate"  # fmt: skip
+    low, high = (
+        say.ratio(row | {"ratio": at}, f"sealing.cracks.{seal}.{side}", words.rate(at))
+        for side, at in (("from", float(np.nan_to_num(row["ci_lower"]))),
+                         ("to", float(row["ci_upper"])))
+    )  # fmt: skip
+    return f"Under {say.noun(seal)} the true rate of cracking could be anything between {low} " \
+           f"and {high} of the {_bare(facts, say)} rate"  # fmt: skip
 
 
-def _seasons(facts: Facts, lead: Subject, say: Say) -> str:
+def _seasons(facts: Facts, say: Say) -> str:
     """The leading seal's cracks year by year, where two years have five bowls a side."""
-    sides, used = [lead.name, lead.against], facts.used
+    sides, used = [facts.lead.name, facts.lead.against], facts.used
     year = used["piece"].map(facts.pieces.set_index("piece")["turned_on"].dt.year)
     counts = used.assign(year=year).groupby(["year", "seal"])["cracked"].agg(["sum", "size"])
     counts = counts.unstack("seal").reindex(columns=sides, level="seal").dropna()
-    counts = counts[(counts["size"][sides] >= FEW_LOGS).all(axis=1)]
+    counts = counts[(counts["size"][sides] >= FEWEST).all(axis=1)]
     shares = counts["sum"] / counts["size"]
-    if len(counts) < 2 or not ((shares[sides[0]] < shares[sides[1]]) == lead.fewer).all():
+    if len(counts) < 2 or not ((shares[sides[0]] < shares[sides[1]]) == facts.lead.fewer).all():
         return ""
     told = []
     for at, row in counts.tail(3).iterrows():
@@ -195,19 +171,14 @@ def _seasons(facts: Facts, lead: Subject, say: Say) -> str:
 
 
 def _counts(facts: Facts, rows: list[Row], say: Say) -> str:
-    each = [f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in rows]
-    return say.listed(each)
-
-
-def _by_way(rows: list[Row]) -> list[tuple[bool, list[Row]]]:
-    sides = [(less, [r for r in rows if _less(r) == less]) for less in (True, False)]
-    return [(less, own) for less, own in sides if own]
+    return say.listed(f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in rows)
 
 
 def _clear_cracks(facts: Facts, told: str, say: Say) -> str:
     rows = [r for r in _cracked(facts, "clear") if r["seal"] != told]
-    parts = [f"{'fewer' if less else 'more'} cracked under {_counts(facts, own[:4], say)}"
-             for less, own in _by_way(rows)]  # fmt: skip
+    sides = {"fewer": [r for r in rows if _less(r)], "more": [r for r in rows if not _less(r)]}
+    parts = [f"{which} cracked under {_counts(facts, own[:4], say)}"
+             for which, own in sides.items() if own]  # fmt: skip
     if not parts:
         return ""
     other = "left bare" if facts.reference == "none" else f"under {say.noun(facts.reference)}"
@@ -215,48 +186,47 @@ def _clear_cracks(facts: Facts, told: str, say: Say) -> str:
 
 
 def _likely_cracks(facts: Facts, say: Say) -> str:
-    for less, own in _by_way(_cracked(facts, "likely")[:MOST_LIKELY])[:1]:
-        told = _counts(facts, own, say)
-        return f"{told} probably helped" if less else f"More bowls probably cracked under {told}"
-    return ""
+    rows = _cracked(facts, "likely")[:MOST_LIKELY]
+    helped = [r for r in rows if _less(r)]
+    if helped:
+        return f"{_counts(facts, helped, say)} probably helped"
+    return f"More bowls probably cracked under {_counts(facts, rows, say)}" if rows else ""
 
 
 def _other_way(facts: Facts, say: Say) -> str:
     """Counts and comparison that point different ways: said, and left there."""
-    for row in facts.effects("crack_hazard", "clear", "likely"):
-        if facts.reference in facts.by_seal.index and not _agrees(facts, row):
-            seal = row["seal"]
-            return f"Under {say.noun(seal)} {counted(facts, say, seal)} cracked; allowing for " \
-                   "wood and wall, the difference is the other way round"  # fmt: skip
+    for row in _cracked(facts, "clear", "likely", agree=False)[:1]:
+        return f"Under {say.noun(row['seal'])} {counted(facts, say, row['seal'])} cracked; " \
+               "allowing for wood and wall, the difference is the other way round"  # fmt: skip
     return ""
 
 
 def _table(facts: Facts, say: Say) -> Table:
     table = facts.by_seal
+    timed = table["weeks"].notna().any() and not facts.early
+
+    def cracked(seal: str) -> str:
+        """'3', or '3 of 5' where not every bowl was looked over."""
+        k, n = facts.pair(seal)
+        if n and n != table.at[seal, "n_pieces"]:
+            return counted(facts, say, seal)
+        return say.n(k, f"cracks.share.{seal}.n", figures=True) if n else "–"
+
     columns: dict[str, Callable[[str], str]] = {
         "Seal": lambda s: "Bare" if s == "none" else capital(say.noun(s)),
         "Bowls": lambda s: say.n(table.at[s, "n_pieces"], f"season.bowls.{s}", figures=True),
     }
-    timed = table["weeks"].notna().any() and not facts.early
     if timed:
         columns["Average weeks to dry"] = lambda s: (
             say.n(table.at[s, "weeks"], f"sealing.weeks.{s}", figures=True)
             if np.isfinite(table.at[s, "weeks"]) else "–"
         )  # fmt: skip
     if table["n_looked"].sum():
-        columns["Cracked"] = lambda s: _cell(facts, s, say)
+        columns["Cracked"] = cracked
     rows = tuple(tuple(cell(seal) for cell in columns.values()) for seal in table.index)
     told = "What each seal cost and saved. Weeks are those that all the bowls would have needed " \
            "under that seal." if timed else "How the bowls were sealed."  # fmt: skip
     return Table(tuple(columns), rows, told)
-
-
-def _cell(facts: Facts, seal: str, say: Say) -> str:
-    """'3', or '3 of 5' where not every bowl was looked over."""
-    k, n = facts.pair(seal)
-    if n and n != facts.by_seal.at[seal, "n_pieces"]:
-        return counted(facts, say, seal)
-    return say.n(k, f"cracks.share.{seal}.n", figures=True) if n else "–"
 
 
 def _figure(facts: Facts) -> tuple[Figure, ...]:
@@ -266,11 +236,9 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     both = table["weeks"].notna() & (table["n_looked"] > 0)
     if facts.early or both.sum() < 2 or not table["n_cracked"].sum():
         return ()
-    effects = facts.seals.effects
-    chart = asked(lambda: weeks_against_cracks(facts.seals.by_seal, effects, size="page"))
-    caption = (
+    return drawn(
+        lambda: weeks_against_cracks(facts.seals.by_seal, facts.seals.effects, size="page"),
         "The bargain: the further right, the longer the wait; the higher, the more cracks. Bars "
-        "show how unsure each count is."
+        "show how unsure each count is.",
+        "Weeks to dry against bowls that cracked, by seal.",
     )
-    alt = "Weeks to dry against bowls that cracked, by seal."
-    return (Figure(chart, caption, alt),) if chart is not None else ()
