@@ -105,8 +105,8 @@ def write_article(
             (folder / name).write_text(text, encoding="utf-8")
         for name in chosen:
             render(folder, name, dress, widths_cm)
-        record = article_record(facts.book, story, say)
-        record["setting"] = {"locale": locale, "paper": paper}
+        setting = {"setting": {"locale": locale, "paper": paper}}
+        record = article_record(facts.book, story, say) | setting
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
         (folder / MARK).write_text(text, encoding="utf-8")
         if "md" not in chosen:
@@ -169,15 +169,13 @@ def _save_figures(figures: Sequence[Figure], folder: Path, locale: str) -> dict[
     """Write each as SVG and PNG, in colour and in grey; their widths in print [cm], by name."""
     from woodlab.charts.saving import printed_width_mm, save_chart, spec_of
 
-    if figures:
-        (folder / "grey").mkdir(parents=True)
+    widths = {}
     for figure in figures:
+        (folder / "grey").mkdir(parents=True, exist_ok=True)
         spec = spec_of(figure.chart)
-        for ending in ("svg", "png"):
-            file = f"{figure.name}.{ending}"
+        for file in (f"{figure.name}.svg", f"{figure.name}.png"):
             save_chart(spec, folder / file, locale=locale, look="light")
             save_chart(spec, folder / "grey" / file, locale=locale, look="grey")
-    return {
-        figure.name: min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{figure.name}.svg") / 10)
-        for figure in figures
-    }
+        width_mm = printed_width_mm(folder / f"{figure.name}.svg")
+        widths[figure.name] = min(WIDEST_FIGURE_CM, width_mm / 10)
+    return widths

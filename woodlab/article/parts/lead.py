@@ -95,11 +95,10 @@ def _of_seals(facts: Facts, lead: Subject, say: Say) -> str:
             return say.paragraph(took)
         unsure = ["That is too close to call", "With so few, we cannot tell them apart"]
         return say.paragraph(took, *cracked, ("lead.open", unsure))
-    price = f"The price was time: {own_bowls} needed about {own} weeks to dry, {bare_ones} {bare}"
+    price = f"The price was time: {own_bowls} needed about {own} weeks to dry, {bare_ones}"
     if not facts.by_lot:
-        price = f"{own_bowls} also dried more slowly, in about {own} weeks where {bare_ones} took " \
-                f"{bare}"  # fmt: skip
-    return say.paragraph(*cracked, price if lead.time and lead.ratio > 1 else "")
+        price = f"{own_bowls} also dried more slowly, in about {own} weeks where {bare_ones} took"
+    return say.paragraph(*cracked, f"{price} {bare}" if lead.time and lead.ratio > 1 else "")
 
 
 def counted(facts: Facts, say: Say, group: str, by: str = "seal") -> str:
