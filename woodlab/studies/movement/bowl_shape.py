@@ -162,7 +162,8 @@ def ellipse_distance(
 
 @dataclass(frozen=True)
 class DriedBowl:
-    """A bowl after drying, made by `dried_bowl`. Heights are above the bench, bowl on its foot.
+    """A turned bowl carried through the exact map of `rim_geometry`: its `rim` [mm], the thickest
+    `round_wall_mm()`, and `outline()` and `section()` to draw. Made as `wl.dried_bowl`.
 
     Attributes
     ----------
@@ -170,12 +171,21 @@ class DriedBowl:
         As it was turned.
     radial_pct, tangential_pct, longitudinal_pct : float
         Shrinkages between the two moistures [%].
+
+    Examples
+    --------
+    >>> dry = dried_bowl(Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
+    >>> round(dry.rim.across_mm, 1), round(dry.rim.rise_mm, 1), round(dry.round_wall_mm(), 1)
+    (287.8, 8.6, 24.4)
     """
 
     bowl: Bowl
     radial_pct: float
     tangential_pct: float
-    longitudinal_pct: float
+    longitudinal_pct: float = 0.0
+
+    def __post_init__(self) -> None:
+        as_kind(self.bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
 
     @property
     def rim(self) -> DriedRim:
@@ -199,7 +209,8 @@ class DriedBowl:
     def section(self, exaggerate: float = 1.0) -> pd.DataFrame:
         """Cut through the axis: `cut` (across, along), `state`, `order`, `side_mm`, `height_mm`.
 
-        Closed outlines of the wood, on the bench; the dried one's movement times `exaggerate`.
+        Closed outlines of the wood, heights above the bench it stands on; the dried one's movement
+        times `exaggerate`.
         """
         b = self.bowl
         # outside from left rim to right over the foot, then inside back over the floor
@@ -263,28 +274,4 @@ class DriedBowl:
         )
 
 
-def dried_bowl(
-    bowl: Bowl, radial_pct: float, tangential_pct: float, longitudinal_pct: float = 0.0
-) -> DriedBowl:
-    """A turned bowl carried through the exact map of `rim_geometry`.
-
-    Parameters
-    ----------
-    bowl : Bowl
-        As it was turned.
-    radial_pct, tangential_pct, longitudinal_pct : float
-        Shrinkages between the two moistures [%].
-
-    Returns
-    -------
-    DriedBowl
-        `rim` [mm], the thickest `round_wall_mm()`, and `outline()` and `section()` to draw.
-
-    Examples
-    --------
-    >>> dry = dried_bowl(Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
-    >>> round(dry.rim.across_mm, 1), round(dry.rim.rise_mm, 1), round(dry.round_wall_mm(), 1)
-    (287.8, 8.6, 24.4)
-    """
-    bowl = as_kind(bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
-    return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct)
+dried_bowl = DriedBowl  # the public name: one makes it, and it is what one gets

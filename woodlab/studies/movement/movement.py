@@ -110,17 +110,18 @@ class MovementStudy(Study):
     @property
     def sentences(self) -> tuple[str, ...]:
         """The findings in sentences, each with its counts or range."""
-        if self.why:
-            return (self.why, self.would_help, *self.notes)
-        shrinkages = shrinkage_sentences(self.estimates, self.level)
-        return (*verdict_sentences(self.estimates), *shrinkages, *self.notes)
+        return self.card().says
 
     def findings(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
-        wide = self.estimates.set_index(["species", "figure"])[["estimate", "table"]]
+        rows, parts = self.estimates, ("radial shrinkage", "tangential shrinkage")
+        for name in ("estimate", "table"):
+            wide = self.estimates.pivot(index="species", columns="figure", values=name)
+            own = wide[[*parts]].add_suffix(f" {name}")
+            rows = rows.join(own, on="species")
 
-        def own(row: Any, part: str) -> str:
-            mean, table = wide.loc[(row.species, f"{part} shrinkage")]
+        def told(row: Any, part: str) -> str:
+            mean, table = (getattr(row, f"{part} {name}") for name in ("estimate", "table"))
             text = f"{mean:.1f}" if np.isfinite(mean) else "–"
             return text + (f" ({table:.1f})" if np.isfinite(table) else "")
 
@@ -129,18 +130,17 @@ class MovementStudy(Study):
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
             Column(f"{percent(self.level)} range",
                    lambda r: words.between(r.ci_lower, r.ci_upper)),
-            *(Column(f"{part} [%] (table)", partial(own, part=part))
-              for part in ("radial", "tangential")),
+            *(Column(f"{part.split()[0]} [%] (table)", partial(told, part=part)) for part in parts),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
             [*verdict_sentences(self.estimates), *self.notes, *self.made_up],
-            self.estimates[self.estimates["figure"] == ACROSS], columns,
-            caption="Movement of rims against the species table", needs=["estimate"],
-            name="species",
+            rows[rows["figure"] == ACROSS], columns, name="species",
+            needs=["estimate", *(f"{part} estimate" for part in parts)],
+            caption="Movement of rims against the species table",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
-                  "study.walls", "study.sentences", "study.cautions"),
+                  "study.walls", "study.cautions"),
         )  # fmt: skip
 
     def own_totals(self, species: str) -> tuple[float, float] | None:
@@ -299,29 +299,6 @@ def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     out = [f"Across the grain, rims of {listed(rows['species'][own])} {did}."
            for did, own in said.items() if own.any()]  # fmt: skip
     return out or ["Whether the rims moved as the tables say is not known yet."]
-
-
-def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
-    """What the rims of each wood say of its shrinkage, or why nothing."""
-    out = []
-    for species, rows in estimates.groupby("species"):
-        known = rows.set_index("figure")
-        parts = known.loc[["radial shrinkage", "tangential shrinkage"]].dropna(subset="ci_lower")
-        own = [
-            f"{name.split()[0]} {row['estimate']:.1f} % ({row['ci_lower']:.1f} to "
-            f"{row['ci_upper']:.1f}; table "
-            + (f"{row['table']:.1f})" if row["table"] > 0 else "has no figure)")
-            for name, row in parts.iterrows()
-        ]
-        if own:
-            logs = words.count(parts["n_logs"].iloc[0], "log")
-            out.append(
-                f"{species}, green to oven-dry by its own rims: {', '.join(own)}; {logs}, "
-                f"{percent(level)} ranges."
-            )
-        elif not np.isfinite(known.loc[ACROSS, "ci_lower"]):
-            out.append(f"{species}: shrinkage is not known yet: {known.loc[ACROSS, 'reason']}.")
-    return out
 
 
 def course_sentences(

@@ -36,17 +36,14 @@ ROW_COLUMNS = [
 
 
 def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
-    """Moisture of pieces (`piece`, `on`) with its 95 % interval, and what it is based on.
-
-    A row of `asked` each; NaN where a day lies before turning.
-    """
+    """Moisture of pieces (`piece`, `on`) with its 95 % interval, and what it is based on; a row of
+    `asked` each, NaN where a day lies before turning."""
     turned = asked["piece"].map(fits.book.pieces.set_index("piece")["turned_on"])
     days = pd.Series(days_between(turned.to_numpy(), asked["on"].to_numpy()), asked.index)
     ask = pd.DataFrame({"piece": asked["piece"], "days": days.clip(lower=0)})
     ask = ask[days >= -0.5].sort_values("days")
     frame = pd.DataFrame(np.nan, index=asked.index, columns=_MOISTURE)
-    if len(ask):
-        # one row of days for each piece, the short ones filled up with their last day
+    if len(ask):  # one row of days for each piece, the short ones filled up with their last day
         nth = ask.groupby("piece").cumcount()
         grid = ask.assign(nth=nth).pivot(index="piece", columns="nth", values="days").ffill(axis=1)
         draws = fits.moisture_draws(grid.to_numpy(), fits.numbers(list(grid.index)))
@@ -174,25 +171,26 @@ def movement_course(rows: pd.DataFrame, ratios: pd.Series, end_pct: float) -> pd
     start = out.groupby("piece")["round_moisture_pct"].transform("first")
     start = start.clip(upper=FIBRE_SATURATION_PCT)
     out["to_end"] = ((start - end_pct) / (start - out["moisture_pct"])).clip(lower=0)
-
     own = out[out["moisture_pct"] <= OWN_WHOLE_PCT].groupby("piece").last()
-    own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
     begun = (out["moisture_pct"] < start - LEAST_DROP_PCT) & out["expected_across_pct"].notna()
     table = out[begun].groupby("piece").last()
+    own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
     own_ratio = table["species"].map(ratios.fillna(1.0))
     table_whole = table["expected_across_pct"] * table["to_end"] * own_ratio
 
     by_own = piece.isin(own_whole.index)
     whole = piece.map(own_whole).where(by_own, piece.map(table_whole))
     whole_mm = whole / 100 * out["round_mm"]
-    no_whole = "no rim below fibre saturation with a known moisture yet"
-    small = f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"
-    out["reason"] = np.select([whole.isna(), whole_mm < LEAST_WHOLE_MM], [no_whole, small], "")
-    reach = 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
-    out["share"] = out["across_shrink_pct"] / whole.where(out["reason"] == "")
+    out["reason"] = np.select(
+        [whole.isna(), whole_mm < LEAST_WHOLE_MM],
+        ["no rim below fibre saturation with a known moisture yet",
+         f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"], "",
+    )  # fmt: skip
+    told, reach = out["reason"] == "", 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
+    out["share"] = out["across_shrink_pct"] / whole.where(told)
     out["share_lower"], out["share_upper"] = out["share"] - reach, out["share"] + reach
     source = np.where(by_own, "its own last rim", "the table and the species' own rims")
-    out["whole_from"] = np.where(out["reason"] == "", source, "")
+    out["whole_from"] = np.where(told, source, "")
     # The rim that it is counted from has done nothing: it is the origin, not a row.
     first = (out["days"] <= GREEN_DAYS) & ~piece.duplicated()
     return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
