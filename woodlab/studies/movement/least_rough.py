@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import as_number
-from woodlab.studies.movement.bowl_shape import Bowl
-from woodlab.studies.movement.rim_geometry import carry, facing
+from woodlab.studies.movement.bowl_shape import Bowl, DriedBowl
+from woodlab.studies.movement.rim_geometry import facing
 
 # Wood cut away beside the pith where no distance is given (common practice, no source).
 CLEAR_OF_PITH_MM = 10.0
@@ -24,49 +24,43 @@ def least_rough(
 ) -> Bowl:
     """The least rough bowl that holds `finished` for every mixture of the rows of `strains` [%].
     Its own `rim_faces` and `pith_mm` do not count; those given are as in `rough_wall`."""
-    if pith_mm is not None:
-        replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
-    faces = float(facing(rim_faces))
-    pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
-    if faces < 0 and pith_mm is None:
-        pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
-        for _ in range(4):  # the height to clear hardly depends on the place in the log
-            outside, _ = _green_points(finished, strains, faces, pith)
-            pith = _up(outside[1].max()) + CLEAR_OF_PITH_MM
-    points = _green_points(finished, strains, faces, pith)
-    return _wrapped(points, finished, rim_faces, pith)
+    to_bark = facing(rim_faces) < 0 and pith_mm is None
+    clear = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM if to_bark else CLEAR_OF_PITH_MM
+    pith = clear if pith_mm is None else as_number(pith_mm, "pith_mm")
+    placed = replace(finished, rim_faces=rim_faces, pith_mm=pith)
+    for _ in range(4 if to_bark else 0):  # the height to clear hardly depends on the place
+        (_, depth), _ = _green_points(placed, strains)
+        placed = replace(placed, pith_mm=_up(depth.max()) + CLEAR_OF_PITH_MM)
+    return _wrapped(_green_points(placed, strains), placed)
 
 
-def _green_points(
-    finished: Bowl, strains: pd.DataFrame, faces: float, pith: float
-) -> tuple[Points, Points]:
+def _green_points(placed: Bowl, strains: pd.DataFrame) -> tuple[Points, Points]:
     """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
     down = np.sin(np.linspace(0, np.pi / 2, 72))  # coarser ones were seen to miss 0.1 mm
     # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
     # a little inside its edge, where the side and the foot are equally far.
     spread = np.linspace(0, 1, 60)
     turn = np.linspace(0, np.pi / 2, 9)
-    trees = [(*tree, _flat_level(finished.rim_mm, faces, pith, *tree)) for tree in _trees(strains)]
+    trees = [DriedBowl(placed, *tree) for tree in _trees(strains)]
+    levels = [_flat_level(tree) for tree in trees]
 
-    def carried_back(side: np.ndarray, deepest: float, edge: float, shrunk: float) -> Points:
+    def carried_back(side: np.ndarray, deepest: float, edge: float, along_pct: float) -> Points:
         radius = np.append(side, edge * spread)[:, None]
         depth = np.append(deepest * down, np.full(60, deepest))[:, None]
-        z = radius * np.sin(turn) / shrunk
-        found = []
-        for radial, tangential, level in trees:
-            y = pith + faces * (level + depth)
-            x, y = carry(radius * np.cos(turn), y, radial, tangential, way=-1)
-            found.append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
-        radii, depths = zip(*found, strict=True)
-        return np.concatenate(radii), np.concatenate(depths)
+        x, z, depth = np.concatenate([
+            replace(tree, longitudinal_pct=along_pct).carried(
+                radius * np.cos(turn), radius * np.sin(turn), level + depth, way=-1)
+            for tree, level in zip(trees, levels, strict=True)
+        ], axis=1)  # fmt: skip
+        return np.hypot(x, z).ravel(), depth.ravel()
 
     # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
-    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
-    high, hollow = finished.height_mm, finished.height_mm - finished.wall_mm
-    inner = finished.inner_radius(hollow * down)
+    along = strains["longitudinal_pct"]
+    high, hollow = placed.height_mm, placed.height_mm - placed.wall_mm
+    inner = placed.inner_radius(hollow * down)
     return (
-        carried_back(finished.outer_radius(high * down), high, finished.foot_mm / 2, along.min()),
-        carried_back(inner, hollow, inner[-1], along.max()),
+        carried_back(placed.outer_radius(high * down), high, placed.foot_mm / 2, along.max()),
+        carried_back(inner, hollow, inner[-1], along.min()),
     )
 
 
@@ -81,22 +75,19 @@ def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
     return list(dict.fromkeys([*product(*sides), middle, *meet]))
 
 
-def _flat_level(
-    rim_mm: float, faces: float, pith: float, radial: float, tangential: float
-) -> float:
+def _flat_level(tree: DriedBowl) -> float:
     """Depth (from the green rim plane) at which the finished rim lies just within dried wood."""
-    x = rim_mm / 2 * np.linspace(0, 1, 25)
+    x = tree.bowl.rim_mm / 2 * np.linspace(0, 1, 25)
     level = 0.0
     for _ in range(40):
-        _, y = carry(x, pith + faces * level, radial, tangential, way=-1)
-        above = float((faces * (y - pith)).min())
-        level -= above * (1 - radial / 100)
+        above = float(tree.carried(x, 0 * x, np.full(25, level), way=-1)[2].min())
+        level -= above * (1 - tree.radial_pct / 100)
         if abs(above) < 1e-9:
             break
     return level
 
 
-def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
+def _wrapped(points: tuple[Points, Points], placed: Bowl) -> Bowl:
     """The bowl of our family with the thinnest wall around the points."""
     (radius, depth), (inner_radius, inner_depth) = points
     height = _up(depth.max())
@@ -113,8 +104,8 @@ def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith
         bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
         share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
         rim = _up(2 * half)
-        foot = min(_up(max(rim * share, finished.foot_mm)), rim)
-        bowl = Bowl(rim, height, 1.0, foot, rim_faces, pith)
+        foot = min(_up(max(rim * share, placed.foot_mm)), rim)
+        bowl = replace(placed, rim_mm=rim, height_mm=height, foot_mm=foot)
         return replace(bowl, wall_mm=float(bowl.cover(inner_radius, inner_depth).max()))
 
     def wall(half: float) -> float:
