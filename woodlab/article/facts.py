@@ -106,9 +106,9 @@ class Facts:
         return None if self.early else leading(self)
 
     @property
-    def led(self) -> str:
-        """The leading subject's seal, if it is one."""
-        return self.lead.name if self.lead is not None and self.lead.kind == "seal" else ""
+    def led(self) -> Subject | None:
+        """The leading subject, where it is a seal."""
+        return self.lead if self.lead is not None and self.lead.kind == "seal" else None
 
     @cached_property
     def bare_early(self) -> tuple[float, int, int] | None:

@@ -66,14 +66,15 @@ def _unknown(facts: Facts, say: Say) -> tuple[str, ...]:
 
 def _lead_question(facts: Facts, say: Say) -> str:
     """Whether the leading seal beats the next best: no study compares two seals, so it is open."""
-    if not facts.led or not facts.lead.cracks:
+    led = facts.led
+    if led is None or not led.cracks:
         return ""
-    table = facts.by_seal[facts.by_seal["n_looked"] > 0].drop([facts.led, facts.lead.against])
+    table = facts.by_seal[facts.by_seal["n_looked"] > 0].drop([led.name, led.against])
     if not len(table):
         return ""
     other = str((table["n_cracked"] / table["n_looked"]).idxmin())
-    return f"Whether {say.noun(facts.led)} beats {say.noun(other)}: " \
-           f"{_close(facts, say, facts.led, other)}"  # fmt: skip
+    return f"Whether {say.noun(led.name)} beats {say.noun(other)}: " \
+           f"{_close(facts, say, led.name, other)}"  # fmt: skip
 
 
 def _close(facts: Facts, say: Say, *seals: str) -> str:
@@ -197,8 +198,9 @@ def short_box(facts: Facts, say: Say, title: str) -> tuple[str, str]:
     if not len(facts.pieces):
         return head, "No bowl is on record yet."
     other = ready = ""
-    if facts.led and facts.lead.time:
-        slow = facts.by_seal["weeks"].drop([facts.led, facts.lead.against]).dropna()
+    led = facts.led
+    if led is not None and led.time:
+        slow = facts.by_seal["weeks"].drop([led.name, led.against]).dropna()
         seal = str(slow.idxmax()) if len(slow) else ""
         if seal and facts.by_seal.at[seal, "n_looked"]:
             other = f"{say.noun(seal)} took {weeks(facts, say, seal)} weeks; " \

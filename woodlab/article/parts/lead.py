@@ -187,7 +187,7 @@ def _lost(facts: Facts, say: Say) -> str:
         return ""
     lost = (100 * (1 - weighed["mass_g"].last() / weighed["mass_g"].first()))[times]
     seal_of = facts.pieces.set_index("piece")["seal"].reindex(lost.index)
-    told = []
+    told: list[str] = []
     for seal, pct in lost.groupby(seal_of).mean().items():
         loss = f"{say.n(pct, f'season.lost_pct.{seal}', figures=True)} per cent"
         first = f"{say.bowls(str(seal))} lost {loss} of their weight"

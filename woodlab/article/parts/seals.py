@@ -11,7 +11,7 @@ from woodlab.article.facts import Facts, Row, alike
 from woodlab.article.parts import Figure, Section, Table, drawn
 from woodlab.article.parts.lead import counted, season_sentence
 from woodlab.article.say import Say, capital
-from woodlab.article.subject import FEWEST
+from woodlab.article.subject import FEWEST, Subject
 
 MOST_LIKELY = 3
 
@@ -21,13 +21,13 @@ def seals_section(facts: Facts, say: Say) -> Section:
     season, table = season_sentence(facts, say), facts.by_seal
     if len(table) < 2:
         return Section("A diary, not a trial", (say.paragraph(season, *_one_way(facts, say)),))
-    lead, led = facts.lead, facts.led
-    saved = led if lead is not None and lead.cracks else ""
+    led = facts.led
+    saved = led.name if led is not None and led.cracks else ""
     first = say.paragraph(season, _lots(facts, say))
     times = say.paragraph(*_times(facts, say))
     cracks = say.paragraph(
-        _seasons(facts, say) if saved else "",
-        _crack_range(facts, saved, say) if lead is not None and lead.fewer else "",
+        _seasons(facts, led, say) if led is not None and saved else "",
+        _crack_range(facts, saved, say) if led is not None and led.fewer else "",
         _clear_cracks(facts, saved, say), _likely_cracks(facts, say), _other_way(facts, say),
     )  # fmt: skip
     heading = say.pick("seals", "What sealing cost, and what it saved", "Sealed and bare")
@@ -114,8 +114,8 @@ def _pairs(facts: Facts, clear: list[Row], say: Say) -> str:
 
 def _span(facts: Facts, alone: bool, say: Say) -> str:
     """The range of the leading seal: the one ratio that is printed in figures."""
-    row = facts.effect("drying_time", facts.led)
-    if not row or not facts.lead.time:
+    row = facts.effect("drying_time", facts.led.name) if facts.led and facts.led.time else {}
+    if not row:
         return ""
     text = f"{words.two(row['ci_lower'])} and {words.two(row['ci_upper'])}"
     span = say.ratio(row, f"sealing.time.{row['seal']}.range", text)
@@ -152,15 +152,15 @@ def _crack_range(facts: Facts, seal: str, say: Say) -> str:
            f"and {high} of the {_bare(facts, say)} rate"  # fmt: skip
 
 
-def _seasons(facts: Facts, say: Say) -> str:
+def _seasons(facts: Facts, led: Subject, say: Say) -> str:
     """The leading seal's cracks year by year, where two years have five bowls a side."""
-    sides, used = [facts.lead.name, facts.lead.against], facts.used
+    sides, used = [led.name, led.against], facts.used
     year = used["piece"].map(facts.pieces.set_index("piece")["turned_on"].dt.year)
     counts = used.assign(year=year).groupby(["year", "seal"])["cracked"].agg(["sum", "size"])
     counts = counts.unstack("seal").reindex(columns=sides, level="seal").dropna()
     counts = counts[(counts["size"][sides] >= FEWEST).all(axis=1)]
     shares = counts["sum"] / counts["size"]
-    if len(counts) < 2 or not ((shares[sides[0]] < shares[sides[1]]) == facts.lead.fewer).all():
+    if len(counts) < 2 or not ((shares[sides[0]] < shares[sides[1]]) == led.fewer).all():
         return ""
     told = []
     for at, row in counts.tail(3).iterrows():

@@ -234,11 +234,11 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
     dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)].sort_values("on")
     dry = dry.drop_duplicates("piece", keep="last").sort_index()
-    for name, measured, expected in (
+    for name, measured, by_table in (
         ("across_ratio", "across_shrink_pct", "expected_across_pct"),
         ("rise_ratio", "rise_change_mm", "expected_rise_mm"),
     ):  # of a movement of next to nothing a ratio says nothing
-        dry[name] = dry[measured] / dry[expected].where(dry[expected].abs() > 1.0)
+        dry[name] = dry[measured] / dry[by_table].where(dry[by_table].abs() > 1.0)
     out: list[dict[str, Any]] = []
     for species in sorted(rows["species"].unique()):
         table, mine = green_to_dry(species), dry[dry["species"] == species]

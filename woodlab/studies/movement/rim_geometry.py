@@ -121,15 +121,14 @@ def dried_rim(
     -4.2
     """
     rim, pith, faces = _placed(rim_mm, pith_mm, rim_faces)
-    strains = dict(zip(PARTS, (radial_pct, tangential_pct, longitudinal_pct), strict=True))
-    for name, given in strains.items():
-        strains[name] = strain = as_numbers(given, name)
+    given = zip((radial_pct, tangential_pct, longitudinal_pct), PARTS, strict=True)
+    radial, tangential, longitudinal = strains = [as_numbers(value, name) for value, name in given]
+    for name, strain in zip(PARTS, strains, strict=True):
         if np.any(wrong := np.abs(strain) >= MOST_STRAIN_PCT):
             raise WoodlabError(
                 f"{name} must be between -50 and 50 (found {strain[wrong].flat[0]:g}). Type the "
                 "shrinkage in percent: 7.3 for 7.3 %."
             )
-    radial, tangential, longitudinal = strains.values()
     side_x, side_y = carry(rim / 2, pith, radial, tangential)
     along, across, rise = np.broadcast_arrays(
         rim * (1 - longitudinal / 100), 2 * side_x, faces * (side_y - pith * (1 - radial / 100))
