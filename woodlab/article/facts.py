@@ -32,18 +32,13 @@ class Facts:
 
     Attributes
     ----------
-    thickest : DataFrame
-        The thickest bare wall that seldom cracks.
     reference : str
         The seal that the others are held against.
     used, first : DataFrame
-        A row a bowl that was looked over (`piece`, `seal`, `log`, `wall_mm`, `cracked`, days), and
-        of these the bowls that cracked.
+        A row a bowl that was looked over, and of these the bowls that cracked.
     looked, walls_cracked
         How many bowls cracked, of how many looked over: of all, and of walls of 30 mm and more
         (True) and of thinner ones.
-    by_seal : DataFrame
-        A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`.
     watched : int
         Bowls with a look; none where looks were noted only of cracks.
     by_lot : bool
@@ -90,6 +85,7 @@ class Facts:
 
     @cached_property
     def by_seal(self) -> pd.DataFrame:
+        """A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`."""
         counts = self.pieces["seal"].value_counts()
         weeks = None if self.seals is None else self.seals.by_seal.set_index("seal")["weeks"]
         looked = self.rates("seal").reindex(columns=["n_pieces", "n_cracked"])

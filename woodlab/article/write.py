@@ -40,9 +40,8 @@ def write_article(
 ) -> Path:
     """Write the season up: `article.md` with `figures/`, and from it DOCX, HTML and PDF.
 
-    `box.md` is the same in 120 words; `figures/` holds each picture in colour and, in
-    `figures/grey/`, for grey print, as SVG and as PNG of 300 dpi. `article.json` lists every
-    number of the text with its interval, the call that made it, the book's hash and the versions.
+    `box.md` is the same in 120 words. `article.json` lists every number of the text with its
+    interval, the call that made it, the book's hash and the versions. See docs/article.md.
 
     Parameters
     ----------
@@ -50,15 +49,14 @@ def write_article(
         Fits from `fit_drying(book)`; a book is fitted first, once. What the front page asked of a
         season already (a `Season`) is not asked again.
     out_dir : path
-        The folder to write. It is written beside and swapped in: if anything fails, it is as it
-        was. An earlier article is replaced; other files in its folder are kept.
+        The folder to write: swapped in when all is done, so that a failure leaves it as it was.
+        An earlier article is replaced; other files in its folder are kept.
     formats : sequence of {"docx", "html", "pdf", "md"}
     template : path, optional
         A Markdown template (jinja2), or a folder with any of `article.md.j2`, `box.md.j2`,
         `article.css`, `article.typ` and `reference.docx`; see `woodlab.article.copy_template`.
     locale : str
-        The form of numbers and dates: "en_GB", "en_US", "de" or any other that babel knows. The
-        text is British English; lengths are in the units of the book.
+        The form of numbers and dates: "en_GB", "en_US", "de" or any other that babel knows.
     paper : {"a4", "us-letter"}
     names : bool
         True to print the makers' names. Without it they appear nowhere in the article.

@@ -41,10 +41,6 @@ class Bowl:
     WoodlabError
         If the measures cannot make a bowl, or the pith would lie in its wood.
 
-    Notes
-    -----
-    The shape is one of our own: see the head of this module.
-
     Examples
     --------
     >>> bowl = Bowl(300, 120, 30, 120, "pith", 10)

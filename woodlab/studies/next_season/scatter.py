@@ -20,8 +20,7 @@ TIME_TO_PCT = 20.0  # drying time of the scatter: until this moisture
 class Scatter:
     """What varies in a season, on the natural-log scale.
 
-    The defaults are of the size of those in the simulated seasons (`SeasonTruth`): estimates of
-    our own, to be replaced by a past book's (`scatter_of`).
+    The defaults are estimates of our own, to be replaced by a past book's (`scatter_of`).
 
     Attributes
     ----------

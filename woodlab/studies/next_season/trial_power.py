@@ -83,17 +83,14 @@ def trial_power(
     effects : mapping
         Ratio to see, sealed to reference, by outcome: `drying_time`, `surface_coefficient`,
         `crack_hazard`, such as `{"drying_time": 1.25}`.
-    n_logs : int or sequence of int
-        Logs in the trial.
-    per_seal : int
-        Pieces of each seal in a log.
+    n_logs, per_seal : int or sequence of int, int
+        Logs in the trial; pieces of each seal in a log.
     by_log : bool
         Compare inside logs (each log has both seals). False: each log has pieces of one seal
         only, half of the logs each, as when whole logs are sealed one way.
     scatter : Scatter, optional
         See `Scatter`, and `scatter_of` for a past book's.
-    n_trials : int
-    seed : int
+    n_trials, seed : int
 
     Returns
     -------
