@@ -20,19 +20,29 @@ def headline(facts: Facts, say: Say) -> str:
 
 
 def _headlines(facts: Facts, say: Say) -> list[str]:
-    lead = facts.lead
+    """From the one to have to the one to have where it is too long."""
+    lead, (cracked, looked), n = facts.lead, facts.looked, len(facts.pieces)
+    if lead is None and not n:
+        return ["A season to come"]
+    if lead is None and facts.early:
+        per = say.n(max(round(facts.weighings), 1), "season.weighings_per_bowl")
+        return [f"What {per} weighing{'' if facts.weighings < 1.5 else 's'} can tell of a season"]
     if lead is None:
-        return [_quiet(facts, say)]
+        bowls = f"{say.n(n, 'season.bowls')} bowl{'' if n == 1 else 's'}"
+        if looked and not cracked:
+            return [f"No cracks in {bowls}, and what that does not prove"]
+        if facts.logs == 1 and len(facts.woods) == 1 and n > 1:
+            return [f"What {bowls} from one {say.wood(facts.woods[0])} log did"]
+        return [f"What {bowls} did, and the questions left open"]
     if lead.kind == "wood":
         worse, better = (say.wood(wood) for wood, _ in lead.worse_first)
         return [f"{worse} cracked far more often than {better}"]
     if lead.kind == "wall":
         held, broke = ("Thick", "Thin") if lead.fewer else ("Thin", "Thick")
         return [f"{broke} walls cracked, {held.lower()} ones mostly held"]
-    noun = say.noun(lead.name)
+    noun, own, other = say.noun(lead.name), say.bowls(lead.name), say.bowls(lead.against)
     if sum(seal.startswith("wax") for seal in facts.by_seal.index) == 1:
         noun = noun.replace("wax all over", "wax")
-    own, other = say.bowls(lead.name), say.bowls(lead.against)
     slow = words.slowed(lead.ratio)
     if lead.time and lead.cracks and lead.fewer and lead.ratio > 1:
         if not facts.by_lot:
@@ -45,26 +55,9 @@ def _headlines(facts: Facts, say: Say) -> list[str]:
         return [f"{own} cracked far {often} often than {other}", f"{noun} {went} {much} cracks"]
     way = "slower" if lead.ratio > 1 else "faster"
     said = f"{noun} {slow if facts.by_lot else f'went with {way} drying'}"
-    if not facts.looked[1]:
-        return [said]
-    if not facts.looked[0]:
-        return [f"{said}, and no bowl cracked, sealed or not"]
+    if not cracked:
+        return [f"{said}, and no bowl cracked, sealed or not" if looked else said]
     return [f"{said}; whether it saved bowls is open", said]
-
-
-def _quiet(facts: Facts, say: Say) -> str:
-    n = len(facts.pieces)
-    if not n:
-        return "A season to come"
-    if facts.early:
-        per = say.n(max(round(facts.weighings), 1), "season.weighings_per_bowl")
-        return f"What {per} weighing{'' if facts.weighings < 1.5 else 's'} can tell of a season"
-    bowls = f"{say.n(n, 'season.bowls')} bowl{'' if n == 1 else 's'}"
-    if facts.looked[1] and not facts.looked[0]:
-        return f"No cracks in {bowls}, and what that does not prove"
-    if facts.logs == 1 and len(facts.woods) == 1 and n > 1:
-        return f"What {bowls} from one {say.wood(facts.woods[0])} log did"
-    return f"What {bowls} did, and the questions left open"
 
 
 def lead_sentences(facts: Facts, say: Say) -> str:
@@ -86,15 +79,32 @@ def lead_sentences(facts: Facts, say: Say) -> str:
 
 
 def _of_seals(facts: Facts, lead: Subject, say: Say) -> str:
-    cracked = _first(say, lead.name, lead.own), _second(say, lead.against, lead.other)
+    (k, n), (other, of) = lead.own, lead.other
+    cracked: list[Sentence] = []
+    if n:
+        key = f"cracks.share.{lead.name}"
+        many = say.bowls(lead.name, n, f"{key}.of")
+        before, behind = words.SEALS.get(lead.name, ("", "x"))
+        if k in (0, n):
+            cracked.append(f"{'None of the' if k == 0 else 'All'} {many} cracked")
+        elif k == 1 and not behind:
+            in_all = say.n(n, f"{key}.of", figures=True)
+            cracked.append(f"{say.mark('One', f'{key}.n', 1)} {before} bowl in {in_all} cracked")
+        else:
+            cracked.append(f"Of the {many}, {say.n(k, f'{key}.n')} cracked")
+    if of:
+        key = f"cracks.share.{lead.against}"
+        many = say.bowls(lead.against, of, f"{key}.of")
+        did = say.n(other, f"{key}.n") if other else "none"
+        said = [f"Of the {many}, {did} did", f"Among the {many} it was {did}"]
+        cracked.append(("lead.other", said))
     own_bowls, bare_ones = say.bowls(lead.name), say.ones(lead.against)
     own, bare = (weeks(facts, say, s) if lead.time else "" for s in (lead.name, lead.against))
     if not lead.cracks:
         took = f"{own_bowls} took about {own} weeks to dry, {bare_ones} {bare}"
-        if not (lead.own[1] and lead.other[1] and lead.own[0] + lead.other[0]):
-            return say.paragraph(took)
         unsure = ["That is too close to call", "With so few, we cannot tell them apart"]
-        return say.paragraph(took, *cracked, ("lead.open", unsure))
+        some = (*cracked, ("lead.open", unsure)) if n and of and k + other else ()
+        return say.paragraph(took, *some)
     price = f"The price was time: {own_bowls} needed about {own} weeks to dry, {bare_ones}"
     if not facts.by_lot:
         price = f"{own_bowls} also dried more slowly, in about {own} weeks where {bare_ones} took"
@@ -111,33 +121,12 @@ def weeks(facts: Facts, say: Say, seal: str) -> str:
     return say.n(float(facts.by_seal.at[seal, "weeks"]), f"sealing.weeks.{seal}")
 
 
-def _first(say: Say, seal: str, pair: tuple[int, int]) -> str:
-    (k, n), key = pair, f"cracks.share.{seal}"
-    if n == 0:
-        return ""
-    many = say.bowls(seal, n, f"{key}.of")
-    if k in (0, n):
-        return f"{'None of the' if k == 0 else 'All'} {many} cracked"
-    before, behind = words.SEALS.get(seal, ("", "x"))
-    if k == 1 and not behind:
-        in_all = say.n(n, f"{key}.of", figures=True)
-        return f"{say.mark('One', f'{key}.n', 1)} {before} bowl in {in_all} cracked"
-    return f"Of the {many}, {say.n(k, f'{key}.n')} cracked"
-
-
-def _second(say: Say, seal: str, pair: tuple[int, int]) -> Sentence:
-    (k, n), key = pair, f"cracks.share.{seal}"
-    if n == 0:
-        return ""
-    many, did = say.bowls(seal, n, f"{key}.of"), say.n(k, f"{key}.n") if k else "none"
-    return "lead.other", [f"Of the {many}, {did} did", f"Among the {many} it was {did}"]
-
-
 def _counted(facts: Facts, say: Say) -> str:
     """No clear finding: what was counted, and that nothing can be compared yet."""
     (k, looked), n = facts.looked, len(facts.pieces)
     if not n:
         return "No bowl is on record yet."
+    said = _lost(facts, say) if facts.early else _dried(facts, say)
     bowls = say.n(looked, "cracks.share.of") + (" bowl" if looked == 1 else " bowls")
     cracked = nothing = ""
     if k:
@@ -146,15 +135,14 @@ def _counted(facts: Facts, say: Say) -> str:
     elif looked:
         none = "the one bowl" if looked == 1 else f"any of the {bowls}"
         cracked = f"No crack was found in {none}"
-    said = [one for one in (cracked, (_lost if facts.early else _dried)(facts, say)) if one]
-    if not said:
-        said = [f"So far {say.n(n, 'season.bowls')} bowl{'s are' if n > 1 else ' is'} on record"]
+    elif not said:
+        said = f"So far {say.n(n, 'season.bowls')} bowl{'s are' if n > 1 else ' is'} on record"
     times = facts.effects("drying_time")
     known = any(row["certainty"] in ("clear", "likely") or alike(row) for row in times)
     if facts.pieces["seal"].nunique() > 1 and (facts.early or not known):
         nothing = "It is too early to compare the seals" if facts.early else \
             "The seals cannot be told apart yet"  # fmt: skip
-    return say.paragraph(*said, nothing)
+    return say.paragraph(cracked, said, nothing)
 
 
 def _dried(facts: Facts, say: Say) -> str:
@@ -165,11 +153,9 @@ def _dried(facts: Facts, say: Say) -> str:
     if here == 1:
         how = "dry" if dry else "probably dry" if probably else "still drying"
         return f"By {day} the bowl was {how}"
-    did = f"{all_of(say, dry, here)} bowls were"
-    if not dry:
-        some = say.of(probably, here, "ready.probably") if probably else ""
-        none = say.mark("no", "ready.dry", 0)
-        did = f"{some} bowls were probably" if some else f"{none} bowl was"
+    did = f"{all_of(say, dry, here)} bowls were" if dry else \
+        f"{say.of(probably, here, 'ready.probably')} bowls were probably" if probably else \
+        f"{say.mark('no', 'ready.dry', 0)} bowl was"  # fmt: skip
     return f"By {day}, {did} dry enough to turn again"
 
 
@@ -181,19 +167,20 @@ def all_of(say: Say, dry: int, here: int) -> str:
 def _lost(facts: Facts, say: Say) -> str:
     """Weight lost from first to last weighing, by seal: all that a few weighings show."""
     weighed = facts.book.weighings.sort_values("on").groupby("piece")
-    times = weighed.size() > 1
-    span = (weighed["on"].last() - weighed["on"].first()).dt.days[times]
-    if not len(span):
+    ends = pd.concat([weighed.first(), weighed.last()], axis=1, keys=["first", "last"])
+    ends = ends[weighed.size() > 1]
+    if not len(ends):
         return ""
-    lost = (100 * (1 - weighed["mass_g"].last() / weighed["mass_g"].first()))[times]
-    seal_of = facts.pieces.set_index("piece")["seal"].reindex(lost.index)
-    told: list[str] = []
-    for seal, pct in lost.groupby(seal_of).mean().items():
-        loss = f"{say.n(pct, f'season.lost_pct.{seal}', figures=True)} per cent"
-        first = f"{say.bowls(str(seal))} lost {loss} of their weight"
-        told.append(f"{say.bowls(str(seal))} {loss}" if told else first)
-    days = say.n(float(span.median()), "season.days", figures=True)
-    return f"In {days} days {say.listed(told[:4])}"
+    lost = 100 * (1 - ends["last"]["mass_g"] / ends["first"]["mass_g"])
+    means = lost.groupby(facts.pieces.set_index("piece")["seal"].reindex(lost.index)).mean()
+    told = [
+        f"{say.bowls(str(seal))}{'' if k else ' lost'} "
+        f"{say.n(pct, f'season.lost_pct.{seal}', figures=True)} per cent"
+        f"{'' if k else ' of their weight'}" for k, (seal, pct) in enumerate(means.head(4).items())
+    ]  # fmt: skip
+    span = (ends["last"]["on"] - ends["first"]["on"]).dt.days.median()
+    days = say.n(float(span), "season.days", figures=True)
+    return f"In {days} days {say.listed(told)}" if told else ""
 
 
 def season_sentence(facts: Facts, say: Say) -> str:

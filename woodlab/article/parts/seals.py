@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -21,15 +21,9 @@ def seals_section(facts: Facts, say: Say) -> Section:
     season, table = season_sentence(facts, say), facts.by_seal
     if len(table) < 2:
         return Section("A diary, not a trial", (say.paragraph(season, *_one_way(facts, say)),))
-    led = facts.led
-    saved = led.name if led is not None and led.cracks else ""
     first = say.paragraph(season, _lots(facts, say))
     times = say.paragraph(*_times(facts, say))
-    cracks = say.paragraph(
-        _seasons(facts, led, say) if led is not None and saved else "",
-        _crack_range(facts, saved, say) if led is not None and led.fewer else "",
-        _clear_cracks(facts, saved, say), _likely_cracks(facts, say), _other_way(facts, say),
-    )  # fmt: skip
+    cracks = say.paragraph(*_cracks(facts, say))
     heading = say.pick("seals", "What sealing cost, and what it saved", "Sealed and bare")
     return Section(heading, (first, times, cracks), _table(facts, say), _figure(facts))
 
@@ -131,25 +125,44 @@ def _less(row: Row) -> bool:
     return bool((row["ratio"] if np.isfinite(row["ratio"]) else row["ci_upper"]) < 1)
 
 
-def _cracked(facts: Facts, *sure: str, agree: bool = True) -> list[Row]:
-    """Comparisons that are so sure, where the plain counts point the same way, or where not."""
-    rows = facts.effects("crack_hazard", *sure) if facts.reference in facts.by_seal.index else []
-    other, of = facts.pair(facts.reference)
+def _cracks(facts: Facts, say: Say) -> Iterator[str]:
+    """What each seal did to cracking: the leading one's range, clear and likely differences, and
+    counts that point the other way than the comparison, which are said and left there."""
+    led, ref = facts.led, facts.reference
+    saved = led.name if led is not None and led.cracks else ""
+    if led is not None and saved:
+        yield _seasons(facts, led, say)
+        row = facts.effect("crack_hazard", saved)
+        if led.fewer and row and row["ci_upper"] < 1:
+            ends = {"from": float(np.nan_to_num(row["ci_lower"])), "to": float(row["ci_upper"])}
+            low, high = (
+                say.ratio(row | {"ratio": at}, f"sealing.cracks.{saved}.{side}", words.rate(at))
+                for side, at in ends.items()
+            )
+            yield f"Under {say.noun(saved)} the true rate of cracking could be anything between " \
+                  f"{low} and {high} of the {_bare(facts, say)} rate"  # fmt: skip
+    rows = facts.effects("crack_hazard", "clear", "likely") if ref in facts.by_seal.index else []
+    other, of = facts.pair(ref)
     pairs = [(row, *facts.pair(row["seal"])) for row in rows]
-    return [row for row, k, n in pairs if ((k * of < other * n) == _less(row)) == agree]
+    agree = [row for row, k, n in pairs if (k * of < other * n) == _less(row)]
+    likely = [r for r in agree if r["certainty"] == "likely"][:MOST_LIKELY]
 
+    def counts(rows: list[Row]) -> str:
+        return say.listed(f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in rows)
 
-def _crack_range(facts: Facts, seal: str, say: Say) -> str:
-    row = facts.effect("crack_hazard", seal)
-    if not row or not row["ci_upper"] < 1:
-        return ""
-    low, high = (
-        say.ratio(row | {"ratio": at}, f"sealing.cracks.{seal}.{side}", words.rate(at))
-        for side, at in (("from", float(np.nan_to_num(row["ci_lower"]))),
-                         ("to", float(row["ci_upper"])))
-    )  # fmt: skip
-    return f"Under {say.noun(seal)} the true rate of cracking could be anything between {low} " \
-           f"and {high} of the {_bare(facts, say)} rate"  # fmt: skip
+    plain = [r for r in agree if r["certainty"] == "clear" and r["seal"] != saved]
+    sides = {"fewer": [r for r in plain if _less(r)], "more": [r for r in plain if not _less(r)]}
+    clear = [f"{which} cracked under {counts(own[:4])}" for which, own in sides.items() if own]
+    if clear:
+        held = "left bare" if ref == "none" else f"under {say.noun(ref)}"
+        yield f"{'; '.join(clear)}, against {counted(facts, say, ref)} {held}"
+    if helped := [r for r in likely if _less(r)]:
+        yield f"{counts(helped)} probably helped"
+    elif likely:
+        yield f"More bowls probably cracked under {counts(likely)}"
+    for row in [row for row in rows if row not in agree][:1]:
+        yield f"Under {say.noun(row['seal'])} {counted(facts, say, row['seal'])} cracked; " \
+              "allowing for wood and wall, the difference is the other way round"  # fmt: skip
 
 
 def _seasons(facts: Facts, led: Subject, say: Say) -> str:
@@ -168,37 +181,6 @@ def _seasons(facts: Facts, led: Subject, say: Say) -> str:
                       for s in sides)  # fmt: skip
         told.append(f"{own} against {other} in {say.mark(str(at), f'season.{at}', at)}")
     return f"Each season showed the same: {say.listed(told)}"
-
-
-def _counts(facts: Facts, rows: list[Row], say: Say) -> str:
-    return say.listed(f"{say.noun(r['seal'])} ({counted(facts, say, r['seal'])})" for r in rows)
-
-
-def _clear_cracks(facts: Facts, told: str, say: Say) -> str:
-    rows = [r for r in _cracked(facts, "clear") if r["seal"] != told]
-    sides = {"fewer": [r for r in rows if _less(r)], "more": [r for r in rows if not _less(r)]}
-    parts = [f"{which} cracked under {_counts(facts, own[:4], say)}"
-             for which, own in sides.items() if own]  # fmt: skip
-    if not parts:
-        return ""
-    other = "left bare" if facts.reference == "none" else f"under {say.noun(facts.reference)}"
-    return f"{'; '.join(parts)}, against {counted(facts, say, facts.reference)} {other}"
-
-
-def _likely_cracks(facts: Facts, say: Say) -> str:
-    rows = _cracked(facts, "likely")[:MOST_LIKELY]
-    helped = [r for r in rows if _less(r)]
-    if helped:
-        return f"{_counts(facts, helped, say)} probably helped"
-    return f"More bowls probably cracked under {_counts(facts, rows, say)}" if rows else ""
-
-
-def _other_way(facts: Facts, say: Say) -> str:
-    """Counts and comparison that point different ways: said, and left there."""
-    for row in _cracked(facts, "clear", "likely", agree=False)[:1]:
-        return f"Under {say.noun(row['seal'])} {counted(facts, say, row['seal'])} cracked; " \
-               "allowing for wood and wall, the difference is the other way round"  # fmt: skip
-    return ""
 
 
 def _table(facts: Facts, say: Say) -> Table:
