@@ -56,20 +56,16 @@ class Bowl:
     pith_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("rim_mm", "height_mm", "wall_mm", "foot_mm"):
-            size = getattr(self, name)
+        for name in ("rim_mm", "height_mm", "wall_mm", "foot_mm", "pith_mm"):
+            size, least = getattr(self, name), "zero or more" if name == "pith_mm" else "above zero"
             as_number(size, name)
-            if isinstance(size, str) or not (np.isfinite(size) and size > 0):
-                raise WoodlabError(f"{name} must be above zero (found {size!r}). Type it in mm.")
+            enough = not isinstance(size, str) and np.isfinite(size) and size >= 0
+            if not enough or (size == 0 and name != "pith_mm"):
+                raise WoodlabError(f"{name} must be {least} (found {size!r}). Type it in mm.")
         if self.foot_mm > self.rim_mm:
             raise WoodlabError(
                 f"foot_mm ({self.foot_mm:g}) is wider than rim_mm ({self.rim_mm:g}): the shapes "
                 "here widen from the foot to the rim. Type the two diameters again."
-            )
-        if not (np.isfinite(self.pith_mm) and self.pith_mm >= 0):
-            raise WoodlabError(
-                f"pith_mm must be zero or more (found {self.pith_mm!r}): beyond the rim plane the "
-                "pith would lie in the wood. Type the distance of the rim plane from the pith."
             )
         if self.faces < 0 and self.pith_mm < self.height_mm:
             raise WoodlabError(

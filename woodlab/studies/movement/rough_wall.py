@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -141,7 +142,7 @@ class RoughWall(Shown):
     @property
     def sentences(self) -> tuple[str, ...]:
         """The wall, its margin, and what was learnt from the book's own rims and bowls."""
-        return (*_sentences(self), *([] if self.learnt is None else _learnt(self, self.learnt)))
+        return tuple(_sentences(self))
 
     def card(self) -> Card:
         """The wall to leave, what margin is in it, and what was finished here before."""
@@ -258,44 +259,44 @@ def rough_wall(
     )  # fmt: skip
 
 
-def _sentences(answer: RoughWall) -> tuple[str, ...]:
-    rough, finished, margin = answer.rough, answer.finished, answer.margin
-    lower, upper = margin.factors
+def _sentences(answer: RoughWall) -> Iterator[str]:
+    """The wall and its margin; of a book's own rims and bowls, what was learnt from them."""
+    rough, finished, margin, wood = answer.rough, answer.finished, answer.margin, answer.species
+    own, (lower, upper), wall = margin.totals_pct, margin.factors, finished.wall_mm
     dry = answer.moisture_pct < FIBRE_SATURATION_PCT
     start = f"at {answer.moisture_pct:g} % moisture" if dry else "green"
-    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
-    by = "the table" if margin.totals_pct is None else "your own shrinkage"
-    return (
-        f"For a finished bowl of {answer.species} {finished.rim_mm:g} mm across, "
-        f"{finished.height_mm:g} mm high, wall {finished.wall_mm:g} mm, turned {start} with the "
-        f"rim to the {rough.rim_faces}: leave a wall of at least {answer.wall_mm:.1f} mm on a "
-        f"rough bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
-        f"By the mean of {by} alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
-        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of that "
-        f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
-        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
-        f"the geometry asks for {against}.",
+    yield (
+        f"For a finished bowl of {wood} {finished.rim_mm:g} mm across, {finished.height_mm:g} mm "
+        f"high, wall {wall:g} mm, turned {start} with the rim to the {rough.rim_faces}: leave a "
+        f"wall of at least {answer.wall_mm:.1f} mm on a rough bowl {rough.rim_mm:.0f} mm across "
+        f"and {rough.height_mm:.0f} mm high."
     )
-
-
-def _learnt(answer: RoughWall, learnt: MovementStudy) -> list[str]:
-    """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
-    out, wood, own = [], answer.species.casefold(), answer.margin.totals_pct
-    if (learnt.estimates["species"].str.casefold() == wood).any():
-        said = (
-            f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else
-            "no clear departure from the table, so the table's shrinkage is taken"
-        )  # fmt: skip
-        out.append(f"Your own rims of {answer.species}: {said}.")
-    done, wall = learnt.walls, answer.finished.wall_mm
-    done = done[(done["species"].str.casefold() == wood) & (done["outcome"] == "finished")
-                & (done["finished_wall_mm"] >= wall)]  # fmt: skip
+    yield (
+        f"By the mean of {'your own shrinkage' if own else 'the table'} alone it would be "
+        f"{answer.mean_wall_mm:.1f} mm; the margin lets each shrinkage be {100 * lower:.0f} to "
+        f"{100 * upper:.0f} % of that ({100 * margin.share:.0f} % of trees under the upper limit; "
+        f"{margin.scatter_source})."
+    )
+    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    yield (
+        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
+        f"the geometry asks for {against}."
+    )
+    if answer.learnt is None:
+        return
+    done = answer.learnt.walls
+    if answer.learnt.estimates["species"].str.casefold().eq(wood.casefold()).any():
+        said = "no clear departure from the table, so the table's shrinkage is taken"
+        if own:
+            said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry"
+        yield f"Your own rims of {wood}: {said}."
+    done = done[(done["species"].str.casefold() == wood.casefold())
+                & (done["outcome"] == "finished") & (done["finished_wall_mm"] >= wall)]  # fmt: skip
     if len(done):
         least = done.sort_values("wall_mm").iloc[0]
-        out.append(
-            f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
+        yield (
+            f"{words.opened(words.count(len(done)))} of {wood} in your book "
             f"{'was' if len(done) == 1 else 'were'} finished with {wall:g} mm or more; the "
             f"thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
             f"({least['rim_mm']:.0f} mm across)."
         )
-    return out

@@ -150,30 +150,34 @@ def trial_plan(
     >>> plan.plan.groupby(["log", "seal"]).size().unique().tolist(), plan.plan["piece"].iloc[0]
     ([2], 'A1')
     """
-    seals = _checked_seals(seals)
+    names = [str(seal).strip() for seal in ([] if seals is None else as_list(seals, "seals"))]
+    if len(names) < 2:
+        raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
+    if len(set(map(str.casefold, names))) < len(names) or not all(names):
+        raise WoodlabError(f"A seal is empty or stands twice in {names}. Name each once.")
     frame = _checked_blanks(blanks)
     if as_number(draws, "draws") < 1:
         raise WoodlabError(f"draws must be 1 or more (found {draws}).")
     block = pd.factorize(frame["log"].fillna("\0" + frame["species"].astype("str")))[0]
     rng = np.random.default_rng(as_seed(seed))
-    lots = np.array([_one_lot(block, len(seals), rng) for _ in range(draws)])
+    lots = np.array([_one_lot(block, len(names), rng) for _ in range(draws)])
     # Wall and rim, centred and scaled; a size not given, or all alike, counts for nothing.
     sizes = frame[[*SIZES]]
     spread = sizes.std(ddof=0).replace(0, np.nan)
     scaled = ((sizes - sizes.mean()) / spread).fillna(0).to_numpy()
     # Sum over seals of n times the squared distance of the mean sizes from those of all.
-    given = (lots[..., None] == np.arange(len(seals))).astype(float)
+    given = (lots[..., None] == np.arange(len(names))).astype(float)
     sums = np.einsum("dps,pk->dsk", given, scaled)
     scores = (sums**2 / np.maximum(given.sum(axis=1), 1)[..., None]).sum(axis=(1, 2))
     best = np.argsort(scores, kind="stable")[: max(1, int(np.ceil(BEST_SHARE * draws)))]
     lot = lots[rng.choice(best)]
-    plan = frame.assign(seal=np.array(seals, dtype=object)[lot], allotted="random")
+    plan = frame.assign(seal=np.array(names, dtype=object)[lot], allotted="random")
     first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
     plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
 
     groups = plan.groupby("seal")
     counts = groups.agg(n_pieces=("piece", "size"), n_logs=("log", "nunique"))
-    balance = counts.reindex(seals, fill_value=0)
+    balance = counts.reindex(names, fill_value=0)
     for name in SIZES:
         balance[f"mean_{name}"] = groups[name].mean()
         off = (balance[f"mean_{name}"] - sizes[name].mean()) / spread[name]
@@ -182,15 +186,6 @@ def trial_plan(
     imbalance = float(balance.filter(like="off_").abs().max(axis=None))
     said = _sentences(plan, balance, imbalance, draws)
     return TrialPlan(plan, balance, imbalance, seed, draws, said)
-
-
-def _checked_seals(seals: Sequence[str]) -> list[str]:
-    names = [str(seal).strip() for seal in ([] if seals is None else as_list(seals, "seals"))]
-    if len(names) < 2:
-        raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
-    if len(set(map(str.casefold, names))) < len(names) or not all(names):
-        raise WoodlabError(f"A seal is empty or stands twice in {names}. Name each once.")
-    return names
 
 
 def _checked_blanks(blanks: pd.DataFrame) -> pd.DataFrame:
