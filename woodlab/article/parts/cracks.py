@@ -103,20 +103,20 @@ def _when(facts: Facts, say: Say) -> str:
 
 def _woods(facts: Facts, say: Say) -> str:
     """Woods that differ clearly or likely, by a share worth telling."""
-    share = facts.rates("species")["share"]
+    share, lead = facts.rates("species")["share"], facts.lead
     rows = [r for r in facts.crack_effects("species", "clear", "likely")
             if {r["level"], r["reference"]} <= set(share.index)
             and abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]  # fmt: skip
+    led = lead.name if lead is not None and lead.kind == "wood" else None
+    clear = [r for r in rows if r["certainty"] == "clear" and r["level"] != led][:3]
+    likely = [r for r in rows if r["certainty"] == "likely" and r["hazard_ratio"] > 1][:2]
 
     def told(wood: str) -> str:
         return f"{counted(facts, say, wood, 'species')} in {say.wood(wood)}"
 
-    led = facts.lead.name if facts.lead is not None and facts.lead.kind == "wood" else None
-    clear = [r for r in rows if r["certainty"] == "clear" and r["level"] != led][:3]
     if clear:
         woods = say.listed([told(r["level"]) for r in clear])
         return f"The woods differ: {woods} cracked, and {told(clear[0]['reference'])}"
-    likely = [r for r in rows if r["certainty"] == "likely" and r["hazard_ratio"] > 1][:2]
     if not likely:
         return ""
     names = say.listed([say.wood(r["level"]) for r in likely])
@@ -162,27 +162,22 @@ def _walls(facts: Facts, say: Say) -> str:
     return ""
 
 
-def _followed(facts: Facts, action: str) -> tuple[int, int] | None:
-    """Cracks that grew, of those of an action that were looked at again; None of fewer than 5."""
-    table = facts.cracks.growth_by_action
-    rows = table[table["action"] == action] if len(table) else table
-    if not len(rows) or rows["n_followed"].iloc[0] < FEWEST_EVENTS:
-        return None
-    return int(rows["n_grew"].iloc[0]), int(rows["n_followed"].iloc[0])
-
-
 def _glue(facts: Facts, say: Say) -> str:
-    glued, left = _followed(facts, "glued"), _followed(facts, "none")
-    if glued is None:
+    """How many glued cracks grew, beside those left alone; nothing of fewer than five."""
+    followed = {r.action: (int(r.n_grew), int(r.n_followed))
+                for r in facts.cracks.growth_by_action.itertuples()
+                if r.n_followed >= FEWEST_EVENTS}  # fmt: skip
+    if "glued" not in followed:
         return ""
-    grew = "all" if glued[0] == glued[1] else say.n(glued[0], "cracks.glued_grew")
-    said = f"Glue went on {say.n(glued[1], 'cracks.glued')} cracks at first sight, and " \
-           f"{grew if glued[0] else 'none'} of them grew"  # fmt: skip
+    k, n = followed["glued"]
+    grew = ("all" if k == n else say.n(k, "cracks.glued_grew")) if k else "none"
+    said = f"Glue went on {say.n(n, 'cracks.glued')} cracks at first sight, and {grew} of them grew"
     alone = ""
-    if left is not None:
-        many = say.n(left[1], "cracks.left")
-        alone = f"So did the {many} left alone" if left[0] == left[1] and glued[0] else \
-            f"Of the {many} left alone, {say.n(left[0], 'cracks.left_grew')} did"  # fmt: skip
+    if "none" in followed:
+        left_grew, left = followed["none"]
+        many = say.n(left, "cracks.left")
+        alone = f"So did the {many} left alone" if left_grew == left and k else \
+            f"Of the {many} left alone, {say.n(left_grew, 'cracks.left_grew')} did"  # fmt: skip
     return say.paragraph(said, alone, "No lots were drawn for glue, so this is no test of it")
 
 
