@@ -60,6 +60,6 @@ def test_the_scatter_between_logs_is_drawn_towards_the_usual():
 
 
 def test_small_things():
-    assert t_reach([1.0, 2.0, 3.0], 0.95) == pytest.approx(4.302653 / np.sqrt(3))
+    assert t_reach([1.0, 2.0, 3.0]) == pytest.approx(4.302653 / np.sqrt(3))
     assert in_short(CRACKED_WOOD) == "Cracked wood can fly apart on the lathe."
     assert one_line("wax, twice, then a bag of shavings", 12) == "wax, twice,…"

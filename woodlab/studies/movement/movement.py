@@ -15,13 +15,13 @@ from woodlab.book.record_book import expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.saving import season_fits
-from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, card, listed
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
 from woodlab.studies.export import Study
 from woodlab.studies.movement.rim_rows import (
     GREEN_DAYS,
+    LEVEL,
     ROW_COLUMNS,
     mean_course,
     movement_course,
@@ -87,8 +87,8 @@ class MovementStudy(Study):
         When nine tenths were done: median day of all pieces and by species.
     walls : DataFrame
         Pieces that have ended: did the rough wall suffice?
-    end_moisture_pct, level : float
-        The moisture that the whole movement is counted to, and the level of the intervals.
+    end_moisture_pct : float
+        The moisture that the whole movement is counted to.
     why, would_help, notes, cautions
         As of every study.
     """
@@ -100,7 +100,6 @@ class MovementStudy(Study):
     settled: pd.DataFrame
     walls: pd.DataFrame
     end_moisture_pct: float
-    level: float
     why: str = ""
     would_help: str = ""
     notes: tuple[str, ...] = ()
@@ -128,8 +127,7 @@ class MovementStudy(Study):
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
-            Column(f"{percent(self.level)} range",
-                   lambda r: words.between(r.ci_lower, r.ci_upper)),
+            Column("95 % range", lambda r: words.between(r.ci_lower, r.ci_upper)),
             *(Column(f"{part.split()[0]} [%] (table)", partial(told, part=part)) for part in parts),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
@@ -156,7 +154,7 @@ class MovementStudy(Study):
 
 
 @asked_once
-def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
+def movement_study(fits_or_book: Any) -> MovementStudy:
     """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
 
     Parameters
@@ -164,8 +162,6 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     fits_or_book : DryingFits or RecordBook
         With the table `rims`. A book is fitted by `fit_drying`; the moisture of each piece at
         its rims is read from the fits.
-    level : float
-        Of the intervals.
 
     Returns
     -------
@@ -176,7 +172,7 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     Raises
     ------
     WoodlabError
-        If `level` is not between 0.5 and 1, or neither a book nor fits are given.
+        If neither a book nor fits are given.
 
     Notes
     -----
@@ -198,8 +194,6 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
-    if not 0.5 < as_number(level, "level") < 1:
-        raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
     book = expect_book(fits_or_book, "movement_study")
     measured = len(book.rims) > 0
     fits = None
@@ -207,18 +201,18 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
         fits = season_fits(fits_or_book)
     rows = rim_rows(book, fits) if measured else pd.DataFrame(columns=ROW_COLUMNS)
     end_pct = resting_pct(fits) if measured else np.nan
-    estimates, walls = _estimates(rows, level), finished_walls(book, fits)
+    estimates, walls = _estimates(rows), finished_walls(book, fits)
     ratios = estimates[estimates["figure"] == ACROSS].set_index("species")["estimate"]
     course = movement_course(rows, ratios, end_pct)
-    means, settled = mean_course(course, level), settled_after(course, level)
-    notes = course_sentences(means, settled, end_pct, level) if measured else []
+    means, settled = mean_course(course), settled_after(course)
+    notes = course_sentences(means, settled, end_pct) if measured else []
     weak = int((rows["moisture_from"] != "drying curve").sum())
     notes += [*wall_sentences(walls), *([
         f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
         "piece's own; the column moisture_from says why."] if weak else [])]  # fmt: skip
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
-        rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
+        rows, estimates, course, means, settled, walls, end_pct, why, would_help,
         tuple(notes), invented=book.invented,
     )  # fmt: skip
 
@@ -228,7 +222,7 @@ def resting_pct(fits: Any) -> float:
     return float(yearly_level(fits, np.datetime64(fits.as_of, "D")).mean())
 
 
-def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
+def _estimates(rows: pd.DataFrame) -> pd.DataFrame:
     """A row a species and figure, from the last dry rim of each piece (the one of least moisture
     would pick the moistures that are too low by error)."""
     dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
@@ -245,7 +239,7 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
         tables = (float(table.radial_pct), float(table.tangential_pct), LONGITUDINAL_PCT, 1.0, 1.0)
         for (figure, (column, unit)), expected in zip(_FIGURES.items(), tables, strict=True):
             head = {"species": species, "figure": figure, "table": expected, "unit": unit}
-            out.append(head | _one_estimate(mine, column, level, expected))
+            out.append(head | _one_estimate(mine, column, expected))
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
     if not out:
         return frame
@@ -256,9 +250,7 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     )
 
 
-def _one_estimate(
-    rows: pd.DataFrame, column: str, level: float, table: float = np.nan
-) -> dict[str, Any]:
+def _one_estimate(rows: pd.DataFrame, column: str, table: float = np.nan) -> dict[str, Any]:
     """Mean of a figure over logs, its interval, and the two-sided p of the table's figure by the
     same t; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
@@ -266,12 +258,12 @@ def _one_estimate(
     logs = pieces[column].groupby(log_names(good).groupby(good["piece"]).first()).mean()
     n, mean = len(logs), float(logs.mean())
     shared = abs(mean) * float(pieces["moisture_error_pct"].mean()) / 100
-    reach = float(np.hypot(t_reach(logs, level), np.nan_to_num(shared)))
+    reach = float(np.hypot(t_reach(logs), np.nan_to_num(shared)))
     off, p_value = abs(mean - table), np.nan
     if reach < 1e-9 and np.isfinite(table):  # rims all alike, moistures known: made-up records
         p_value = 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
     elif n >= 2:
-        p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, n - 1), n - 1)
+        p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + LEVEL / 2, n - 1), n - 1)
     reasons = {
         "one log (or one piece) only: nothing to take an interval from": n == 1,
         f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet": not len(rows),
@@ -301,16 +293,14 @@ def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     return out or ["Whether the rims moved as the tables say is not known yet."]
 
 
-def course_sentences(
-    means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
-) -> list[str]:
+def course_sentences(means: pd.DataFrame, settled: pd.DataFrame, end_pct: float) -> list[str]:
     """When nine tenths of the movement were done, and how much by three to four months."""
-    found, at = settled.iloc[0], percent(level)
+    found = settled.iloc[0]
     lower, upper = found["ci_lower"], found["ci_upper"]
     pieces = f"{tally(found['n_pieces'])}, {found['n_not_yet']} of them not yet there"
     if np.isfinite(found["days"]):
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
-        between = f"{at} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
+        between = f"95 % range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
         said = (
             f"Half of the pieces had done nine tenths of their movement by day "
             f"{found['days']:.0f} ({between}{pieces}), counted to {end_pct:.1f} % moisture, "
@@ -326,7 +316,7 @@ def course_sentences(
     if np.isfinite(quarter["share"]).any():
         row = quarter.iloc[-1]
         limits = f"{percent(row['ci_lower'])} to {percent(row['ci_upper'])}"
-        interval = f" ({at} interval {limits})" if np.isfinite(row["ci_lower"]) else ""
+        interval = f" (95 % interval {limits})" if np.isfinite(row["ci_lower"]) else ""
         out.append(
             f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
             f"{interval}, {tally(int(row['n_pieces']))}. (Common practice, no source: most "

@@ -22,6 +22,7 @@ from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between,
 # Error of one reading of a rim or a rise with a rule or a caliper on a warped rim (standard
 # deviation, an estimate of our own). It sets bands about single pieces, no species' estimate.
 READING_SD_MM = 0.5
+LEVEL = 0.95  # of all intervals here
 GREEN_DAYS = 7  # a rim measured this soon after turning is the green one
 
 _MOISTURE = ["moisture_pct", "ci_lower_moisture_pct", "ci_upper_moisture_pct"]
@@ -196,13 +197,13 @@ def movement_course(rows: pd.DataFrame, ratios: pd.Series, end_pct: float) -> pd
     return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
 
 
-def t_reach(values: ArrayLike, level: float) -> float:
+def t_reach(values: ArrayLike) -> float:
     """Half the width of Student's interval of a mean; NaN of fewer than two values."""
     n = len(np.asarray(values))
-    return float(stats.t.ppf(0.5 + level / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
+    return float(stats.t.ppf(0.5 + LEVEL / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
 
 
-def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
+def mean_course(course: pd.DataFrame) -> pd.DataFrame:
     """Mean share over pieces at days 30, 60, ..., each piece read between its own rims, from share
     0 on day 0 to its last rim."""
     days = np.arange(30, 361, 30)
@@ -211,14 +212,14 @@ def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
         for _, own in course[course["share"].notna()].groupby("piece")
     ]
     table = pd.DataFrame(shares, columns=days, dtype=float)
-    mean, reach = table.mean(), table.apply(lambda own: t_reach(own.dropna(), level))
+    mean, reach = table.mean(), table.apply(lambda own: t_reach(own.dropna()))
     return pd.DataFrame({
         "days": days, "share": mean, "ci_lower": mean - reach, "ci_upper": mean + reach,
         "n_pieces": table.notna().sum(),
     }).reset_index(drop=True)  # fmt: skip
 
 
-def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
+def settled_after(course: pd.DataFrame) -> pd.DataFrame:
     """Median day by which nine tenths of the movement were done, over all and by species.
 
     Each piece gives the interval from its last rim before to its first after, if any, read on a
@@ -231,7 +232,7 @@ def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
     ).astype({"early": float, "middle": float, "late": float})  # fmt: skip
     silent = "no rim tells a share of the movement yet" if len(course) else "no later rims"
     return pd.DataFrame(
-        [[name, *median_day(own, level, silent)]
+        [[name, *median_day(own, silent)]
          for name, own in [("all", spans), *spans.groupby("species")]],
         columns=["species", "days", "ci_lower", "ci_upper", "n_pieces", "n_not_yet", "reason"],
     )  # fmt: skip
@@ -247,14 +248,14 @@ def _reached(days: pd.Series, share: pd.Series) -> tuple[float, float, float]:
     return days[near][0], float(np.interp(SETTLED_SHARE, share[near], days[near])), days[near][1]
 
 
-def median_day(spans: pd.DataFrame, level: float, silent: str) -> list[object]:
+def median_day(spans: pd.DataFrame, silent: str) -> list[object]:
     """Days, their limits, pieces, those not there yet, and why something is missing."""
     n = len(spans)
     if not n:
         return [np.nan, np.nan, np.nan, 0, 0, silent]
     middle = float(np.median(spans["middle"]))
-    lower = stats.quantile_test(spans["early"]).confidence_interval(level).low
-    upper = stats.quantile_test(spans["late"]).confidence_interval(level).high
+    lower = stats.quantile_test(spans["early"]).confidence_interval(LEVEL).low
+    upper = stats.quantile_test(spans["late"]).confidence_interval(LEVEL).high
     reasons = {"fewer than half of the pieces are there": not np.isfinite(middle),
                "too few pieces for an interval": np.isnan(lower) or np.isnan(upper)}  # fmt: skip
     said = "; ".join(reason for reason, holds in reasons.items() if holds)

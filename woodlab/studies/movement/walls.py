@@ -26,7 +26,7 @@ COLUMNS = [
 ]  # fmt: skip
 EXPECTED = {"enough": "it had expected that", "either way": "it depended on the tree",
             "not enough": "it had expected too little wood"}  # fmt: skip
-HEIGHT_SHARE = 0.4  # of the rim, where no height was noted; ours
+HEIGHT_SHARE = 0.4  # of the rim, where no height is given; ours
 
 
 def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
@@ -121,7 +121,6 @@ def wall_window(
     rims_mm: float | Sequence[float],
     *,
     wall_mm: float = 8.0,
-    height_share: float = 0.4,
     rim_faces: str = "pith",
     thickest: pd.DataFrame | None = None,
     margin: WallMargin | None = None,
@@ -133,9 +132,7 @@ def wall_window(
     species : str or sequence of str
         As makers write them.
     rims_mm : float or sequence of float
-        Finished rims, outside diameter [mm].
-    height_share : float
-        Height of the finished bowl, as a part of its rim.
+        Finished rims, outside diameter [mm]; the bowls are 0.4 of that high.
     wall_mm, rim_faces, margin
         As in `rough_wall`.
     thickest : DataFrame, optional
@@ -160,13 +157,14 @@ def wall_window(
     """
     as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)")
     as_kind(thickest, pd.DataFrame, "thickest", "wl.crack_study(book).thickest_wall()")
-    share = as_number(height_share, "height_share")
     rims = [as_number(rim, "rims_mm") for rim in as_list(rims_mm, "rims_mm")]
     found: list[dict[str, Any]] = []
     for name, rim in product(as_list(species, "species"), rims):
         row: dict[str, Any] = {"species": name, "rim_mm": rim, **dict.fromkeys(_THIN, np.nan)}
         try:
-            one = rough_wall(name, rim, share * rim, wall_mm, rim_faces=rim_faces, margin=margin)
+            one = rough_wall(
+                name, rim, HEIGHT_SHARE * rim, wall_mm, rim_faces=rim_faces, margin=margin
+            )
             sizes = (one.rough.rim_mm, one.wall_mm, one.mean_wall_mm, one.tenth_mm)
             row |= dict(zip(_THIN, sizes, strict=True), reason=one.reason)
         except WoodlabError as error:
