@@ -84,8 +84,8 @@ def _questions(facts: Facts, say: Say) -> Iterator[str]:
         yield "When any of these bowls will be dry."
     if not len(facts.book.air):
         yield "How damp the shed was, and so how dry a bowl there can become."
-    bare = facts.thickest[facts.thickest["seal"] == "none"] if len(facts.thickest) else ()
-    if len(bare) and bare["wall_mm"].isna().all():
+    walls = facts.thickest.reindex(columns=["seal", "wall_mm"]).query("seal == 'none'")["wall_mm"]
+    if len(walls) and walls.isna().all():
         yield "How thick a bare wall can be before cracks become common."
 
 
