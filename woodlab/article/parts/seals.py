@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -184,31 +184,24 @@ def _seasons(facts: Facts, led: Subject, say: Say) -> str:
 
 
 def _table(facts: Facts, say: Say) -> Table:
-    table = facts.by_seal
+    table, rows = facts.by_seal, []
     timed = table["weeks"].notna().any() and not facts.early
-
-    def cracked(seal: str) -> str:
-        """'3', or '3 of 5' where not every bowl was looked over."""
-        k, n = facts.pair(seal)
-        if n and n != table.at[seal, "n_pieces"]:
-            return counted(facts, say, seal)
-        return say.n(k, f"cracks.share.{seal}.n", figures=True) if n else "–"
-
-    columns: dict[str, Callable[[str], str]] = {
-        "Seal": lambda s: "Bare" if s == "none" else capital(say.noun(s)),
-        "Bowls": lambda s: say.n(table.at[s, "n_pieces"], f"season.bowls.{s}", figures=True),
-    }
-    if timed:
-        columns["Average weeks to dry"] = lambda s: (
-            say.n(table.at[s, "weeks"], f"sealing.weeks.{s}", figures=True)
-            if np.isfinite(table.at[s, "weeks"]) else "–"
-        )  # fmt: skip
-    if table["n_looked"].sum():
-        columns["Cracked"] = cracked
-    rows = tuple(tuple(cell(seal) for cell in columns.values()) for seal in table.index)
+    looked = table["n_looked"].sum()
+    for seal, row in table.iterrows():
+        (k, n), weeks = facts.pair(seal), "–"
+        cracked = say.n(k, f"cracks.share.{seal}.n", figures=True) if n else "–"
+        if n not in (0, row["n_pieces"]):  # not every bowl was looked over
+            cracked = counted(facts, say, seal)
+        if timed and np.isfinite(row["weeks"]):
+            weeks = say.n(row["weeks"], f"sealing.weeks.{seal}", figures=True)
+        bowls = say.n(row["n_pieces"], f"season.bowls.{seal}", figures=True)
+        name = "Bare" if seal == "none" else capital(say.noun(seal))
+        rows.append((name, bowls, *([weeks] if timed else []), *([cracked] if looked else [])))
+    header = ["Seal", "Bowls", *(["Average weeks to dry"] if timed else []),
+              *(["Cracked"] if looked else [])]  # fmt: skip
     told = "What each seal cost and saved. Weeks are those that all the bowls would have needed " \
            "under that seal." if timed else "How the bowls were sealed."  # fmt: skip
-    return Table(tuple(columns), rows, told)
+    return Table(tuple(header), tuple(rows), told)
 
 
 def _figure(facts: Facts) -> tuple[Figure, ...]:
