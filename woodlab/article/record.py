@@ -62,9 +62,7 @@ class Markdown(str):
     """Text that a notebook shows as it is meant to be read."""
 
     def _repr_markdown_(self) -> str:
-        body = re.sub(r"\A---\n.*?\n---\n", "", self, flags=re.S)
-        body = re.sub(r"^!\[.*?\]\([^)]*\)(\{[^}]*\})?$", "", body, flags=re.M | re.S)
-        body = re.sub(r"\{[#.][^}]*\}", "", body)
+        body = re.sub(r"^!\[.*?\]\([^)]*\)$", "", self, flags=re.M | re.S)
         return re.sub(r"^#{1,2} ", "### ", body, flags=re.M)
 
     __repr__ = str.__str__

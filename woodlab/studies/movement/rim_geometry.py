@@ -180,15 +180,11 @@ def _placed(
             f"rim_mm must be above zero (found {rim[rim <= 0].flat[0]:g}). Type the diameter of "
             "the rim in millimetres."
         )
-    if np.any(pith < 0):
+    if np.any(wrong := (pith < 0) | ((pith == 0) & (faces < 0))):
+        found = np.broadcast_to(pith, wrong.shape)[wrong][0]
         raise WoodlabError(
-            f"pith_mm must be zero or more (found {pith[pith < 0].flat[0]:g}): beyond the rim "
-            "plane the pith would lie in the wood. Type the distance of the rim plane from it."
-        )
-    if np.any((pith == 0) & (faces < 0)):
-        raise WoodlabError(
-            "pith_mm is 0 and the rim faces the bark: the pith would lie in the wood below the "
-            "rim. Type a distance of more than the height of the bowl."
+            f"pith_mm must be zero or more (found {found:g}), and above zero where the rim faces "
+            "the bark: the pith would lie in the wood. Type the distance of the rim plane from it."
         )
     return rim, pith, faces
 
