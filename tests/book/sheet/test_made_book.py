@@ -102,7 +102,7 @@ def test_every_cell_of_the_sheet_is_in_the_ledger_and_in_the_file(sheet, tmp_pat
 
 
 def test_units_that_cannot_be_are_asked_for(sheet):
-    with pytest.raises(wl.WoodlabError, match="cannot be in g: .*in lb .* g. .*--mass-unit lb"):
+    with pytest.raises(wl.WoodlabError, match="cannot be in g: .* lb are .* g. .*--mass-unit lb"):
         wl.read_sheet(sheet, length_unit="in")
     with pytest.raises(wl.WoodlabError, match="wall cannot be in mm.*--length-unit in"):
         wl.read_sheet(sheet, mass_unit="lb")

@@ -238,5 +238,5 @@ def _fits(
 def _ask(asked: Asked, option: str, what: str, fits: list[str], number: float) -> str | None:
     """Ask for the unit, with what the number would be in each."""
     own = "g" if option == "mass_unit" else "mm"
-    makes = [f"in {o} {number:g} is {number * scale_to(own, o):.0f} {own}" for o in fits]
+    makes = [f"{number:g} {o} are {number * scale_to(own, o):.0f} {own}" for o in fits]
     return asked.ask(option, f"{what}; {', '.join(makes)}.", *fits) if fits else None
