@@ -113,7 +113,7 @@ def test_units_that_cannot_be_are_asked_for(sheet):
 def test_centimetres_are_offered_before_inches(tmp_path):
     file = tmp_path / "sheet.csv"
     file.write_text("Bowl,Wall,Height,2026-03-09\nA1,2.5,9.5,1480\nA2,3,9,1390\n")
-    with pytest.raises(wl.WoodlabError, match="in cm 2.75 is 28 mm.*--length-unit cm or"):
+    with pytest.raises(wl.WoodlabError, match="2.75 cm are 28 mm.*--length-unit cm or"):
         wl.read_sheet(file)
     pieces = wl.read_sheet(file, length_unit="cm").book.pieces
     assert pieces[["wall_mm", "height_mm"]].values.tolist() == [[25, 95], [30, 90]]
