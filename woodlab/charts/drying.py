@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
@@ -24,6 +23,7 @@ from woodlab.charts.blocks import (
     upward,
 )
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
+from woodlab.charts.units import drawing
 from woodlab.errors import WoodlabError
 
 QUANTITIES = {"mass_g": "Mass [g]", "moisture_pct": MOISTURE}
@@ -84,12 +84,12 @@ def drying_curves(
     y = partial(upward, title=QUANTITIES[quantity], ends=fixed, scale={"zero": False})
     layers, told = {}, []
     for piece, own in predicted.groupby("piece", sort=False):
-        curve, dots = altair.Chart(own).encode(x=x), points[points["piece"] == piece]
+        curve, dots = drawing(own).encode(x=x), points[points["piece"] == piece]
         layers[str(piece)] = [
             *(band(curve, y, f"{low}:Q", f"{high}:Q", colour=COLOURS[4])
               for low, high in bands.values()),
             curve.mark_line(color=COLOURS[0]).encode(y=y(f"{quantity}:Q")),
-            altair.Chart(dots).mark_point(color=COLOURS[2], size=26)
+            drawing(dots).mark_point(color=COLOURS[2], size=26)
             .encode(x=x, y=y(f"{quantity}:Q"), tooltip=tips(dots, quantity)),
         ]  # fmt: skip
         first, last = (own.sort_values("on").iloc[k] for k in (0, -1))
@@ -140,14 +140,14 @@ def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     need(frame, "residual_g", why="there are no residuals to draw. The column is `residual_g`.")
     most = float(frame["residual_g"].abs().max()) * 1.05 or 1.0
     y = upward("residual_g:Q", "Weighed minus fitted [g]", (-most, most))
-    dots = altair.Chart(frame).mark_point(size=16, opacity=0.5)
-    zero = altair.Chart(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
+    dots = drawing(frame).mark_point(size=16, opacity=0.5)
+    zero = drawing(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
     spread = frame["residual_g"].abs().quantile(0.95)
     return themed(
         zero.encode(y=y)
         + dots.encode(x=across("days:Q", DAYS), y=y, tooltip=tips(frame, "residual_g")),
         says=f"95 % of weighings lie within {spread:.1f} g of the curves",
-        sub="Weighed minus fitted mass [g], a point a weighing, against time.",
+        sub="Weighed minus fitted mass, a point a weighing, against time.",
         alt=f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}.",
         size=size,
     )  # fmt: skip
@@ -185,9 +185,9 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     y = partial(upward, title=MOISTURE, ends=(0, top))
     layers = {}
     for name, own in curves.groupby("piece", sort=False):
-        part = {kind: altair.Chart(own[own["part"] == kind]).encode(x=x, y=y("moisture_pct:Q"))
+        part = {kind: drawing(own[own["part"] == kind]).encode(x=x, y=y("moisture_pct:Q"))
                 for kind in ("so far", "to come", "weighed")}  # fmt: skip
-        curve = altair.Chart(own[own["part"] != "weighed"]).encode(x=x)
+        curve = drawing(own[own["part"] != "weighed"]).encode(x=x)
         layers[f"Bowl {name}"] = [
             band(curve, y, "lower_pct:Q", "upper_pct:Q", shade=BAND_OPACITY),
             part["so far"].mark_line(color=COLOURS[0]),

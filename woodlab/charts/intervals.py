@@ -12,6 +12,7 @@ import pandas as pd
 from woodlab.charts.blocks import across, need, spans, tip, written
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing
 
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 _LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
@@ -86,7 +87,7 @@ def interval_chart(
     how: dict[str, Any] = {"scale": {"type": "log", "clamp": True}, "format": "~g"} if log else {}
     shown = ticks[:: max(1, len(ticks) // 8)]
     x: Any = partial(across, title=title, ends=(low, high), values=shown, **how)
-    base = altair.Chart(frame).encode(
+    base = drawing(frame).encode(
         y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
         tooltip=[tip("label:N", "what"), tip(f"{estimate}:Q", "estimate", ".3g"),
                  tip("ci_lower:Q", "lower end (95 %)", ".3g"),

@@ -13,6 +13,7 @@ from woodlab.charts.blocks import across, each, lines, need, panels, rows, upwar
 from woodlab.charts.colours import role
 from woodlab.charts.lists import SortableList
 from woodlab.charts.theme import INK, Size, series_encoding, themed
+from woodlab.charts.units import drawing
 from woodlab.show import listed
 
 
@@ -56,7 +57,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     x = partial(across, ends=(start - (far - start) * 0.08, far), tickCount=6)  # room for marks
     look = series_encoding("seal", "Seal", mark="point", domain=words.order_of_seals(frame["seal"]),
                            size=size)  # fmt: skip
-    today = altair.Chart(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
+    today = drawing(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
     layers = [
         *rows(frame, x, "earliest_on:T", "ready_on:T", "shown_to:T", **look),
         today.mark_rule(strokeDash=[4, 3], color=INK),
@@ -156,7 +157,7 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     room = 0.25 if len(names) > 1 else 0.0  # for the names at the lines' ends
     x = across("week_ending:T", "Week ending", (first, until + room * (until - first)), tickCount=5)
     y = partial(upward, title="Bowls ready")
-    area = altair.Chart(weeks).mark_area(opacity=0.18)
+    area = drawing(weeks).mark_area(opacity=0.18)
     colour = series_encoding("group", "", mark="area", domain=names, legend=False)
     layers = [
         area.encode(x=x, y=y("lower:Q"), y2="upper:Q", **colour),
@@ -211,7 +212,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     least = float(min(frame[["earliest_d", "ready_d"]].min().min(), -7))
     ends = (least - 0.12 * (most - least), most)  # room for the marks
     x = partial(across, title="Forecast minus outcome [days]", ends=ends)
-    zero = altair.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
+    zero = drawing(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
     kinds = {"held": (role("waiting"), "circle"), "missed": (role("cracked"), "diamond")}
     look = {
         name: channel("kind:N", legend=None, scale=altair.Scale(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import altair
 import numpy as np
 import pandas as pd
 
@@ -12,6 +11,7 @@ from woodlab import words
 from woodlab.charts.blocks import across, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.theme import Size, themed
+from woodlab.charts.units import drawing
 
 _NO_SERIES = "unknown"
 _AIR = {
@@ -52,8 +52,8 @@ def weighings_overview(
     ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
     ...                             "mass_g": [1480, 1390, 13100]}))  # a slip: ringed
     >>> print(weighings_overview(book.weighings, book.pieces, book.doubts).description)
-    1 of 3 weights looks odd. 3 weighings of 1 white ash, 1 to 15 March 2026, between 1390
-    and 13100 g, by seal: none. 1 of them is ringed as doubtful.
+    1 of 3 weights looks odd. 3 weighings of 1 white ash, 1 to 15 March 2026, of 1390 to
+    13100 g, by seal: none. 1 of them is ringed as doubtful.
     """
     need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
     frame = weighings[["piece", "on", "mass_g"]].merge(
@@ -77,10 +77,10 @@ def weighings_overview(
     layers = {}
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own = frame[frame["seal"] == seal]
-        base = altair.Chart(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
+        base = drawing(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
         ringed = own[own["odd"]]
-        odd = altair.Chart(ringed).encode(x=x, y=y)
-        name = altair.Chart(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
+        odd = drawing(ringed).encode(x=x, y=y)
+        name = drawing(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
         n = own["piece"].nunique()
         named = words.opened(words.bowls(seal, n))
         layers[named if seal != _NO_SERIES else f"{n} without a seal noted"] = [
@@ -96,8 +96,8 @@ def weighings_overview(
     )
     told = (
         f"{words.tally(total, 'weighing')} of {woods}, "
-        f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, between "
-        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
+        f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, of "
+        f"{frame['mass_g'].min():.0f} to {frame['mass_g'].max():.0f} g, by seal: "
         f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
     )
     says = f"{n or 'None'} of {total:,} weights {'look' if n > 1 else 'looks'} odd"

@@ -18,6 +18,7 @@ import altair
 from woodlab import words
 from woodlab.charts import colours
 from woodlab.charts.titles import fitting, wrapped
+from woodlab.charts.units import said
 from woodlab.errors import WoodlabError
 from woodlab.show import Nothing
 
@@ -102,7 +103,8 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
     Returns
     -------
     altair chart
-        A copy of the same kind; `description` is the alt text, which begins with the title.
+        A copy of the same kind, in the units to answer in (`wl.answer_in`); `description` is the
+        alt text, which begins with the title.
 
     Raises
     ------
@@ -125,9 +127,9 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         )
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
-    told = alt.strip()
+    told = said(alt.strip())
     if says:
-        says, room = fitting(says), WIDTH_PX[size] - 14
+        says, sub, room = said(fitting(says)), said(sub), WIDTH_PX[size] - 14
         told = f"{says}{'' if says.endswith(('?', '.')) else '.'} {told}"
         below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
         chart = chart.properties(title=altair.TitleParams(
@@ -140,12 +142,13 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         # the height is that of the panel alone: a long title takes nothing from it
         chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
-    return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
+    config = altair.Config.from_dict(_merged(theme_config(size), own))
+    return chart.properties(config=config)
 
 
 def heading(text: str) -> Any:
     """The name of one panel of several, smaller than the chart's title."""
-    return altair.TitleParams(text, fontSize=13, offset=5, frame="group")
+    return altair.TitleParams(said(text), fontSize=13, offset=5, frame="group")
 
 
 def _is_facetted(chart: Any) -> bool:

@@ -13,6 +13,7 @@ from woodlab.charts.blocks import each, need
 from woodlab.charts.colours import TILES, role
 from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import Claim, certainties
+from woodlab.charts.units import drawing
 
 _WALLS = ("under 20 mm", "20 to 29", "30 to 39", "40 and over")
 _EDGES = (0, 20, 30, 40, np.inf)
@@ -86,7 +87,7 @@ def cracks_as_counts(
         axis=altair.Axis(title=None, labelLimit=left, minExtent=left,
                          labelExpr="split(datum.label, ' ')" if narrow else "datum.label", **axis),
     )  # fmt: skip
-    some, none = (altair.Chart(tiles[part]).encode(x=x, y=y)
+    some, none = (drawing(tiles[part]).encode(x=x, y=y)
                   for part in (tiles["n"] > 0, tiles["n"] == 0))  # fmt: skip
     tints = altair.Scale(domain=list(range(len(TILES))), range=[pair[0] for pair in TILES])
     layers = [

@@ -14,6 +14,7 @@ from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, role
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
 from woodlab.charts.titles import slower
+from woodlab.charts.units import drawing
 
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
@@ -114,14 +115,14 @@ def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Ti
     there = own[own["ready_on"].notna()].assign(at=own["ready_on"].clip(upper=end))
     done = there["p_ready_now"] >= READY
     glued = own["glued_on"] + pd.Timedelta(days=8)  # beside its crack
-    ground = altair.Chart(whole).encode(x=x)
-    rule, span = altair.Chart(ahead), altair.Chart(ahead.assign(at=ahead["first"]))
+    ground = drawing(whole).encode(x=x)
+    rule, span = drawing(ahead), drawing(ahead.assign(at=ahead["first"]))
     layers = [
         rule.mark_rule(strokeDash=[2.5, 2], strokeWidth=1, color=role("line")).encode(x2="first:T"),
         span.mark_bar(height=step * 0.34, color=role("hair"), stroke=role("line"), strokeWidth=0.6)
         .encode(x2="last:T"),
         ground.mark_bar(color=role("line"), height=step * 0.8).encode(x2="to:T"),
-        altair.Chart(mine).mark_bar(height=step * 0.8 - 1.2).encode(x2="to:T", color=_CLASS),
+        drawing(mine).mark_bar(height=step * 0.8 - 1.2).encode(x2="to:T", color=_CLASS),
         *(dry_mark(there[part], 34, filled=full)
           for part, full in ((done, True), (~done, False)) if part.any()),
         *cracked(own[own["crack_on"].notna()].assign(at=own["crack_on"]), 54),
@@ -129,7 +130,7 @@ def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Ti
         ground.mark_text(align="right", dx=-4, fontSize=8.4, color=role("ink"))
         .encode(text="piece:N"),
     ]  # fmt: skip
-    today = altair.Chart(pd.DataFrame({"at": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
+    today = drawing(pd.DataFrame({"at": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
     return [*(layer.encode(x=x, y=y) for layer in layers), today.encode(x=x)]
 
 
@@ -160,7 +161,7 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
 
     def at(*points: tuple) -> Any:
         columns = ["x", "y", "x2", "y2", "step"][: len(points[0])]
-        return altair.Chart(pd.DataFrame(points, columns=columns)).encode(x=x, y=y)
+        return drawing(pd.DataFrame(points, columns=columns)).encode(x=x, y=y)
 
     def point(at_x: float) -> pd.DataFrame:
         return pd.DataFrame({"x": [at_x], "y": [35.5]})
@@ -168,7 +169,7 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
     def said(*points: tuple, **how: Any) -> Any:
         frame = pd.DataFrame(points, columns=["x", "y", "says"])
         how = {"align": "left", "fontSize": 11, "color": role("ink"), **how}
-        return altair.Chart(frame).mark_text(**how).encode(x=x, y=y, text="says:N")
+        return drawing(frame).mark_text(**how).encode(x=x, y=y, text="says:N")
 
     box = {"x2": "x2", "y2": "y2"}
     cells = [(left + k * cell, 30, left + (k + 1) * cell, 41, n - 1 - k) for k in range(n)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import altair
 import numpy as np
 import pandas as pd
 
@@ -13,6 +12,7 @@ from woodlab.charts.blocks import across, need, panels, upward, written
 from woodlab.charts.colours import MOISTURE, role
 from woodlab.charts.theme import Size, themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing
 
 # of up to four days: the darker and heavier a line, the earlier
 _LINES: tuple[dict[str, Any], ...] = tuple(
@@ -86,7 +86,7 @@ def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
         {"moisture_pct": [30.0, float(own["target_moisture_pct"].iloc[0])], "depth_mm": wall,
          "says": ["30 %: wood|shrinks below", "dry enough"]}
     )  # fmt: skip
-    base = altair.Chart(levels).encode(y=y)
+    base = drawing(levels).encode(y=y)
     layers = [base.mark_rule(color=role("line"), strokeDash=[1, 2.5])]
     if named:
         beside: dict[str, Any] = {"align": "left", "dx": 5, "lineBreak": "|", "lineHeight": 12}
@@ -94,7 +94,7 @@ def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
         layers.append(text.encode(x=x, text="says:N"))
     above = np.inf
     for look, (on, course) in zip(_LINES, own.groupby("on"), strict=False):
-        layers.append(altair.Chart(course).mark_line(**look).encode(x=x, y=y))
+        layers.append(drawing(course).mark_line(**look).encode(x=x, y=y))
         middle = float(course["moisture_pct"].max())
         gap = middle - float(course["moisture_pct"].min())
         word = pd.DataFrame(
@@ -103,6 +103,6 @@ def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
         )  # fmt: skip
         under = above - middle < 4.2  # too near the line above for its words: they go below
         place = {"baseline": "top", "dy": 5} if under else {"baseline": "bottom", "dy": -4}
-        layers += written(altair.Chart(word).encode(x=x, y=y, text="says:N"), fontSize=11, **place)
+        layers += written(drawing(word).encode(x=x, y=y, text="says:N"), fontSize=11, **place)
         above = middle
     return layers

@@ -15,6 +15,7 @@ from woodlab.charts.pictures.glance import READY
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
 from woodlab.charts.theme import WIDTH_PX, Size, themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing
 
 _GREW_MM = 2.0
 _LABELS_PX = 84  # room for the labels of the upright axes, the same in each panel
@@ -122,7 +123,7 @@ def _upright(title: str, ends: tuple[float, float], **axis: Any) -> Any:
 
 def _rule(x: Any = None, y: Any = None) -> Any:
     """An upright rule at a day, or a level one in green at the height that is dry enough."""
-    at = altair.Chart(pd.DataFrame({"on": [x]} if y is None else {"y": [y]}))
+    at = drawing(pd.DataFrame({"on": [x]} if y is None else {"y": [y]}))
     colour, width = ("ink", 1.2) if y is None else ("ready", 1.4)
     return at.mark_rule(color=role(colour), strokeWidth=width)
 
@@ -131,7 +132,7 @@ def _said(x: Any, y: Any, on: Any, at: float, text: str, **how: Any) -> Any:
     """Words at a day and a height."""
     row = pd.DataFrame({"on": [on], "y": [at], "says": [text]})
     how = {"align": "left", "color": role("ink"), **how}
-    return altair.Chart(row).mark_text(**how).encode(x=x, y=y, text="says:N")
+    return drawing(row).mark_text(**how).encode(x=x, y=y, text="says:N")
 
 
 def _weights(
@@ -159,13 +160,13 @@ def _weights(
                               for part in ("so far", "to come", "weighed"))  # fmt: skip
     ahead = pd.concat([so_far.tail(1), ahead])
     line: dict[str, Any] = {"color": role("waiting"), "strokeWidth": 2}
-    band = altair.Chart(ahead.assign(y=ahead["low"]))
+    band = drawing(ahead.assign(y=ahead["low"]))
     layers = [
         band.mark_area(color=role("hair"), opacity=1, clip=True).encode(x=x, y=y, y2="high:Q"),
         _rule(y=goal).encode(y=y),
-        altair.Chart(so_far).mark_line(**line).encode(x=x, y=y),
-        altair.Chart(ahead).mark_line(strokeDash=[5, 3], **line).encode(x=x, y=y),
-        altair.Chart(weighed).mark_point(size=34, color=role("waiting"), stroke=role("paper"),
+        drawing(so_far).mark_line(**line).encode(x=x, y=y),
+        drawing(ahead).mark_line(strokeDash=[5, 3], **line).encode(x=x, y=y),
+        drawing(weighed).mark_point(size=34, color=role("waiting"), stroke=role("paper"),
                                          strokeWidth=0.8).encode(x=x, y=y),
         _rule(day).encode(x=x),
         _said(x, y, until, goal, enough, align="right", dy=-14, color=role("ready")),
@@ -192,7 +193,7 @@ def _cracks(looks: pd.DataFrame, x: Any, bowl: pd.Series, *, narrow: bool) -> An
     seen, none = looks[looks["y"] > 0], looks[looks["y"] == 0]
     top = max(10.0, 1.45 * float(looks["y"].max() if len(looks) else 0))
     y = _upright("Longest crack [mm], and each look", (0, top), tickCount=3, format="d")
-    small, tick = {"fontSize": 10 if narrow else 12}, altair.Chart(none)
+    small, tick = {"fontSize": 10 if narrow else 12}, drawing(none)
     layers = [
         tick.mark_tick(orient="vertical", color=role("quiet"), thickness=1, size=8, yOffset=-5)
         .encode(x=x, y=y),
@@ -205,7 +206,7 @@ def _cracks(looks: pd.DataFrame, x: Any, bowl: pd.Series, *, narrow: bool) -> An
         glued = seen[seen["action"] == "glued"]
         glued = glued.assign(on=glued["on"] + pd.Timedelta(days=7))
         beside = max(last["on"], day) + pd.Timedelta(days=4)
-        step = altair.Chart(seen).mark_line(color=role("cracked"), interpolate="step-after")
+        step = drawing(seen).mark_line(color=role("cracked"), interpolate="step-after")
         marks = [*cracked(seen.head(1), 150), *cracked(glued, 80, glued=True)]
         layers += [
             step.encode(x=x, y=y),
@@ -230,8 +231,8 @@ def _air(air: pd.DataFrame, bowl: pd.Series, x: Any, until: pd.Timestamp) -> Any
     y = _upright(title, ends, tickCount=3, format="d")
     level = float(week["y"].iloc[-1]) if len(week) else target
     layers = [
-        altair.Chart(air).mark_point(size=7, color=role("line")).encode(x=x, y=y),
-        altair.Chart(week).mark_line(color=role("ink"), strokeWidth=1.8).encode(x=x, y=y),
+        drawing(air).mark_point(size=7, color=role("line")).encode(x=x, y=y),
+        drawing(week).mark_line(color=role("ink"), strokeWidth=1.8).encode(x=x, y=y),
         _rule(y=target).encode(y=y),
         _rule(day).encode(x=x),
         _said(x, y, day, level, "dots: days; line: week", dx=9, dy=11 if level < target + 1 else 0),

@@ -8,6 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab.charts.colours import role
+from woodlab.charts.units import drawing
 
 # Paths in a unit square: a crack, a plaster over it, the gap that sets a mark off, a bowl.
 CRACK = (
@@ -26,14 +27,14 @@ def cracked(frame: pd.DataFrame, size: float, *, glued: bool = False) -> list[An
     """A crack, or the plaster of a glued one, on a gap that sets it off from what is under it."""
     shape, colour = (GLUED, "ink") if glued else (CRACK, "cracked")
     return [
-        altair.Chart(frame).mark_point(shape=path, size=area, fill=role(fill), strokeWidth=0)
+        drawing(frame).mark_point(shape=path, size=area, fill=role(fill), strokeWidth=0)
         for path, area, fill in ((GAP, 0.9 * size, "paper"), (shape, size, colour))
     ]
 
 
 def dry_mark(frame: pd.DataFrame, size: float, *, filled: bool) -> Any:
     """Bowls that stand for 'dry enough': full ones are, hollow ones will be."""
-    return altair.Chart(frame).mark_point(
+    return drawing(frame).mark_point(
         shape=BOWL, size=size, strokeWidth=1.3, stroke=role("ready"),
         fill=role("ready" if filled else "paper"),
     )  # fmt: skip

@@ -21,6 +21,7 @@ from woodlab.charts.theme import (
     series_encoding,
     themed,
 )
+from woodlab.charts.units import drawing
 
 
 def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -77,7 +78,7 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import woodlab as wl
     >>> dry = wl.dried_bowl(wl.Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
     >>> print(bowl_section(dry.section()).description)
-    Cut across the grain: 120 mm high green, 110 dried. across the grain, green: 120.0 mm high;
+    Height across the grain: 120 mm green, 110 mm dried. across the grain, green: 120.0 mm high;
     across the grain, dried: 110.0 mm high; along the grain, green: 120.0 mm high; along the grain,
     dried: 116.8 mm high.
     """
@@ -92,7 +93,7 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     green, dried = _true(high[cut], scale)
     return themed(
         _outlines(frame, "cut", x, y, top / (2 * reach), size), alt=f"{told}.", size=size,
-        says=f"Cut {cut}: {green:.0f} mm high green, {dried:.0f} dried",
+        says=f"Height {cut}: {green:.0f} mm green, {dried:.0f} mm dried",
         sub=f"Sections through the bowl's axis [mm], before and after drying, {scale}.",
     )  # fmt: skip
 
@@ -113,7 +114,7 @@ def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float, size: S
     dash = altair.Scale(domain=states, range=[list(DASHES[1]), list(DASHES[0])])
     layers = {}
     for name in names:
-        line = altair.Chart(frame[frame[by] == name]).mark_line(strokeWidth=2)
+        line = drawing(frame[frame[by] == name]).mark_line(strokeWidth=2)
         layers[str(name)] = [line.encode(
             x=x, y=y, order="order:O", color=altair.Color("state:N", scale=colour, legend=legend),
             strokeDash=altair.StrokeDash("state:N", scale=dash, legend=legend),
@@ -182,26 +183,26 @@ def _window(frame: pd.DataFrame, top: float) -> list[Any]:
     low, high = frame["rim_mm"].min(), frame["rim_mm"].max()
     x = across("rim_mm:Q", "Finished rim [mm]", (low, high), tickCount=4)
     y = partial(upward, title="Rough wall [mm]", ends=(0, top), scale={"clamp": True})
-    one = altair.Chart(frame.drop_duplicates("rim_mm")).encode(x=x)
+    one = drawing(frame.drop_duplicates("rim_mm")).encode(x=x)
     layers = [
         one.mark_area(color=COLOURS[2], opacity=0.18).encode(y=y("thinnest_mm:Q")),
         one.mark_line(color=COLOURS[2], strokeWidth=3).encode(y=y("thinnest_mm:Q")),
         one.mark_line(color=FAINT_INK, strokeDash=list(DASHES[2])).encode(y=y("tenth_mm:Q")),
     ]
-    right = altair.Chart(frame[frame["rim_mm"] == high].head(1)).encode(x=x)
-    for field, said in (("middle", "too thin to true up"), ("tenth_mm", "a tenth of the rim")):
-        at = right.transform_calculate(middle="datum.thinnest_mm / 2").encode(y=y(f"{field}:Q"))
+    right = drawing(frame[frame["rim_mm"] == high].head(1)).encode(x=x)
+    for field, said in (("middle_mm", "too thin to true up"), ("tenth_mm", "a tenth of the rim")):
+        at = right.transform_calculate(middle_mm="datum.thinnest_mm / 2").encode(y=y(f"{field}:Q"))
         layers += written(at.encode(text=altair.value(said)), align="right", dx=-4, fontSize=11,
-                          dy=0 if field == "middle" else 16)  # fmt: skip
+                          dy=0 if field == "middle_mm" else 16)  # fmt: skip
     known = frame[frame["thickest_mm"].notna()]
     # an end beyond the walls that were tried is not known: the band runs off the panel
     known = known.fillna({"thickest_lower_mm": 0.0, "thickest_upper_mm": top})
     look = series_encoding("seal", "", mark="line", legend=False,
                            domain=sorted(known["seal"].unique()))  # fmt: skip
     for _, own in known.groupby("seal"):
-        base = altair.Chart(own).encode(x=x, color=look["color"])
+        base = drawing(own).encode(x=x, color=look["color"])
         area = band(base, y, "thickest_lower_mm:Q", "thickest_upper_mm:Q")
-        name = altair.Chart(own.head(1)).encode(x=x, y=y("thickest_mm:Q"), text="seal:N")
+        name = drawing(own.head(1)).encode(x=x, y=y("thickest_mm:Q"), text="seal:N")
         layers += [area, base.mark_line().encode(y=y("thickest_mm:Q"), **look),
                    *written(name, align="left", dx=4, dy=-8, fontSize=11)]  # fmt: skip
     return layers

@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
@@ -25,6 +24,7 @@ from woodlab.charts.blocks import (
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import certainties, fitting
+from woodlab.charts.units import drawing
 
 
 def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "column") -> Any:
@@ -152,7 +152,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     layers, last = {}, {}
     for name in names:
         own = frame[frame["group"] == name]
-        known, gaps = (altair.Chart(own[own["kind"] == kind]).encode(x=x, x2="to_days:Q")
+        known, gaps = (drawing(own[own["kind"] == kind]).encode(x=x, x2="to_days:Q")
                        for kind in ("known", "gap"))  # fmt: skip
         n = int(own["n_pieces"].iloc[0])
         named = words.bowls(name, n) if by == "seal" else f"{name} ({words.tally(n)})"
@@ -210,7 +210,7 @@ def risk_by_wall_chart(
     ...                        "seal": ["none", "wax"], "wall_mm": [22.0, 36.0],
     ...                        "cracked": [False, True]})
     >>> print(risk_by_wall_chart(risk, pieces).description)
-    Estimated crack chance: 10 % at 20 mm, 40 % at 40. By day 120, bare bowls: white ash: 10% at
+    Crack chance: 10 % at 20 mm, 40 % at 40 mm. By day 120, bare bowls: white ash: 10% at
     20 mm, 40% at 40 mm.
     """
     curve = risk[risk["risk"].notna()]
@@ -227,12 +227,12 @@ def risk_by_wall_chart(
     tooltip = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
     layers, told = {}, []
     for name, own in curve.sort_values("wall_mm").groupby("species"):
-        base = altair.Chart(own).encode(x=x)
+        base = drawing(own).encode(x=x)
         dots = marks[marks["species"] == name]
         layers[str(name)] = [
             band(base, y, "ci_lower:Q", "ci_upper:Q", colour=COLOURS[4]),
             base.mark_line(color=COLOURS[0]).encode(y=y("risk:Q")),
-            *(altair.Chart(dots[dots["own"] == here])
+            *(drawing(dots[dots["own"] == here])
               .mark_point(size=34, filled=here, color=colour, strokeWidth=1.5)
               .encode(x=x, y=y("height:Q"), tooltip=tooltip)
               for here, colour in ((True, COLOURS[0]), (False, FAINT_INK))),
@@ -246,8 +246,8 @@ def risk_by_wall_chart(
     return themed(
         panels(layers, columns=3, size=size, axis_px=66),
         alt=f"By day {day:.0f}, {bowls}: {'; '.join(told)}.", size=size,
-        says=f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
-        f"{100 * ends[1]:.0f} % at {high:.0f}",
+        says=f"Crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
+        f"{100 * ends[1]:.0f} % at {high:.0f} mm",
         sub=f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {bowls}, with 95 % "
         "bands; the title gives the mean of the woods. Marks: bowls, at the top those that "
         "cracked; hollow: under another seal.",
@@ -280,7 +280,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     in week 1, 10 in week 2; dashed, the gap that keeps the run of one crack short (6 days).
     """
     need(gaps, why="no crack was found, so there is no calendar of looks to draw.")
-    base = altair.Chart(gaps).encode(
+    base = drawing(gaps).encode(
         x=across("week:Q", "Week since turning", tickMinStep=1),
         tooltip=["week:Q", tip("chance:Q", "chance", ".1%"), tip("even_gap_days:Q", "gap [days]")],
     )

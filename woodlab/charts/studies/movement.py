@@ -5,13 +5,13 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, upward
+from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, tip, upward
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, DASHES, INK, Size, series_encoding, themed
+from woodlab.charts.units import drawing
 
 
 def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
@@ -57,15 +57,16 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
         own = drawn[drawn[field].notna()]
         fields = [f"{end}_lower_{unit}", f"{end}_{unit}", f"{end}_upper_{unit}"]
         seen = own[[field, fields[1]]].stack()
-        ends = pd.DataFrame({"at": [seen.min(), seen.max()] if len(own) else []})
+        ends = pd.DataFrame({f"at_{unit}": [seen.min(), seen.max()] if len(own) else []})
         x, y = partial(across, title="expected"), upward(f"{field}:Q", "measured")
-        base = altair.Chart(own).encode(y=y)
+        base = drawing(own).encode(y=y)
         layers[name] = [
-            altair.Chart(ends).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
-            .encode(x=x("at:Q"), y=upward("at:Q", "measured")),
+            drawing(ends).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
+            .encode(x=x(f"at_{unit}:Q"), y=upward(f"at_{unit}:Q", "measured")),
             base.mark_rule(opacity=0.35).encode(x=x(f"{fields[0]}:Q"), x2=f"{fields[2]}:Q"),
             base.mark_point(size=40).encode(
-                x=x(f"{fields[1]}:Q"), tooltip=["piece:N", "days:Q", f"{field}:Q"], **look),
+                x=x(f"{fields[1]}:Q"), **look,
+                tooltip=["piece:N", "days:Q", tip(f"{field}:Q", name)]),
         ]  # fmt: skip
     ends = [drawn[f"expected_across_{end}_pct"] for end in ("lower", "upper")]
     inside = int(drawn["across_shrink_pct"].between(*ends).sum())
@@ -150,9 +151,9 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     days = across("days:Q", DAYS)
     moist = across("moisture_pct:Q", [MOISTURE, "(drying runs to the left)"],
                    scale={"zero": False, "padding": 10})  # fmt: skip
-    each = altair.Chart(known).mark_point(size=22, opacity=0.5, color=COLOURS[4])
+    each = drawing(known).mark_point(size=22, opacity=0.5, color=COLOURS[4])
     each = each.encode(y=y("share:Q"), tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
-    mean = altair.Chart(means).encode(x=days)
+    mean = drawing(means).encode(x=days)
     layers = {
         "Against time": [
             band(mean, y, "ci_lower:Q", "ci_upper:Q", shade=0.35),

@@ -29,6 +29,7 @@ from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.intervals import interval_chart
 from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, Size, themed
 from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
+from woodlab.charts.units import drawing
 
 _OUTCOMES = {
     "drying_time": "drying time",
@@ -92,7 +93,7 @@ def curves_by_seal(
     layers, told = {}, []
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own, middle = (frame[frame["seal"] == seal] for frame in (course, typical))
-        bowl, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
+        bowl, median = (drawing(frame).encode(x=x, y=y("moisture_pct:Q"))
                         for frame in (own, middle))  # fmt: skip
         layers[words.opened(words.bowls(seal, own["piece"].nunique()))] = [
             bowl.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
@@ -223,7 +224,7 @@ def weeks_against_cracks(
     before = -np.inf
     for row in frame.sort_values("weeks").to_dict("records"):
         colour, shape = look[str(row["seal"])]
-        one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
+        one, at = drawing(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         # beside a near neighbour its words would lie upon that one's bar
         side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.12 else "center"
         before = at
@@ -298,7 +299,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
     pairs = pairs.assign(place=pairs["seal"].map(order.index))
-    base = altair.Chart(pairs).encode(x=x, y=y)
+    base = drawing(pairs).encode(x=x, y=y)
     layers = [
         base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
         .encode(detail="log:N", order="place:Q", tooltip=["log:N"]),
@@ -313,7 +314,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         ends = pairs.sort_values("place").groupby("log").tail(1)
         ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
             lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
-        layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
+        layers += written(drawing(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
     average = pairs.groupby("seal")["weeks"].mean()
     told = "; ".join(f"{words.sealed(seal)}: {average[seal]:.0f} weeks" for seal in order)
     both = pairs.pivot_table(index="log", columns="seal", values="weeks")[[order[0], order[-1]]]
