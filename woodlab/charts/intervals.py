@@ -12,7 +12,7 @@ import pandas as pd
 from woodlab.charts.blocks import across, need, spans, tip, written
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import fitting
-from woodlab.charts.units import drawing
+from woodlab.charts.units import drawing, measure, said
 
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 _LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
@@ -71,7 +71,13 @@ def interval_chart(
     need(frame, "label", estimate, "ci_lower", "ci_upper")
     columns = ["label", estimate, "ci_lower", "ci_upper", *(["text"] if "text" in frame else [])]
     mark = frame[reference] if isinstance(reference, str) else reference
-    frame = frame[columns].assign(label=frame["label"].astype(str), mark=mark)
+    times = next((measure(f"_{unit}")[0] for unit in ("mm", "g") if f"[{unit}]" in title), 1.0)
+    title = said(title)
+    frame = frame[columns].assign(label=frame["label"].astype(str).map(said), mark=mark)
+    if times != 1:
+        frame[[estimate, "ci_lower", "ci_upper", *(["mark"] if reference is not None else [])]] /= (
+            times
+        )
     frame["words"] = frame["label"] + (": " + frame["text"] if "text" in frame else "")
     if not in_order:
         frame = frame.sort_values(estimate, ascending=False, na_position="last", kind="stable")

@@ -30,7 +30,7 @@ def save_chart(
     path : str or Path
         The file; what stands there is replaced.
     ppi : int
-        Pixels of a PNG per inch of its printed size: a `column` is 90 mm wide, a `page` 170 mm.
+        Pixels of a PNG per inch of its printed size: a `column` is 110 mm wide, a `page` 170 mm.
     locale : str
         The form of the axes' numbers and dates: "en", "de", "fr_CA", ...
     look : {"light", "dark", "grey"}
@@ -53,7 +53,7 @@ def save_chart(
     >>> found = pd.DataFrame({"label": ["ash"], "estimate": 20, "ci_lower": 8, "ci_upper": 42})
     >>> chart = wl.charts.interval_chart(found, title="Cracked [%]")
     >>> printed_width_mm(save_chart(chart, pathlib.Path(tempfile.mkdtemp()) / "cracked.svg"))
-    90.0
+    110.0
     >>> save_chart(chart, "cracked.jpg")
     Traceback (most recent call last):
         ...

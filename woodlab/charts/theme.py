@@ -1,7 +1,7 @@
 """The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to a screen.
 
-One pixel stands for a quarter of a millimetre on paper, so that a `column` (360 px) prints
-90 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
+One pixel stands for a quarter of a millimetre on paper, so that a `column` (440 px) prints
+110 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
 again what colour says.
 """
 
@@ -24,7 +24,7 @@ from woodlab.show import Nothing
 
 Size = Literal["column", "page"]
 
-WIDTH_PX: dict[str, int] = {"column": 360, "page": 680}
+WIDTH_PX: dict[str, int] = {"column": 440, "page": 680}
 HEIGHT_PX: dict[str, int] = {"column": 210, "page": 270}
 TITLE_PX: dict[str, int] = {"column": 14, "page": 16}
 
@@ -98,7 +98,7 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
     says, sub : str
         The title: what the chart shows, in at most ten words; and the measure with its unit.
     size : {"column", "page"}
-        90 mm or 170 mm wide on paper.
+        110 mm or 170 mm wide on paper.
 
     Returns
     -------

@@ -40,19 +40,15 @@ def dry_mark(frame: pd.DataFrame, size: float, *, filled: bool) -> Any:
     )  # fmt: skip
 
 
-def months(field: str, ends: tuple[Any, Any], *, narrow: bool, shown: bool = True) -> Any:
-    """The axis of days: each month by its name, January with its year.
-
-    On a phone every third, January by its year alone: more would touch the next name.
-    """
-    short, january = "month(datum.value)==1 ? '' : timeFormat(datum.value,'%b')", "%b %Y"
-    if narrow:
-        short, january = "month(datum.value)%3==0 ? timeFormat(datum.value,'%b') : ''", "%Y"
+def months(field: str, ends: tuple[Any, Any], *, shown: bool = True) -> Any:
+    """The axis of days: each month by its name, or every third of a long span, and the years."""
+    begin, end = map(pd.Timestamp, ends)
+    every, january = (3, "%Y") if (end - begin).days > 300 else (1, "%b %Y")
     axis = altair.Axis(
         title=None, grid=False, tickCount="month", labelFontSize=11, labelAlign="left",
         labelOffset=0, labelPadding=4, labelOverlap=False,
-        labelExpr=f"month(datum.value)==0 ? timeFormat(datum.value,'{january}') : {short}",
+        labelExpr=f"month(datum.value)%{every} ? '' : timeFormat(datum.value, "
+        f"month(datum.value) ? '%b' : '{january}')",
     )  # fmt: skip
-    domain = [pd.Timestamp(day).isoformat() for day in ends]
-    scale = altair.Scale(domain=domain, type="time", nice=False)
+    scale = altair.Scale(domain=[begin.isoformat(), end.isoformat()], type="time", nice=False)
     return altair.X(field, scale=scale, axis=axis if shown else None)

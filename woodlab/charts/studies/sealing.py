@@ -226,7 +226,7 @@ def weeks_against_cracks(
         colour, shape = look[str(row["seal"])]
         one, at = drawing(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         # beside a near neighbour its words would lie upon that one's bar
-        side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.12 else "center"
+        side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.16 else "center"
         before = at
         said = textwrap.wrap(words.opened(words.sealed(row["seal"])), 12)
         said.append(f"{row['n_cracked']} of {row['n_looked']}")
