@@ -22,7 +22,7 @@ from woodlab.charts.blocks import (
     tips,
     upward,
 )
-from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
+from woodlab.charts.theme import COLOURS, FAINT_INK, themed
 from woodlab.charts.units import drawing
 from woodlab.errors import WoodlabError
 
@@ -30,11 +30,7 @@ QUANTITIES = {"mass_g": "Mass [g]", "moisture_pct": MOISTURE}
 
 
 def drying_curves(
-    predicted: pd.DataFrame,
-    weighed: pd.DataFrame | None = None,
-    *,
-    quantity: str = "mass_g",
-    size: Size = "page",
+    predicted: pd.DataFrame, weighed: pd.DataFrame | None = None, *, quantity: str = "mass_g"
 ) -> Any:
     """Fitted curves, their bands (confidence, prediction) and the weighings, a panel a piece.
 
@@ -47,7 +43,6 @@ def drying_curves(
         `piece`, `on` and the same quantity: drawn as points.
     quantity : {"mass_g", "moisture_pct"}
         What is drawn upward.
-    size : as for `themed`
 
     Returns
     -------
@@ -103,11 +98,11 @@ def drying_curves(
     did = f"dried to {number} % moisture" if moist else f"lost {number} % of their weight"
     named = f"{' and '.join(reversed(bands))} band{'s' if len(bands) > 1 else ''}" if bands else ""
     sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
-    chart = panels(layers, columns=columns_of(len(layers)), height=150, size=size, axis_px=48)
+    chart = panels(layers, columns=columns_of(len(layers)), height=150, axis_px=48)
     if not moist:
         chart = chart.resolve_scale(y="independent")
     return themed(
-        chart, says=f"{words.tally(len(layers), 'bowl')} {did}", size=size,
+        chart, says=f"{words.tally(len(layers), 'bowl')} {did}",
         alt=f"{f'With the 95 % {named}: ' if named else ''}{'; '.join(told)}.",
         sub=f"{sub}, with the 95 % {named}." if named else f"{sub}.",
     )  # fmt: skip
@@ -118,14 +113,13 @@ def _range(values: pd.Series) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def residuals(frame: pd.DataFrame) -> Any:
     """Weighed minus fitted mass against time: a good law leaves no pattern about zero.
 
     Parameters
     ----------
     frame : DataFrame
         `piece`, `days` (since turning), `residual_g` [g]; of `fits.residuals`.
-    size : as for `themed`
 
     Returns
     -------
@@ -149,18 +143,17 @@ def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
         says=f"95 % of weighings lie within {spread:.1f} g of the curves",
         sub="Weighed minus fitted mass, a point a weighing, against time.",
         alt=f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}.",
-        size=size,
+        size="page",
     )  # fmt: skip
 
 
-def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
+def ready_curves(curves: pd.DataFrame) -> Any:
     """Moisture of a few pieces: weighings, the curve so far and to come with its band, the target.
 
     Parameters
     ----------
     curves : DataFrame
         From `forecast_curves`.
-    size : as for `themed`
 
     Returns
     -------
@@ -209,5 +202,5 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         f"{MOISTURE}. Dots: weighings; line: so far; dashed: to come, with its band; level: dry "
         "enough."
     )
-    chart = panels(layers, columns=3, height=210, size=size, axis_px=46)
-    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub, size=size)
+    chart = panels(layers, columns=3, height=210, axis_px=46)
+    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub)

@@ -17,6 +17,7 @@ from woodlab.charts.units import drawing, measure, said
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 _LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
 _STEP_PX = 38
+_LONG = 64  # letters of a label that a column holds
 _TICKS = (1, 2, 5)  # of an axis, in each power of ten
 
 
@@ -29,7 +30,6 @@ def interval_chart(
     reference: float | str | None = None,
     log: bool = False,
     in_order: bool = False,
-    size: Size = "column",
 ) -> Any:
     """One row a label: estimate as a point, interval as a bar, the label written above them.
 
@@ -51,7 +51,6 @@ def interval_chart(
         thousandfold.
     in_order : bool
         Rows keep the frame's order; else the largest estimate is on top.
-    size : as for `themed`
 
     Returns
     -------
@@ -125,6 +124,7 @@ def interval_chart(
     chart = altair.layer(*layers).properties(height=altair.Step(_STEP_PX))
     alt = f"{title} with 95 % intervals: {told}."
     says = says or _apart(frame, estimate, named=reference is not None)
+    size: Size = "page" if frame["words"].str.len().max() > _LONG else "column"
     return themed(chart, alt=alt, says=says, sub=f"{sub}.", size=size)
 
 

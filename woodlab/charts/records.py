@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab import words
 from woodlab.charts.blocks import across, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import role, seal_colours
-from woodlab.charts.theme import Size, themed
+from woodlab.charts.theme import themed
 from woodlab.charts.units import drawing
 
 _NO_SERIES = "unknown"
@@ -21,11 +21,7 @@ _AIR = {
 
 
 def weighings_overview(
-    weighings: pd.DataFrame,
-    pieces: pd.DataFrame,
-    doubts: pd.DataFrame | None = None,
-    *,
-    size: Size = "page",
+    weighings: pd.DataFrame, pieces: pd.DataFrame, doubts: pd.DataFrame | None = None
 ) -> Any:
     """Every weighing of the season, a line a piece, a panel a seal; doubted ones ringed and named.
 
@@ -37,7 +33,6 @@ def weighings_overview(
         `piece`, `species`, `seal`: the book's table.
     doubts : DataFrame, optional
         `book.doubts`; those of the weighings are ringed (by piece and mass).
-    size : as for `themed`
 
     Returns
     -------
@@ -107,8 +102,8 @@ def weighings_overview(
     )
     if not frame["part_pct"].between(low, top).all():
         sub += " Weights beyond an edge are drawn at it."
-    chart = panels(layers, columns=2, size=size, axis_px=52)
-    return themed(chart, alt=told, says=says, sub=sub, size=size)
+    chart = panels(layers, columns=2, axis_px=52)
+    return themed(chart, alt=told, says=says, sub=sub)
 
 
 def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
@@ -134,7 +129,7 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
     )
 
 
-def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
+def season_air(air: pd.DataFrame) -> Any:
     """The air of the season in panels: temperature, humidity, and the moisture it leads to.
 
     Parameters
@@ -142,7 +137,6 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     air : DataFrame
         `on`, with one or more of `temp_c` [degrees C], `rh_pct` [%] and `moisture_pct`
         (equilibrium moisture [% of oven-dry mass]); `place` if there are several.
-    size : as for `themed`
 
     Returns
     -------
@@ -176,7 +170,7 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         unit = "°C" if present[0] == "temp_c" else "% humidity"
         says = f"The air ran from {ends[present[0]]} {unit}"
     return themed(
-        panels(layers, height=110, size=size, axis_px=120 if frame["place"].nunique() > 1 else 42),
+        panels(layers, height=110, axis_px=120 if frame["place"].nunique() > 1 else 42),
         alt=f"{words.dates(frame['on'].min(), frame['on'].max(), None)}: {told}.", says=says,
-        sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.", size=size,
+        sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.",
     )  # fmt: skip

@@ -84,7 +84,9 @@ def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: i
     return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
 
 
-def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = "column") -> Any:
+def themed(
+    chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size | None = None
+) -> Any:  # fmt: skip
     """Our theme, title, size and alt text on a finished chart; the last call of a chart function.
 
     Parameters
@@ -97,8 +99,8 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         What the chart shows, in words and numbers taken from the data.
     says, sub : str
         The title: what the chart shows, in at most ten words; and the measure with its unit.
-    size : {"column", "page"}
-        110 mm or 170 mm wide on paper.
+    size : {"column", "page"}, optional
+        110 mm or 170 mm wide on paper; a page for panels beside one another, unless given.
 
     Returns
     -------
@@ -125,6 +127,8 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         raise WoodlabError(
             "this chart has no alt text. Say in `alt` what it shows, with its main numbers."
         )
+    joined = (altair.ConcatChart, altair.HConcatChart, altair.VConcatChart)
+    size = size or ("page" if isinstance(chart, joined) else "column")
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
     told = said(alt.strip())

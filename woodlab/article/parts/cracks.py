@@ -225,7 +225,7 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     if facts.looked[0] < 3 or not len(whole):
         return ()
     by = "seal" if (whole["by"] == "seal").sum() > 1 and len(facts.by_seal) > 1 else "all"
-    chart = asked(lambda: whole_fraction_chart(whole, by, size="page"))
+    chart = asked(lambda: whole_fraction_chart(whole, by))
     caption = "Bowls still whole, by days since turning. Each step down is a crack" + (
         "; bare bowls take theirs early, sealed ones late." if sealed_late(facts) else "."
     )

@@ -267,7 +267,7 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     if facts.early or both.sum() < 2 or not table["n_cracked"].sum():
         return ()
     effects = facts.seals.effects
-    chart = asked(lambda: weeks_against_cracks(facts.seals.by_seal, effects, size="page"))
+    chart = asked(lambda: weeks_against_cracks(facts.seals.by_seal, effects))
     caption = (
         "The bargain: the further right, the longer the wait; the higher, the more cracks. Bars "
         "show how unsure each count is."

@@ -83,7 +83,7 @@ def season_at_a_glance(
     dry = int((bowls["p_ready_now"] >= READY).sum())
     title = slower(effects, seals) or f"{dry} of {len(bowls)} bowls are dry enough"
     return themed(
-        altair.vconcat(*panels, spacing=7), says=title,
+        altair.vconcat(*panels, spacing=7), says=title, size="column",
         alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",
         sub=f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be "
         f"dry enough ({words.target(target)} moisture, estimated from the weights).",

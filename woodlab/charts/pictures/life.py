@@ -92,7 +92,7 @@ def life_of_a_bowl(
         f"9 of 10 chances{f' (dry enough {known})' if known else ''}."
     )
     chart = altair.vconcat(*(panel.properties(width=width) for panel in panels), spacing=26)
-    return themed(chart, alt=sub, says=_story(piece, bowl, looks), sub=sub)
+    return themed(chart, alt=sub, says=_story(piece, bowl, looks), sub=sub, size="column")
 
 
 def _story(piece: str, bowl: pd.Series, looks: pd.DataFrame) -> str:

@@ -16,7 +16,6 @@ from woodlab.charts.theme import (
     DASHES,
     FAINT_INK,
     LINE_SYMBOL,
-    Size,
     panel_px,
     series_encoding,
     themed,
@@ -24,7 +23,7 @@ from woodlab.charts.theme import (
 from woodlab.charts.units import drawing
 
 
-def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def rim_from_above(frame: pd.DataFrame) -> Any:
     """The rim from above before and after drying, one panel a scale.
 
     Parameters
@@ -32,7 +31,6 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     frame : DataFrame
         Of `DriedBowl.outline`, with a column `scale` that says how the movement is drawn
         ("true to scale", "movement 5 times"): `state`, `order`, `across_mm`, `along_mm` [mm].
-    size : as for `themed`
 
     Returns
     -------
@@ -54,20 +52,19 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     told = "; ".join(f"{a}, {b}: {width:.1f} mm across" for (a, b), width in widths.items())
     green, dried = _true(widths.xs(frame["scale"].iloc[0]), frame["scale"].iloc[0])
     return themed(
-        _outlines(frame, "scale", x, y, 1.0, size), alt=f"{told}.", size=size,
+        _outlines(frame, "scale", x, y, 1.0), alt=f"{told}.",
         says=f"Rim across the grain: {green:.0f} mm green, {dried:.0f} mm dried",
         sub="The rim from above [mm], across and along the grain, before and after drying.",
     )  # fmt: skip
 
 
-def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def bowl_section(frame: pd.DataFrame) -> Any:
     """Cuts through the bowl's axis, across and along the grain, before and after drying.
 
     Parameters
     ----------
     frame : DataFrame
         Of `DriedBowl.section` [mm]; an optional column `scale` says how the movement is drawn.
-    size : as for `themed`
 
     Returns
     -------
@@ -92,7 +89,7 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     scale = str(frame["scale"].iloc[0]) if "scale" in frame else "true to scale"
     green, dried = _true(high[cut], scale)
     return themed(
-        _outlines(frame, "cut", x, y, top / (2 * reach), size), alt=f"{told}.", size=size,
+        _outlines(frame, "cut", x, y, top / (2 * reach)), alt=f"{told}.",
         says=f"Height {cut}: {green:.0f} mm green, {dried:.0f} mm dried",
         sub=f"Sections through the bowl's axis [mm], before and after drying, {scale}.",
     )  # fmt: skip
@@ -105,10 +102,10 @@ def _true(drawn: pd.Series, scale: str) -> tuple[float, float]:
     return green, green + (dried - green) / (float(times[1]) if times else 1.0)
 
 
-def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float, size: Size) -> Any:
+def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float) -> Any:
     """Green and dried outlines, a panel a value of `by`, both axes to one scale."""
     names, states = list(dict.fromkeys(frame[by])), ["green", "dried"]
-    columns = min(2, len(names)) if size == "page" else 1
+    columns = min(2, len(names))
     legend = altair.Legend(title=None, symbolSize=LINE_SYMBOL)
     colour = altair.Scale(domain=states, range=[FAINT_INK, COLOURS[0]])
     dash = altair.Scale(domain=states, range=[list(DASHES[1]), list(DASHES[0])])
@@ -119,19 +116,18 @@ def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float, size: S
             x=x, y=y, order="order:O", color=altair.Color("state:N", scale=colour, legend=legend),
             strokeDash=altair.StrokeDash("state:N", scale=dash, legend=legend),
         )]  # fmt: skip
-    axis_px = 62 if columns == 2 or size == "column" else 280  # one rim alone is not a page wide
-    height = tall * panel_px(size, columns, axis_px)
-    return panels(layers, columns=columns, height=height, size=size, axis_px=axis_px)
+    axis_px = 62 if columns == 2 else 280  # one rim alone is not a page wide
+    height = tall * panel_px("page", columns, axis_px)
+    return panels(layers, columns=columns, height=height, axis_px=axis_px)
 
 
-def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
+def wall_window_chart(window: pd.DataFrame) -> Any:
     """Between too thin to true up and too thick not to crack, a panel a species.
 
     Parameters
     ----------
     window : DataFrame
         Of `wall_window`. A species that cannot be computed is named in the alt text, not drawn.
-    size : as for `themed`
 
     Returns
     -------
@@ -175,8 +171,8 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     )
     if known:
         sub += " Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
-    chart = panels(layers, columns=3, height=190, size=size, axis_px=52)
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
+    chart = panels(layers, columns=3, height=190, axis_px=52)
+    return themed(chart, alt=alt, says=says, sub=sub)
 
 
 def _window(frame: pd.DataFrame, top: float) -> list[Any]:

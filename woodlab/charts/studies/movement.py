@@ -10,11 +10,11 @@ import pandas as pd
 from woodlab import words
 from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, tip, upward
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, DASHES, INK, Size, series_encoding, themed
+from woodlab.charts.theme import COLOURS, DASHES, INK, series_encoding, themed
 from woodlab.charts.units import drawing
 
 
-def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
+def measured_and_expected(measured: pd.DataFrame) -> Any:
     """Shrinkage across and rise as measured against as expected, a point a rim.
 
     Parameters
@@ -22,7 +22,6 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     measured : DataFrame
         `measured` of a movement study. Rims without an expected figure are not drawn; their
         number is said in the alt text.
-    size : as for `themed`
 
     Returns
     -------
@@ -48,7 +47,7 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
         "pith_mm. See the column `reason` of the study's `measured`.",
     )
     species = sorted(drawn["species"].unique())
-    look = series_encoding("species", "Species", mark="point", domain=species, size=size)
+    look = series_encoding("species", "Species", mark="point", domain=species, size="page")
     layers = {}
     for name, field, end, unit in (
         ("Shrinkage across [%]", "across_shrink_pct", "expected_across", "pct"),
@@ -71,7 +70,7 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     ends = [drawn[f"expected_across_{end}_pct"] for end in ("lower", "upper")]
     inside = int(drawn["across_shrink_pct"].between(*ends).sum())
     return themed(
-        panels(layers, columns=2, height=240, size=size), size=size,
+        panels(layers, columns=2, height=240),
         says=f"{inside} of {len(drawn)} rims lie within the tables' range",
         sub="Shrinkage across the grain [%] and rise of the pith line [mm]. Dashed: as expected; "
         "bars: 95 % of trees by the tables.",
@@ -82,14 +81,13 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     )  # fmt: skip
 
 
-def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
+def shrinkage_estimates(estimates: pd.DataFrame) -> Any:
     """Radial and tangential shrinkage by the book's own rims, beside the table's.
 
     Parameters
     ----------
     estimates : DataFrame
         `estimates` of a movement study [% of the green size].
-    size : as for `themed`
 
     Returns
     -------
@@ -114,18 +112,17 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     inside = int(frame["table"].between(frame["ci_lower"], frame["ci_upper"]).sum())
     return interval_chart(
         frame, title="Shrinkage, green to oven-dry [%]", reference="the table's", in_order=True,
-        says=f"{inside} of {len(frame)} tabled shrinkages lie in our intervals", size=size,
+        says=f"{inside} of {len(frame)} tabled shrinkages lie in our intervals",
     )  # fmt: skip
 
 
-def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Size = "page") -> Any:
+def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame) -> Any:
     """Share of the movement done, against days and against moisture.
 
     Parameters
     ----------
     course, mean_course : DataFrame
         Of a movement study; `share` is a part of 1.
-    size : as for `themed`
 
     Returns
     -------
@@ -168,7 +165,7 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
         last = means.iloc[-1]
         says = f"{100 * last['share']:.0f} % of the movement done by day {last['days']:.0f}"
     return themed(
-        panels(layers, columns=2, height=210, size=size), says=says, size=size,
+        panels(layers, columns=2, height=210), says=says,
         sub="Share of the movement done [%]; a dot a rim, the line their mean with its 95 % "
         "interval.",
         alt=f"{words.tally(known['piece'].nunique())}. Mean: {told or 'not known'}.",

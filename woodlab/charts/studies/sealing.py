@@ -27,7 +27,7 @@ from woodlab.charts.blocks import (
 )
 from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, Size, themed
+from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, themed
 from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
 from woodlab.charts.units import drawing
 
@@ -53,7 +53,6 @@ def curves_by_seal(
     effects: pd.DataFrame | None = None,
     *,
     target_moisture_pct: float | None = None,
-    size: Size = "page",
 ) -> Any:
     """Moisture against days, a panel a seal on the same axes: each piece, and their median.
 
@@ -66,7 +65,6 @@ def curves_by_seal(
         Of the same study; the title says what a seal cost in time.
     target_moisture_pct : float, optional
         A rule at this moisture [%].
-    size : as for `themed`
 
     Returns
     -------
@@ -115,13 +113,13 @@ def curves_by_seal(
     medians = fitting(f"After {day:.0f} days: {', '.join(named)}",
                       f"Moisture by seal over {day:.0f} days")  # fmt: skip
     return themed(
-        panels(layers, columns=columns_of(len(seals)), height=150, size=size, axis_px=50),
-        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians, size=size,
+        panels(layers, columns=columns_of(len(seals)), height=150, axis_px=50),
+        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians,
         sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
     )  # fmt: skip
 
 
-def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
+def seal_ratios(effects: pd.DataFrame) -> Any:
     """Each ratio to the reference with its 95 % interval; rows without one are left out.
 
     Parameters
@@ -129,7 +127,6 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     effects : DataFrame
         Of a `SealStudy`: `outcome`, `seal`, `reference`, `ratio`, `ci_lower`, `ci_upper`,
         `p_value`, `n_pieces`.
-    size : as for `themed`
 
     Returns
     -------
@@ -168,7 +165,7 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
                    f"{sure} of {len(frame)} differences are clear")  # fmt: skip
     return interval_chart(
         frame, title=f"Times that of {other} [ratio]", says=says, estimate="ratio", reference=1.0,
-        log=True, in_order=True, size=size,
+        log=True, in_order=True,
     )  # fmt: skip
 
 
@@ -180,9 +177,7 @@ def _times(row: Any) -> str:
     return f"at least {words.two(row.ci_lower)}"
 
 
-def weeks_against_cracks(
-    by_seal: pd.DataFrame, effects: pd.DataFrame | None = None, *, size: Size = "column"
-) -> Any:
+def weeks_against_cracks(by_seal: pd.DataFrame, effects: pd.DataFrame | None = None) -> Any:
     """Sealing's bargain: weeks to the target against the share of bowls that cracked.
 
     Parameters
@@ -192,7 +187,6 @@ def weeks_against_cracks(
         `ci_upper` [%], `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.
-    size : as for `themed`
 
     Returns
     -------
@@ -253,11 +247,11 @@ def weeks_against_cracks(
         says = _SAVED.of(surest(effects[effects["outcome"] == "crack_hazard"]))
     return themed(
         altair.layer(*layers).properties(height=240), alt=f"By seal: {'; '.join(told)}.", says=says,
-        sub=sub, size=size,
+        sub=sub
     )  # fmt: skip
 
 
-def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "column") -> Any:
+def pairs_by_log(pairs: pd.DataFrame, reference: str = "none") -> Any:
     """Weeks to the target under each seal, the pieces of a log joined by a line.
 
     Parameters
@@ -267,7 +261,6 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         there yet: a hollow mark).
     reference : str
         The seal that stands first.
-    size : as for `themed`
 
     Returns
     -------
@@ -293,8 +286,9 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     own: dict[str, Any] = {"scale": scale, "legend": None}
     x = altair.X(
         "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
-        axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
-                         labelExpr=f"split({said}[datum.label], ' ')"),  # a word a line
+        axis=altair.Axis(labelAngle=0, labelOverlap=False,
+                         labelLimit=WIDTH_PX["column"] // len(order),
+                         labelExpr=f"split({said}[datum.label], ' ')"),
     )  # fmt: skip
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
@@ -321,7 +315,7 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     both = both.dropna()
     longer = int((both[order[-1]] > both[order[0]]).sum())
     return themed(
-        altair.layer(*layers), alt=f"{logs} logs, averages: {told}.", size=size,
+        altair.layer(*layers), alt=f"{logs} logs, averages: {told}.",
         says=fitting(f"{words.seal_noun(order[-1])} was slower in {longer} of {len(both)} logs"
                      if len(both) else "", f"{logs} logs held two seals or more"),
         sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
