@@ -139,7 +139,7 @@ def themed(
         chart = chart.properties(title=altair.TitleParams(
             wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below))  # fmt: skip
     chart = chart.properties(description=told)
-    if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
+    if isinstance(chart, (altair.Chart, altair.LayerChart)):
         chart = chart.properties(width=WIDTH_PX[size])
         if chart.height is altair.Undefined:
             chart = chart.properties(height=HEIGHT_PX[size])
@@ -153,14 +153,6 @@ def themed(
 def heading(text: str) -> Any:
     """The name of one panel of several, smaller than the chart's title."""
     return altair.TitleParams(said(text), fontSize=13, offset=5, frame="group")
-
-
-def _is_facetted(chart: Any) -> bool:
-    encoding = getattr(chart, "encoding", altair.Undefined)
-    return encoding is not altair.Undefined and any(
-        getattr(encoding, channel, altair.Undefined) is not altair.Undefined
-        for channel in ("row", "column", "facet")
-    )
 
 
 def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
