@@ -180,22 +180,17 @@ def apart(values: Iterable[float], among: Iterable[float], share: float = 0.07) 
 
 
 def panels(
-    layers: Mapping[str, Sequence[Any]], *, columns: int = 1, height: Any = 170,
+    layers: Mapping[str, Sequence[Any]], *, columns: int = 0, height: Any = 170,
     size: Size = "page", axis_px: int = 62,
 ) -> Any:  # fmt: skip
-    """Layers under their headings, side by side on a page and below one another in a column."""
-    columns = 1 if size == "column" else min(columns, len(layers))
+    """Layers under their headings: of two or four, two in a row, else three, unless given."""
+    columns = min(columns or (2 if len(layers) == 4 else 3), len(layers))
     width = panel_px(size, columns, axis_px)
     made = [
         altair.layer(*own).properties(width=width, height=height, title=heading(name))
         for name, own in layers.items()
     ]
     return altair.concat(*made, columns=columns)
-
-
-def columns_of(count: int) -> int:
-    """Panels in a row: two of two or four, else three."""
-    return 2 if count in (2, 4) else min(3, count)
 
 
 def each(frame: pd.DataFrame, form: str) -> list[str]:

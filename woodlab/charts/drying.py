@@ -14,7 +14,6 @@ from woodlab.charts.blocks import (
     MOISTURE,
     across,
     band,
-    columns_of,
     each,
     level,
     need,
@@ -98,7 +97,7 @@ def drying_curves(
     did = f"dried to {number} % moisture" if moist else f"lost {number} % of their weight"
     named = f"{' and '.join(reversed(bands))} band{'s' if len(bands) > 1 else ''}" if bands else ""
     sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
-    chart = panels(layers, columns=columns_of(len(layers)), height=150, axis_px=48)
+    chart = panels(layers, height=150, axis_px=48)
     if not moist:
         chart = chart.resolve_scale(y="independent")
     return themed(
@@ -202,5 +201,5 @@ def ready_curves(curves: pd.DataFrame) -> Any:
         f"{MOISTURE}. Dots: weighings; line: so far; dashed: to come, with its band; level: dry "
         "enough."
     )
-    chart = panels(layers, columns=3, height=210, axis_px=46)
+    chart = panels(layers, height=210, axis_px=46)
     return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub)

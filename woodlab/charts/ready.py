@@ -226,7 +226,7 @@ def past_forecasts_chart(past: pd.DataFrame) -> Any:
         ]
     missed = frame.loc[frame["kind"] == "missed", "piece"]
     return themed(
-        panels(layers, height=altair.Step(13), size="column", axis_px=12), size="column",
+        panels(layers, columns=1, height=altair.Step(13), size="column", axis_px=12), size="column",
         says=f"{len(frame) - len(missed)} of {len(frame)} bowls came out inside their forecast's "
         "interval",
         sub="Forecast minus outcome [days], a row a bowl: left of the line, it took longer than "

@@ -102,7 +102,7 @@ def weighings_overview(
     )
     if not frame["part_pct"].between(low, top).all():
         sub += " Weights beyond an edge are drawn at it."
-    chart = panels(layers, columns=2, axis_px=52)
+    chart = panels(layers, axis_px=52)
     return themed(chart, alt=told, says=says, sub=sub)
 
 
@@ -170,7 +170,7 @@ def season_air(air: pd.DataFrame) -> Any:
         unit = "°C" if present[0] == "temp_c" else "% humidity"
         says = f"The air ran from {ends[present[0]]} {unit}"
     return themed(
-        panels(layers, height=110, axis_px=120 if frame["place"].nunique() > 1 else 42),
+        panels(layers, columns=1, height=110, axis_px=120 if frame["place"].nunique() > 1 else 42),
         alt=f"{words.dates(frame['on'].min(), frame['on'].max(), None)}: {told}.", says=says,
         sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.",
     )  # fmt: skip

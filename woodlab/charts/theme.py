@@ -93,8 +93,7 @@ def themed(
     ----------
     chart : altair chart
         Single or layered charts are given the width of `size` (axes within it) and, unless it
-        sets one, a height. Facets and concatenations keep the sizes of their panels: see
-        `panel_px`.
+        sets one, a height. Concatenations keep the sizes of their panels: see `panel_px`.
     alt : str
         What the chart shows, in words and numbers taken from the data.
     says, sub : str
@@ -131,23 +130,21 @@ def themed(
     size = size or ("page" if isinstance(chart, joined) else "column")
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
-    told = said(alt.strip())
+    told, parts = said(alt.strip()), dict[str, Any]()
     if says:
         says, sub, room = said(fitting(says)), said(sub), WIDTH_PX[size] - 14
         told = f"{says}{'' if says.endswith(('?', '.')) else '.'} {told}"
         below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
-        chart = chart.properties(title=altair.TitleParams(
-            wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below))  # fmt: skip
-    chart = chart.properties(description=told)
+        parts["title"] = altair.TitleParams(
+            wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below)  # fmt: skip
     if isinstance(chart, (altair.Chart, altair.LayerChart)):
-        chart = chart.properties(width=WIDTH_PX[size])
-        if chart.height is altair.Undefined:
-            chart = chart.properties(height=HEIGHT_PX[size])
+        height = HEIGHT_PX[size] if chart.height is altair.Undefined else chart.height
         # the height is that of the panel alone: a long title takes nothing from it
-        chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
+        fit = altair.AutoSizeParams(type="fit-x", contains="padding")
+        parts |= {"width": WIDTH_PX[size], "height": height, "autosize": fit}
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
     config = altair.Config.from_dict(_merged(theme_config(size), own))
-    return chart.properties(config=config)
+    return chart.properties(description=told, config=config, **parts)  # once: each call copies all
 
 
 def heading(text: str) -> Any:

@@ -67,7 +67,7 @@ def inside_the_wall(profiles: pd.DataFrame) -> Any:
         f"Points: by how much the core is wetter than the surface, at most {told}."
     )
     return themed(
-        panels(layers, height=230, axis_px=146),
+        panels(layers, columns=1, height=230, size="column", axis_px=146),
         says=fitting(
             f"Model: {'no seal' if even == 'none' else even} keeps the wall more even inside",
             "Model: a seal keeps the wall more even inside",

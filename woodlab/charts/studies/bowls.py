@@ -171,7 +171,7 @@ def wall_window_chart(window: pd.DataFrame) -> Any:
     )
     if known:
         sub += " Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
-    chart = panels(layers, columns=3, height=190, axis_px=52)
+    chart = panels(layers, height=190, axis_px=52)
     return themed(chart, alt=alt, says=says, sub=sub)
 
 

@@ -12,7 +12,6 @@ from woodlab.charts.blocks import (
     DAYS,
     across,
     band,
-    columns_of,
     each,
     level,
     need,
@@ -169,7 +168,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal") -> Any:
     if low != high:
         says += f", {100 * last[high][0]:.0f} % of {about(high)}"
     return themed(
-        panels(layers, columns=columns_of(len(names)), axis_px=66),
+        panels(layers, axis_px=66),
         alt=f"{'; '.join(said for _, said in last.values())}.",
         says=fitting(says, f"{100 * last[low][0]:.0f} to {100 * last[high][0]:.0f} % of the bowls "
                      "still whole"),
@@ -238,7 +237,7 @@ def risk_by_wall_chart(risk: pd.DataFrame, pieces: pd.DataFrame, *, seal: str = 
     ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
     day, bowls = curve["by_day"].iloc[0], words.bowls(seal)
     return themed(
-        panels(layers, columns=3, axis_px=66),
+        panels(layers, axis_px=66),
         alt=f"By day {day:.0f}, {bowls}: {'; '.join(told)}.",
         says=f"Crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
         f"{100 * ends[1]:.0f} % at {high:.0f} mm",
@@ -290,7 +289,7 @@ def looks_calendar(gaps: pd.DataFrame) -> Any:
     }  # fmt: skip
     first, last = gaps.iloc[0], gaps.iloc[-1]
     return themed(
-        panels(layers, height=140),
+        panels(layers, columns=1, height=140),
         says=f"The likeliest week for a first crack is week "
         f"{gaps.loc[gaps['chance'].idxmax(), 'week']:.0f}",
         sub="Above: chance of a first crack, by week since turning [%]. Below: longest gap between "

@@ -70,7 +70,7 @@ def measured_and_expected(measured: pd.DataFrame) -> Any:
     ends = [drawn[f"expected_across_{end}_pct"] for end in ("lower", "upper")]
     inside = int(drawn["across_shrink_pct"].between(*ends).sum())
     return themed(
-        panels(layers, columns=2, height=240),
+        panels(layers, height=240),
         says=f"{inside} of {len(drawn)} rims lie within the tables' range",
         sub="Shrinkage across the grain [%] and rise of the pith line [mm]. Dashed: as expected; "
         "bars: 95 % of trees by the tables.",
@@ -165,7 +165,7 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame) -> Any:
         last = means.iloc[-1]
         says = f"{100 * last['share']:.0f} % of the movement done by day {last['days']:.0f}"
     return themed(
-        panels(layers, columns=2, height=210), says=says,
+        panels(layers, height=210), says=says,
         sub="Share of the movement done [%]; a dot a rim, the line their mean with its 95 % "
         "interval.",
         alt=f"{words.tally(known['piece'].nunique())}. Mean: {told or 'not known'}.",

@@ -16,7 +16,6 @@ from woodlab.charts.blocks import (
     DAYS,
     across,
     apart,
-    columns_of,
     each,
     level,
     need,
@@ -113,7 +112,7 @@ def curves_by_seal(
     medians = fitting(f"After {day:.0f} days: {', '.join(named)}",
                       f"Moisture by seal over {day:.0f} days")  # fmt: skip
     return themed(
-        panels(layers, columns=columns_of(len(seals)), height=150, axis_px=50),
+        panels(layers, height=150, axis_px=50),
         alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians,
         sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
     )  # fmt: skip
