@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import html
 import re
+import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -204,7 +205,7 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = _answered(self.card()), html.escape
+        shown, text = _answered(self.card()), _as_html
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
@@ -226,7 +227,7 @@ class Shown:
                 row(cells, ['th scope="row"'] + ["td"] * (n - 1)) for cells in shown.rows
             )
             named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
-            label = text(shown.caption or "".join(shown.says[:1]) or "table")
+            label = html.escape(shown.caption or "".join(shown.says[:1]) or "table")
             out.append(
                 f'<div class="wl-scroll" tabindex="0" role="region" aria-label="{label}">'
                 f"<table>{named}<thead>{head}</thead><tbody>{body}</tbody></table></div>"
@@ -243,11 +244,26 @@ class Shown:
             lines += [
                 *([""] if lines else []),
                 *([shown.caption] if shown.caption else []),
-                pd.DataFrame(shown.rows, columns=list(shown.headings)).to_string(
-                    index=False, max_colwidth=60
-                ),
+                _as_text(shown),
             ]
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
+
+
+def _as_html(said: str) -> str:
+    """Text as HTML; `what stands between two of these` as code."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", html.escape(said))
+
+
+def _as_text(shown: Card) -> str:
+    """The table in plain text: words to the left, numbers to the right."""
+    lines = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
+             for row in (shown.headings, *shown.rows)]  # fmt: skip
+    wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    return "\n".join(
+        "  ".join(cell.rjust(w) if number else cell.ljust(w)
+                  for cell, w, number in zip(row, wide, shown.numeric, strict=True)).rstrip()
+        for row in lines
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)

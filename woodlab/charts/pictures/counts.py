@@ -63,8 +63,8 @@ def cracks_as_counts(bowls: pd.DataFrame, effects: pd.DataFrame | None = None) -
     tiles = tiles[tiles["species"].isin(order) & tiles["wall"].isin(along)]
     says = words.of_all(int(bowls["crack_on"].notna().sum()), len(bowls), "cracked")
     sub = (
-        "In each tile: bowls that cracked, of bowls turned; deeper where the share is larger, pale "
-        f"below {_FEW} bowls."
+        "In each tile: bowls that cracked, of bowls looked at; deeper where the share is larger, "
+        f"pale below {_FEW} bowls."
     )
     row = wall_effect(effects)
     if row is not None:
