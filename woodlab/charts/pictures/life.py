@@ -140,7 +140,7 @@ def _weights(bowl: pd.Series, course: pd.DataFrame, x: Any, until: pd.Timestamp)
     course = course.assign(**{k: np.sqrt(course[v].clip(lower=0)) for k, v in shown.items()})
     dry, target, day = bowl["oven_dry_g"], float(bowl["target_moisture_pct"]), bowl["as_of"]
     most, goal = float(course["moisture_pct"].max()), float(np.sqrt(target))
-    marks = [m for m in (10, 15, 20, 30, 40, 60, 80, 110, 150) if m <= most]
+    marks: list[float] = [m for m in (10, 15, 20, 30, 40, 60, 80, 110, 150) if m <= most]
     marks = [target, *(m for m in marks if abs(m - target) > 1.5)]
     labels = {
         f"{np.sqrt(m):.3f}": f"{words.target(m)} {answers().weight(dry * (1 + m / 100))}".strip()
