@@ -12,7 +12,8 @@ from __future__ import annotations
 import html
 import re
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from types import SimpleNamespace
@@ -107,19 +108,7 @@ def listed(items: Iterable[Any], most: int = 8) -> str:
 
 
 # Columns of what a maker or the kit has named: text that no unit is looked for in.
-_NAMES = {
-    "piece",
-    "bowl",
-    "wood",
-    "species",
-    "seal",
-    "place",
-    "log",
-    "maker",
-    "term",
-    "key",
-    "call",
-}
+NAMES = set(["piece", "bowl", "wood", "species", "seal", "place", "log", "maker", "key", "call"])
 _answers = METRIC
 
 
@@ -156,6 +145,22 @@ def answer_in(units: Units | str) -> Units:
     return _answers
 
 
+def answers() -> Units:
+    """The units to answer in."""
+    return _answers
+
+
+@contextmanager
+def answering_in(units: Units) -> Iterator[None]:
+    """While this lasts, everything is shown in these units."""
+    before = _answers
+    answer_in(units)
+    try:
+        yield
+    finally:
+        answer_in(before)
+
+
 def units_named(units: Any) -> Any:
     """Units, by their name or themselves."""
     if isinstance(units, str) and units not in SHOWN_UNITS:
@@ -174,7 +179,7 @@ def _answered(shown: Card) -> Card:
         if unit and re.fullmatch(r"(at most )?-?[\d.]+( to -?[\d.]+)?", text):
             up = "leave " if "at least" in head else ""
             return _answers.told(f"{up}{text} {unit[1]}").removeprefix(up)
-        return text if head in _NAMES else _answers.told(text)
+        return text if head in NAMES else _answers.told(text)
 
     return replace(
         shown, says=tuple(map(_answers.told, shown.says)), caption=_answers.told(shown.caption),

@@ -85,6 +85,10 @@ def table(
     says = says.replace("{n}", str(len(frame)))
     plain = frame.reset_index(drop=True)
     plain.columns = plain.columns.map(str)
+    if {"column", "value"} <= set(names):  # a list of cells: the unit is in the column's name
+        told = map(words.METRIC.told_of, plain["column"], plain["value"].astype(str))
+        column = plain["column"].str.replace("_(mm|g)$", "", regex=True)
+        plain = plain.assign(value=list(told), column=column)
     shown, skip = [], False
     for (name, _, own), (after, _, _) in zip(asked, [*asked[1:], ("", "", "")], strict=True):
         if skip:

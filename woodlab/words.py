@@ -336,6 +336,8 @@ class Units:
             return ""
         if self.mass == "lboz":
             ounces = round(grams / (G_PER_POUND / 16), 1)
+            if ounces < 16:
+                return f"{ounces or grams / (G_PER_POUND / 16):.{1 if ounces else 2}f} oz"
             return f"{int(ounces // 16)} lb {ounces % 16:.1f} oz"
         if self.mass == "kg":
             return f"{grams / 1000:.3f} kg"
@@ -377,24 +379,55 @@ class Units:
         >>> SHOWN_UNITS["lb-in"].told("open, 13 mm on 14 June; 1480 g, leave 18 to 21 mm")
         'open, 1/2 in on 14 June; 3 lb 4.2 oz, leave 3/4 to 7/8 in'
         >>> SHOWN_UNITS["lb-in"].told("wall: per 10 mm thicker")
-        'wall: per 10 mm thicker'
+        'wall: per 10 mm (about 3/8 in) thicker'
         """
-        if self.length != "mm":
-            text = _LENGTHS.sub(self._length, text)
-        return text if self.mass == "g" else _WEIGHTS.sub(self._weight, text)
+        return _QUANTITIES.sub(self._quantity, text)
 
-    def _length(self, found: re.Match[str]) -> str:
-        leave, low, high = found[1] or "", found[2], float(found[3])
-        return leave + self.between(float(low or high), high, up=bool(leave))
+    def _quantity(self, found: re.Match[str]) -> str:
+        lead, low, link, high, unit = found.groups("")
+        if (self.length if unit == "mm" else self.mass) == unit:
+            return found[0]
+        if lead == "per ":  # a step of a scale stays: what is said of it is of just that step
+            return found[0] if unit == "g" else f"{found[0]} (about {self.length_of(float(high))})"
+        numbers = [float(n.replace(",", "")) for n in (low, high) if n]
+        if unit == "g":
+            return lead + link.join(map(self.weight, numbers))
+        if link == " to under ":
+            return link.join(map(self.length_of, numbers))
+        return lead + self.between(numbers[0], numbers[-1], up=bool(lead))
 
-    def _weight(self, found: re.Match[str]) -> str:
-        return self.weight(float(found[1].replace(",", "")))
+    def told_of(self, column: str, text: str) -> str:
+        """What stands in a cell of a column, by the unit in its name: '1480' of `mass_g`.
+
+        Examples
+        --------
+        >>> METRIC.told_of("mass_g", "841 then 327"), METRIC.told_of("seal", "wax")
+        ('841 g then 327 g', 'wax')
+        """
+        unit = column.rpartition("_")[2]
+        if unit in ("mm", "g"):
+            text = re.sub(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]| mm| g)", rf"\g<0> {unit}", text)
+        return self.told(text)
+
+    def size(self, mm: float) -> float:
+        """The length [mm] nearest to this one that people say: 250 mm, or 10 in."""
+        step = 10 if self.length == "mm" else MM_PER_INCH / (2 if mm < 12 * MM_PER_INCH else 1)
+        return step * round(mm / step)
+
+    def of_axis(self, unit: str, *, fine: bool = False) -> tuple[float, str]:
+        """How many `mm` or `g` one unit of an axis is, and its name; `fine` for small masses."""
+        if unit == "mm" and self.length == "in":
+            return MM_PER_INCH, "in"
+        if unit != "g" or self.mass == "g" or (fine and self.mass == "kg"):
+            return 1.0, unit
+        if self.mass == "kg":
+            return 1000.0, "kg"
+        return (G_PER_POUND / 16, "oz") if fine else (G_PER_POUND, "lb")
 
 
-# A step of a scale ("per 10 mm") stays: what is said of it is of just that step.
-_LENGTHS = re.compile(
-    r"(?<!per )(?<![\d.])((?:at least|leave) )?(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mm\b"
+_QUANTITIES = re.compile(
+    r"(?<![\d.,])((?:at least|[Ll]eave|per) )?(?:(\d[\d,]*(?:\.\d+)?)( to | to under ))?"
+    r"(\d[\d,]*(?:\.\d+)?) (mm|g)\b(?! \(about)"
 )
-_WEIGHTS = re.compile(r"(?<![\d.])(\d[\d,]*(?:\.\d+)?) g\b")
 METRIC = Units()
 SHOWN_UNITS = {"g-mm": METRIC, "kg-mm": Units("kg"), "lb-in": Units("lboz", "in")}

@@ -72,12 +72,13 @@ def fitted(tmp_path_factory):
     return of
 
 
-def run(name, book_path, capsys, **given):
+def run(name, book_path, capsys, *, proofs=True, **given):
     """Everything that the notebook says, as text: printed, and shown at the end of a cell."""
     cells = json.loads((NOTEBOOKS / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
     names = {"display": print, "__name__": "__main__"}
     for cell in cells:
-        if cell["cell_type"] != "code":
+        proof = "keep_output" in cell["metadata"].get("tags", [])
+        if cell["cell_type"] != "code" or proof > proofs:
             continue
         tree = ast.parse("".join(cell["source"]))
         last = tree.body.pop() if tree.body and isinstance(tree.body[-1], ast.Expr) else None
@@ -130,3 +131,41 @@ def test_fits_of_another_book_are_refused(fitted):
     _, other = fitted("bare, three weighings")
     with pytest.raises(wl.WoodlabError, match="holds fits of another book"):
         wl.season_fits(wl.open_book(path), other)
+
+
+# What stays metric in a book of pounds and inches: the step of an estimate, with its inches beside
+# it, and the proofs that print a frame as it is, whose columns name their own unit.
+STEP = "per 10 mm (about 3/8 in)"
+
+
+@pytest.fixture(scope="module")
+def in_pounds(tmp_path_factory):
+    """Three logs of the invented season as a maker with a rule in inches keeps them."""
+    folder = tmp_path_factory.mktemp("inches")
+    whole = wl.demo_book().until("2025-06-10")
+    whole = whole.only(pieces=[mark for mark in whole.pieces["piece"] if mark[0] in "CLX"])
+    (folder / "book").mkdir()
+    for name, frame in whole.tables().items():
+        for column in frame:
+            stem, _, unit = column.rpartition("_")
+            if unit in ("mm", "g"):
+                size, other = (25.4, "in") if unit == "mm" else (453.59237, "lb")
+                frame = frame.assign(**{f"{stem}_{other}": frame[column] / size})
+                frame = frame.drop(columns=column)
+        frame.to_csv(folder / "book" / f"{name}.csv", index=False)
+    book = wl.open_book(folder / "book")
+    wl.fit_drying(book, law="slab", draws=60).save(folder / "season.fits")
+    yield folder / "book", folder / "season.fits"
+    wl.answer_in("g-mm")
+
+
+@pytest.mark.parametrize("name", OF_A_SEASON)
+def test_a_book_in_pounds_and_inches_is_answered_in_them(name, in_pounds, tmp_path, capsys):
+    path, fits = in_pounds
+    where = {"fits_path": fits, "article_path": tmp_path / "article"}
+    said = run(name, path, capsys, proofs=False, **where)
+    left = [line for line in said.replace(STEP, "").splitlines()
+            if re.search(r"\d\s?(mm|g)\b|\[(mm|g)\]", line)]  # fmt: skip
+    assert left == []
+    if name[0] in "1356":
+        assert re.search(r"\d (in|oz)\b", said)

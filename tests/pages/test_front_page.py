@@ -163,7 +163,7 @@ def test_a_real_book_is_asked_and_drawn(tmp_path):
     assert facts.day == max(book.weighings["on"].max(), book.looks["on"].max())
     write_pages(facts, tmp_path)
     made = {path.stem for path in (tmp_path / "pictures").glob("*.svg")}
-    assert {"season", "life", "cracks", "season_narrow"} <= made
+    assert {"season", "life", "cracks"} <= made
 
 
 def test_profiles_dry_from_the_faces_and_the_sealed_wall_is_more_even():

@@ -19,6 +19,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.errors import WoodlabError, as_path
 from woodlab.pages.facts import Season
 from woodlab.safe_write import whole_folder
+from woodlab.show import answering_in
 
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
 MARK = "article.json"
@@ -95,7 +96,8 @@ def write_article(
     out = as_path(out_dir, "write_article")
     facts = gather(fits_or_book)
     say = Say(facts.book.hash, form, facts.book.units)
-    story = tell(facts, say, names=names)
+    with answering_in(facts.book.units):
+        story = tell(facts, say, names=names)
     with whole_folder(out, MARK, OURS) as folder:
         widths_cm = _save_figures(story.figures, folder / "figures", locale)
         for name in ("article.md", "box.md"):

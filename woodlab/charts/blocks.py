@@ -18,6 +18,7 @@ from woodlab.charts.theme import (
     panel_px,
     series_encoding,
 )
+from woodlab.charts.units import drawing, measure, said
 from woodlab.errors import WoodlabError
 
 BAND_OPACITY = 0.18
@@ -62,13 +63,16 @@ def upward(field: str, title: Any = None, ends: Ends = None, **more: Any) -> Any
 
 
 def _channel(kind: Any, field: str, title: Any, ends: Ends, axis: dict[str, Any]) -> Any:
-    scale = axis.pop("scale", {})
+    scale, (times, unit) = axis.pop("scale", {}), measure(field)
+    if unit:  # round numbers of another unit, as the axis finds them
+        axis = {name: how for name, how in axis.items() if name not in ("values", "format")}
     if ends is not None:
-        ends = [end.isoformat() if isinstance(end, pd.Timestamp) else float(end) for end in ends]
+        ends = [end.isoformat() if isinstance(end, pd.Timestamp) else float(end) / times
+                for end in ends]  # fmt: skip
         scale = {"domain": ends, "nice": False, **scale}
     if field.endswith(":T") and ends is not None:
         scale["type"] = "time"
-    parts: dict[str, Any] = {"title": title}
+    parts: dict[str, Any] = {"title": said(title, field)}
     parts |= {"scale": altair.Scale(**scale)} if scale else {}
     parts |= {"axis": altair.Axis(**axis)} if axis else {}
     return kind(field, **parts)
@@ -76,8 +80,9 @@ def _channel(kind: Any, field: str, title: Any, ends: Ends, axis: dict[str, Any]
 
 def tip(field: str, title: str, form: str = "") -> Any:
     """What a pointer reads of a mark: `form` as of Python, `.0f` or `.0%`."""
+    form = ".2f" if measure(field)[1] else form
     more: dict[str, Any] = {"format": form} if form else {}
-    return altair.Tooltip(field, title=title, **more)
+    return altair.Tooltip(field, title=said(title, field), **more)
 
 
 def tips(frame: pd.DataFrame, *numbers: str) -> list[Any]:
@@ -110,7 +115,7 @@ def level(value: float, at: At, field: str, said: str = "", **how: Any) -> list[
     """A dashed rule across a panel at a value of its upward axis, its words at its left end (or
     its right one, by their `align`)."""
     row = pd.DataFrame({field: [value], "says": [said]})
-    base = altair.Chart(row).encode(y=at(f"{field}:Q"))
+    base = drawing(row).encode(y=at(f"{field}:Q"))
     how = {"align": "left", "baseline": "bottom", "dx": 4, "dy": -3, **how}
     x = altair.value("width" if how["align"] == "right" else 0)
     text = written(base.encode(x=x, text="says:N"), **how) if said else []
@@ -130,7 +135,7 @@ def rows(frame: pd.DataFrame, at: At, low: str, middle: str, high: str, **look: 
     """
     colour = {"color": look["color"] if isinstance(look["color"], dict) else
               look["color"].legend(None)}  # fmt: skip
-    base = altair.Chart(frame).encode(y=altair.Y("piece:N", sort=list(frame["piece"]), axis=None))
+    base = drawing(frame).encode(y=altair.Y("piece:N", sort=list(frame["piece"]), axis=None))
     made = [
         base.mark_point(size=42).encode(x=at(middle), **look),
         base.mark_rule(strokeWidth=2.5).encode(x=at(low), x2=high, **colour),
@@ -148,14 +153,14 @@ def lines(
 ) -> list[Any]:  # fmt: skip
     """A line a series, its name at the line's end; names that would touch are moved apart."""
     names = list(names) or list(dict.fromkeys(frame[series].astype(str)))
-    base = altair.Chart(frame).encode(x=x, y=y, tooltip=list(tooltip))
+    base = drawing(frame).encode(x=x, y=y, tooltip=list(tooltip))
     look = series_encoding(series, "", mark="line", domain=names, legend=False)
     made = [base.mark_line(**line).encode(**look)]
     if len(names) > 1:
         along, up = (str(channel.to_dict()["field"]) for channel in (x, y))
         last = frame.sort_values(along).groupby(series, sort=False).tail(1)
         last = last.assign(**{up: apart(last[up], frame[up])})
-        ends = altair.Chart(last).encode(x=x, y=y, text=f"{series}:N")
+        ends = drawing(last).encode(x=x, y=y, text=f"{series}:N")
         made += written(ends, align="left", dx=5)
     return made
 
@@ -175,22 +180,17 @@ def apart(values: Iterable[float], among: Iterable[float], share: float = 0.07) 
 
 
 def panels(
-    layers: Mapping[str, Sequence[Any]], *, columns: int = 1, height: Any = 170,
+    layers: Mapping[str, Sequence[Any]], *, columns: int = 0, height: Any = 170,
     size: Size = "page", axis_px: int = 62,
 ) -> Any:  # fmt: skip
-    """Layers under their headings, side by side on a page and below one another in a column."""
-    columns = 1 if size == "column" else min(columns, len(layers))
+    """Layers under their headings: of two or four, two in a row, else three, unless given."""
+    columns = min(columns or (2 if len(layers) == 4 else 3), len(layers))
     width = panel_px(size, columns, axis_px)
     made = [
         altair.layer(*own).properties(width=width, height=height, title=heading(name))
         for name, own in layers.items()
     ]
     return altair.concat(*made, columns=columns)
-
-
-def columns_of(count: int) -> int:
-    """Panels in a row: two of two or four, else three."""
-    return 2 if count in (2, 4) else min(3, count)
 
 
 def each(frame: pd.DataFrame, form: str) -> list[str]:

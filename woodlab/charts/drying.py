@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
@@ -15,7 +14,6 @@ from woodlab.charts.blocks import (
     MOISTURE,
     across,
     band,
-    columns_of,
     each,
     level,
     need,
@@ -23,7 +21,8 @@ from woodlab.charts.blocks import (
     tips,
     upward,
 )
-from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
+from woodlab.charts.theme import COLOURS, FAINT_INK, themed
+from woodlab.charts.units import drawing
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 
@@ -31,11 +30,7 @@ QUANTITIES = {"mass_g": "Mass [g]", "moisture_pct": MOISTURE}
 
 
 def drying_curves(
-    predicted: pd.DataFrame,
-    weighed: pd.DataFrame | None = None,
-    *,
-    quantity: str = "mass_g",
-    size: Size = "page",
+    predicted: pd.DataFrame, weighed: pd.DataFrame | None = None, *, quantity: str = "mass_g"
 ) -> Any:
     """Fitted curves, their bands (confidence, prediction) and the weighings, a panel a piece.
 
@@ -48,7 +43,6 @@ def drying_curves(
         `piece`, `on` and the same quantity: drawn as points.
     quantity : {"mass_g", "moisture_pct"}
         What is drawn upward.
-    size : as for `themed`
 
     Returns
     -------
@@ -87,12 +81,12 @@ def drying_curves(
     y = partial(upward, title=QUANTITIES[quantity], ends=fixed, scale={"zero": False})
     layers, told = {}, []
     for piece, own in predicted.groupby("piece", sort=False):
-        curve, dots = altair.Chart(own).encode(x=x), points[points["piece"] == piece]
+        curve, dots = drawing(own).encode(x=x), points[points["piece"] == piece]
         layers[str(piece)] = [
             *(band(curve, y, f"{low}:Q", f"{high}:Q", colour=COLOURS[4])
               for low, high in bands.values()),
             curve.mark_line(color=COLOURS[0]).encode(y=y(f"{quantity}:Q")),
-            altair.Chart(dots).mark_point(color=COLOURS[2], size=26)
+            drawing(dots).mark_point(color=COLOURS[2], size=26)
             .encode(x=x, y=y(f"{quantity}:Q"), tooltip=tips(dots, quantity)),
         ]  # fmt: skip
         first, last = (own.sort_values("on").iloc[k] for k in (0, -1))
@@ -108,11 +102,11 @@ def drying_curves(
     sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
     if len(left_out):
         sub = f"Not drawn, never weighed: {listed(left_out)}. {sub}"
-    chart = panels(layers, columns=columns_of(len(layers)), height=150, size=size, axis_px=48)
+    chart = panels(layers, height=150, axis_px=48)
     if not moist:
         chart = chart.resolve_scale(y="independent")
     return themed(
-        chart, says=f"{words.tally(len(layers), 'bowl')} {did}", size=size,
+        chart, says=f"{words.tally(len(layers), 'bowl')} {did}",
         alt=f"{f'With the 95 % {named}: ' if named else ''}{'; '.join(told)}.",
         sub=f"{sub}, with the 95 % {named}." if named else f"{sub}.",
     )  # fmt: skip
@@ -123,14 +117,13 @@ def _range(values: pd.Series) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def residuals(frame: pd.DataFrame) -> Any:
     """Weighed minus fitted mass against time: a good law leaves no pattern about zero.
 
     Parameters
     ----------
     frame : DataFrame
         `piece`, `days` (since turning), `residual_g` [g]; of `fits.residuals`.
-    size : as for `themed`
 
     Returns
     -------
@@ -145,27 +138,26 @@ def residuals(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     need(frame, "residual_g", why="there are no residuals to draw. The column is `residual_g`.")
     most = float(frame["residual_g"].abs().max()) * 1.05 or 1.0
     y = upward("residual_g:Q", "Weighed minus fitted [g]", (-most, most))
-    dots = altair.Chart(frame).mark_point(size=16, opacity=0.5)
-    zero = altair.Chart(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
+    dots = drawing(frame).mark_point(size=16, opacity=0.5)
+    zero = drawing(pd.DataFrame({"residual_g": [0.0]})).mark_rule(color=FAINT_INK)
     spread = frame["residual_g"].abs().quantile(0.95)
     return themed(
         zero.encode(y=y)
         + dots.encode(x=across("days:Q", DAYS), y=y, tooltip=tips(frame, "residual_g")),
         says=f"95 % of weighings lie within {spread:.1f} g of the curves",
-        sub="Weighed minus fitted mass [g], a point a weighing, against time.",
+        sub="Weighed minus fitted mass, a point a weighing, against time.",
         alt=f"Residuals of {len(frame)} weighings of {words.tally(frame['piece'].nunique())}.",
-        size=size,
+        size="page",
     )  # fmt: skip
 
 
-def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
+def ready_curves(curves: pd.DataFrame) -> Any:
     """Moisture of a few pieces: weighings, the curve so far and to come with its band, the target.
 
     Parameters
     ----------
     curves : DataFrame
         From `forecast_curves`.
-    size : as for `themed`
 
     Returns
     -------
@@ -190,9 +182,9 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
     y = partial(upward, title=MOISTURE, ends=(0, top))
     layers = {}
     for name, own in curves.groupby("piece", sort=False):
-        part = {kind: altair.Chart(own[own["part"] == kind]).encode(x=x, y=y("moisture_pct:Q"))
+        part = {kind: drawing(own[own["part"] == kind]).encode(x=x, y=y("moisture_pct:Q"))
                 for kind in ("so far", "to come", "weighed")}  # fmt: skip
-        curve = altair.Chart(own[own["part"] != "weighed"]).encode(x=x)
+        curve = drawing(own[own["part"] != "weighed"]).encode(x=x)
         layers[f"Bowl {name}"] = [
             band(curve, y, "lower_pct:Q", "upper_pct:Q", shade=BAND_OPACITY),
             part["so far"].mark_line(color=COLOURS[0]),
@@ -214,5 +206,5 @@ def ready_curves(curves: pd.DataFrame, *, size: Size = "page") -> Any:
         f"{MOISTURE}. Dots: weighings; line: so far; dashed: to come, with its band; level: dry "
         "enough."
     )
-    chart = panels(layers, columns=3, height=210, size=size, axis_px=46)
-    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub, size=size)
+    chart = panels(layers, height=210, axis_px=46)
+    return themed(chart, alt=f"{'; '.join(told)}.", says=says, sub=sub)

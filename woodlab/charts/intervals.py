@@ -12,11 +12,13 @@ import pandas as pd
 from woodlab.charts.blocks import across, need, spans, tip, written
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing, measure, said
 
+ENDS = ["ci_lower", "ci_upper"]
 MOST_FOLD = 1000.0  # a ratio beyond it is drawn to the edge
 _LINEAR_FOLD = 6.0  # ratios that span no more than this are drawn on a linear axis
 _STEP_PX = 38
-_TICKS = (1, 2, 5)  # of an axis, in each power of ten
+_LONG = 64  # letters of a label that a column holds
 
 
 def interval_chart(
@@ -28,7 +30,6 @@ def interval_chart(
     reference: float | str | None = None,
     log: bool = False,
     in_order: bool = False,
-    size: Size = "column",
 ) -> Any:
     """One row a label: estimate as a point, interval as a bar, the label written above them.
 
@@ -50,7 +51,6 @@ def interval_chart(
         thousandfold.
     in_order : bool
         Rows keep the frame's order; else the largest estimate is on top.
-    size : as for `themed`
 
     Returns
     -------
@@ -68,25 +68,27 @@ def interval_chart(
     woodlab.errors.WoodlabError: this chart needs rows with ... missing: ci_upper.
     """
     need(frame, "label", estimate, "ci_lower", "ci_upper")
-    columns = ["label", estimate, "ci_lower", "ci_upper", *(["text"] if "text" in frame else [])]
     mark = frame[reference] if isinstance(reference, str) else reference
-    frame = frame[columns].assign(label=frame["label"].astype(str), mark=mark)
+    frame = frame[["label", estimate, *ENDS, *(["text"] if "text" in frame else [])]].assign(
+        label=frame["label"].astype(str).map(said), mark=np.nan if mark is None else mark
+    )
+    times = next((measure(f"_{unit}")[0] for unit in ("mm", "g") if f"[{unit}]" in title), 1.0)
+    frame[[estimate, *ENDS, "mark"]] = frame[[estimate, *ENDS, "mark"]].astype(float) / times
+    title = said(title)
     frame["words"] = frame["label"] + (": " + frame["text"] if "text" in frame else "")
     if not in_order:
         frame = frame.sort_values(estimate, ascending=False, na_position="last", kind="stable")
-    ends = frame[["ci_lower", "ci_upper", estimate]]
-    log = log and not (ends.min().min() * _LINEAR_FOLD > ends.max().max())
-    ticks, cut = _ticks(frame[[*ends, "mark"]].to_numpy(float), log=log, title=title)
-    low, high = ticks[0], ticks[-1]
+    values = frame[[estimate, *ENDS]].to_numpy(float)
+    log = log and not np.nanmin(values) * _LINEAR_FOLD > np.nanmax(values)
+    values = np.append(values, frame["mark"])
+    axis, (low, high), cut = _axis(values[np.isfinite(values)], log=log, percent="[%]" in title)
     frame = frame.assign(
         from_=frame["ci_lower"].clip(low, high), to_=frame["ci_upper"].clip(low, high),
         open_low=(frame["ci_lower"] < low) | (log & (frame["ci_lower"] <= 0)),
         open_high=frame["ci_upper"] > high,
     )  # fmt: skip
-    how: dict[str, Any] = {"scale": {"type": "log", "clamp": True}, "format": "~g"} if log else {}
-    shown = ticks[:: max(1, len(ticks) // 8)]
-    x: Any = partial(across, title=title, ends=(low, high), values=shown, **how)
-    base = altair.Chart(frame).encode(
+    x: Any = partial(across, title=title, **axis)
+    base = drawing(frame).encode(
         y=altair.Y("label:N", title=None, sort=frame["label"].tolist(), axis=None),
         tooltip=[tip("label:N", "what"), tip(f"{estimate}:Q", "estimate", ".3g"),
                  tip("ci_lower:Q", "lower end (95 %)", ".3g"),
@@ -118,6 +120,7 @@ def interval_chart(
     chart = altair.layer(*layers).properties(height=altair.Step(_STEP_PX))
     alt = f"{title} with 95 % intervals: {told}."
     says = says or _apart(frame, estimate, named=reference is not None)
+    size: Size = "page" if frame["words"].str.len().max() > _LONG else "column"
     return themed(chart, alt=alt, says=says, sub=f"{sub}.", size=size)
 
 
@@ -137,27 +140,27 @@ def _apart(frame: pd.DataFrame, estimate: str, *, named: bool) -> str:
     return "The intervals overlap: too few to tell the groups apart"
 
 
-def _ticks(values: np.ndarray, *, log: bool, title: str) -> tuple[list[float], str]:
-    """Ticks of which the first and last stand beyond every end, and words for what they cut off."""
-    values = values[np.isfinite(values)]
-    if log:
-        values = values[values > 0] if (values > 0).any() else np.array([1.0])
-        low, high = max(values.min(), 1 / MOST_FOLD), min(values.max(), MOST_FOLD)
-        decades = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 2)
-        ticks = np.array([k * 10.0**d for d in decades for k in _TICKS])
-        first = max(int(np.searchsorted(ticks, low * 1.0001)) - 1, 0)
-        cut = values.min() < 1 / MOST_FOLD or values.max() > MOST_FOLD
-        told = f"; cut at {1 / MOST_FOLD:g} and {MOST_FOLD:g}" if cut else ""
-        return ticks[first : int(np.searchsorted(ticks, high * 0.9999)) + 1].tolist(), told
-    low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
-    if "[%]" in title and low >= 0 and 50 < high <= 100:
-        return [0.0, 20.0, 40.0, 60.0, 80.0, 100.0], ""
-    low = 0.0 if 0 <= low < 0.4 * high else low
-    step = (high - low or abs(high) or 1.0) / 5
-    power = 10.0 ** np.floor(np.log10(step))
-    step = next(k * power for k in (*_TICKS, 10) if k * power >= step * 0.9999)
-    first, last = np.floor(low / step), np.ceil(high / step)
-    return (np.arange(first, max(last, first + 1) + 1) * step).tolist(), ""
+def _axis(
+    values: np.ndarray, *, log: bool, percent: bool
+) -> tuple[dict[str, Any], tuple[float, float], str]:
+    """An axis that ends beyond every end, where it cuts them off, and words for that."""
+    if not log:
+        low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
+        zero = bool(0 <= low < 0.4 * high)
+        whole = {"ends": (0, 100)} if percent and low >= 0 and 50 < high <= 100 else {}
+        return whole or {"scale": {"zero": zero, "nice": True}}, (low, high), ""
+    values = values[values > 0] if (values > 0).any() else np.array([1.0])
+    low, high = max(values.min(), 1 / MOST_FOLD), min(values.max(), MOST_FOLD)
+    decades = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 2)
+    ticks = np.array([k * 10.0**d for d in decades for k in (1, 2, 5)])
+    first = max(int(np.searchsorted(ticks, low * 1.0001)) - 1, 0)
+    ticks = ticks[first : int(np.searchsorted(ticks, high * 0.9999)) + 1]
+    cut = values.min() < 1 / MOST_FOLD or values.max() > MOST_FOLD
+    told = f"; cut at {1 / MOST_FOLD:g} and {MOST_FOLD:g}" if cut else ""
+    shown = ticks[:: max(1, len(ticks) // 8)].tolist()
+    scale = {"type": "log", "clamp": True}
+    ends = (float(ticks[0]), float(ticks[-1]))
+    return {"ends": ends, "values": shown, "scale": scale, "format": "~g"}, ends, told
 
 
 def _number(value: float) -> str:

@@ -12,11 +12,12 @@ from woodlab import words
 from woodlab.charts.blocks import across, each, lines, need, panels, rows, upward
 from woodlab.charts.colours import role
 from woodlab.charts.lists import SortableList
-from woodlab.charts.theme import INK, Size, series_encoding, themed
+from woodlab.charts.theme import INK, series_encoding, themed
+from woodlab.charts.units import drawing
 from woodlab.show import listed
 
 
-def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page") -> Any:
+def ready_dates(forecast: pd.DataFrame, *, most: int = 120) -> Any:
     """Dates of readiness with their intervals, one row a piece, the earliest on top.
 
     Parameters
@@ -25,7 +26,6 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
         From `forecast_ready`. Pieces without a median date are counted and not drawn.
     most : int
         How many rows; later ones are counted and not drawn.
-    size : as for `themed`
 
     Returns
     -------
@@ -55,8 +55,8 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     start = min([as_of, *frame["earliest_on"].dropna()])
     x = partial(across, ends=(start - (far - start) * 0.08, far), tickCount=6)  # room for marks
     look = series_encoding("seal", "Seal", mark="point", domain=words.order_of_seals(frame["seal"]),
-                           size=size)  # fmt: skip
-    today = altair.Chart(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
+                           size="page")  # fmt: skip
+    today = drawing(pd.DataFrame({"as_of": [as_of]})).encode(x=x("as_of:T"))
     layers = [
         *rows(frame, x, "earliest_on:T", "ready_on:T", "shown_to:T", **look),
         today.mark_rule(strokeDash=[4, 3], color=INK),
@@ -74,7 +74,7 @@ def ready_dates(forecast: pd.DataFrame, *, most: int = 120, size: Size = "page")
     return themed(
         altair.layer(*layers).properties(height=altair.Step(step)),
         says=f"{due} of {len(forecast)} bowls {'is' if due == 1 else 'are'} due within four weeks",
-        sub=sub, size=size,
+        sub=sub, size="page",
         alt=f"As of {words.day(as_of)}, {words.tally(len(frame))}, by the median {when}, each "
         f"with its {level} interval.{f' {unseen}.' if left_out else ''}",
     )  # fmt: skip
@@ -129,14 +129,13 @@ def ready_list(forecast: pd.DataFrame) -> SortableList:
     return SortableList(frame[list(_LIST)].rename(columns=_LIST), formats, caption)
 
 
-def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
+def ready_counts(weeks: pd.DataFrame) -> Any:
     """Expected number of ready pieces by week, with its band; one `by` at a time.
 
     Parameters
     ----------
     weeks : DataFrame
         From `ready_by_week`, the rows of one group or of the groups of one `by`.
-    size : as for `themed`
 
     Returns
     -------
@@ -156,7 +155,7 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     room = 0.25 if len(names) > 1 else 0.0  # for the names at the lines' ends
     x = across("week_ending:T", "Week ending", (first, until + room * (until - first)), tickCount=5)
     y = partial(upward, title="Bowls ready")
-    area = altair.Chart(weeks).mark_area(opacity=0.18)
+    area = drawing(weeks).mark_area(opacity=0.18)
     colour = series_encoding("group", "", mark="area", domain=names, legend=False)
     layers = [
         area.encode(x=x, y=y("lower:Q"), y2="upper:Q", **colour),
@@ -168,20 +167,19 @@ def ready_counts(weeks: pd.DataFrame, *, size: Size = "column") -> Any:
     told = each(last, f"{{group}}: {count} by {{until}}")
     some, every = last[["expected", "n_pieces"]].sum()
     return themed(
-        altair.layer(*layers), alt=f"{'; '.join(told)}.", size=size,
+        altair.layer(*layers), alt=f"{'; '.join(told)}.",
         says=f"{some:.0f} of {every:.0f} bowls ready by {words.day(until)}",
         sub="Expected number of bowls dry enough at the end of each week, with its interval.",
     )  # fmt: skip
 
 
-def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
+def past_forecasts_chart(past: pd.DataFrame) -> Any:
     """Forecast against outcome, a row a piece: how many days later it came than was forecast.
 
     Parameters
     ----------
     past : DataFrame
         From `past_forecasts`.
-    size : as for `themed`
 
     Returns
     -------
@@ -211,7 +209,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
     least = float(min(frame[["earliest_d", "ready_d"]].min().min(), -7))
     ends = (least - 0.12 * (most - least), most)  # room for the marks
     x = partial(across, title="Forecast minus outcome [days]", ends=ends)
-    zero = altair.Chart(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
+    zero = drawing(pd.DataFrame({"ready_d": [0]})).mark_rule(color=INK, strokeWidth=1.5)
     kinds = {"held": (role("waiting"), "circle"), "missed": (role("cracked"), "diamond")}
     look = {
         name: channel("kind:N", legend=None, scale=altair.Scale(
@@ -228,7 +226,7 @@ def past_forecasts_chart(past: pd.DataFrame, *, size: Size = "column") -> Any:
         ]
     missed = frame.loc[frame["kind"] == "missed", "piece"]
     return themed(
-        panels(layers, height=altair.Step(13), size=size, axis_px=12), size=size,
+        panels(layers, columns=1, height=altair.Step(13), size="column", axis_px=12), size="column",
         says=f"{len(frame) - len(missed)} of {len(frame)} bowls came out inside their forecast's "
         "interval",
         sub="Forecast minus outcome [days], a row a bowl: left of the line, it took longer than "

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-import altair
 import numpy as np
 import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, lines, need, panels, tip, tips, upward, written
 from woodlab.charts.colours import role, seal_colours
-from woodlab.charts.theme import Size, themed
+from woodlab.charts.theme import themed
+from woodlab.charts.units import drawing
 
 _NO_SERIES = "unknown"
 _AIR = {
@@ -21,11 +21,7 @@ _AIR = {
 
 
 def weighings_overview(
-    weighings: pd.DataFrame,
-    pieces: pd.DataFrame,
-    doubts: pd.DataFrame | None = None,
-    *,
-    size: Size = "page",
+    weighings: pd.DataFrame, pieces: pd.DataFrame, doubts: pd.DataFrame | None = None
 ) -> Any:
     """Every weighing of the season, a line a piece, a panel a seal; doubted ones ringed and named.
 
@@ -37,7 +33,6 @@ def weighings_overview(
         `piece`, `species`, `seal`: the book's table.
     doubts : DataFrame, optional
         `book.doubts`; those of the weighings are ringed (by piece and mass).
-    size : as for `themed`
 
     Returns
     -------
@@ -52,8 +47,8 @@ def weighings_overview(
     ...     weighings=pd.DataFrame({"piece": "A1", "on": ["2026-03-01", "2026-03-08", "2026-03-15"],
     ...                             "mass_g": [1480, 1390, 13100]}))  # a slip: ringed
     >>> print(weighings_overview(book.weighings, book.pieces, book.doubts).description)
-    1 of 3 weights looks odd. 3 weighings of 1 white ash, 1 to 15 March 2026, between 1390
-    and 13100 g, by seal: none. 1 of them is ringed as doubtful.
+    1 of 3 weights looks odd. 3 weighings of 1 white ash, 1 to 15 March 2026, of 1390 to
+    13100 g, by seal: none. 1 of them is ringed as doubtful.
     """
     need(weighings, why="there are no weighings to draw. Add rows to the table `weighings`.")
     frame = weighings[["piece", "on", "mass_g"]].merge(
@@ -77,10 +72,10 @@ def weighings_overview(
     layers = {}
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own = frame[frame["seal"] == seal]
-        base = altair.Chart(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
+        base = drawing(own).encode(x=x, y=y, tooltip=tips(own, "mass_g"))
         ringed = own[own["odd"]]
-        odd = altair.Chart(ringed).encode(x=x, y=y)
-        name = altair.Chart(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
+        odd = drawing(ringed).encode(x=x, y=y)
+        name = drawing(ringed.drop_duplicates("piece")).encode(x=x, y=y, text="piece:N")
         n = own["piece"].nunique()
         named = words.opened(words.bowls(seal, n))
         layers[named if seal != _NO_SERIES else f"{n} without a seal noted"] = [
@@ -96,8 +91,8 @@ def weighings_overview(
     )
     told = (
         f"{words.tally(total, 'weighing')} of {woods}, "
-        f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, between "
-        f"{frame['mass_g'].min():.0f} and {frame['mass_g'].max():.0f} g, by seal: "
+        f"{words.dates(frame['on'].min(), frame['on'].max(), None)}, of "
+        f"{frame['mass_g'].min():.0f} to {frame['mass_g'].max():.0f} g, by seal: "
         f"{', '.join(seals)}. {n} of them {'is' if n == 1 else 'are'} ringed as doubtful."
     )
     says = f"{n or 'None'} of {total:,} weights {'look' if n > 1 else 'looks'} odd"
@@ -107,8 +102,8 @@ def weighings_overview(
     )
     if not frame["part_pct"].between(low, top).all():
         sub += " Weights beyond an edge are drawn at it."
-    chart = panels(layers, columns=2, size=size, axis_px=52)
-    return themed(chart, alt=told, says=says, sub=sub, size=size)
+    chart = panels(layers, axis_px=52)
+    return themed(chart, alt=told, says=says, sub=sub)
 
 
 def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
@@ -134,7 +129,7 @@ def _doubted(frame: pd.DataFrame, doubts: pd.DataFrame | None) -> pd.Series:
     )
 
 
-def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
+def season_air(air: pd.DataFrame) -> Any:
     """The air of the season in panels: temperature, humidity, and the moisture it leads to.
 
     Parameters
@@ -142,7 +137,6 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
     air : DataFrame
         `on`, with one or more of `temp_c` [degrees C], `rh_pct` [%] and `moisture_pct`
         (equilibrium moisture [% of oven-dry mass]); `place` if there are several.
-    size : as for `themed`
 
     Returns
     -------
@@ -176,7 +170,7 @@ def season_air(air: pd.DataFrame, *, size: Size = "page") -> Any:
         unit = "°C" if present[0] == "temp_c" else "% humidity"
         says = f"The air ran from {ends[present[0]]} {unit}"
     return themed(
-        panels(layers, height=110, size=size, axis_px=120 if frame["place"].nunique() > 1 else 42),
+        panels(layers, columns=1, height=110, axis_px=120 if frame["place"].nunique() > 1 else 42),
         alt=f"{words.dates(frame['on'].min(), frame['on'].max(), None)}: {told}.", says=says,
-        sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.", size=size,
+        sub=f"{'; '.join(_AIR[column] for column in present)}, against the date.",
     )  # fmt: skip

@@ -1,7 +1,7 @@
 """The look of every chart, set here once: sizes, colours, shapes, dashes, and the way to a screen.
 
-One pixel stands for a quarter of a millimetre on paper, so that a `column` (360 px) prints
-90 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
+One pixel stands for a quarter of a millimetre on paper, so that a `column` (440 px) prints
+110 mm wide and a `page` (680 px) 170 mm. Colours are those of `colours.py`; shape and dash say
 again what colour says.
 """
 
@@ -18,12 +18,13 @@ import altair
 from woodlab import words
 from woodlab.charts import colours
 from woodlab.charts.titles import fitting, wrapped
+from woodlab.charts.units import said
 from woodlab.errors import WoodlabError
 from woodlab.show import Nothing
 
 Size = Literal["column", "page"]
 
-WIDTH_PX: dict[str, int] = {"column": 360, "page": 680}
+WIDTH_PX: dict[str, int] = {"column": 440, "page": 680}
 HEIGHT_PX: dict[str, int] = {"column": 210, "page": 270}
 TITLE_PX: dict[str, int] = {"column": 14, "page": 16}
 
@@ -83,26 +84,28 @@ def panel_px(size: Size = "page", columns: int = 1, axis_px: int = 62, gap_px: i
     return (WIDTH_PX[size] - 12 - gap_px * (columns - 1)) // columns - axis_px
 
 
-def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = "column") -> Any:
+def themed(
+    chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size | None = None
+) -> Any:  # fmt: skip
     """Our theme, title, size and alt text on a finished chart; the last call of a chart function.
 
     Parameters
     ----------
     chart : altair chart
         Single or layered charts are given the width of `size` (axes within it) and, unless it
-        sets one, a height. Facets and concatenations keep the sizes of their panels: see
-        `panel_px`.
+        sets one, a height. Concatenations keep the sizes of their panels: see `panel_px`.
     alt : str
         What the chart shows, in words and numbers taken from the data.
     says, sub : str
         The title: what the chart shows, in at most ten words; and the measure with its unit.
-    size : {"column", "page"}
-        90 mm or 170 mm wide on paper.
+    size : {"column", "page"}, optional
+        110 mm or 170 mm wide on paper; a page for panels beside one another, unless given.
 
     Returns
     -------
     altair chart
-        A copy of the same kind; `description` is the alt text, which begins with the title.
+        A copy of the same kind, in the units to answer in (`wl.answer_in`); `description` is the
+        alt text, which begins with the title.
 
     Raises
     ------
@@ -123,37 +126,30 @@ def themed(chart: Any, *, alt: str, says: str = "", sub: str = "", size: Size = 
         raise WoodlabError(
             "this chart has no alt text. Say in `alt` what it shows, with its main numbers."
         )
+    joined = (altair.ConcatChart, altair.HConcatChart, altair.VConcatChart)
+    size = size or ("page" if isinstance(chart, joined) else "column")
     if size not in WIDTH_PX:
         raise WoodlabError(f"size must be one of {', '.join(WIDTH_PX)}; found {size!r}.")
-    told = alt.strip()
+    told, parts = said(alt.strip()), dict[str, Any]()
     if says:
-        says, room = fitting(says), WIDTH_PX[size] - 14
+        says, sub, room = said(fitting(says)), said(sub), WIDTH_PX[size] - 14
         told = f"{says}{'' if says.endswith(('?', '.')) else '.'} {told}"
         below: dict[str, Any] = {"subtitle": wrapped(sub, room, 12, 0.475)} if sub else {}
-        chart = chart.properties(title=altair.TitleParams(
-            wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below))  # fmt: skip
-    chart = chart.properties(description=told)
-    if isinstance(chart, (altair.Chart, altair.LayerChart)) and not _is_facetted(chart):
-        chart = chart.properties(width=WIDTH_PX[size])
-        if chart.height is altair.Undefined:
-            chart = chart.properties(height=HEIGHT_PX[size])
+        parts["title"] = altair.TitleParams(
+            wrapped(says, room, TITLE_PX[size], 0.52), frame="bounds", **below)  # fmt: skip
+    if isinstance(chart, (altair.Chart, altair.LayerChart)):
+        height = HEIGHT_PX[size] if chart.height is altair.Undefined else chart.height
         # the height is that of the panel alone: a long title takes nothing from it
-        chart = chart.properties(autosize=altair.AutoSizeParams(type="fit-x", contains="padding"))
+        fit = altair.AutoSizeParams(type="fit-x", contains="padding")
+        parts |= {"width": WIDTH_PX[size], "height": height, "autosize": fit}
     own = chart.config.to_dict() if chart.config is not altair.Undefined else {}
-    return chart.properties(config=altair.Config.from_dict(_merged(theme_config(size), own)))
+    config = altair.Config.from_dict(_merged(theme_config(size), own))
+    return chart.properties(description=told, config=config, **parts)  # once: each call copies all
 
 
 def heading(text: str) -> Any:
     """The name of one panel of several, smaller than the chart's title."""
-    return altair.TitleParams(text, fontSize=13, offset=5, frame="group")
-
-
-def _is_facetted(chart: Any) -> bool:
-    encoding = getattr(chart, "encoding", altair.Undefined)
-    return encoding is not altair.Undefined and any(
-        getattr(encoding, channel, altair.Undefined) is not altair.Undefined
-        for channel in ("row", "column", "facet")
-    )
+    return altair.TitleParams(said(text), fontSize=13, offset=5, frame="group")
 
 
 def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:

@@ -100,17 +100,8 @@ def _wood(text: str) -> tuple[str, str]:
 
 def _told(changes: pd.DataFrame, units: Units) -> pd.DataFrame:
     """What was before and is now, in the units of the book."""
-
-    def one(column: str, value: str) -> str:
-        number = value.replace(".", "", 1).isdigit()
-        if number and column.endswith("_g"):
-            return units.weight(float(value))
-        if number and column.endswith("_mm"):
-            return units.length_of(float(value))
-        return units.told(value)
-
     return changes.assign(**{
-        name: [one(*pair) for pair in zip(changes["column"], changes[name], strict=True)]
+        name: [units.told_of(*pair) for pair in zip(changes["column"], changes[name], strict=True)]
         for name in ("before", "now")
     })  # fmt: skip
 

@@ -18,7 +18,6 @@ from woodlab.pages.profiles import law_of_most_weight, wall_profiles
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import PROBABLY, READY, bowls_of, club_of, last_day
 from woodlab.week.shop_round import due_by_age
-from woodlab.words import MM_PER_INCH
 
 if TYPE_CHECKING:
     from woodlab.book.record_book import RecordBook
@@ -198,8 +197,7 @@ def _air(fits: DryingFits, book: RecordBook) -> pd.DataFrame:
 def walls_to_leave(book: RecordBook) -> pd.DataFrame:
     """Rough wall to leave by species, for bowls of the usual rim: here and in the article."""
     rims = book.pieces["rim_mm"].dropna() if "rim_mm" in book.pieces else pd.Series(dtype=float)
-    step = 10 if book.units.length == "mm" else MM_PER_INCH / 2  # as people say a size
-    rim = step * round((float(rims.median()) if len(rims) else RIM_MM) / step)
+    rim = book.units.size(float(rims.median()) if len(rims) else RIM_MM)
     answers = (asked(functools.partial(wl.wall_window, [name], [rim]))
              for name in sorted(book.pieces["species"].dropna().unique()))  # fmt: skip
     found = [one for one in answers if one is not None]

@@ -12,7 +12,7 @@ from typing import Any
 from woodlab.charts.theme import LIVE
 
 FRONT = ("index.html", "Front page")
-SMALL_PX = 420  # a picture up to so wide shrinks on a phone; a wider one scrolls
+SMALL_PX = 450  # a picture up to so wide shrinks on a phone; a wider one scrolls
 MOST_LINES = 400_000  # characters of a picture
 _SCRIPT = re.compile(r"<script\b.*?</script>", re.S)
 # A sentence keeps a number and its unit on one line.

@@ -1,4 +1,4 @@
-"""The pages' pictures as SVG files, wide and narrow; each turns dark by itself."""
+"""The pages' pictures as SVG files, legible on a phone and on a desk; each turns dark by itself."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from woodlab import charts
 from woodlab.charts.saving import page_svg
 from woodlab.errors import WoodlabError
 from woodlab.pages.facts import Facts
+from woodlab.show import answering_in
 
 
 @dataclass(frozen=True)
@@ -28,28 +29,28 @@ def draw(facts: Facts, folder: Path) -> dict[str, Figure]:
     folder.mkdir(parents=True, exist_ok=True)
     looked = facts.bowls[facts.bowls["looked"]]
     seals, cracks = (getattr(study, "effects", None) for study in (facts.seals, facts.cracks))
-    asked: list[tuple[str, str, str, Callable[[Any], Any]]] = [
+    asked: list[tuple[str, str, str, Callable[[], Any]]] = [
         ("season", "The season at a glance", "4_sealing.html",
-         lambda size: charts.season_at_a_glance(facts.bowls, facts.curves, seals, size=size)),
+         lambda: charts.season_at_a_glance(facts.bowls, facts.curves, seals)),
         ("bargain", "What sealing cost, and what it saved", "4_sealing.html",
-         lambda size: charts.weeks_against_cracks(facts.seals.by_seal, seals, size=size)),
+         lambda: charts.weeks_against_cracks(facts.seals.by_seal, seals)),
         ("cracks", "What cracked", "5_cracks.html",
-         lambda size: charts.cracks_as_counts(looked, cracks, size=size)),
+         lambda: charts.cracks_as_counts(looked, cracks)),
         ("life", "One bowl from turning to today", "2_drying_curves.html",
-         lambda size: charts.life_of_a_bowl(facts.bowls, facts.curves, facts.book.looks, facts.air,
-                                            piece=facts.life, size=size)),
+         lambda: charts.life_of_a_bowl(facts.bowls, facts.curves, facts.book.looks, facts.air,
+                                            piece=facts.life)),
         ("inside", "Why a seal helps: inside the wall", "2_drying_curves.html",
-         lambda size: charts.inside_the_wall(facts.profiles, size=size)),
+         lambda: charts.inside_the_wall(facts.profiles)),
     ]  # fmt: skip
     made = {}
     for name, heading, behind, make in asked:
         if name == "bargain" and facts.seals is None:
             continue
         try:
-            wide, narrow = make("page"), make("column")
+            with answering_in(facts.book.units):
+                chart = make()
         except WoodlabError:
             continue  # this season has nothing to fill it with
-        for chart, tail in ((wide, ""), (narrow, "_narrow")):
-            (folder / f"{name}{tail}.svg").write_text(page_svg(chart), encoding="utf-8")
-        made[name] = Figure(name, heading, wide.description, behind)
+        (folder / f"{name}.svg").write_text(page_svg(chart), encoding="utf-8")
+        made[name] = Figure(name, heading, chart.description, behind)
     return made

@@ -190,7 +190,7 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     by = "seal" if (whole["by"] == "seal").sum() > 1 and len(facts.by_seal) > 1 else "all"
     when = "; bare bowls take theirs early, sealed ones late." if facts.bare_early else "."
     return drawn(
-        lambda: whole_fraction_chart(whole, by, size="page"),
+        lambda: whole_fraction_chart(whole, by),
         f"Bowls still whole, by days since turning. Each step down is a crack{when}",
         f"Bowls still whole against days since turning{', by seal' * (by == 'seal')}.",
     )

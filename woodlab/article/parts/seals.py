@@ -212,7 +212,7 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     if facts.early or both.sum() < 2 or not table["n_cracked"].sum():
         return ()
     return drawn(
-        lambda: weeks_against_cracks(facts.seals.by_seal, facts.seals.effects, size="page"),
+        lambda: weeks_against_cracks(facts.seals.by_seal, facts.seals.effects),
         "The bargain: the further right, the longer the wait; the higher, the more cracks. Bars "
         "show how unsure each count is.",
         "Weeks to dry against bowls that cracked, by seal.",

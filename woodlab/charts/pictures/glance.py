@@ -12,8 +12,9 @@ from woodlab import words
 from woodlab.charts.blocks import across, need, upward
 from woodlab.charts.colours import MOISTURE, MOISTURE_EDGES, role
 from woodlab.charts.pictures.marks import cracked, dry_mark, months
-from woodlab.charts.theme import WIDTH_PX, Size, heading, themed
+from woodlab.charts.theme import WIDTH_PX, heading, themed
 from woodlab.charts.titles import slower
+from woodlab.charts.units import drawing
 
 READY = 0.95  # chance of being dry enough from which a bowl is drawn as such
 _AHEAD = pd.Timedelta(days=400)  # forecasts are drawn this far
@@ -31,8 +32,6 @@ def season_at_a_glance(
     bowls: pd.DataFrame,
     curves: pd.DataFrame,
     effects: pd.DataFrame | None = None,
-    *,
-    size: Size = "page",
 ) -> Any:
     """The season: each bowl's moisture so far, its cracks, and when it is dry enough.
 
@@ -46,7 +45,6 @@ def season_at_a_glance(
         Of `forecast_curves`: `piece`, `on`, `part` (`so far` is drawn), `moisture_pct`.
     effects : DataFrame, optional
         Of a seal study; the title says whether bare bowls dry sooner.
-    size : as for `themed`
 
     Returns
     -------
@@ -67,25 +65,25 @@ def season_at_a_glance(
     """
     need(bowls, *_COLUMNS)
     bowls = bowls[list(_COLUMNS)]  # each layer carries its frame along
-    narrow, width = size == "column", WIDTH_PX[size] - 16
-    step = min(14.0, max(6.5, 785 / len(bowls)))  # ninety bowls fill a page
+    width = WIDTH_PX["column"] - 16
+    step = min(14.0, max(8.0, 880 / len(bowls)))  # ninety bowls fill a page
     day, target = bowls["as_of"].iloc[0], float(bowls["target_moisture_pct"].median())
-    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26 if narrow else 20), _end(bowls)
+    start, end = bowls["turned_on"].min() - pd.Timedelta(days=26), _end(bowls)
     edges = [target, *(edge for edge in MOISTURE_EDGES if edge > target)]
     bars, seals = _runs(curves, edges), words.order_of_seals(bowls["seal"])
-    panels, told = [_key(width, edges, narrow=narrow)], []
+    panels, told = [_key(width, edges)], []
     for seal in seals:
         own = bowls[bowls["seal"] == seal].sort_values(["ready_on", "turned_on"])
         dry, broke = int((own["p_ready_now"] >= READY).sum()), int(own["crack_on"].notna().sum())
         said = words.sealed(seal)
         told.append(words.opened(f"{said}: {dry} of {len(own)} dry enough, {broke} cracked"))
-        x = months("at:T", (start, end), narrow=narrow, shown=seal == seals[-1])
+        x = months("at:T", (start, end), shown=seal == seals[-1])
         panels.append(altair.layer(*_rows(own, bars, x, step, end)).properties(
             width=width, height=step * len(own), title=heading(told[-1])))  # fmt: skip
     dry = int((bowls["p_ready_now"] >= READY).sum())
     title = slower(effects, seals) or f"{dry} of {len(bowls)} bowls are dry enough"
     return themed(
-        altair.vconcat(*panels, spacing=7), says=title, size=size,
+        altair.vconcat(*panels, spacing=7), says=title, size="column",
         alt=f"A row a bowl, by seal, as of {words.day(day)}. {'; '.join(told)}.",
         sub=f"{len(bowls)} bowls, one a row, as of {words.day(day)}, by the day each is or will be "
         f"dry enough ({words.target(target)} moisture, estimated from the weights).",
@@ -114,22 +112,22 @@ def _rows(own: pd.DataFrame, bars: pd.DataFrame, x: Any, step: float, end: pd.Ti
     there = own[own["ready_on"].notna()].assign(at=own["ready_on"].clip(upper=end))
     done = there["p_ready_now"] >= READY
     glued = own["glued_on"] + pd.Timedelta(days=8)  # beside its crack
-    ground = altair.Chart(whole).encode(x=x)
-    rule, span = altair.Chart(ahead), altair.Chart(ahead.assign(at=ahead["first"]))
+    ground = drawing(whole).encode(x=x)
+    rule, span = drawing(ahead), drawing(ahead.assign(at=ahead["first"]))
     layers = [
         rule.mark_rule(strokeDash=[2.5, 2], strokeWidth=1, color=role("line")).encode(x2="first:T"),
         span.mark_bar(height=step * 0.34, color=role("hair"), stroke=role("line"), strokeWidth=0.6)
         .encode(x2="last:T"),
         ground.mark_bar(color=role("line"), height=step * 0.8).encode(x2="to:T"),
-        altair.Chart(mine).mark_bar(height=step * 0.8 - 1.2).encode(x2="to:T", color=_CLASS),
+        drawing(mine).mark_bar(height=step * 0.8 - 1.2).encode(x2="to:T", color=_CLASS),
         *(dry_mark(there[part], 34, filled=full)
           for part, full in ((done, True), (~done, False)) if part.any()),
         *cracked(own[own["crack_on"].notna()].assign(at=own["crack_on"]), 54),
         *cracked(own[glued.notna()].assign(at=glued), 36, glued=True),
-        ground.mark_text(align="right", dx=-4, fontSize=8.4, color=role("ink"))
+        ground.mark_text(align="right", dx=-4, fontSize=9.4, color=role("ink"))
         .encode(text="piece:N"),
     ]  # fmt: skip
-    today = altair.Chart(pd.DataFrame({"at": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
+    today = drawing(pd.DataFrame({"at": [day]})).mark_rule(color=role("ink"), strokeWidth=1.2)
     return [*(layer.encode(x=x, y=y) for layer in layers), today.encode(x=x)]
 
 
@@ -147,20 +145,19 @@ def _runs(curves: pd.DataFrame, edges: list[float]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["piece", "at", "to", "step"])
 
 
-def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
+def _key(width: int, edges: list[float]) -> Any:
     """How to read a row: one made-up row, larger, with its words at its marks."""
-    high, cell, left = 74, 16 if narrow else 25, 30 if narrow else 34
-    n = len(edges) + 1
-    end = left + n * cell
-    today = end + (6 if narrow else 14)
-    first, middle, last = (today + d for d in ((24, 44, 82) if narrow else (60, 92, 150)))
-    crack = left + 2.4 * cell
+    high, cell, left, n = 74, 20, 34, len(edges) + 1
+    end, crack = left + n * cell, left + 2.4 * cell
+    today = end + 6
+    first, middle, last = today + 24, today + 48, today + 94
     x = across("x:Q", None, (0, width)).axis(None)
     y = upward("y:Q", None, (high, 0)).axis(None)
+    box = {"x2": "x2", "y2": "y2"}
 
     def at(*points: tuple) -> Any:
         columns = ["x", "y", "x2", "y2", "step"][: len(points[0])]
-        return altair.Chart(pd.DataFrame(points, columns=columns)).encode(x=x, y=y)
+        return drawing(pd.DataFrame(points, columns=columns)).encode(x=x, y=y)
 
     def point(at_x: float) -> pd.DataFrame:
         return pd.DataFrame({"x": [at_x], "y": [35.5]})
@@ -168,15 +165,12 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
     def said(*points: tuple, **how: Any) -> Any:
         frame = pd.DataFrame(points, columns=["x", "y", "says"])
         how = {"align": "left", "fontSize": 11, "color": role("ink"), **how}
-        return altair.Chart(frame).mark_text(**how).encode(x=x, y=y, text="says:N")
+        return drawing(frame).mark_text(**how).encode(x=x, y=y, text="says:N")
 
-    box = {"x2": "x2", "y2": "y2"}
     cells = [(left + k * cell, 30, left + (k + 1) * cell, 41, n - 1 - k) for k in range(n)]
     marks = [
-        *cracked(point(crack), 124),
-        *cracked(point(crack + (12 if narrow else 16)), 78, glued=True),
+        *cracked(point(crack), 124), *cracked(point(crack + 13), 78, glued=True),
         dry_mark(point(middle), 70, filled=False),
-        *([] if narrow else [dry_mark(point(last + 84), 70, filled=True)]),
     ]  # fmt: skip
     layers = [
         at((left - 0.6, 29.2, end + 0.6, 41.8)).mark_rect(color=role("line")).encode(**box),
@@ -187,12 +181,10 @@ def _key(width: int, edges: list[float], *, narrow: bool) -> Any:
         at((today, 16, 0, 52)).mark_rule(color=role("ink"), strokeWidth=1.4).encode(y2="y2"),
         *(mark.encode(x=x, y=y) for mark in marks),
         said(*((left + k * cell, 50, f"{edges[n - 1 - k]:.0f}") for k in range(1, n)),
-             align="center", fontSize=9.5, color=role("quiet")),
+             align="center", fontSize=10, color=role("quiet")),
         said((left - 5, 35.5, "mark"), align="right", fontSize=10),
-        said((crack - 4, 20, "crack, then glued" if narrow else "crack found, then glued"),
-             (left, 66, "moisture [%], wet to dry enough"), (today + 4, 10, "today"),
-             (first, 24, "dry enough" if narrow else "dry enough by forecast"),
-             (first, 51, "9 in 10 chances" if narrow else "between these days, 9 chances in 10"),
-             *([] if narrow else [(last + 95, 35.5, "dry enough since")])),
+        said((crack - 4, 20, "crack, then glued"), (left, 66, "moisture [%], wet to dry enough"),
+             (today + 4, 10, "today"), (first, 24, "dry enough; full: since then"),
+             (first, 51, "9 chances in 10")),
     ]  # fmt: skip
     return altair.layer(*layers).properties(width=width, height=high)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-import altair
 import numpy as np
 import pandas as pd
 
 from woodlab import words
 from woodlab.charts.blocks import across, need, panels, upward, written
 from woodlab.charts.colours import MOISTURE, role
-from woodlab.charts.theme import Size, themed
+from woodlab.charts.theme import themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing
 
 # of up to four days: the darker and heavier a line, the earlier
 _LINES: tuple[dict[str, Any], ...] = tuple(
@@ -23,7 +23,7 @@ _LINES: tuple[dict[str, Any], ...] = tuple(
 )  # fmt: skip
 
 
-def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
+def inside_the_wall(profiles: pd.DataFrame) -> Any:
     """Moisture across a wall at up to four days, a panel a seal: said to be the model.
 
     Parameters
@@ -31,7 +31,6 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
     profiles : DataFrame
         `seal`, `on`, `depth_mm` from one face [mm], `moisture_pct` [%]; one value each of
         `species`, `wall_mm`, `turned_on`, `target_moisture_pct`.
-    size : as for `themed`
 
     Returns
     -------
@@ -59,9 +58,7 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
         own = profiles[profiles["seal"] == seal].sort_values("depth_mm")
         by_day = own.groupby("on")["moisture_pct"]
         gaps[seal] = float((by_day.max() - by_day.min()).max())
-        layers[words.opened(words.sealed(seal))] = _wall(
-            own, x, y, named=size == "column" or seal == seals[-1]
-        )
+        layers[words.opened(words.sealed(seal))] = _wall(own, x, y)
     even = min(gaps, key=lambda seal: gaps[seal])
     told = "; ".join(f"{words.sealed(s)} {gap:.0f}" for s, gap in gaps.items())
     sub = (
@@ -70,39 +67,38 @@ def inside_the_wall(profiles: pd.DataFrame, *, size: Size = "page") -> Any:
         f"Points: by how much the core is wetter than the surface, at most {told}."
     )
     return themed(
-        panels(layers, columns=2, height=270, size=size, axis_px=100 if size == "page" else 136),
+        panels(layers, columns=1, height=230, size="column", axis_px=146),
         says=fitting(
             f"Model: {'no seal' if even == 'none' else even} keeps the wall more even inside",
             "Model: a seal keeps the wall more even inside",
         ),
-        alt=sub, sub=sub, size=size,
+        alt=sub, sub=sub, size="column",
     )  # fmt: skip
 
 
-def _wall(own: pd.DataFrame, x: Any, y: Any, *, named: bool) -> list[Any]:
-    """A panel: a line a day with its words on it; the levels are named beside the last panel."""
+def _wall(own: pd.DataFrame, x: Any, y: Any) -> list[Any]:
+    """A panel: a line a day with its words on it; the levels are named beside it."""
     wall = float(own["wall_mm"].iloc[0])
     levels = pd.DataFrame(
         {"moisture_pct": [30.0, float(own["target_moisture_pct"].iloc[0])], "depth_mm": wall,
          "says": ["30 %: wood|shrinks below", "dry enough"]}
     )  # fmt: skip
-    base = altair.Chart(levels).encode(y=y)
-    layers = [base.mark_rule(color=role("line"), strokeDash=[1, 2.5])]
-    if named:
-        beside: dict[str, Any] = {"align": "left", "dx": 5, "lineBreak": "|", "lineHeight": 12}
-        text = base.mark_text(fontSize=10.5, color=role("quiet"), **beside)
-        layers.append(text.encode(x=x, text="says:N"))
+    base = drawing(levels).encode(y=y)
+    text = base.mark_text(fontSize=11, color=role("quiet"), align="left", dx=5, lineBreak="|",
+                          lineHeight=12)  # fmt: skip
+    layers = [base.mark_rule(color=role("line"), strokeDash=[1, 2.5]),
+              text.encode(x=x, text="says:N")]  # fmt: skip
     above = np.inf
     for look, (on, course) in zip(_LINES, own.groupby("on"), strict=False):
-        layers.append(altair.Chart(course).mark_line(**look).encode(x=x, y=y))
+        layers.append(drawing(course).mark_line(**look).encode(x=x, y=y))
         middle = float(course["moisture_pct"].max())
         gap = middle - float(course["moisture_pct"].min())
         word = pd.DataFrame(
             {"depth_mm": [wall / 2], "moisture_pct": [middle],
              "says": [f"{words.day(on, own['turned_on'].iloc[0])}: {gap:.0f} points"]}
         )  # fmt: skip
-        under = above - middle < 4.2  # too near the line above for its words: they go below
+        under = above - middle < 5.5  # too near the line above for its words: they go below
         place = {"baseline": "top", "dy": 5} if under else {"baseline": "bottom", "dy": -4}
-        layers += written(altair.Chart(word).encode(x=x, y=y, text="says:N"), fontSize=11, **place)
+        layers += written(drawing(word).encode(x=x, y=y, text="says:N"), fontSize=11, **place)
         above = middle
     return layers

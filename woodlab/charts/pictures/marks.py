@@ -8,6 +8,7 @@ import altair
 import pandas as pd
 
 from woodlab.charts.colours import role
+from woodlab.charts.units import drawing
 
 # Paths in a unit square: a crack, a plaster over it, the gap that sets a mark off, a bowl.
 CRACK = (
@@ -26,32 +27,28 @@ def cracked(frame: pd.DataFrame, size: float, *, glued: bool = False) -> list[An
     """A crack, or the plaster of a glued one, on a gap that sets it off from what is under it."""
     shape, colour = (GLUED, "ink") if glued else (CRACK, "cracked")
     return [
-        altair.Chart(frame).mark_point(shape=path, size=area, fill=role(fill), strokeWidth=0)
+        drawing(frame).mark_point(shape=path, size=area, fill=role(fill), strokeWidth=0)
         for path, area, fill in ((GAP, 0.9 * size, "paper"), (shape, size, colour))
     ]
 
 
 def dry_mark(frame: pd.DataFrame, size: float, *, filled: bool) -> Any:
     """Bowls that stand for 'dry enough': full ones are, hollow ones will be."""
-    return altair.Chart(frame).mark_point(
+    return drawing(frame).mark_point(
         shape=BOWL, size=size, strokeWidth=1.3, stroke=role("ready"),
         fill=role("ready" if filled else "paper"),
     )  # fmt: skip
 
 
-def months(field: str, ends: tuple[Any, Any], *, narrow: bool, shown: bool = True) -> Any:
-    """The axis of days: each month by its name, January with its year.
-
-    On a phone every third, January by its year alone: more would touch the next name.
-    """
-    short, january = "month(datum.value)==1 ? '' : timeFormat(datum.value,'%b')", "%b %Y"
-    if narrow:
-        short, january = "month(datum.value)%3==0 ? timeFormat(datum.value,'%b') : ''", "%Y"
+def months(field: str, ends: tuple[Any, Any], *, shown: bool = True) -> Any:
+    """The axis of days: each month by its name, or every third of a long span, and the years."""
+    begin, end = map(pd.Timestamp, ends)
+    every, january = (3, "%Y") if (end - begin).days > 300 else (1, "%b %Y")
     axis = altair.Axis(
         title=None, grid=False, tickCount="month", labelFontSize=11, labelAlign="left",
         labelOffset=0, labelPadding=4, labelOverlap=False,
-        labelExpr=f"month(datum.value)==0 ? timeFormat(datum.value,'{january}') : {short}",
+        labelExpr=f"month(datum.value)%{every} ? '' : timeFormat(datum.value, "
+        f"month(datum.value) ? '%b' : '{january}')",
     )  # fmt: skip
-    domain = [pd.Timestamp(day).isoformat() for day in ends]
-    scale = altair.Scale(domain=domain, type="time", nice=False)
+    scale = altair.Scale(domain=[begin.isoformat(), end.isoformat()], type="time", nice=False)
     return altair.X(field, scale=scale, axis=axis if shown else None)

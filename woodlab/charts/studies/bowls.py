@@ -16,14 +16,14 @@ from woodlab.charts.theme import (
     DASHES,
     FAINT_INK,
     LINE_SYMBOL,
-    Size,
     panel_px,
     series_encoding,
     themed,
 )
+from woodlab.charts.units import drawing
 
 
-def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def rim_from_above(frame: pd.DataFrame) -> Any:
     """The rim from above before and after drying, one panel a scale.
 
     Parameters
@@ -31,7 +31,6 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     frame : DataFrame
         Of `DriedBowl.outline`, with a column `scale` that says how the movement is drawn
         ("true to scale", "movement 5 times"): `state`, `order`, `across_mm`, `along_mm` [mm].
-    size : as for `themed`
 
     Returns
     -------
@@ -53,20 +52,19 @@ def rim_from_above(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     told = "; ".join(f"{a}, {b}: {width:.1f} mm across" for (a, b), width in widths.items())
     green, dried = _true(widths.xs(frame["scale"].iloc[0]), frame["scale"].iloc[0])
     return themed(
-        _outlines(frame, "scale", x, y, 1.0, size), alt=f"{told}.", size=size,
+        _outlines(frame, "scale", x, y, 1.0), alt=f"{told}.",
         says=f"Rim across the grain: {green:.0f} mm green, {dried:.0f} mm dried",
         sub="The rim from above [mm], across and along the grain, before and after drying.",
     )  # fmt: skip
 
 
-def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
+def bowl_section(frame: pd.DataFrame) -> Any:
     """Cuts through the bowl's axis, across and along the grain, before and after drying.
 
     Parameters
     ----------
     frame : DataFrame
         Of `DriedBowl.section` [mm]; an optional column `scale` says how the movement is drawn.
-    size : as for `themed`
 
     Returns
     -------
@@ -77,7 +75,7 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     >>> import woodlab as wl
     >>> dry = wl.dried_bowl(wl.Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
     >>> print(bowl_section(dry.section()).description)
-    Cut across the grain: 120 mm high green, 110 dried. across the grain, green: 120.0 mm high;
+    Height across the grain: 120 mm green, 110 mm dried. across the grain, green: 120.0 mm high;
     across the grain, dried: 110.0 mm high; along the grain, green: 120.0 mm high; along the grain,
     dried: 116.8 mm high.
     """
@@ -91,8 +89,8 @@ def bowl_section(frame: pd.DataFrame, *, size: Size = "page") -> Any:
     scale = str(frame["scale"].iloc[0]) if "scale" in frame else "true to scale"
     green, dried = _true(high[cut], scale)
     return themed(
-        _outlines(frame, "cut", x, y, top / (2 * reach), size), alt=f"{told}.", size=size,
-        says=f"Cut {cut}: {green:.0f} mm high green, {dried:.0f} dried",
+        _outlines(frame, "cut", x, y, top / (2 * reach)), alt=f"{told}.",
+        says=f"Height {cut}: {green:.0f} mm green, {dried:.0f} mm dried",
         sub=f"Sections through the bowl's axis [mm], before and after drying, {scale}.",
     )  # fmt: skip
 
@@ -104,33 +102,32 @@ def _true(drawn: pd.Series, scale: str) -> tuple[float, float]:
     return green, green + (dried - green) / (float(times[1]) if times else 1.0)
 
 
-def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float, size: Size) -> Any:
+def _outlines(frame: pd.DataFrame, by: str, x: Any, y: Any, tall: float) -> Any:
     """Green and dried outlines, a panel a value of `by`, both axes to one scale."""
     names, states = list(dict.fromkeys(frame[by])), ["green", "dried"]
-    columns = min(2, len(names)) if size == "page" else 1
+    columns = min(2, len(names))
     legend = altair.Legend(title=None, symbolSize=LINE_SYMBOL)
     colour = altair.Scale(domain=states, range=[FAINT_INK, COLOURS[0]])
     dash = altair.Scale(domain=states, range=[list(DASHES[1]), list(DASHES[0])])
     layers = {}
     for name in names:
-        line = altair.Chart(frame[frame[by] == name]).mark_line(strokeWidth=2)
+        line = drawing(frame[frame[by] == name]).mark_line(strokeWidth=2)
         layers[str(name)] = [line.encode(
             x=x, y=y, order="order:O", color=altair.Color("state:N", scale=colour, legend=legend),
             strokeDash=altair.StrokeDash("state:N", scale=dash, legend=legend),
         )]  # fmt: skip
-    axis_px = 62 if columns == 2 or size == "column" else 280  # one rim alone is not a page wide
-    height = tall * panel_px(size, columns, axis_px)
-    return panels(layers, columns=columns, height=height, size=size, axis_px=axis_px)
+    axis_px = 62 if columns == 2 else 280  # one rim alone is not a page wide
+    height = tall * panel_px("page", columns, axis_px)
+    return panels(layers, columns=columns, height=height, axis_px=axis_px)
 
 
-def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
+def wall_window_chart(window: pd.DataFrame) -> Any:
     """Between too thin to true up and too thick not to crack, a panel a species.
 
     Parameters
     ----------
     window : DataFrame
         Of `wall_window`. A species that cannot be computed is named in the alt text, not drawn.
-    size : as for `themed`
 
     Returns
     -------
@@ -174,34 +171,34 @@ def wall_window_chart(window: pd.DataFrame, *, size: Size = "page") -> Any:
     )
     if known:
         sub += " Lines with bands: thickest wall by the crack study, by seal, 95 % interval."
-    chart = panels(layers, columns=3, height=190, size=size, axis_px=52)
-    return themed(chart, alt=alt, says=says, sub=sub, size=size)
+    chart = panels(layers, height=190, axis_px=52)
+    return themed(chart, alt=alt, says=says, sub=sub)
 
 
 def _window(frame: pd.DataFrame, top: float) -> list[Any]:
     low, high = frame["rim_mm"].min(), frame["rim_mm"].max()
     x = across("rim_mm:Q", "Finished rim [mm]", (low, high), tickCount=4)
     y = partial(upward, title="Rough wall [mm]", ends=(0, top), scale={"clamp": True})
-    one = altair.Chart(frame.drop_duplicates("rim_mm")).encode(x=x)
+    one = drawing(frame.drop_duplicates("rim_mm")).encode(x=x)
     layers = [
         one.mark_area(color=COLOURS[2], opacity=0.18).encode(y=y("thinnest_mm:Q")),
         one.mark_line(color=COLOURS[2], strokeWidth=3).encode(y=y("thinnest_mm:Q")),
         one.mark_line(color=FAINT_INK, strokeDash=list(DASHES[2])).encode(y=y("tenth_mm:Q")),
     ]
-    right = altair.Chart(frame[frame["rim_mm"] == high].head(1)).encode(x=x)
-    for field, said in (("middle", "too thin to true up"), ("tenth_mm", "a tenth of the rim")):
-        at = right.transform_calculate(middle="datum.thinnest_mm / 2").encode(y=y(f"{field}:Q"))
+    right = drawing(frame[frame["rim_mm"] == high].head(1)).encode(x=x)
+    for field, said in (("middle_mm", "too thin to true up"), ("tenth_mm", "a tenth of the rim")):
+        at = right.transform_calculate(middle_mm="datum.thinnest_mm / 2").encode(y=y(f"{field}:Q"))
         layers += written(at.encode(text=altair.value(said)), align="right", dx=-4, fontSize=11,
-                          dy=0 if field == "middle" else 16)  # fmt: skip
+                          dy=0 if field == "middle_mm" else 16)  # fmt: skip
     known = frame[frame["thickest_mm"].notna()]
     # an end beyond the walls that were tried is not known: the band runs off the panel
     known = known.fillna({"thickest_lower_mm": 0.0, "thickest_upper_mm": top})
     look = series_encoding("seal", "", mark="line", legend=False,
                            domain=sorted(known["seal"].unique()))  # fmt: skip
     for _, own in known.groupby("seal"):
-        base = altair.Chart(own).encode(x=x, color=look["color"])
+        base = drawing(own).encode(x=x, color=look["color"])
         area = band(base, y, "thickest_lower_mm:Q", "thickest_upper_mm:Q")
-        name = altair.Chart(own.head(1)).encode(x=x, y=y("thickest_mm:Q"), text="seal:N")
+        name = drawing(own.head(1)).encode(x=x, y=y("thickest_mm:Q"), text="seal:N")
         layers += [area, base.mark_line().encode(y=y("thickest_mm:Q"), **look),
                    *written(name, align="left", dx=4, dy=-8, fontSize=11)]  # fmt: skip
     return layers

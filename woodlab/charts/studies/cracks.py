@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
@@ -13,7 +12,6 @@ from woodlab.charts.blocks import (
     DAYS,
     across,
     band,
-    columns_of,
     each,
     level,
     need,
@@ -23,11 +21,12 @@ from woodlab.charts.blocks import (
     upward,
 )
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
+from woodlab.charts.theme import COLOURS, FAINT_INK, themed
 from woodlab.charts.titles import certainties, fitting
+from woodlab.charts.units import drawing
 
 
-def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "column") -> Any:
+def crack_rate_chart(rates: pd.DataFrame, by: str = "species") -> Any:
     """Crude rates of cracking of the groups of one kind, with Wilson intervals.
 
     Parameters
@@ -37,7 +36,6 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
         `ci_upper` as shares.
     by : str
         "species", "seal", "wall" or "all".
-    size : as for `themed`
 
     Returns
     -------
@@ -71,11 +69,11 @@ def crack_rate_chart(rates: pd.DataFrame, by: str = "species", *, size: Size = "
     says = fitting(f"Cracked: {', '.join(ends)}", every)
     return interval_chart(
         frame, title="Bowls that cracked [%]", says=says, estimate="share",
-        in_order=by == "wall", size=size,
+        in_order=by == "wall"
     )  # fmt: skip
 
 
-def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
+def crack_ratios(effects: pd.DataFrame) -> Any:
     """A forest of hazard ratios; a term without a number is left out, its reason is in the table.
 
     Parameters
@@ -83,7 +81,6 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     effects : DataFrame
         `study.effects`: `term`, `hazard_ratio`, `ci_lower`, `ci_upper`, `p_value`, `n_cracks`,
         `n_pieces`.
-    size : as for `themed`
 
     Returns
     -------
@@ -108,11 +105,11 @@ def crack_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
         frame, title="Hazard of cracking against the other [ratio]", estimate="hazard_ratio",
         says=f"{sure or 'None'} of {len(frame)} influences on cracking "
         f"{'is' if sure == 1 else 'are'} clear",
-        reference=1.0, log=True, size=size,
+        reference=1.0, log=True,
     )  # fmt: skip
 
 
-def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = "page") -> Any:
+def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal") -> Any:
     """The share still whole against days since turning, a panel a group.
 
     Level stretches have their 95 % band; where the looks leave open when it fell, it is dotted.
@@ -124,7 +121,6 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
         `whole_from`, `whole_to`, `ci_lower`, `ci_upper`, and `n_pieces`.
     by : str
         "all", "species", "seal" or "wall".
-    size : as for `themed`
 
     Returns
     -------
@@ -152,7 +148,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     layers, last = {}, {}
     for name in names:
         own = frame[frame["group"] == name]
-        known, gaps = (altair.Chart(own[own["kind"] == kind]).encode(x=x, x2="to_days:Q")
+        known, gaps = (drawing(own[own["kind"] == kind]).encode(x=x, x2="to_days:Q")
                        for kind in ("known", "gap"))  # fmt: skip
         n = int(own["n_pieces"].iloc[0])
         named = words.bowls(name, n) if by == "seal" else f"{name} ({words.tally(n)})"
@@ -172,7 +168,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     if low != high:
         says += f", {100 * last[high][0]:.0f} % of {about(high)}"
     return themed(
-        panels(layers, columns=columns_of(len(names)), size=size, axis_px=66), size=size,
+        panels(layers, axis_px=66),
         alt=f"{'; '.join(said for _, said in last.values())}.",
         says=fitting(says, f"{100 * last[low][0]:.0f} to {100 * last[high][0]:.0f} % of the bowls "
                      "still whole"),
@@ -181,9 +177,7 @@ def whole_fraction_chart(whole: pd.DataFrame, by: str = "seal", *, size: Size = 
     )  # fmt: skip
 
 
-def risk_by_wall_chart(
-    risk: pd.DataFrame, pieces: pd.DataFrame, *, seal: str = "none", size: Size = "page"
-) -> Any:
+def risk_by_wall_chart(risk: pd.DataFrame, pieces: pd.DataFrame, *, seal: str = "none") -> Any:
     """The chance of a crack against the wall, a panel a species, with band and pieces.
 
     Parameters
@@ -196,7 +190,6 @@ def risk_by_wall_chart(
         foot where it did not; those under `seal` filled.
     seal : str
         The seal that the curve is for.
-    size : as for `themed`
 
     Returns
     -------
@@ -210,7 +203,7 @@ def risk_by_wall_chart(
     ...                        "seal": ["none", "wax"], "wall_mm": [22.0, 36.0],
     ...                        "cracked": [False, True]})
     >>> print(risk_by_wall_chart(risk, pieces).description)
-    Estimated crack chance: 10 % at 20 mm, 40 % at 40. By day 120, bare bowls: white ash: 10% at
+    Crack chance: 10 % at 20 mm, 40 % at 40 mm. By day 120, bare bowls: white ash: 10% at
     20 mm, 40% at 40 mm.
     """
     curve = risk[risk["risk"].notna()]
@@ -227,12 +220,12 @@ def risk_by_wall_chart(
     tooltip = ["piece:N", "seal:N", "state:N", tip("wall_mm:Q", "wall [mm]", ".0f")]
     layers, told = {}, []
     for name, own in curve.sort_values("wall_mm").groupby("species"):
-        base = altair.Chart(own).encode(x=x)
+        base = drawing(own).encode(x=x)
         dots = marks[marks["species"] == name]
         layers[str(name)] = [
             band(base, y, "ci_lower:Q", "ci_upper:Q", colour=COLOURS[4]),
             base.mark_line(color=COLOURS[0]).encode(y=y("risk:Q")),
-            *(altair.Chart(dots[dots["own"] == here])
+            *(drawing(dots[dots["own"] == here])
               .mark_point(size=34, filled=here, color=colour, strokeWidth=1.5)
               .encode(x=x, y=y("height:Q"), tooltip=tooltip)
               for here, colour in ((True, COLOURS[0]), (False, FAINT_INK))),
@@ -244,17 +237,17 @@ def risk_by_wall_chart(
     ends = [curve.loc[curve["wall_mm"] == wall, "risk"].mean() for wall in (low, high)]
     day, bowls = curve["by_day"].iloc[0], words.bowls(seal)
     return themed(
-        panels(layers, columns=3, size=size, axis_px=66),
-        alt=f"By day {day:.0f}, {bowls}: {'; '.join(told)}.", size=size,
-        says=f"Estimated crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
-        f"{100 * ends[1]:.0f} % at {high:.0f}",
+        panels(layers, axis_px=66),
+        alt=f"By day {day:.0f}, {bowls}: {'; '.join(told)}.",
+        says=f"Crack chance: {100 * ends[0]:.0f} % at {low:.0f} mm, "
+        f"{100 * ends[1]:.0f} % at {high:.0f} mm",
         sub=f"Chance of a crack by day {day:.0f} [%] against the wall [mm], {bowls}, with 95 % "
         "bands; the title gives the mean of the woods. Marks: bowls, at the top those that "
         "cracked; hollow: under another seal.",
     )  # fmt: skip
 
 
-def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
+def looks_calendar(gaps: pd.DataFrame) -> Any:
     """How the chance of a first crack runs week by week, and how often to look.
 
     Parameters
@@ -262,7 +255,6 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     gaps : DataFrame
         `study.look_gaps()`: `week`, `chance`, `ci_lower`, `ci_upper` (shares), `even_gap_days`,
         `even_gap_lower_days`, `even_gap_upper_days`, `longest_gap_days` [d].
-    size : as for `themed`
 
     Returns
     -------
@@ -280,7 +272,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     in week 1, 10 in week 2; dashed, the gap that keeps the run of one crack short (6 days).
     """
     need(gaps, why="no crack was found, so there is no calendar of looks to draw.")
-    base = altair.Chart(gaps).encode(
+    base = drawing(gaps).encode(
         x=across("week:Q", "Week since turning", tickMinStep=1),
         tooltip=["week:Q", tip("chance:Q", "chance", ".1%"), tip("even_gap_days:Q", "gap [days]")],
     )
@@ -297,7 +289,7 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
     }  # fmt: skip
     first, last = gaps.iloc[0], gaps.iloc[-1]
     return themed(
-        panels(layers, height=140, size=size),
+        panels(layers, columns=1, height=140),
         says=f"The likeliest week for a first crack is week "
         f"{gaps.loc[gaps['chance'].idxmax(), 'week']:.0f}",
         sub="Above: chance of a first crack, by week since turning [%]. Below: longest gap between "
@@ -307,5 +299,4 @@ def looks_calendar(gaps: pd.DataFrame, *, size: Size = "page") -> Any:
         f"accepted unseen days: {first['even_gap_days']:.0f} days in week 1, "
         f"{last['even_gap_days']:.0f} in week {last['week']:.0f}; dashed, the gap that keeps the "
         f"run of one crack short ({short:.0f} days).",
-        size=size,
     )  # fmt: skip

@@ -5,16 +5,16 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import altair
 import pandas as pd
 
 from woodlab import words
-from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, upward
+from woodlab.charts.blocks import DAYS, MOISTURE, across, band, each, need, panels, tip, upward
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, DASHES, INK, Size, series_encoding, themed
+from woodlab.charts.theme import COLOURS, DASHES, INK, series_encoding, themed
+from woodlab.charts.units import drawing
 
 
-def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any:
+def measured_and_expected(measured: pd.DataFrame) -> Any:
     """Shrinkage across and rise as measured against as expected, a point a rim.
 
     Parameters
@@ -22,7 +22,6 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     measured : DataFrame
         `measured` of a movement study. Rims without an expected figure are not drawn; their
         number is said in the alt text.
-    size : as for `themed`
 
     Returns
     -------
@@ -48,7 +47,7 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
         "pith_mm. See the column `reason` of the study's `measured`.",
     )
     species = sorted(drawn["species"].unique())
-    look = series_encoding("species", "Species", mark="point", domain=species, size=size)
+    look = series_encoding("species", "Species", mark="point", domain=species, size="page")
     layers = {}
     for name, field, end, unit in (
         ("Shrinkage across [%]", "across_shrink_pct", "expected_across", "pct"),
@@ -57,20 +56,21 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
         own = drawn[drawn[field].notna()]
         fields = [f"{end}_lower_{unit}", f"{end}_{unit}", f"{end}_upper_{unit}"]
         seen = own[[field, fields[1]]].stack()
-        ends = pd.DataFrame({"at": [seen.min(), seen.max()] if len(own) else []})
+        ends = pd.DataFrame({f"at_{unit}": [seen.min(), seen.max()] if len(own) else []})
         x, y = partial(across, title="expected"), upward(f"{field}:Q", "measured")
-        base = altair.Chart(own).encode(y=y)
+        base = drawing(own).encode(y=y)
         layers[name] = [
-            altair.Chart(ends).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
-            .encode(x=x("at:Q"), y=upward("at:Q", "measured")),
+            drawing(ends).mark_line(color=INK, strokeDash=list(DASHES[1]), strokeWidth=1)
+            .encode(x=x(f"at_{unit}:Q"), y=upward(f"at_{unit}:Q", "measured")),
             base.mark_rule(opacity=0.35).encode(x=x(f"{fields[0]}:Q"), x2=f"{fields[2]}:Q"),
             base.mark_point(size=40).encode(
-                x=x(f"{fields[1]}:Q"), tooltip=["piece:N", "days:Q", f"{field}:Q"], **look),
+                x=x(f"{fields[1]}:Q"), **look,
+                tooltip=["piece:N", "days:Q", tip(f"{field}:Q", name)]),
         ]  # fmt: skip
     ends = [drawn[f"expected_across_{end}_pct"] for end in ("lower", "upper")]
     inside = int(drawn["across_shrink_pct"].between(*ends).sum())
     return themed(
-        panels(layers, columns=2, height=240, size=size), size=size,
+        panels(layers, height=240),
         says=f"{inside} of {len(drawn)} rims lie within the tables' range",
         sub="Shrinkage across the grain [%] and rise of the pith line [mm]. Dashed: as expected; "
         "bars: 95 % of trees by the tables.",
@@ -81,14 +81,13 @@ def measured_and_expected(measured: pd.DataFrame, *, size: Size = "page") -> Any
     )  # fmt: skip
 
 
-def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
+def shrinkage_estimates(estimates: pd.DataFrame) -> Any:
     """Radial and tangential shrinkage by the book's own rims, beside the table's.
 
     Parameters
     ----------
     estimates : DataFrame
         `estimates` of a movement study [% of the green size].
-    size : as for `themed`
 
     Returns
     -------
@@ -113,18 +112,17 @@ def shrinkage_estimates(estimates: pd.DataFrame, *, size: Size = "page") -> Any:
     inside = int(frame["table"].between(frame["ci_lower"], frame["ci_upper"]).sum())
     return interval_chart(
         frame, title="Shrinkage, green to oven-dry [%]", reference="the table's", in_order=True,
-        says=f"{inside} of {len(frame)} tabled shrinkages lie in our intervals", size=size,
+        says=f"{inside} of {len(frame)} tabled shrinkages lie in our intervals",
     )  # fmt: skip
 
 
-def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Size = "page") -> Any:
+def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame) -> Any:
     """Share of the movement done, against days and against moisture.
 
     Parameters
     ----------
     course, mean_course : DataFrame
         Of a movement study; `share` is a part of 1.
-    size : as for `themed`
 
     Returns
     -------
@@ -150,9 +148,9 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
     days = across("days:Q", DAYS)
     moist = across("moisture_pct:Q", [MOISTURE, "(drying runs to the left)"],
                    scale={"zero": False, "padding": 10})  # fmt: skip
-    each = altair.Chart(known).mark_point(size=22, opacity=0.5, color=COLOURS[4])
+    each = drawing(known).mark_point(size=22, opacity=0.5, color=COLOURS[4])
     each = each.encode(y=y("share:Q"), tooltip=["piece:N", "species:N", "days:Q", "share:Q"])
-    mean = altair.Chart(means).encode(x=days)
+    mean = drawing(means).encode(x=days)
     layers = {
         "Against time": [
             band(mean, y, "ci_lower:Q", "ci_upper:Q", shade=0.35),
@@ -167,7 +165,7 @@ def movement_course(course: pd.DataFrame, mean_course: pd.DataFrame, *, size: Si
         last = means.iloc[-1]
         says = f"{100 * last['share']:.0f} % of the movement done by day {last['days']:.0f}"
     return themed(
-        panels(layers, columns=2, height=210, size=size), says=says, size=size,
+        panels(layers, height=210), says=says,
         sub="Share of the movement done [%]; a dot a rim, the line their mean with its 95 % "
         "interval.",
         alt=f"{words.tally(known['piece'].nunique())}. Mean: {told or 'not known'}.",

@@ -12,6 +12,7 @@ from woodlab import words
 from woodlab.charts.blocks import across, level, lines, need, upward
 from woodlab.charts.theme import series_encoding, themed
 from woodlab.charts.titles import fitting
+from woodlab.charts.units import drawing
 
 _SPOKEN = {
     "drying_time": "drying time", "surface_coefficient": "surface coefficient",
@@ -52,7 +53,7 @@ def power_chart(power: pd.DataFrame) -> Any:
                values=sorted(frame["n_logs"].unique()))  # fmt: skip
     y = partial(upward, title="Chance to see the effect [%]", ends=(0, 100))
     look = series_encoding("effect", "", mark="point", domain=effects, legend=False)
-    base = altair.Chart(frame).encode(x=x)
+    base = drawing(frame).encode(x=x)
     layers = [
         *level(80, y, "percent"),
         base.mark_rule(strokeWidth=2).encode(y=y("low:Q"), y2="high:Q", color=look["color"]),

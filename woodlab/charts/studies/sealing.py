@@ -16,7 +16,6 @@ from woodlab.charts.blocks import (
     DAYS,
     across,
     apart,
-    columns_of,
     each,
     level,
     need,
@@ -27,8 +26,9 @@ from woodlab.charts.blocks import (
 )
 from woodlab.charts.colours import role, seal_colours
 from woodlab.charts.intervals import interval_chart
-from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, Size, themed
+from woodlab.charts.theme import COLOURS, PAPER, SHAPES, WIDTH_PX, themed
 from woodlab.charts.titles import Claim, certainties, fitting, slower, surest
+from woodlab.charts.units import drawing
 
 _OUTCOMES = {
     "drying_time": "drying time",
@@ -52,7 +52,6 @@ def curves_by_seal(
     effects: pd.DataFrame | None = None,
     *,
     target_moisture_pct: float | None = None,
-    size: Size = "page",
 ) -> Any:
     """Moisture against days, a panel a seal on the same axes: each piece, and their median.
 
@@ -65,7 +64,6 @@ def curves_by_seal(
         Of the same study; the title says what a seal cost in time.
     target_moisture_pct : float, optional
         A rule at this moisture [%].
-    size : as for `themed`
 
     Returns
     -------
@@ -92,7 +90,7 @@ def curves_by_seal(
     layers, told = {}, []
     for seal, colour in zip(seals, seal_colours(seals), strict=True):
         own, middle = (frame[frame["seal"] == seal] for frame in (course, typical))
-        bowl, median = (altair.Chart(frame).encode(x=x, y=y("moisture_pct:Q"))
+        bowl, median = (drawing(frame).encode(x=x, y=y("moisture_pct:Q"))
                         for frame in (own, middle))  # fmt: skip
         layers[words.opened(words.bowls(seal, own["piece"].nunique()))] = [
             bowl.mark_line(strokeWidth=1, color=role("line"), opacity=0.7)
@@ -114,13 +112,13 @@ def curves_by_seal(
     medians = fitting(f"After {day:.0f} days: {', '.join(named)}",
                       f"Moisture by seal over {day:.0f} days")  # fmt: skip
     return themed(
-        panels(layers, columns=columns_of(len(seals)), height=150, size=size, axis_px=50),
-        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians, size=size,
+        panels(layers, height=150, axis_px=50),
+        alt=f"Medians: {'; '.join(told)}.{aim}", says=slower(effects, seals) or medians,
         sub=f"Moisture [% of oven-dry mass] against days. Thin: each bowl; thick: median.{aim}",
     )  # fmt: skip
 
 
-def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
+def seal_ratios(effects: pd.DataFrame) -> Any:
     """Each ratio to the reference with its 95 % interval; rows without one are left out.
 
     Parameters
@@ -128,7 +126,6 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
     effects : DataFrame
         Of a `SealStudy`: `outcome`, `seal`, `reference`, `ratio`, `ci_lower`, `ci_upper`,
         `p_value`, `n_pieces`.
-    size : as for `themed`
 
     Returns
     -------
@@ -167,7 +164,7 @@ def seal_ratios(effects: pd.DataFrame, *, size: Size = "page") -> Any:
                    f"{sure} of {len(frame)} differences are clear")  # fmt: skip
     return interval_chart(
         frame, title=f"Times that of {other} [ratio]", says=says, estimate="ratio", reference=1.0,
-        log=True, in_order=True, size=size,
+        log=True, in_order=True,
     )  # fmt: skip
 
 
@@ -179,9 +176,7 @@ def _times(row: Any) -> str:
     return f"at least {words.two(row.ci_lower)}"
 
 
-def weeks_against_cracks(
-    by_seal: pd.DataFrame, effects: pd.DataFrame | None = None, *, size: Size = "column"
-) -> Any:
+def weeks_against_cracks(by_seal: pd.DataFrame, effects: pd.DataFrame | None = None) -> Any:
     """Sealing's bargain: weeks to the target against the share of bowls that cracked.
 
     Parameters
@@ -191,7 +186,6 @@ def weeks_against_cracks(
         `ci_upper` [%], `n_cracked`, `n_looked`.
     effects : DataFrame, optional
         Of the same study; the title says whether slower drying saved bowls.
-    size : as for `themed`
 
     Returns
     -------
@@ -223,9 +217,9 @@ def weeks_against_cracks(
     before = -np.inf
     for row in frame.sort_values("weeks").to_dict("records"):
         colour, shape = look[str(row["seal"])]
-        one, at = altair.Chart(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
+        one, at = drawing(pd.DataFrame([row])).encode(x=x), row["weeks"] / most
         # beside a near neighbour its words would lie upon that one's bar
-        side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.12 else "center"
+        side = "right" if at > 0.75 else "left" if at < 0.2 or at - before < 0.16 else "center"
         before = at
         said = textwrap.wrap(words.opened(words.sealed(row["seal"])), 12)
         said.append(f"{row['n_cracked']} of {row['n_looked']}")
@@ -252,11 +246,11 @@ def weeks_against_cracks(
         says = _SAVED.of(surest(effects[effects["outcome"] == "crack_hazard"]))
     return themed(
         altair.layer(*layers).properties(height=240), alt=f"By seal: {'; '.join(told)}.", says=says,
-        sub=sub, size=size,
+        sub=sub
     )  # fmt: skip
 
 
-def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "column") -> Any:
+def pairs_by_log(pairs: pd.DataFrame, reference: str = "none") -> Any:
     """Weeks to the target under each seal, the pieces of a log joined by a line.
 
     Parameters
@@ -266,7 +260,6 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         there yet: a hollow mark).
     reference : str
         The seal that stands first.
-    size : as for `themed`
 
     Returns
     -------
@@ -292,13 +285,14 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
     own: dict[str, Any] = {"scale": scale, "legend": None}
     x = altair.X(
         "seal:N", title=None, sort=order, scale=altair.Scale(padding=0.25, type="point"),
-        axis=altair.Axis(labelAngle=0, labelOverlap=False, labelLimit=WIDTH_PX[size] // len(order),
-                         labelExpr=f"split({said}[datum.label], ' ')"),  # a word a line
+        axis=altair.Axis(labelAngle=0, labelOverlap=False,
+                         labelLimit=WIDTH_PX["column"] // len(order),
+                         labelExpr=f"split({said}[datum.label], ' ')"),
     )  # fmt: skip
     y = upward("weeks:Q", "Weeks to the target (logarithmic)", tickCount=5, format="d",
                scale={"type": "log", "nice": False, "padding": 12, "zero": False})  # fmt: skip
     pairs = pairs.assign(place=pairs["seal"].map(order.index))
-    base = altair.Chart(pairs).encode(x=x, y=y)
+    base = drawing(pairs).encode(x=x, y=y)
     layers = [
         base.mark_line(strokeWidth=1.2, color=COLOURS[4], opacity=0.8)
         .encode(detail="log:N", order="place:Q", tooltip=["log:N"]),
@@ -313,14 +307,14 @@ def pairs_by_log(pairs: pd.DataFrame, reference: str = "none", *, size: Size = "
         ends = pairs.sort_values("place").groupby("log").tail(1)
         ends = ends.assign(weeks=np.exp(ends.groupby("seal")["weeks"].transform(
             lambda at: apart(np.log(at), np.log(pairs["weeks"])))))  # fmt: skip
-        layers += written(altair.Chart(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
+        layers += written(drawing(ends).encode(x=x, y=y, text="log:N"), align="left", dx=8)
     average = pairs.groupby("seal")["weeks"].mean()
     told = "; ".join(f"{words.sealed(seal)}: {average[seal]:.0f} weeks" for seal in order)
     both = pairs.pivot_table(index="log", columns="seal", values="weeks")[[order[0], order[-1]]]
     both = both.dropna()
     longer = int((both[order[-1]] > both[order[0]]).sum())
     return themed(
-        altair.layer(*layers), alt=f"{logs} logs, averages: {told}.", size=size,
+        altair.layer(*layers), alt=f"{logs} logs, averages: {told}.",
         says=fitting(f"{words.seal_noun(order[-1])} was slower in {longer} of {len(both)} logs"
                      if len(both) else "", f"{logs} logs held two seals or more"),
         sub="Weeks to the target by seal; a line joins the bowls of one log. Hollow: not there "
