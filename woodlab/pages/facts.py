@@ -151,7 +151,7 @@ def asked(question: Callable[[], Any]) -> Any:
 def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
     """The bowls with what the page tells beside their group: whether a crack grew, or it is dry."""
     base = bowls["glued_mm"].combine_first(bowls["first_mm"])
-    left = ended(book)["outcome"].reindex(bowls["piece"]).to_numpy()
+    left = ended(book.pieces, book.looks)["outcome"].reindex(bowls["piece"]).to_numpy()
     return bowls.assign(
         log=bowls["piece"].map(book.pieces.set_index("piece")["log"]),
         base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,

@@ -18,8 +18,7 @@ from woodlab.studies.cracks.counts import (
     whole_fractions,
 )
 from woodlab.studies.cracks.design import Design, design_of
-from woodlab.studies.cracks.effects import effects_table
-from woodlab.studies.cracks.hazard import fit_hazard
+from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import standardised_factors
 from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
@@ -33,7 +32,6 @@ def crack_study(
     book: RecordBook,
     *,
     reference: str = "none",
-    reference_species: str | None = None,
     smallest_mm: float = 0.0,
     core_to_surface: pd.DataFrame | None = None,
     terms: Sequence[str] = (),
@@ -48,8 +46,6 @@ def crack_study(
     reference : str
         The seal that the others are compared with; where no piece of it was looked at, the seal
         with the most pieces.
-    reference_species : str, optional
-        The species that the others are compared with; the one with the most pieces unless given.
     smallest_mm : float
         The threshold of detection: a crack counts when it is longer than this [mm].
     core_to_surface : DataFrame, optional
@@ -93,6 +89,12 @@ def crack_study(
     """
     book = expect_book(book, "crack_study")
     smallest_mm = as_number(smallest_mm, "smallest_mm")
+    known = book.pieces["seal"].dropna().astype(str)
+    if not {"none", *known.str.casefold()} >= {str(reference).strip().casefold()}:
+        raise WoodlabError(
+            f"{reference!r} is no seal of this book. Type one of: "
+            f"{', '.join(sorted(known.unique()))}."
+        )
     terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
     if core_to_surface is not None:
@@ -107,9 +109,9 @@ def crack_study(
     design, misses, model = Design(()), NO_MISSES, None
     notes: list[str] = []
     if len(used):
-        design, notes = design_of(pieces, used, reference, reference_species, terms)
+        design, notes = design_of(used, reference, terms)
         misses = estimate_misses(first)
-        reference = design.factors["seal"].levels[0]
+        reference = design.factors["seal"][0]
     if used["cracked"].any():
         model = fit_hazard(first, design, misses=misses)
     effects = effects_table(used, design, model)

@@ -18,7 +18,6 @@ from scipy.stats import CensoredData, ecdf
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.confounding import is_estimable
 from woodlab.studies.cracks.counts import wilson_interval
-from woodlab.studies.cracks.design import Factor
 from woodlab.studies.cracks.hazard import HazardModel, told
 from woodlab.studies.cracks.intervals import LEAST_INTERVAL_DAYS
 from woodlab.words import tally
@@ -80,9 +79,9 @@ def refusals(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
 
 
 def _not_tried(model: HazardModel, row: dict) -> str:
-    for name, factor in model.design.factors.items():
-        if row[name] is None or str(row[name]) not in factor.levels:
-            known = ", ".join(sorted(factor.levels))
+    for name, levels in model.design.factors.items():
+        if row[name] is None or str(row[name]) not in levels:
+            known = ", ".join(sorted(levels))
             return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
     for name in model.design.numbers:
         own, value, what, unit, where = model.used[name], float(row[name]), name, "", ""
@@ -109,7 +108,7 @@ def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
             f"the planned pieces need the columns species, seal and wall_mm; missing: "
             f"{', '.join(sorted(needed))}."
         )
-    usual = {p.column: p.levels[0] if isinstance(p, Factor) else p.centre
+    usual = {p.column: p.levels[0] if p.levels else p.centre
              for p in model.design.parts if p.column not in frame}  # fmt: skip
     return frame.assign(**usual)
 
@@ -247,8 +246,8 @@ def standardised_factors(
     silent = effects[effects["hazard_ratio"].isna()]
     reasons = {kind: dict(zip(rows["level"], rows["reason"], strict=True))
                for kind, rows in silent.groupby("kind")}  # fmt: skip
-    tables = [standardised(model, name, factor.levels, day, reasons.get(name, {}))
-              for name, factor in model.design.factors.items()]  # fmt: skip
+    tables = [standardised(model, name, levels, day, reasons.get(name, {}))
+              for name, levels in model.design.factors.items()]  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 

@@ -27,7 +27,7 @@ from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.columns import is_number, log_names, with_numbers
 from woodlab.studies.confounding import comparable, untellable
 from woodlab.studies.cracks import CrackStudy
-from woodlab.studies.cracks.design import Design, Number, part_of
+from woodlab.studies.cracks.design import Design, part_of
 from woodlab.studies.sealing import swap
 
 EFFECT_COLUMNS = [
@@ -253,18 +253,20 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
     rest = [_rest(part, used["row"].to_numpy()) for part in fits.parts]
     draws = [one for one in rest if one is not None]
     free = len(x) - np.linalg.matrix_rank(x) if len(x) else 0
-    steps = {part.column: part.step for part in design.parts if isinstance(part, Number)}
-    for at, term in design.terms():
+    steps = {part.column: part.step for part in design.parts if not part.levels}
+    for term in design.terms():
         name = "wall_mm" if term["kind"] == "wall" else term["kind"]
         if name in HELD:
             continue
         reason = "" if draws else f"the drying law ({words_of_laws(fits.laws)}) {NO_SURFACE}"
         if not reason and free < 2:
             reason = f"{len(used)} pieces are too few to tell {name} from the rest"
-        reason = reason or untellable(used, design, x, at, term)
+        reason = reason or untellable(used, design, term)
         level = term["level"] or f"per {steps[name]:g} more"
         row = {"term": name, "level": level, "reference": term["reference"], "reason": reason}
-        rows.append(row | ({} if reason else _told(x, at, free, np.concatenate(draws, axis=1))))
+        rows.append(
+            row | ({} if reason else _told(x, term["at"], free, np.concatenate(draws, axis=1)))
+        )
     frame = pd.DataFrame(rows, columns=TERM_COLUMNS)
     frame = frame.assign(n_pieces=len(used), family=frame["term"])
     return words.judged(frame.fillna({"level": "", "reference": ""})) if rows else frame
