@@ -11,20 +11,22 @@ from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.columns import asked_columns, with_numbers
-from woodlab.studies.cracks.counts import (
-    crack_rates,
-    growth_by_action,
-    too_few_looks,
-    whole_fractions,
-)
+from woodlab.studies.cracks import counts, risk
 from woodlab.studies.cracks.design import Design, design_of
 from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
-from woodlab.studies.cracks.risk import standardised_factors
-from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
+from woodlab.studies.cracks.study import USUAL_DAY, CrackStudy
 
 __all__ = ["CrackStudy", "crack_study"]
 CORE_COLUMN = "core_to_surface_pct"
+NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
+NEVER_AFTER = (
+    "No piece was looked at after the day of its turning, so nothing can be said of cracks."
+)
+NOTE_LOOKS = (
+    "Note every look for cracks, also when there is none: add rows to the table `looks`: piece, "
+    "on, crack_mm (0 = looked and found none)."
+)
 
 
 @asked_once
@@ -67,7 +69,7 @@ def crack_study(
     Raises
     ------
     WoodlabError
-        If a reference or a column is not in the book.
+        If the reference or a column is not in the book.
 
     Notes
     -----
@@ -90,7 +92,7 @@ def crack_study(
     book = expect_book(book, "crack_study")
     smallest_mm = as_number(smallest_mm, "smallest_mm")
     known = book.pieces["seal"].dropna().astype(str)
-    if not {"none", *known.str.casefold()} >= {str(reference).strip().casefold()}:
+    if str(reference).strip().casefold() not in {"none", *known.str.casefold()}:
         raise WoodlabError(
             f"{reference!r} is no seal of this book. Type one of: "
             f"{', '.join(sorted(known.unique()))}."
@@ -98,38 +100,39 @@ def crack_study(
     terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
     if core_to_surface is not None:
-        pieces, terms = with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
+        pieces, terms = _with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
     carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
     terms = [name for name in terms if name not in ("species", "seal", "wall_mm")]
     first = first_cracks(pieces, book.looks, smallest_mm, terms)
     # Groups that are only counted leave no piece out.
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
     first = replace(first, pieces=first.pieces.assign(**groups))
-    used, few, growth = first.used, too_few_looks(first), crack_growth(first)
-    design, misses, model = Design(()), NO_MISSES, None
-    notes: list[str] = []
+    used, few, growth = first.used, counts.too_few_looks(first), crack_growth(first)
+    design, misses, model, notes = Design(()), NO_MISSES, None, []
     if len(used):
         design, notes = design_of(used, reference, terms)
-        misses = estimate_misses(first)
-        reference = design.factors["seal"][0]
+        misses, reference = estimate_misses(first), design.factors["seal"][0]
     if used["cracked"].any():
-        model = fit_hazard(first, design, misses=misses)
+        model = fit_hazard(first, design, misses)
     effects = effects_table(used, design, model)
-    day = min(USUAL_DAY, model.last_days) if model is not None else USUAL_DAY
+    day, alike = USUAL_DAY, pd.DataFrame(columns=risk.STANDARD_COLUMNS)
+    if model is not None:
+        day = float(min(USUAL_DAY, model.last_days))
+        alike = risk.standardised_factors(model, effects, day)
     silent = NEVER_AFTER if len(book.looks) else NO_LOOKS
     return CrackStudy(
-        rates=crack_rates(first, few, carried),
-        standardised=standardised_factors(model, effects, day),
+        rates=counts.crack_rates(first, few, carried),
+        standardised=alike,
         effects=effects,
-        whole=whole_fractions(first, carried),
+        whole=counts.whole_fractions(first, carried),
         missed=misses.frame() if len(used) else misses.frame().head(0),
         first=first,
         too_few=few,
         growth=growth,
-        growth_by_action=growth_by_action(growth),
+        growth_by_action=counts.growth_by_action(growth),
         model=model,
         reference=reference,
-        by_day=float(day),
+        by_day=day,
         invented=book.invented,
         why="" if len(used) else silent,
         would_help="" if len(used) else NOTE_LOOKS,
@@ -137,7 +140,7 @@ def crack_study(
     )
 
 
-def with_core(pieces: pd.DataFrame, core_to_surface: pd.DataFrame) -> pd.DataFrame:
+def _with_core(pieces: pd.DataFrame, core_to_surface: pd.DataFrame) -> pd.DataFrame:
     """The pieces with the largest difference of core and surface as one of their columns."""
     as_kind(core_to_surface, pd.DataFrame, "core_to_surface", "what wl.core_to_surface returns")
     missing = {"piece", "difference_pct"} - set(core_to_surface)

@@ -49,46 +49,25 @@ def check_day(by_day: float) -> None:
         )
 
 
-def day_refusal(model: HazardModel, by_day: float) -> str:
-    """Why the data cannot say it of that day, or an empty string."""
-    if by_day <= DAY_SLACK * model.last_days:
-        return ""
-    return (
-        f"no piece was looked at as late as day {by_day:g}; the last look was on day "
-        f"{model.last_days:.0f}"
-    )
-
-
 def _walls_of(used: pd.DataFrame, species: str) -> tuple[float, float]:
     """The walls that count as tried in a species."""
     own, every = used.loc[used["species"] == species, "wall_mm"], used["wall_mm"]
     return max(own.min() - SLACK_MM, every.min()), min(own.max() + SLACK_MM, every.max())
 
 
-def refusals(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
-    """Of each row of a completed frame: why the data cannot say, or an empty string."""
-    estimable = is_estimable(model.design.fixed(model.used), model.design.fixed(frame))
-    out = [_not_tried(model, row) for row in frame.to_dict("records")]
-    for i, row in enumerate(frame.itertuples()):
-        if not out[i] and not estimable[i]:
-            out[i] = (
-                f"{row.species} was never tried with {row.seal}, and the records cannot tell the "
-                "species from the seal"
-            )
-    return np.array(out, dtype=object)
-
-
 def _not_tried(model: HazardModel, row: dict) -> str:
+    """Why the data cannot say it of a piece, or an empty string."""
+    used = model.used
     for name, levels in model.design.factors.items():
         if row[name] is None or str(row[name]) not in levels:
             known = ", ".join(sorted(levels))
             return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
     for name in model.design.numbers:
-        own, value, what, unit, where = model.used[name], float(row[name]), name, "", ""
+        own, value, what, unit, where = used[name], float(row[name]), name, "", ""
         low, high = own.min(), own.max()
         if name == "wall_mm":
-            low, high = _walls_of(model.used, row["species"])
-            own = own[model.used["species"] == row["species"]]
+            low, high = _walls_of(used, row["species"])
+            own = own[used["species"] == row["species"]]
             what, unit, where = "walls", " mm", f" in {row['species']}"
         if not np.isfinite(value):
             return f"{'the wall' if unit else name} is not given"
@@ -98,6 +77,29 @@ def _not_tried(model: HazardModel, row: dict) -> str:
                 f"{own.max():g}{unit})"
             )
     return ""
+
+
+def answerable(
+    model: HazardModel, frame: pd.DataFrame, by_day: float = 0.0
+) -> tuple[np.ndarray, list[str]]:
+    """Of each row of a completed frame: whether the data can say it of that day; why not, or what
+    was tried only apart from one another."""
+    late = by_day > DAY_SLACK * model.last_days
+    estimable = is_estimable(model.design.fixed(model.used), model.design.fixed(frame))
+    both = set(zip(model.used["species"], model.used["seal"], strict=True))
+    fine, said = [], []
+    for row, one in zip(frame.to_dict("records"), estimable, strict=True):
+        why, species, seal = _not_tried(model, row), row["species"], row["seal"]
+        if late:
+            why = (f"no piece was looked at as late as day {by_day:g}; the last look was on day "
+                   f"{model.last_days:.0f}")  # fmt: skip
+        elif not why and not one:
+            why = (f"{species} was never tried with {seal}, and the records cannot tell the "
+                   "species from the seal")  # fmt: skip
+        apart = f"no {species} under {seal} was tried: carried over from the others"
+        fine.append(not why)
+        said.append(CANNOT + why if why else "" if (species, seal) in both else apart)
+    return np.array(fine, bool), said
 
 
 def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
@@ -117,27 +119,14 @@ def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.D
     """The chance that a piece has cracked by a day; see `CrackStudy.risk`."""
     check_day(by_day)
     full = completed(model, as_kind(frame, pd.DataFrame, "frame", "a table of planned pieces"))
-    reasons = refusals(model, full)
-    reasons[:] = day_refusal(model, by_day) or reasons
+    some, said = answerable(model, full, by_day)
     numbers = np.full((len(frame), 6), np.nan)
-    some = reasons == ""
     if some.any():
-        numbers[some] = np.transpose([x for r in net_and_crude(model, full[some], by_day)
-                                      for x in told(r)])  # fmt: skip
-    carried = _carried(model, full)
+        both = net_and_crude(model, full[some], by_day)
+        numbers[some] = np.transpose([x for risk in both for x in told(risk)])
     return frame.assign(
         by_day=float(by_day), **dict(zip(RISK_COLUMNS, numbers.T, strict=True)),
-        reason=pd.Series(np.where(some, carried, CANNOT + reasons), frame.index, dtype="str"),
-    )  # fmt: skip
-
-
-def _carried(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
-    """Words for pairs of species and seal that were tried only apart from one another."""
-    both = set(zip(model.used["species"], model.used["seal"], strict=True))
-    pairs = zip(frame["species"], frame["seal"], strict=True)
-    return np.array(
-        ["" if (s, w) in both else f"no {s} under {w} was tried: carried over from the others"
-         for s, w in pairs], dtype=object,
+        reason=pd.Series(said, frame.index, dtype="str"),
     )  # fmt: skip
 
 
@@ -149,7 +138,7 @@ def span_risk(
     out = np.full((len(frame), 3), np.nan)
     if len(frame):
         full = completed(model, frame)
-        good = (refusals(model, full) == "") & np.isfinite(start) & np.isfinite(end)
+        good = answerable(model, full)[0] & np.isfinite(start) & np.isfinite(end)
         some = good & (end > start)
         out[good] = 0.0
         if some.any():
@@ -224,25 +213,19 @@ def standardised(
         mine = used[used[by].astype(str) == str(level)]
         numbers: list[float] = [np.nan] * 9
         if not reasons.get(level):
-            net, crude = (
-                risk.mean(axis=1) for risk in net_and_crude(model, used.assign(**{by: level}), day)
-            )
+            both = net_and_crude(model, used.assign(**{by: level}), day)
+            net, crude = (risk.mean(axis=1) for risk in both)
             numbers[:6] = [*told(net), *told(crude)]
-            if base is None:
-                base = net
-            else:
+            if base is not None:
                 numbers[6:] = told(net - base)
+            base = net if base is None else base
         rows.append([by, level, levels[0], *numbers, day, len(mine), int(mine["cracked"].sum()),
                      len(used), reasons.get(level, "")])  # fmt: skip
     return pd.DataFrame(rows, columns=STANDARD_COLUMNS)
 
 
-def standardised_factors(
-    model: HazardModel | None, effects: pd.DataFrame, day: float
-) -> pd.DataFrame:
+def standardised_factors(model: HazardModel, effects: pd.DataFrame, day: float) -> pd.DataFrame:
     """`standardised` for every factor of the model, below one another."""
-    if model is None:
-        return pd.DataFrame(columns=STANDARD_COLUMNS)
     silent = effects[effects["hazard_ratio"].isna()]
     reasons = {kind: dict(zip(rows["level"], rows["reason"], strict=True))
                for kind, rows in silent.groupby("kind")}  # fmt: skip
@@ -273,32 +256,29 @@ def _one_wall(
     model: HazardModel, species: str, seal: str, max_risk: float, by_day: float
 ) -> dict[str, object]:
     low, high = _walls_of(model.used, species)
-    why = day_refusal(model, by_day)
-    if not why and high - low < 1.0:
-        why = f"walls of {species} were all about alike"
     walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
     plan = completed(model, pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
-    why = why or next(filter(None, refusals(model, plan.iloc[[0, -1]])), "")
-    if why:
-        return {"reason": CANNOT + why}
-    values = model.risk(plan, 0.0, by_day)
-    risk, lower, upper = told(values)
+    fine, said = answerable(model, plan.iloc[[0, -1]], by_day)
+    if fine.all() and high - low < 1.0:
+        return {"reason": f"{CANNOT}walls of {species} were all about alike"}
+    if not fine.all():
+        return {"reason": said[int(np.argmin(fine))]}
+    risk, lower, upper = told(model.risk(plan, 0.0, by_day))
     known, crossing, ci_upper = (_last_below(walls, x, max_risk) for x in (upper, risk, lower))
-    more, said = np.nan, []
+    more, notes = np.nan, []
     if np.isnan(known):
         more, tell = _more_pieces(len(model.used), risk[0], upper[0], max_risk)
-        said.append(f"not yet known: {tell}")
+        notes.append(f"not yet known: {tell}")
     elif known == walls[-1]:
-        said.append("the thickest wall tried; how much thicker it may be is not known")
+        notes.append("the thickest wall tried; how much thicker it may be is not known")
     if np.isnan(crossing) and risk[0] >= max_risk:
-        said.append(f"the best estimate is above {100 * max_risk:.0f} in 100 even at the thinnest "
-                    f"wall tried ({low:g} mm)")  # fmt: skip
-    said += [*filter(None, _carried(model, plan.head(1)))]
+        notes.append(f"the best estimate is above {100 * max_risk:.0f} in 100 even at the thinnest "
+                     f"wall tried ({low:g} mm)")  # fmt: skip
     # At an end of the walls tried the crossing itself was not seen.
     seen = [np.nan if wall == walls[-1] else wall for wall in (crossing, ci_upper)]
     return {
         "wall_mm": known, "crossing_mm": seen[0], "ci_lower": known, "ci_upper": seen[1],
-        "n_more_pieces": more, "reason": "; ".join(said),
+        "n_more_pieces": more, "reason": "; ".join(filter(None, [*notes, said[0]])),
     }  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -19,16 +19,11 @@ from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.export import Study
 
 NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
-NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
-NEVER_AFTER = (
-    "No piece was looked at after the day of its turning, so nothing can be said of cracks."
-)
-NOTE_LOOKS = (
-    "Note every look for cracks, also when there is none: add rows to the table `looks`: piece, "
-    "on, crack_mm (0 = looked and found none)."
-)
 CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
 USUAL_DAY = 120.0
+PARTIAL_COLUMNS = [
+    "column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude", "n_standard",
+]  # fmt: skip
 EVERY_COLUMNS = [
     "gap_days", "n_looks", "missed", "unseen_days", "ci_lower", "ci_upper", "longest_unseen_days",
     "unseen_days_per_100", "per_100_ci_lower", "per_100_ci_upper",
@@ -56,16 +51,14 @@ class CrackStudy(Study):
         A row a term: hazard ratio with its 95 % profile interval, p, `p_holm` within `family`,
         `certainty` (decided here and nowhere else), and `reason` (why there is no number, or what
         to know of it).
-    whole : DataFrame
-        The share still whole against days since turning, by group (Turnbull).
-    missed : DataFrame
-        How often a look is taken to overlook a crack, by its length.
+    whole, missed : DataFrame
+        The share still whole against days since turning (Turnbull); how often a look is taken to
+        overlook a crack.
     first : FirstCracks
         The looks as the study took them.
-    too_few : DataFrame
-        Pieces without a crack that were looked at too little.
-    growth, growth_by_action : DataFrame
-        Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
+    too_few, growth, growth_by_action : DataFrame
+        Pieces without a crack that were looked at too little; cracks after they were seen, a row a
+        crack and a row an action (not a trial of gluing).
     model : HazardModel or None
         None where no crack was found.
     why, would_help : str
@@ -89,24 +82,20 @@ class CrackStudy(Study):
     why: str = ""
     would_help: str = ""
     notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = field(default=CAUTIONS)
+    cautions: tuple[str, ...] = CAUTIONS
 
     def findings(self) -> Card:
         """Counts, the risk under each seal, what is not known; a row a seal."""
-        every = self.rates[self.rates["by"] == "all"].iloc[0]
-        n, k = int(every["n_pieces"]), int(every["n_cracked"])
+        n, k = (int(self.rates[name].iloc[0]) for name in ("n_pieces", "n_cracked"))
         lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
                  + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
-        lines += self._told()
-        lines += [cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
+        lines += [*self._told(), cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
         rows = self.standardised[self.standardised["by"] == "seal"]
         order = sorted(words.order_of_seals(rows["level"]), key=lambda seal: seal != self.reference)
         rows = rows.set_index("level", drop=False).loc[order]
-        seals = self.effects[self.effects["kind"] == "seal"]
-        sure = seals.set_index("level")["certainty"].to_dict()
-        rows = rows.assign(sure=[sure.get(level, "") for level in rows["level"]])
+        sure = self.effects[self.effects["kind"] == "seal"].set_index("level")["certainty"]
         return card(
-            lines, rows,
+            lines, rows.assign(sure=sure.reindex(order).fillna("")),
             [Column("seal", lambda r: str(r.level), number=False),
              Column("cracked", lambda r: f"{r.n_cracked} of {r.n_pieces}"),
              Column(f"of 100 like these, by day {self.by_day:.0f}",
@@ -124,15 +113,15 @@ class CrackStudy(Study):
         """Clear and likely differences, counts first; then what is open, together."""
         if self.model is None:
             return []
-        sure = self.effects[self.effects["certainty"].isin(["clear", "likely"])]
-        lines = self._effect_sentences(sure)
+        sure = self.effects["certainty"].isin(["clear", "likely"])
+        still = self.effects["certainty"] == "open"
+        books = self.effects["kind"] == "book"
+        lines = self._effect_sentences(self.effects[sure])
         lines = lines or ["No difference between seals, species or walls is clear."]
-        still = self.effects[self.effects["certainty"] == "open"]
-        lines += self._effect_sentences(still[still["kind"] == "book"])
-        still = still[still["kind"] != "book"]
-        names = [row["level"] or said.sides(row)[0].lower() for row in still.to_dict("records")]
-        if names:
-            lines.append(f"Too few cracks to tell: {listed(names)}.")
+        lines += self._effect_sentences(self.effects[still & books])
+        names = [row["level"] or said.sides(row)[0].lower()
+                 for row in self.effects[still & ~books].to_dict("records")]  # fmt: skip
+        lines += [f"Too few cracks to tell: {listed(names)}."] if names else []
         return [said.standing_out(self.effects), *lines]
 
     def _effect_sentences(self, effects: pd.DataFrame) -> list[str]:
@@ -155,13 +144,12 @@ class CrackStudy(Study):
             lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
         if used["seal"].nunique() == 1:
             lines.append("All pieces were sealed alike, so the seal cannot be judged.")
-        lines += self._effect_sentences(self.effects)
         course = said.NO_COURSE
         if self.model.course.df:
-            days = used[["after_days", "by_days"]].to_numpy(dtype=float)
-            earliest = float(np.min(days[np.isfinite(days) & (days > 0)], initial=np.inf))
-            course = said.course_sentence(self.look_gaps(), int(used["cracked"].sum()), earliest)
+            first = float(self.first.intervals["to_days"].min())
+            course = said.course_sentence(self.look_gaps(), int(used["cracked"].sum()), first)
         lines += [
+            *self._effect_sentences(self.effects),
             said.standing_out(self.effects),
             said.log_sentence(self.model.log_sd, used["log"].nunique()),
             said.miss_sentence(self.model.misses),
@@ -206,12 +194,9 @@ class CrackStudy(Study):
         was tried, unless given. Gives `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`,
         `risk_crude`, `n_standard`; nothing where no crack was found.
         """
-        columns = ["column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude",
-                   "n_standard"]  # fmt: skip
         if self.model is None:
-            return pd.DataFrame(columns=columns)
-        numbers = self.model.design.numbers
-        if column not in numbers:
+            return pd.DataFrame(columns=PARTIAL_COLUMNS)
+        if column not in (numbers := self.model.design.numbers):
             raise WoodlabError(
                 f"{column!r} is not a number in this study (numbers: {', '.join(numbers)}). Add "
                 f"it: wl.crack_study(book, terms=[{column!r}])."
@@ -220,27 +205,18 @@ class CrackStudy(Study):
         steps = [*(np.linspace(own.min(), own.max(), 7) if values is None else values)]
         table = risks.standardised(self.model, column, steps, by_day, {})
         table = table.rename(columns={"level": "value"}).assign(column=column)
-        return table[columns].astype({"value": float})
+        return table[PARTIAL_COLUMNS].astype({"value": float})
 
     def thickest_wall(self, max_risk: float = 0.1, by_day: float = USUAL_DAY) -> pd.DataFrame:
-        """The thickest wall for which we can say that the risk of a crack is below a level.
+        """The thickest wall for which we can say that the risk of a crack by a day, in days since
+        turning, is below a level, the chance that you accept.
 
-        Parameters
-        ----------
-        max_risk : float
-            The chance that you accept, between 0 and 1.
-        by_day : float
-            Days since turning.
-
-        Returns
-        -------
-        DataFrame
-            A row a species and seal: `species`, `seal`, `wall_mm` (up to it the upper 95 % limit
-            of the risk is below the level; NaN: not yet known), `crossing_mm` (where the best
-            estimate crosses it) with `ci_lower`, `ci_upper` [mm], `n_more_pieces` (about how many
-            more would tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these),
-            `reason`. Only walls that were tried are given. It says nothing of one blank, and
-            nothing makes a cracked one fit to turn.
+        A row a species and seal: `species`, `seal`, `wall_mm` (up to it the upper 95 % limit of
+        the risk is below the level; NaN: not yet known), `crossing_mm` (where the best estimate
+        crosses it) with `ci_lower`, `ci_upper` [mm], `n_more_pieces` (about how many more would
+        tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these), `reason`. Only walls
+        that were tried are given. It says nothing of one blank, and nothing makes a cracked one
+        fit to turn.
         """
         if self.model is not None:
             return risks.thickest_walls(self.model, max_risk, by_day)
@@ -301,13 +277,14 @@ class CrackStudy(Study):
             if week > 1 and end - start < 3.5:
                 break  # the last days are no week
             total = model.typical[:, 0] + model.course.log_integral(start, end, model.gamma)
-            chance, lower, upper = told(-np.expm1(-np.exp(total)))
-            unseen = [float(_unseen(model, start, gap, first=1)[0][0])
-                      for gap in range(1, LONGEST_GAP_DAYS + 1)]  # fmt: skip
-            even = [_longest(unseen, piece_days / (100 * x * 7 / (end - start)))
-                    for x in (chance, upper, lower)]  # fmt: skip
-            rows.append([week, start, end, chance, lower, upper, _longest(unseen, unseen_days),
-                         *even])  # fmt: skip
+            chance = told(-np.expm1(-np.exp(total)))
+            gaps = np.arange(1, LONGEST_GAP_DAYS + 1)
+            unseen = np.array([_unseen(model, start, gap, first=1)[0][0] for gap in gaps])
+            most = [unseen_days, *(piece_days / (100 * chance[i] * 7 / (end - start))
+                                   for i in (0, 2, 1))]  # fmt: skip
+            # the longest in whole days, one at least, that keeps the unseen days at the limit
+            longest = [float(gaps[unseen <= limit].max(initial=1)) for limit in most]
+            rows.append([week, start, end, *chance, *longest])
         return pd.DataFrame(rows, columns=GAP_COLUMNS)
 
     def _until(self, until_day: float) -> float:
@@ -315,18 +292,14 @@ class CrackStudy(Study):
             raise WoodlabError(f"until_day must be above 0 (found {until_day!r}). Type 120.")
         return float(min(until_day, self.model.last_days if self.model else np.inf))
 
-    def risk_by_wall(
-        self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
-    ) -> pd.DataFrame:
-        """`risk` over the walls tried of each species, under one seal (the reference unless given).
-
-        What the chart of risks draws.
-        """
+    def risk_by_wall(self, by_day: float = USUAL_DAY, seal: str | None = None) -> pd.DataFrame:
+        """`risk` over the walls tried of each species, under one seal (the reference unless given):
+        what the chart of risks draws."""
         ends = self.first.used.groupby("species")["wall_mm"].agg(["min", "max"])
         rows = [
             (species, self.reference if seal is None else seal, wall)
             for species, low, high in ends.itertuples()
-            for wall in np.linspace(low, high, n_walls if high - low >= 1 else 1)
+            for wall in np.linspace(low, high, 7 if high - low >= 1 else 1)
         ]
         return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
@@ -355,9 +328,3 @@ def _unseen(
     days = (opened @ (edges[-1] - middle)) / np.maximum(chance, 1e-300)
     missed = model.misses.typical
     return np.where(chance > 0, days, gap / 2) + gap * missed / (1 - missed), chance
-
-
-def _longest(unseen: list[float], limit: float) -> float:
-    """The longest gap in whole days, one at least, that keeps the unseen days at the limit."""
-    within = [gap for gap, days in enumerate(unseen, start=1) if days <= limit]
-    return float(max(within, default=1))

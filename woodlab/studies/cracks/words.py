@@ -29,24 +29,25 @@ def span_100(lower: float, upper: float) -> str:
 def rate_sentences(rates: pd.DataFrame, first: FirstCracks, few: pd.DataFrame) -> list[str]:
     """How many cracked, and which pieces were looked at too little."""
     every = rates[rates["by"] == "all"].iloc[0]
+    idle = first.pieces[first.pieces["status"] != "used"]
+    lacking = idle["status"] == "facts missing"
+    short = few.loc[~few["piece"].isin(idle["piece"]), "piece"]
     said = [
         f"Of {tally(every['n_pieces'])} looked over for cracks, {every['n_cracked']} cracked "
         f"({percent(every['share'])}, 95 % interval {percent(every['ci_lower'])} to "
         f"{percent(every['ci_upper'])})."
     ]
-    idle = first.pieces[first.pieces["status"] != "used"]
-    lacking = idle["status"] == "facts missing"
-    for rows, what in ((idle[lacking], "whose species, seal or wall is not given"),
-                       (idle[~lacking], "without a look after turning")):  # fmt: skip
-        if len(rows):
-            said.append(f"Nothing can be said of {tally(len(rows))} {what}: "
-                        f"{listed(rows['piece'])}.")  # fmt: skip
+    said += [
+        f"Nothing can be said of {tally(len(rows))} {what}: {listed(rows['piece'])}."
+        for rows, what in ((idle[lacking], "whose species, seal or wall is not given"),
+                           (idle[~lacking], "without a look after turning"))
+        if len(rows)
+    ]  # fmt: skip
     if len(idle) > every["n_pieces"] and every["share"] > MOSTLY_CRACKED:
         said.append(
             "If those were looked over and found whole, and only cracks were written down, the "
             "share above is far too high: a look that finds none is written as 0."
         )
-    short = few.loc[~few["piece"].isin(idle["piece"]), "piece"]
     if len(short):
         said.append(
             f"{tally(len(short)).capitalize()} without a crack had too few looks to count as "
@@ -61,11 +62,12 @@ def effect_sentences(
     """One sentence a row of the effects; levels without a number share one for each reason."""
     told: dict[tuple[str, str], list[dict]] = {}
     for row in effects.to_dict("records"):
-        reason = str(row["reason"]).rstrip(".")
-        if row["level"]:
-            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
-        one = np.isfinite(row["hazard_ratio"])
-        told.setdefault((row["kind"], row["term"] if one else reason), []).append(row)
+        key = row["term"]
+        if not np.isfinite(row["hazard_ratio"]):
+            key = str(row["reason"]).rstrip(".")
+            if row["level"]:
+                key = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", key)
+        told.setdefault((row["kind"], key), []).append(row)
     out = []
     for (_, reason), (row, *others) in told.items():
         if np.isfinite(row["hazard_ratio"]):
@@ -82,26 +84,24 @@ def _effect_sentence(
     row: dict, standardised: pd.DataFrame, rates: pd.DataFrame, walls: pd.DataFrame
 ) -> str:
     who, against = sides(row)
-    groups = rates[rates["by"] == row["kind"]].set_index("group")
-    counts = ""
-    if row["reference"] and {row["level"], row["reference"]} <= set(groups.index):
-        counts = " against ".join(
-            f"{groups.at[name, 'n_cracked']} of {groups.at[name, 'n_pieces']}"
-            for name in (row["level"], row["reference"])
-        )
-    if row["certainty"] in ("clear", "likely"):
-        way = "less" if row["hazard_ratio"] < 1 else "more"
-        probably = "probably " if row["certainty"] == "likely" else ""
-        # the risk under each seal is in the table below the sentences
-        risk = "" if row["kind"] == "seal" else _risk_words(row, standardised, walls)
-        tail = [part for part in (counts, risk) if part]
-        body = f"{who} {probably}cracked {way} often than {against}"
-        return f"{body}{': ' if tail else ''}{'; '.join(tail)}."
-    counts = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
-    return (
-        f"Whether {who[0].lower()}{who[1:]} crack more or less often than {against} we cannot "
-        f"tell: {counts}."
+    groups, both = rates[rates["by"] == row["kind"]].set_index("group"), ("level", "reference")
+    counts = " against ".join(
+        f"{groups.at[row[name], 'n_cracked']} of {groups.at[row[name], 'n_pieces']}"
+        for name in both
+        if {row[one] for one in both} <= set(groups.index)
     )
+    if row["certainty"] not in ("clear", "likely"):
+        counts = counts or f"{row['n_cracks']} of {row['n_pieces']} cracked"
+        return (
+            f"Whether {who[0].lower()}{who[1:]} crack more or less often than {against} we cannot "
+            f"tell: {counts}."
+        )
+    way = "less" if row["hazard_ratio"] < 1 else "more"
+    probably = "probably " if row["certainty"] == "likely" else ""
+    # the risk under each seal is in the table below the sentences
+    risk = "" if row["kind"] == "seal" else _risk_words(row, standardised, walls)
+    tail = "; ".join(filter(None, (counts, risk)))
+    return f"{who} {probably}cracked {way} often than {against}{': ' if tail else ''}{tail}."
 
 
 def _risk_words(row: dict, standardised: pd.DataFrame, walls: pd.DataFrame) -> str:
@@ -129,23 +129,21 @@ def sides(row: dict) -> tuple[str, str]:
     kind, level, reference = row["kind"], row["level"], row["reference"]
     if kind == "seal":
         return words.opened(words.bowls(level)), words.bowls(reference)
-    if kind == "species":
-        return f"Pieces of {level}", f"those of {reference}"
     if kind == "wall":
         return "Thicker walls", "thinner ones"
-    if kind == "book":
-        return f"Pieces of {level}", f"those of {reference}"
     if not reference:
         return f"Pieces with more {kind}", "others"
+    if kind in ("species", "book"):
+        return f"Pieces of {level}", f"those of {reference}"
     return f"Pieces with {kind} {level}", f"those with {reference}"
 
 
 def standing_out(effects: pd.DataFrame) -> str:
     """How many comparisons were made, and how many stand out: one of eight is said to be."""
     made = effects[effects["p_holm"].notna()]
-    clear = int((made["certainty"] == "clear").sum())
     if len(made) < 2:
         return ""
+    clear = int((made["certainty"] == "clear").sum())
     found = words.opened(words.count(clear, "difference"))
     return (
         f"{found} {'is' if clear == 1 else 'are'} clear of {len(made)} that were looked for, each "
@@ -155,40 +153,33 @@ def standing_out(effects: pd.DataFrame) -> str:
 
 def log_sentence(log_sd: float, n_logs: int) -> str:
     """The spread between logs, as the factor between a bad log and a middling one."""
-    if not np.isfinite(log_sd):
-        return ""
-    return (
+    return "" if np.isnan(log_sd) else (
         f"Beside species, wall and seal, pieces of a bad log cracked about "
         f"{words.two(float(np.exp(log_sd)))} times as readily as those of a middling one (one "
         f"standard deviation, {n_logs} logs); the intervals allow for it."
-    )
+    )  # fmt: skip
 
 
 def miss_sentence(misses: Misses) -> str:
     """What a look is taken to overlook, and from where."""
     shares = [f"{100 * float(misses.chance(mm + misses.smallest_mm)):.0f} in 100" for mm in (5, 10)]
-    known = misses.n_seen + misses.n_missed
-    source = (
-        f"from {misses.n_missed} of {known} looks here that overlooked a crack known to be there, "
-        "and a prior"
-        if known
-        else "a prior of our own; no look here shows it"
-    )
+    known, source = misses.n_seen + misses.n_missed, "a prior of our own; no look here shows it"
+    if known:
+        source = (f"from {misses.n_missed} of {known} looks here that overlooked a crack known to "
+                  "be there, and a prior")  # fmt: skip
     return (
         f"A look is taken to overlook {shares[0]} cracks 5 mm long and {shares[1]} of 10 mm "
         f"({source})."
     )
 
 
-def ended_sentence(used: pd.DataFrame) -> str:
+def ended_sentence(pieces: pd.DataFrame) -> str:
     """How many pieces left before they cracked, which the crude risk counts."""
-    count = int((used["outcome"] != "").sum())
-    return (
+    count = int((pieces["outcome"] != "").sum())
+    return "" if not count else (
         f"{words.opened(tally(count))} left before any crack was found; the crude risk counts "
         "that, the net risk is as if it did not happen."
-        if count
-        else ""
-    )
+    )  # fmt: skip
 
 
 NO_COURSE = (
