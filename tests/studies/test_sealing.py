@@ -106,7 +106,8 @@ def test_the_ratio_is_that_of_the_moved_fits_own_curves(fits):
     runs = swap.this_season(few, 16.0)
     days = np.arange(0.0, 500.0)
     for seal in ("none", WAX):
-        moved = swap.fits_under(few, seal)
+        parts = tuple(swap.under(part, seal) for part in few.parts)
+        moved = dataclasses.replace(few, parts=parts)
         level = moved.moisture_draws(np.repeat(days[None], pick.size, axis=0))
         first = (level <= 16.0).argmax(axis=2)
         gap = np.log(runs.days(seal)) - np.log(np.maximum(first, 1))
