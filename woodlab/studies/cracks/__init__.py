@@ -108,7 +108,8 @@ def crack_study(
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
     first = replace(first, pieces=first.pieces.assign(**groups))
     used, few, growth = first.used, counts.too_few_looks(first), crack_growth(first)
-    design, misses, model, notes = Design(()), NO_MISSES, None, []
+    design, misses, model = Design(()), NO_MISSES, None
+    notes: list[str] = []
     if len(used):
         design, notes = design_of(used, reference, terms)
         misses, reference = estimate_misses(first), design.factors["seal"][0]

@@ -278,8 +278,8 @@ class CrackStudy(Study):
                 break  # the last days are no week
             total = model.typical[:, 0] + model.course.log_integral(start, end, model.gamma)
             chance = told(-np.expm1(-np.exp(total)))
-            gaps = np.arange(1, LONGEST_GAP_DAYS + 1)
-            unseen = np.array([_unseen(model, start, gap, first=1)[0][0] for gap in gaps])
+            gaps = np.arange(1.0, LONGEST_GAP_DAYS + 1)
+            unseen = np.array([_unseen(model, start, float(gap), first=1)[0][0] for gap in gaps])
             most = [unseen_days, *(piece_days / (100 * chance[i] * 7 / (end - start))
                                    for i in (0, 2, 1))]  # fmt: skip
             # the longest in whole days, one at least, that keeps the unseen days at the limit

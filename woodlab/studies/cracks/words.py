@@ -62,11 +62,10 @@ def effect_sentences(
     """One sentence a row of the effects; levels without a number share one for each reason."""
     told: dict[tuple[str, str], list[dict]] = {}
     for row in effects.to_dict("records"):
-        key = row["term"]
-        if not np.isfinite(row["hazard_ratio"]):
-            key = str(row["reason"]).rstrip(".")
-            if row["level"]:
-                key = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", key)
+        reason = str(row["reason"]).rstrip(".")
+        if row["level"]:
+            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
+        key = row["term"] if np.isfinite(row["hazard_ratio"]) else reason
         told.setdefault((row["kind"], key), []).append(row)
     out = []
     for (_, reason), (row, *others) in told.items():

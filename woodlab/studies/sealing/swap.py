@@ -137,8 +137,8 @@ def under(part: Posterior, seal: str) -> Posterior:
     to, u = list(d.seals).index(seal), part.u.copy()
     names = {effect: i for i, effect in enumerate(season.effects)}
     for j, parameter in enumerate(season.own):
-        column = [names.get((f"seal, {parameter.name}", name)) for name in d.seals]
-        if None not in column:
+        column = [names.get((f"seal, {parameter.name}", name), -1) for name in d.seals]
+        if min(column) >= 0:
             effect = part.beta[:, column]
             u[..., j] += effect[:, to][None] - effect[:, d.of_seal].T
     same = d.of_seal == to
