@@ -602,8 +602,7 @@ def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
         for name in ("ash", "white ash", "elm")
     ]  # fmt: skip
     rows.append(rows[0] | {"level": "yew", "reason": "yew has walls of 32 mm, oak of 20 mm."})
-    nothing = pd.DataFrame()
-    shared, alone = effect_sentences(pd.DataFrame(rows), nothing, nothing, nothing)
+    shared, alone = effect_sentences(None, pd.DataFrame(rows).assign(term=""))
     assert shared == (
         "Pieces of each of these: we cannot tell, since each species comes from a single log, so "
         "the records cannot tell it from its log (ash, white ash and elm)."

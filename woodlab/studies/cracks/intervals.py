@@ -29,28 +29,15 @@ FIRST_COLUMNS = [
 
 @dataclass(frozen=True, eq=False)
 class FirstCracks:
-    """Looks as a study of first cracks takes them. Every column: docs/glossary.md.
+    """Looks as a study of first cracks takes them. Every column: docs/glossary.md."""
 
-    Attributes
-    ----------
-    pieces : DataFrame
-        One row a piece: between which days it first cracked (`after_days`, `by_days`; infinite
-        where it stayed whole), how it ended before that, `status` (`used`, or why not), `reason`.
-    intervals : DataFrame
-        One row for each look at a piece still whole: `piece`, `from_days`, `to_days`, `cracked`.
-    looks : DataFrame
-        The looks themselves, by piece and day: `piece`, `days`, `crack`, `crack_mm`, `action`.
-    notes : tuple of str
-        What was met with in the looks and how it was taken.
-    smallest_mm : float
-        The threshold of detection: a crack counts, and is looked for, above this length.
-    """
-
+    # between which days each piece first cracked (infinite: it stayed whole), how it ended before
+    # that, `status` (`used`, or why not)
     pieces: pd.DataFrame
-    intervals: pd.DataFrame
-    looks: pd.DataFrame
-    notes: tuple[str, ...]
-    smallest_mm: float = 0.0
+    intervals: pd.DataFrame  # a row for each look at a piece still whole
+    looks: pd.DataFrame  # by piece and day
+    notes: tuple[str, ...]  # what was met with in the looks and how it was taken
+    smallest_mm: float = 0.0  # a crack counts, and is looked for, above this length
 
     @property
     def used(self) -> pd.DataFrame:

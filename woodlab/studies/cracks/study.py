@@ -18,7 +18,6 @@ from woodlab.studies.cracks.hazard import HazardModel, told
 from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.export import Study
 
-NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
 CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
 USUAL_DAY = 120.0
 PARTIAL_COLUMNS = [
@@ -38,48 +37,22 @@ _GRID = 24
 
 @dataclass(frozen=True, eq=False, repr=False)
 class CrackStudy(Study):
-    """The findings of a crack study. Made by `crack_study`. Every column: docs/glossary.md.
+    """The findings of a crack study. Made by `crack_study`. Every column: docs/glossary.md."""
 
-    Attributes
-    ----------
-    rates : DataFrame
-        Shares that cracked, per piece looked at, with Wilson intervals, a row a group.
-    standardised : DataFrame
-        The risk by `by_day` had all of the season's own pieces been of one level (g-computation),
-        net and crude, and its `difference` from the reference.
-    effects : DataFrame
-        A row a term: hazard ratio with its 95 % profile interval, p, `p_holm` within `family`,
-        `certainty` (decided here and nowhere else), and `reason` (why there is no number, or what
-        to know of it).
-    whole, missed : DataFrame
-        The share still whole against days since turning (Turnbull); how often a look is taken to
-        overlook a crack.
-    first : FirstCracks
-        The looks as the study took them.
-    too_few, growth, growth_by_action : DataFrame
-        Pieces without a crack that were looked at too little; cracks after they were seen, a row a
-        crack and a row an action (not a trial of gluing).
-    model : HazardModel or None
-        None where no crack was found.
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
-    notes, cautions : tuple of str
-    """
-
-    rates: pd.DataFrame
-    standardised: pd.DataFrame
-    effects: pd.DataFrame
-    whole: pd.DataFrame
-    missed: pd.DataFrame
-    first: FirstCracks
-    too_few: pd.DataFrame
-    growth: pd.DataFrame
+    rates: pd.DataFrame  # shares that cracked, per piece looked at, with Wilson intervals
+    standardised: pd.DataFrame  # the risk had all pieces been of one level, net and crude
+    effects: pd.DataFrame  # a row a term; `certainty` is decided here and nowhere else
+    whole: pd.DataFrame  # the share still whole against days since turning (Turnbull)
+    missed: pd.DataFrame  # how often a look is taken to overlook a crack, by its length
+    first: FirstCracks  # the looks as the study took them
+    too_few: pd.DataFrame  # pieces without a crack that were looked at too little
+    growth: pd.DataFrame  # cracks after they were seen; not a trial of gluing
     growth_by_action: pd.DataFrame
-    model: HazardModel | None
+    model: HazardModel | None  # None where no crack was found
     reference: str
-    by_day: float = USUAL_DAY
+    by_day: float = USUAL_DAY  # of the standardised risks
     invented: bool = False
-    why: str = ""
+    why: str = ""  # why the book cannot answer, and what would help
     would_help: str = ""
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
@@ -116,49 +89,19 @@ class CrackStudy(Study):
         sure = self.effects["certainty"].isin(["clear", "likely"])
         still = self.effects["certainty"] == "open"
         books = self.effects["kind"] == "book"
-        lines = self._effect_sentences(self.effects[sure])
+        lines = said.effect_sentences(self, self.effects[sure])
         lines = lines or ["No difference between seals, species or walls is clear."]
-        lines += self._effect_sentences(self.effects[still & books])
+        lines += said.effect_sentences(self, self.effects[still & books])
         names = [row["level"] or said.sides(row)[0].lower()
                  for row in self.effects[still & ~books].to_dict("records")]  # fmt: skip
         lines += [f"Too few cracks to tell: {listed(names)}."] if names else []
         return [said.standing_out(self.effects), *lines]
 
-    def _effect_sentences(self, effects: pd.DataFrame) -> list[str]:
-        """With the risk at the lower and upper quartile of the walls."""
-        ends = self.first.used["wall_mm"].quantile([0.25, 0.75]).round().tolist()
-        walls = self.partial_dependence("wall_mm", ends, self.by_day)
-        return said.effect_sentences(effects, self.standardised, self.rates, walls)
-
     @property
     def sentences(self) -> tuple[str, ...]:
         """The findings in plain words, each with its counts or interval."""
-        if self.why:
-            return (self.why, self.would_help)
-        lines = [*said.rate_sentences(self.rates, self.first, self.too_few), *self.notes]
-        if self.model is None:
-            limits = "only upper limits of the shares can be given."
-            return (*lines, f"{words.opened(NO_CRACKS)}; {limits}")
-        used = self.first.used
-        if used["species"].nunique() == 1:
-            lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
-        if used["seal"].nunique() == 1:
-            lines.append("All pieces were sealed alike, so the seal cannot be judged.")
-        course = said.NO_COURSE
-        if self.model.course.df:
-            first = float(self.first.intervals["to_days"].min())
-            course = said.course_sentence(self.look_gaps(), int(used["cracked"].sum()), first)
-        lines += [
-            *self._effect_sentences(self.effects),
-            said.standing_out(self.effects),
-            said.log_sentence(self.model.log_sd, used["log"].nunique()),
-            said.miss_sentence(self.model.misses),
-            said.ended_sentence(self.first.pieces),
-            course,
-            *said.wall_sentences(self.thickest_wall(by_day=self.by_day)),
-            *said.growth_sentences(self.growth_by_action),
-        ]
-        return tuple(line for line in lines if line)
+        told = (self.why, self.would_help) if self.why else said.sentences(self)
+        return tuple(filter(None, told))
 
     def risk(self, frame: pd.DataFrame, by_day: float = USUAL_DAY) -> pd.DataFrame:
         """The chance that planned pieces, of logs not yet known, crack by a day.
@@ -223,7 +166,7 @@ class CrackStudy(Study):
         cells = self.first.used.groupby(["species", "seal"]).size().rename("n_pieces").reset_index()
         return cells.reindex(columns=risks.WALL_COLUMNS).assign(
             max_risk=max_risk, by_day=float(by_day), n_cracked=0,
-            reason=f"not yet known: {NO_CRACKS}",
+            reason=f"not yet known: {said.NO_CRACKS}",
         )  # fmt: skip
 
     def look_every(

@@ -57,51 +57,25 @@ def _empty(columns: list[str]) -> Any:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SealStudy(Study):
-    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md.
-
-    Attributes
-    ----------
-    effects : DataFrame
-        One row for each outcome, seal and scope (`this season`, and of drying time also `a season
-        to come`), with `certainty` (decided here), and `reason` (why there is no number, or what
-        to know of it).
-    by_seal : DataFrame
-        One row a seal: weeks to the target had all of the season's pieces had it, core and
-        surface, cracks counted.
-    pieces : DataFrame
-        One row a piece, under its own seal: `weeks` with 90 % limits, `cracked`, status.
-    course, typical : DataFrame
-        Moisture of the fit by day; and the median of each seal's pieces while at least half of
-        them are on record.
-    pairs : DataFrame
-        Weeks of logs that hold more than one seal.
-    by_group, terms : DataFrame
-        For the columns asked for in `by`: drying under each seal of the group's own pieces; in
-        `terms`: ratios of the surface coefficient.
-    target_moisture_pct : float
-        Mean of the pieces' targets.
-    laws, reference, why, would_help : str
-        `why` is empty, or says why the book cannot answer; `would_help`, what would help.
-    compared : Compared or None
-        The runs that the frames are made of.
-    cautions : tuple of str
-    """
+    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md."""
 
     reference: str
+    # a row an outcome, seal and scope; `certainty` is decided here and nowhere else
     effects: pd.DataFrame = _empty(EFFECT_COLUMNS)
+    # had all of the season's pieces had the seal: weeks, core and surface; cracks counted
     by_seal: pd.DataFrame = _empty(SEAL_COLUMNS)
-    pieces: pd.DataFrame = _empty(PIECE_COLUMNS)
-    course: pd.DataFrame = _empty(COURSE_COLUMNS)
-    typical: pd.DataFrame = _empty(TYPICAL_COLUMNS)
-    pairs: pd.DataFrame = _empty(PAIR_COLUMNS)
-    by_group: pd.DataFrame = _empty(GROUP_COLUMNS)
-    terms: pd.DataFrame = _empty(TERM_COLUMNS)
-    target_moisture_pct: float = np.nan
+    pieces: pd.DataFrame = _empty(PIECE_COLUMNS)  # under their own seals, with 90 % limits
+    course: pd.DataFrame = _empty(COURSE_COLUMNS)  # moisture of the fit by day
+    typical: pd.DataFrame = _empty(TYPICAL_COLUMNS)  # its median by seal
+    pairs: pd.DataFrame = _empty(PAIR_COLUMNS)  # weeks of logs that hold more than one seal
+    by_group: pd.DataFrame = _empty(GROUP_COLUMNS)  # of the columns asked for in `by`
+    terms: pd.DataFrame = _empty(TERM_COLUMNS)  # ratios of the surface coefficient, of `terms`
+    target_moisture_pct: float = np.nan  # mean of the pieces' targets
     laws: str = ""
-    why: str = ""
+    why: str = ""  # why the book cannot answer, and what would help
     would_help: str = ""
     cautions: tuple[str, ...] = ()
-    compared: Compared | None = None
+    compared: Compared | None = None  # the runs that the frames are made of
     invented: bool = False
 
     @property
