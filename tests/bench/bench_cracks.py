@@ -201,7 +201,7 @@ def one_season(truth: Truth, seed: list[int], ratios: bool) -> tuple[list[list[o
         if np.isfinite(row.risk):
             what = f"risk by day 100: {row.species}, {row.seal}, {row.wall_mm:g} mm"
             rows.append([what, np.log(row.risk / real), real < row.ci_lower, real > row.ci_upper])
-    for row in standardised(model, "seal", SEALS, 100, {}).itertuples():
+    for row in standardised(model, "seal", SEALS, 100).itertuples():
         net, crude = true_risk(truth, used.assign(seal=row.level), 100)
         ends = (net.mean() < row.ci_lower, net.mean() > row.ci_upper)
         name = f"of the season's own pieces: {row.level}"

@@ -167,7 +167,7 @@ def test_standardised_risk_of_the_berkeley_admissions():
     design = Design((Part("wall_mm", centre=25.0, step=10.0), Part("species", tuple("ABCDEF")),
                      Part("seal", ("Male", "Female"))))  # fmt: skip
     model = fit_hazard(first, design, draws=16)
-    got = standardised(model, "seal", ["Male", "Female"], 30, {}).set_index("level")["risk"]
+    got = standardised(model, "seal", ["Male", "Female"], 30).set_index("level")["risk"]
     # The model has no interaction of sex and department; the table has one, in department A.
     for sex in ("Male", "Female"):
         assert got[sex] == pytest.approx(by_hand[sex], abs=0.03)

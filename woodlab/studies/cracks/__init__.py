@@ -119,8 +119,14 @@ def crack_study(
     day, alike = USUAL_DAY, pd.DataFrame(columns=risk.STANDARD_COLUMNS)
     if model is not None:
         day = float(min(USUAL_DAY, model.last_days))
-        alike = risk.standardised_factors(model, effects, day)
-    silent = NEVER_AFTER if len(book.looks) else NO_LOOKS
+        silent = (
+            effects[effects["hazard_ratio"].isna()].set_index("level").groupby("kind")["reason"]
+        )
+        reasons = {kind: why.to_dict() for kind, why in silent}
+        tables = [risk.standardised(model, name, levels, day, reasons.get(name))
+                  for name, levels in design.factors.items()]  # fmt: skip
+        alike = pd.concat(tables, ignore_index=True)
+    no_answer = NEVER_AFTER if len(book.looks) else NO_LOOKS
     return CrackStudy(
         rates=counts.crack_rates(first, few, carried),
         standardised=alike,
@@ -135,7 +141,7 @@ def crack_study(
         reference=reference,
         by_day=day,
         invented=book.invented,
-        why="" if len(used) else silent,
+        why="" if len(used) else no_answer,
         would_help="" if len(used) else NOTE_LOOKS,
         notes=tuple(notes),
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,12 +42,13 @@ STANDARD_COLUMNS = [
 CANNOT = "the data cannot say: "
 
 
-def check_day(by_day: float) -> None:
-    if not 0 < as_number(by_day, "by_day") < np.inf:
+def days_of(value: float, where: str = "by_day") -> float:
+    """A number of days, above 0."""
+    if not 0 < as_number(value, where) < np.inf:
         raise WoodlabError(
-            f"by_day must be a number of days above 0 (found {by_day!r}). Type 120 for the chance "
-            "of a crack within 120 days of turning."
+            f"{where} must be a number of days above 0 (found {value!r}). Type 7 for a week."
         )
+    return float(value)
 
 
 def _walls_of(used: pd.DataFrame, species: str) -> tuple[float, float]:
@@ -117,7 +119,7 @@ def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
 
 def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.DataFrame:
     """The chance that a piece has cracked by a day; see `CrackStudy.risk`."""
-    check_day(by_day)
+    by_day = days_of(by_day)
     full = completed(model, as_kind(frame, pd.DataFrame, "frame", "a table of planned pieces"))
     some, said = answerable(model, full, by_day)
     numbers = np.full((len(frame), 6), np.nan)
@@ -125,7 +127,7 @@ def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.D
         both = net_and_crude(model, full[some], by_day)
         numbers[some] = np.transpose([x for risk in both for x in told(risk)])
     return frame.assign(
-        by_day=float(by_day), **dict(zip(RISK_COLUMNS, numbers.T, strict=True)),
+        by_day=by_day, **dict(zip(RISK_COLUMNS, numbers.T, strict=True)),
         reason=pd.Series(said, frame.index, dtype="str"),
     )  # fmt: skip
 
@@ -150,7 +152,7 @@ def risk_without_cracks(
     used: pd.DataFrame, frame: pd.DataFrame, by_day: float, why: str = ""
 ) -> pd.DataFrame:
     """As `planned_risk`, of a book in which nothing cracked: only an upper limit, Wilson's."""
-    check_day(by_day)
+    by_day = days_of(by_day)
     long = int((used["after_days"] >= by_day).sum())
     known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
     known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
@@ -163,7 +165,7 @@ def risk_without_cracks(
     refuse = f"{CANNOT}no crack was found, and no piece was looked at that long"
     strange = why or f"{CANNOT}this species, seal or wall was never tried"
     return frame.assign(
-        by_day=float(by_day), risk=np.nan, ci_lower=lower, ci_upper=upper, risk_crude=np.nan,
+        by_day=by_day, risk=np.nan, ci_lower=lower, ci_upper=upper, risk_crude=np.nan,
         crude_lower=lower, crude_upper=upper,
         reason=np.where(known, only if long else refuse, strange),
     )  # fmt: skip
@@ -198,17 +200,17 @@ def net_and_crude(
 
 
 def standardised(
-    model: HazardModel, by: str, levels: Sequence[object], by_day: float, reasons: dict[object, str]
-) -> pd.DataFrame:
+    model: HazardModel, by: str, levels: Sequence[object], by_day: float,
+    reasons: dict[object, str] | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """What the season's own pieces would have done had all of them been of one level.
 
     G-computation (Robins 1986, Mathematical Modelling 7:1393): every piece keeps its other facts
     and takes the level; its risk, over logs not yet known, is averaged over the pieces. The first
     of `levels` is the reference of the differences. NaN where the level has one of `reasons`.
     """
-    check_day(by_day)
-    day = float(min(by_day, DAY_SLACK * model.last_days))
-    used, rows, base = model.used, [], None
+    day = float(min(days_of(by_day), DAY_SLACK * model.last_days))
+    used, rows, base, reasons = model.used, [], None, reasons or {}
     for level in levels:
         mine = used[used[by].astype(str) == str(level)]
         numbers: list[float] = [np.nan] * 9
@@ -224,61 +226,55 @@ def standardised(
     return pd.DataFrame(rows, columns=STANDARD_COLUMNS)
 
 
-def standardised_factors(model: HazardModel, effects: pd.DataFrame, day: float) -> pd.DataFrame:
-    """`standardised` for every factor of the model, below one another."""
-    silent = effects[effects["hazard_ratio"].isna()]
-    reasons = {kind: dict(zip(rows["level"], rows["reason"], strict=True))
-               for kind, rows in silent.groupby("kind")}  # fmt: skip
-    tables = [standardised(model, name, levels, day, reasons.get(name, {}))
-              for name, levels in model.design.factors.items()]  # fmt: skip
-    return pd.concat(tables, ignore_index=True)
-
-
 def thickest_walls(model: HazardModel, max_risk: float, by_day: float) -> pd.DataFrame:
     """The thickest wall whose upper limit of risk is below a level; `CrackStudy.thickest_wall`."""
-    check_day(by_day)
+    by_day, used, rows = days_of(by_day), model.used, []
     if not 0 < as_number(max_risk, "max_risk") < 1:
         raise WoodlabError(
             f"max_risk must be between 0 and 1 (found {max_risk!r}). Type 0.1 for one piece in ten."
         )
-    used, rows = model.used, []
     for species, seal in product(*(sorted(used[name].unique()) for name in ("species", "seal"))):
         own = used[(used["species"] == species) & (used["seal"] == seal)]
         row = dict.fromkeys(WALL_COLUMNS, np.nan) | {
-            "species": species, "seal": seal, "max_risk": max_risk, "by_day": float(by_day),
+            "species": species, "seal": seal, "max_risk": max_risk, "by_day": by_day,
             "n_pieces": len(own), "n_cracked": int(own["cracked"].sum()),
         }  # fmt: skip
-        rows.append(row | _one_wall(model, species, seal, max_risk, by_day))
+        low, high = _walls_of(used, species)
+        walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
+        plan = completed(model, pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
+        fine, said = answerable(model, plan.iloc[[0, -1]], by_day)
+        if not fine.all():
+            row["reason"] = said[int(np.argmin(fine))]
+        elif high - low < 1.0:
+            row["reason"] = f"{CANNOT}walls of {species} were all about alike"
+        else:
+            risks = told(model.risk(plan, 0.0, by_day))
+            row |= _one_wall(walls, risks, max_risk, len(used))
+            row["reason"] = "; ".join(filter(None, [row["reason"], said[0]]))
+        rows.append(row)
     return pd.DataFrame(rows, columns=WALL_COLUMNS)
 
 
 def _one_wall(
-    model: HazardModel, species: str, seal: str, max_risk: float, by_day: float
-) -> dict[str, object]:
-    low, high = _walls_of(model.used, species)
-    walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
-    plan = completed(model, pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
-    fine, said = answerable(model, plan.iloc[[0, -1]], by_day)
-    if fine.all() and high - low < 1.0:
-        return {"reason": f"{CANNOT}walls of {species} were all about alike"}
-    if not fine.all():
-        return {"reason": said[int(np.argmin(fine))]}
-    risk, lower, upper = told(model.risk(plan, 0.0, by_day))
-    known, crossing, ci_upper = (_last_below(walls, x, max_risk) for x in (upper, risk, lower))
-    more, notes = np.nan, []
+    walls: np.ndarray, risks: tuple[np.ndarray, ...], level: float, n: int
+) -> dict[str, Any]:
+    """Where the risk of walls (estimate, lower and upper limit) crosses a level, by n pieces."""
+    risk, _, upper = risks
+    crossing, ends, known = (_last_below(walls, one, level) for one in risks)
+    more, said = np.nan, []
     if np.isnan(known):
-        more, tell = _more_pieces(len(model.used), risk[0], upper[0], max_risk)
-        notes.append(f"not yet known: {tell}")
+        more, tell = _more_pieces(n, risk[0], upper[0], level)
+        said.append(f"not yet known: {tell}")
     elif known == walls[-1]:
-        notes.append("the thickest wall tried; how much thicker it may be is not known")
-    if np.isnan(crossing) and risk[0] >= max_risk:
-        notes.append(f"the best estimate is above {100 * max_risk:.0f} in 100 even at the thinnest "
-                     f"wall tried ({low:g} mm)")  # fmt: skip
+        said.append("the thickest wall tried; how much thicker it may be is not known")
+    if np.isnan(crossing) and risk[0] >= level:
+        said.append(f"the best estimate is above {100 * level:.0f} in 100 even at the thinnest "
+                    f"wall tried ({walls[0]:g} mm)")  # fmt: skip
     # At an end of the walls tried the crossing itself was not seen.
-    seen = [np.nan if wall == walls[-1] else wall for wall in (crossing, ci_upper)]
+    seen = [np.nan if wall == walls[-1] else wall for wall in (crossing, ends)]
     return {
         "wall_mm": known, "crossing_mm": seen[0], "ci_lower": known, "ci_upper": seen[1],
-        "n_more_pieces": more, "reason": "; ".join(filter(None, [*notes, said[0]])),
+        "n_more_pieces": more, "reason": "; ".join(said),
     }  # fmt: skip
 
 

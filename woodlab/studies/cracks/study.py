@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_list, as_number
+from woodlab.errors import WoodlabError, as_list
 from woodlab.show import Card, Column, card, listed
 from woodlab.studies import cautions
 from woodlab.studies.cracks import risk as risks
@@ -146,20 +146,18 @@ class CrackStudy(Study):
             )
         own = self.model.used[column]
         steps = [*(np.linspace(own.min(), own.max(), 7) if values is None else values)]
-        table = risks.standardised(self.model, column, steps, by_day, {})
+        table = risks.standardised(self.model, column, steps, by_day)
         table = table.rename(columns={"level": "value"}).assign(column=column)
         return table[PARTIAL_COLUMNS].astype({"value": float})
 
     def thickest_wall(self, max_risk: float = 0.1, by_day: float = USUAL_DAY) -> pd.DataFrame:
         """The thickest wall for which we can say that the risk of a crack by a day, in days since
-        turning, is below a level, the chance that you accept.
+        turning, is below a level, the chance that you accept; a row a species and seal.
 
-        A row a species and seal: `species`, `seal`, `wall_mm` (up to it the upper 95 % limit of
-        the risk is below the level; NaN: not yet known), `crossing_mm` (where the best estimate
-        crosses it) with `ci_lower`, `ci_upper` [mm], `n_more_pieces` (about how many more would
-        tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these), `reason`. Only walls
-        that were tried are given. It says nothing of one blank, and nothing makes a cracked one
-        fit to turn.
+        Up to `wall_mm` the upper 95 % limit of the risk is below the level (NaN: not yet known);
+        at `crossing_mm` (`ci_lower`, `ci_upper`) the best estimate crosses it; `n_more_pieces`
+        would tell. Only walls that were tried are given. It says nothing of one blank, and nothing
+        makes a cracked one fit to turn.
         """
         if self.model is not None:
             return risks.thickest_walls(self.model, max_risk, by_day)
@@ -172,20 +170,18 @@ class CrackStudy(Study):
     def look_every(
         self, gaps_days: Sequence[float] = (3, 4, 7, 14), until_day: float = USUAL_DAY
     ) -> pd.DataFrame:
-        """What looking every so many days would have meant for a typical piece.
+        """What looking every so many days would have meant for a typical piece, a row a gap.
 
-        A row a gap: `gap_days`, `n_looks`, `missed` (chance that a look overlooks a crack of the
-        usual length), `unseen_days` (how long a crack is expected to run unseen, looks that
-        overlook it counted in) with `ci_lower`, `ci_upper`, `longest_unseen_days` (19 cracks of 20
-        are found sooner), `unseen_days_per_100` (expected unseen days of 100 pieces in all, until
-        `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
+        `unseen_days` is how long a crack is expected to run unseen, looks that overlook it counted
+        in; 19 cracks of 20 are found within `longest_unseen_days`; `unseen_days_per_100` is of 100
+        pieces in all, until `until_day`. Intervals are of 95 %.
         """
         if self.model is None:
             return pd.DataFrame(columns=EVERY_COLUMNS)
-        until, missed, rows = self._until(until_day), self.model.misses.typical, []
+        until = min(risks.days_of(until_day, "until_day"), self.model.last_days)
+        missed, rows = self.model.misses.typical, []
         for gap in as_list(gaps_days, "gaps_days"):
-            if not as_number(gap, "gaps_days") > 0:
-                raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
+            gap = risks.days_of(gap, "gaps_days")
             still, found, lost = (np.array(x) for x in (1.0, 0.0, 0.0))
             for start in np.arange(0, until - 1e-9, gap):
                 days, chance = _unseen(self.model, start, min(gap, until - start))
@@ -193,8 +189,8 @@ class CrackStudy(Study):
                 still = still * (1 - chance)
             # The number of looks after which nineteen cracks of twenty have been found.
             looks = max(np.ceil(np.log(0.05) / np.log(max(missed, 1e-6))), 1.0)
-            rows.append([float(gap), int(np.ceil(until / gap)), missed,
-                         *told(lost / np.maximum(found, 1e-300)), float(gap * looks),
+            rows.append([gap, int(np.ceil(until / gap)), missed,
+                         *told(lost / np.maximum(found, 1e-300)), gap * looks,
                          *told(100 * lost)])  # fmt: skip
         return pd.DataFrame(rows, columns=EVERY_COLUMNS)
 
@@ -203,19 +199,17 @@ class CrackStudy(Study):
     ) -> pd.DataFrame:
         """How the hazard runs, and the longest gap between looks, week by week since turning.
 
-        A row a week until the last look at the latest: `week`, `from_day`, `to_day`, `chance` (of
-        a first crack in that week, of a typical piece still whole) with `ci_lower`, `ci_upper`,
-        `longest_gap_days` (keeps a crack's expected run below `unseen_days`), `even_gap_days`
-        (keeps the unseen days of 100 pieces in a week below `piece_days`) with
-        `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
+        `chance` is that of a first crack in that week, of a typical piece still whole. Gaps in
+        whole days, 1 to 60: `longest_gap_days` keeps a crack's expected run below `unseen_days`,
+        `even_gap_days` the unseen days of 100 pieces in a week below `piece_days`.
         """
-        limits = (unseen_days, "unseen_days"), (piece_days, "piece_days")
-        if not all(as_number(*limit) > 0 for limit in limits):
-            raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
+        unseen_days = risks.days_of(unseen_days, "unseen_days")
+        piece_days = risks.days_of(piece_days, "piece_days")
         if self.model is None:
             return pd.DataFrame(columns=GAP_COLUMNS)
         model, rows = self.model, []
-        for week, start in enumerate(np.arange(0.0, self._until(until_day), 7.0), start=1):
+        until = min(risks.days_of(until_day, "until_day"), model.last_days)
+        for week, start in enumerate(np.arange(0.0, until, 7.0), start=1):
             end = float(min(start + 7.0, model.last_days))
             if week > 1 and end - start < 3.5:
                 break  # the last days are no week
@@ -229,11 +223,6 @@ class CrackStudy(Study):
             longest = [float(gaps[unseen <= limit].max(initial=1)) for limit in most]
             rows.append([week, start, end, *chance, *longest])
         return pd.DataFrame(rows, columns=GAP_COLUMNS)
-
-    def _until(self, until_day: float) -> float:
-        if not as_number(until_day, "until_day") > 0:
-            raise WoodlabError(f"until_day must be above 0 (found {until_day!r}). Type 120.")
-        return float(min(until_day, self.model.last_days if self.model else np.inf))
 
     def risk_by_wall(self, by_day: float = USUAL_DAY, seal: str | None = None) -> pd.DataFrame:
         """`risk` over the walls tried of each species, under one seal (the reference unless given):
