@@ -160,41 +160,36 @@ def crack_rows(
 ) -> list[dict[str, Any]]:
     """The crack study's own hazard ratios of the seals, with its p, Holm and certainty."""
     told = cracks.effects.query("kind == 'seal' and reference == @reference").set_index("level")
+    told = told.rename(columns={"hazard_ratio": "ratio"})
     used = facts.merge(cracks.first.used[["piece", "cracked"]], on="piece")
+    same = ["ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "certainty", "method", "reason"]
     rows = []
     for seal in seals:
         pair = used[used["seal"].isin([seal, reference])]
         of = pair.groupby("seal")["cracked"].agg(["size", "sum"]).reindex([seal, reference])
+        n, hits = of["size"].fillna(0).astype(int), of["sum"].fillna(0).astype(int)
         row = _row(pair, "crack_hazard", seal, reference, THIS) | {"certainty": "nothing"}
-        found = told.loc[seal] if seal in told.index else None
-        row |= {"reason": NO_LOOKS} if cracks.why else _crack_row(of.fillna(0).astype(int), found)
+        if cracks.why:
+            row["reason"] = NO_LOOKS
+        elif not n.all():
+            row["reason"] = f"no piece looked at under {n.idxmin()!r}"
+        elif not hits.any():
+            row["reason"] = (
+                f"no crack in {n[seal]} pieces under {seal!r} nor in {n[reference]} under "
+                f"{reference!r}, so nothing compares"
+            )
+        elif seal not in told.index:
+            row["reason"] = f"the crack study compares no piece under {seal!r}"
+        else:
+            row |= told.loc[seal, same].to_dict()
+            # A group without a crack sets a bound on one side, never a ratio of zero or infinity.
+            if np.isfinite(row["ratio"]) and not hits.all():
+                none, over = hits.idxmin(), hits[reference] > 0
+                row |= {"ratio": np.nan, **({"ci_lower": 0.0} if over else {"ci_upper": np.inf})}
+                row["reason"] = (f"no crack in {n[none]} pieces under {none!r}: the ratio has "
+                                 f"{'an upper' if over else 'a lower'} bound only")  # fmt: skip
         rows.append(row)
     return rows
-
-
-def _crack_row(of: pd.DataFrame, found: pd.Series | None) -> dict[str, Any]:
-    """`of`: pieces and cracks (size, sum) of the seal and of the reference."""
-    (seal, reference), n = of.index, of["size"]
-    if not n.all():
-        return {"reason": f"no piece looked at under {n.idxmin()!r}"}
-    if not of["sum"].any():
-        return {
-            "reason": f"no crack in {n[seal]} pieces under {seal!r} nor in {n[reference]} under "
-            f"{reference!r}, so nothing compares"
-        }
-    if found is None:
-        return {"reason": f"the crack study compares no piece under {seal!r}"}
-    same = ["ci_lower", "ci_upper", "p_value", "p_holm", "certainty", "method", "reason"]
-    row = {"ratio": found["hazard_ratio"]} | {name: found[name] for name in same}
-    # A group without a crack sets a bound on one side, never a ratio of zero or infinity.
-    if np.isfinite(found["hazard_ratio"]) and not of["sum"].all():
-        name = of["sum"].idxmin()
-        end, bound = (
-            ({"ci_lower": 0.0}, "an upper") if name == seal else ({"ci_upper": np.inf}, "a lower")
-        )
-        row |= {"ratio": np.nan, **end, "reason": f"no crack in {n[name]} pieces under {name!r}: "
-                f"the ratio has {bound} bound only"}  # fmt: skip
-    return row
 
 
 def decided(rows: list[dict[str, Any]]) -> pd.DataFrame:
