@@ -113,10 +113,9 @@ def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
 def turnbull(after: np.ndarray, by: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Turnbull's estimate from intervals (after, by]; `by` is infinite where none was found.
 
-    Gives start, end and mass of the intervals (start, end] that hold all of the mass: within them
-    the estimate does not say how it falls, between them it is level. The constrained Newton method:
-    each step maximises the quadratic approximation of the likelihood over masses that are not
-    negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
+    Gives start, end and mass of the intervals (start, end] that hold all of the mass. Constrained
+    Newton method: each step maximises the quadratic approximation of the likelihood over masses
+    that are not negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
     """
     pairs, counts = np.unique(np.stack([after, by], 1).astype(float), axis=0, return_counts=True)
     low, high = pairs.T
@@ -184,12 +183,10 @@ def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
 def whole_by_day(used: pd.DataFrame, by: str, group: str, between: float = 0.0) -> pd.DataFrame:
     """The share still whole of one group: level stretches, and gaps in which it falls.
 
-    `between` is the share of the scatter between logs, as `between_logs` gives it. The interval of
-    a known stretch is Wilson's for as many pieces as are known to be whole on the stretch's first
-    day, divided by the share whole (the effective number of Peto et al. 1977, Br. J. Cancer
-    35:1, put into Wilson's form), with logs as clusters: that number is divided by the design
-    effect 1 + (m - 1) rho of logs of m pieces (Kish 1965, Survey Sampling, chapter 5), and
-    Student's quantile with a degree of freedom for each log but one takes the normal's place.
+    Wilson's interval for as many pieces as are known to be whole on the stretch's first day,
+    divided by the share whole (effective number, Peto et al. 1977, Br. J. Cancer 35:1) and by the
+    design effect 1 + (m - 1) rho of logs of m pieces (Kish 1965, Survey Sampling, chapter 5), rho
+    being `between_logs`; with Student's quantile of logs less one in the normal's place.
     """
     after, by_days = used["after_days"].to_numpy(float), used["by_days"].to_numpy(float)
     edges = [*zip(*turnbull(after, by_days), strict=True)]

@@ -2,10 +2,9 @@
 
 Between two looks a piece still whole cracks with the chance 1 - exp(-rate), the rate being the
 integral over the days between of a smooth course, times what species, wall, seal and log make of
-it: a complementary log-log model, right for long intervals too since the course is integrated
-inside each of them. Logs are integrated out and looks may overlook cracks (`likelihood`); the fixed
-effects are under Jeffreys' prior (`penalised`). All figures about a risk are functions of draws
-from the posterior, so that what is not known of the spread between logs is in their intervals.
+it (complementary log-log). Logs are integrated out and looks may overlook cracks (`likelihood`);
+the fixed effects are under Jeffreys' prior (`penalised`). All figures about a risk are functions of
+draws from the posterior.
 """
 
 from __future__ import annotations
@@ -204,11 +203,8 @@ def pieces_of(
 
 
 def _with_species_sd(objective: Objective, design: Design) -> Objective:
-    """With the spread between pooled species: the root of the mean of sd^2 over its posterior.
-
-    Not its likeliest value: each pooled species depends on it, and with the likeliest its
-    intervals are too short. Laplace's approximation integrates the other parameters out.
-    """
+    """With the spread between pooled species: the root of the mean of sd^2 over its posterior (the
+    rest integrated out by Laplace's approximation), as the likeliest makes intervals too short."""
 
     def with_sd(sd: float) -> Objective:
         prior = design.prior(sd, objective.rows.course.shape[2])
@@ -276,12 +272,9 @@ def _level(fit: PenalisedFit) -> float:
 
 
 def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None) -> pd.DataFrame:
-    """A row a term: hazard ratio, interval, p value, or NaN and the reason in words.
-
-    `model` is None where no crack was found. `p_holm` is adjusted within the `family`, the terms
-    that answer one question (all seals; all species; the wall). `certainty` is decided here, from
-    `p_holm` and the number of cracks, and by nobody else.
-    """
+    """A row a term: hazard ratio, interval, p value, or NaN and the reason in words; without a
+    model no crack was found. A `family` is the terms that answer one question (all seals; all
+    species; the wall); `certainty` is decided here, from `p_holm` and the number of cracks."""
     rows = []
     for term in design.terms():
         kind, mine = term["kind"], used

@@ -49,10 +49,7 @@ def first_cracks(
     pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0, terms: Sequence[str] = ()
 ) -> FirstCracks:
     """The interval in which each piece first cracked, or the day until which it stayed whole.
-
-    A crack counts when it is longer than `smallest_mm`. `terms` are more columns of `pieces` to
-    carry along; a piece without a value is not used.
-    """
+    `terms` are more columns of `pieces` to carry along; a piece without a value is not used."""
     turned = pieces.set_index("piece")["turned_on"].dt.normalize()
     table, before = _daily_looks(turned, looks, smallest_mm)
     first = table[table["crack"]].drop_duplicates("piece").set_index("piece")
@@ -224,11 +221,8 @@ NO_MISSES = Misses(1e-9, 1e-9, 1e-9, 0, 0, 10.0)
 
 
 def estimate_misses(first: FirstCracks) -> Misses:
-    """The scale of `Misses` from this book's looks at cracks known to be there, and the prior.
-
-    These are looks strictly between two finds of one crack left open; where one missed it, its
-    length is the shorter of the finds around.
-    """
+    """The scale of `Misses` from the prior and this book's looks strictly between two finds of one
+    crack left open; where one missed it, its length is the shorter of the finds around."""
     cracked = first.used.loc[first.used["cracked"], ["piece", "first_crack_mm"]]
     glued = (first.looks["action"] == "glued").groupby(first.looks["piece"]).cummax()
     looks = first.looks[first.looks["piece"].isin(cracked["piece"]) & ~glued]

@@ -1,9 +1,8 @@
 """The chance of a crack by a day: of planned pieces, the season's own, and of walls.
 
-Every figure is a function of the model's estimate and draws: its interval holds the middle 95 % of
-the draws. **Net** risk is the chance of a crack if nothing else ended a piece; **crude** risk is
-the chance that a crack comes before the piece is scrapped, finished or given away, as pieces of
-this book were.
+Intervals hold the middle 95 % of the model's draws. **Net** risk is the chance of a crack if
+nothing else ended a piece; **crude** risk is the chance that a crack comes before the piece is
+scrapped, finished or given away, as pieces of this book were.
 """
 
 from __future__ import annotations

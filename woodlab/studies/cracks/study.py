@@ -104,25 +104,13 @@ class CrackStudy(Study):
         return tuple(filter(None, told))
 
     def risk(self, frame: pd.DataFrame, by_day: float = USUAL_DAY) -> pd.DataFrame:
-        """The chance that planned pieces, of logs not yet known, crack by a day.
+        """The chance that planned pieces, of logs not yet known, crack by a day since turning.
 
-        Parameters
-        ----------
-        frame : DataFrame
-            `species`, `seal`, `wall_mm` [mm], a row a piece; other columns are carried. A term
-            of the study that is not given takes its reference or mean.
-        by_day : float
-            Days since turning.
-
-        Returns
-        -------
-        DataFrame
-            The frame with `by_day`, `risk` (net, a share: if nothing else ended the piece),
-            `ci_lower`, `ci_upper` (95 %), `risk_crude` (that a crack comes before the piece is
-            scrapped, finished or given away, as in this book), `crude_lower`, `crude_upper` and
-            `reason`. Outside what was tried (species, seal, wall, day) the numbers are NaN, and
-            `reason` says what was. Where the book has no crack at all, `ci_upper` is Wilson's
-            for the pieces looked at until that day, whatever they are.
+        `frame` has `species`, `seal` and `wall_mm` [mm], a row a piece; a term of the study that is
+        not given takes its reference or mean. It comes back with `risk` (net: if nothing else ended
+        the piece), `risk_crude` (that a crack comes before it is scrapped, finished or given away,
+        as in this book), their 95 % limits, and `reason`: outside what was tried the numbers are
+        NaN. Of a book without a crack `ci_upper` is Wilson's for all pieces looked at until then.
         """
         if self.model is None:
             return risks.risk_without_cracks(self.first.used, frame, by_day, self.why)
@@ -134,8 +122,7 @@ class CrackStudy(Study):
         """The risk of the season's own pieces, had all of them one value of a number.
 
         `column` is `wall_mm` or a number among the study's terms; `values` seven steps over what
-        was tried, unless given. Gives `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`,
-        `risk_crude`, `n_standard`; nothing where no crack was found.
+        was tried, unless given. No rows where no crack was found.
         """
         if self.model is None:
             return pd.DataFrame(columns=PARTIAL_COLUMNS)
@@ -245,12 +232,8 @@ class CrackStudy(Study):
 def _unseen(
     model: HazardModel, start: float, gap: float, first: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Expected days from opening to the look that finds it, and the chance of opening, of a typical
-    piece; of the estimate and all draws, or of the `first` few.
-
-    To the end of the gap about half of it, and more where the rate is falling fast; then a gap
-    more for each look that overlooks it.
-    """
+    """Expected days from opening to the look that finds it (a gap more for each look that overlooks
+    it), and the chance of opening, of a typical piece; of estimate and draws, or `first` few."""
     edges = np.linspace(start, start + gap, _GRID + 1)
     middle = (edges[1:] + edges[:-1]) / 2
     rate = model.typical[:first] + model.gamma[:first] @ model.course.basis(middle).T

@@ -134,9 +134,7 @@ class SealStudy(Study):
 
         `column` is `wall_mm`, which the fit's law has in it, or a number among the study's terms,
         which works by the surface coefficient; `values` seven steps over what there was, unless
-        given. Gives `column`, `value`, `weeks` (geometric mean over the pieces), `weeks_lower`,
-        `weeks_upper` (95 %), `n_standard` (pieces averaged over); nothing where the study has no
-        answer.
+        given. `weeks` is a geometric mean with 95 % limits; no rows where there is no answer.
         """
         if self.compared is None:
             return pd.DataFrame(columns=PARTIAL_COLUMNS)

@@ -6,12 +6,9 @@ scatter of its own coating) and changes that effect:
 
     u(other) = u(own) + beta(other) - beta(own)
 
-and the wear of seals, if any, begins or ends. Everything asked of the moved draws (days to the
-target, difference between core and surface) is then what the same piece would have done in the
-same air, by the same fit that every other answer of the season is read from.
-
-A season to come draws new logs and pieces from the fit's own scatters, new weather, and turns them
-on the same dates of the year, all up to a month earlier or later.
+and the wear of seals, if any, begins or ends. A season to come draws new logs and pieces from the
+fit's own scatters, new weather, and turns them on the same dates of the year, all up to a month
+earlier or later.
 """
 
 from __future__ import annotations
@@ -147,11 +144,8 @@ def under(part: Posterior, seal: str) -> Posterior:
 
 
 def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
-    """These pieces in the air that they had, and from now on in the air drawn for each draw.
-
-    `fits` are those of `fewer`; `target_pct` None: two points above the equilibrium of the year to
-    come, in each draw its own, as the ready list has it.
-    """
+    """These pieces (fits of `fewer`) in the air that they had, and from now on in that drawn for
+    each draw; `target_pct` None: two points above the equilibrium of the year to come."""
     day, shelf = np.datetime64(fits.as_of, "D"), fits.records.shelf
     last = shelf.first_day + (int(shelf.start.max(initial=0)) + RUN_DAYS + 2) * _DAY
     target = yearly_level(fits, day + _DAY) + WITHIN_PCT
@@ -161,11 +155,8 @@ def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
 
 
 def to_come(fits: DryingFits, target_pct: float | None, seed: int) -> Runs:
-    """Pieces like these, of new logs, in another year, for each draw one.
-
-    The weather is drawn by `woodlab.drying.future_air`; the bias of the log and the offset of the
-    wood stay those of the draw, since shop and woods stay the same.
-    """
+    """Pieces like these, of new logs, in another year, for each draw one; the bias of the air's log
+    and the offset of the wood stay those of the draw, since shop and woods stay the same."""
     rng = np.random.default_rng([seed, 19])
     shelf, day = fits.records.shelf, np.datetime64(fits.as_of, "D")
     after = min(day, shelf.log_end) if shelf.has_air else day
