@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import html
 import re
+import textwrap
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from importlib.resources import files
@@ -238,11 +239,21 @@ class Shown:
             lines += [
                 *([""] if lines else []),
                 *([shown.caption] if shown.caption else []),
-                pd.DataFrame(shown.rows, columns=list(shown.headings)).to_string(
-                    index=False, max_colwidth=60
-                ),
+                _as_text(shown),
             ]
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
+
+
+def _as_text(shown: Card) -> str:
+    """The table in plain text: words to the left, numbers to the right."""
+    lines = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
+             for row in (shown.headings, *shown.rows)]  # fmt: skip
+    wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    return "\n".join(
+        "  ".join(cell.rjust(w) if number else cell.ljust(w)
+                  for cell, w, number in zip(row, wide, shown.numeric, strict=True)).rstrip()
+        for row in lines
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)

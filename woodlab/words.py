@@ -193,7 +193,7 @@ def rate(times: float) -> str:
 def count(n: int, noun: str = "bowl") -> str:
     """'one bowl', '12 bowls'."""
     n = int(n)
-    return f"{NUMBERS[n] if n < len(NUMBERS) else n} {noun}{'' if n == 1 else 's'}"
+    return f"{NUMBERS[n] if n < len(NUMBERS) else f'{n:,}'} {noun}{'' if n == 1 else 's'}"
 
 
 def tally(n: int, noun: str = "piece") -> str:

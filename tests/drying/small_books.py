@@ -61,13 +61,15 @@ def curve(law: str, days=DAYS, *, start=65.0, wall=25.0, air=None, offset=0.0, *
     return LAWS[law].moisture(days, given, wall, level)
 
 
-def masses(law: str, n: int = 6, *, dry=800.0, sd=0.7, seed=1, air=None, days=DAYS, **options):
+def masses(
+    law: str, n: int = 6, *, dry=800.0, sd=0.7, seed=1, air=None, days=DAYS, wall_mm=25.0, **options
+):  # fmt: skip
     """Masses of n pieces whose rates and starts differ a little, with an error of `sd` grams."""
     rng = np.random.default_rng(seed)
     rates = {name: value * np.exp(0.1 * rng.normal(size=n)) if not name.endswith("share") else value
              for name, value in TRUTH[law].items()}  # fmt: skip
     options.setdefault("start", 65.0 * np.exp(0.04 * rng.normal(size=n)))
-    moisture = curve(law, days, air=air, wall=np.full(n, 25.0), **{**rates, **options})
+    moisture = curve(law, days, air=air, wall=np.full(n, wall_mm), **{**rates, **options})
     return dry * (1 + moisture / 100) + sd * rng.normal(size=moisture.shape)
 
 

@@ -39,8 +39,9 @@ class Overview(Shown):
         doubts = words.count(self.n_doubts, "entry").replace("entrys", "entries")
         is_are = "is" if self.n_doubts == 1 else "are"
         says = [
-            f"{words.opened(words.count(rows['pieces']))}, {rows['weighings']:,} weighings, "
-            f"{rows['looks']:,} looks for cracks.",
+            f"{words.opened(words.count(rows['pieces']))}, "
+            f"{words.count(rows['weighings'], 'weighing')}, {words.count(rows['looks'], 'look')} "
+            "for cracks.",
             f"{words.opened(doubts)} {is_are} possible but odd; listed below."
             if self.n_doubts else "No entry looks odd.",
             f"{words.opened(words.count(aside, 'row'))} set aside." if aside else "",

@@ -28,13 +28,14 @@ from woodlab.book.tables import INVENTED, REQUIRED_TABLES, TABLES, would_hold
 from woodlab.book.units import units_in
 from woodlab.book.writing.as_csv import csv_text, own_columns
 from woodlab.errors import MissingTableError, RecordError, WoodlabError, as_list, as_path, kind_of
+from woodlab.show import Card, Shown
 from woodlab.words import METRIC, Units, in_order
 
 Names = str | Iterable[str] | None
 
 
-@dataclass(frozen=True, eq=False)
-class RecordBook:
+@dataclass(frozen=True, eq=False, repr=False)
+class RecordBook(Shown):
     """A season's records, checked. Made by `open_book` or `from_frames`; never altered.
 
     Attributes
@@ -95,6 +96,12 @@ class RecordBook:
         value = object.__getattribute__(self, name)
         return value.copy(deep=False) if isinstance(value, pd.DataFrame) else value
 
+    def card(self) -> Card:
+        """What the book holds; see `book_overview`."""
+        from woodlab.book.overview import book_overview
+
+        return book_overview(self).card()
+
     @classmethod
     def from_frames(
         cls, *, set_aside: bool = False, name: str = "book", **tables: pd.DataFrame
@@ -129,8 +136,11 @@ class RecordBook:
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of the tables' contents: the same records give the same hash."""
-        texts = (name + csv_text(frame) for name, frame in self._frames.items())
+        """SHA-256 of what the tables hold: the same records give the same hash."""
+        texts = (
+            name + csv_text(frame.dropna(axis=1, how="all"))  # a column to come changes nothing
+            for name, frame in self._frames.items()
+        )
         return hashlib.sha256("".join(texts).encode()).hexdigest()
 
     @property

@@ -25,6 +25,7 @@ from woodlab.charts.blocks import (
 )
 from woodlab.charts.theme import COLOURS, FAINT_INK, Size, themed
 from woodlab.errors import WoodlabError
+from woodlab.show import listed
 
 QUANTITIES = {"mass_g": "Mass [g]", "moisture_pct": MOISTURE}
 
@@ -70,9 +71,11 @@ def drying_curves(
     if quantity not in QUANTITIES:
         raise WoodlabError(f"quantity is one of {', '.join(QUANTITIES)}; found {quantity!r}.")
     moist = quantity == "moisture_pct"
-    need(
-        predicted, "on", quantity, why=f"there is no curve of {quantity} to draw. Use fits.predict."
-    )
+    why = f"there is no curve of {quantity} to draw. Use fits.predict, and weigh the pieces."
+    need(predicted, "on", quantity, why=why)
+    left_out = predicted.loc[predicted[quantity].isna(), "piece"].unique()
+    predicted = predicted.dropna(subset=[quantity])
+    need(predicted, why=why)
     points = predicted.head(0) if weighed is None or quantity not in weighed else weighed
     ends = {"prediction": "pi", "confidence": "ci"}
     bands = {name: (f"{end}_lower_{quantity}", f"{end}_upper_{quantity}")
@@ -103,6 +106,8 @@ def drying_curves(
     did = f"dried to {number} % moisture" if moist else f"lost {number} % of their weight"
     named = f"{' and '.join(reversed(bands))} band{'s' if len(bands) > 1 else ''}" if bands else ""
     sub = f"{QUANTITIES[quantity]} against time. Points: weighings; line: fitted curve"
+    if len(left_out):
+        sub = f"Not drawn, never weighed: {listed(left_out)}. {sub}"
     chart = panels(layers, columns=columns_of(len(layers)), height=150, size=size, axis_px=48)
     if not moist:
         chart = chart.resolve_scale(y="independent")

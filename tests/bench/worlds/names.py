@@ -22,6 +22,7 @@ EXTRAS = {
     "offcuts": "an offcut of its own for each piece, within 3 % of its start moisture",
     "named": "each weighing names its scale",
     "nolog": "no air log",
+    "foot": "the thickness of each foot, to a millimetre",
 }
 FIVE = ("hygrometer", "scale", "wax", "walls", "drift")
 SINGLES = ("plain", *BREAKS)

@@ -166,6 +166,9 @@ def draw_season(world: World, seed: int, pieces: int = 30, year: int = 0) -> Sea
 
 def _tables(rng, world, shop, bowls, logs, weather, truth) -> dict[str, pd.DataFrame]:  # type: ignore[no-untyped-def]
     columns = ["piece", "species", "turned_on", "wall_mm", "seal", "log"]
+    if "foot" in world.extras:
+        bowls = bowls.assign(foot_wall_mm=(bowls["wall_mm"] * bowls["thick"]).round())
+        columns.append("foot_wall_mm")
     end = int(bowls["day"].max()) + LATEST_ASK
     tables = {
         "pieces": bowls[columns].reset_index(drop=True),

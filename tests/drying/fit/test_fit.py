@@ -26,6 +26,7 @@ from woodlab.drying.estimator.model import OFFSET_PCT
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.records import read_records
 from woodlab.drying.laws import LAWS
+from woodlab.drying.laws.law import FOOT_SHARE
 from woodlab.errors import WoodlabError
 
 OFFCUTS = pd.DataFrame({"piece": ["A0"], "on": [TURNED], "wet_g": [165.0], "oven_dry_g": [100.0]})
@@ -505,6 +506,48 @@ def test_a_wall_that_is_not_written_down_is_assumed_and_said():
     assert "+- 25 %" in rows.loc["P1", "reason"]
 
 
+@pytest.fixture(scope="module")
+def thick_feet():
+    """Six walls of 22 mm with feet of 40 mm, weighed for 70 days, and their truth afterwards."""
+    days, air = np.r_[0:71:5].astype(float), weather()
+    later = np.array([90.0, 120.0])
+    wall, foot = (
+        masses("film", air=air, offset=OFFSET_PCT, sd=0.0, days=np.r_[days, later], wall_mm=mm)
+        for mm in (22.0, 40.0)
+    )
+    mass = (1 - FOOT_SHARE) * wall + FOOT_SHARE * foot
+    scatter = np.random.default_rng(2).normal(0, 0.5, mass[:, :-2].shape)
+    book = book_of(mass[:, :-2] + scatter, days, tables={"air": air}, wall_mm=22.0)
+    return book, later, 100 * (mass[:, -2:] / 800.0 - 1)
+
+
+@pytest.mark.parametrize("pool", [True, False])
+def test_a_foot_that_was_measured_is_dried_with_its_wall(thick_feet, pool):
+    book, later, truth = thick_feet
+    measured = with_tables(book, pieces=book.pieces.assign(foot_wall_mm=40.0))
+    asked = {"pool": pool, "fixed": {"activation_kj_mol": 0.0}}
+    found = {name: fit(one, "film", **asked) for name, one in
+             (("even", book), ("measured", measured))}  # fmt: skip
+    fell = {
+        name: fits.predict(days=[70, *later])["mass_g"].to_numpy().reshape(-1, 3)
+        for name, fits in found.items()
+    }  # what is still to be lost tells the two apart, whatever the oven-dry mass
+    lost = {name: mass[:, 0] - mass[:, 2] for name, mass in fell.items()}
+    last = book.weighings.groupby("piece")["mass_g"].last().to_numpy()
+    true = last - 800.0 * (1 + truth[:, 1] / 100)
+    off = {name: np.abs(value - true).mean() for name, value in lost.items()}
+    assert off["measured"] < 0.6 * off["even"]
+    diffusivity = pieces_of(found["measured"])["diffusivity_m2_s"]
+    assert abs(np.log(diffusivity / TRUTH["film"]["diffusivity_m2_s"]).mean()) < 0.25
+
+
+def test_a_foot_as_thick_as_its_wall_changes_nothing(plain):
+    book, *_, fits = plain
+    same = fit(with_tables(book, pieces=book.pieces.assign(foot_wall_mm=book.pieces["wall_mm"])))
+    now = "moisture_now_pct"
+    assert pieces_of(same)[now].to_numpy() == pytest.approx(pieces_of(fits)[now].to_numpy())
+
+
 def test_weighings_before_turning_are_not_used_and_it_is_said(plain):
     pieces = plain[0].pieces.copy()
     pieces.loc[pieces["piece"] == "A1", "turned_on"] += pd.Timedelta(days=6)
@@ -665,3 +708,14 @@ def test_tempering_leaves_each_piece_a_density(early):
     for a in less.a:
         ranked = np.linalg.eigvalsh(a)
         assert ranked[0] > -1e-8 * ranked[-1]
+
+
+def test_a_piece_that_was_never_weighed_has_no_oven_dry_mass(plain):
+    book = plain[0]
+    rows = book.weighings[book.weighings["piece"] != "A1"]
+    fits = fit(with_tables(book, weighings=rows))
+    row = pieces_of(fits).loc["A1"]
+    assert np.isnan(row["oven_dry_g"])
+    assert np.isfinite(row["moisture_now_pct"])
+    assert fits.predict(on=fits.as_of, pieces=["A1"])["mass_g"].isna().all()
+    assert pieces_of(fits)["oven_dry_g"].drop("A1").notna().all()

@@ -15,7 +15,7 @@ from small_books import equilibrium, weather
 
 from woodlab.drying import kernel
 from woodlab.drying.laws import LAWS
-from woodlab.drying.laws.law import kernel_run
+from woodlab.drying.laws.law import FOOT_SHARE, Rows, kernel_run
 from woodlab.drying.modes import DailyAir, biot_number, fo_per_day, sheet_decay
 from woodlab.drying.warmth import REFERENCE_C, warmth
 
@@ -312,3 +312,24 @@ def test_the_law_on_its_own_is_the_kernel_in_daily_air():
                          (sums, np.zeros(1, int), start[[i]]), np.array([0.0125]),
                          grid=kernel.FINEST)  # fmt: skip
         assert ours[i] == pytest.approx(one.mean[0], abs=1e-9)
+
+
+def test_a_bowl_with_a_thicker_foot_is_two_walls_side_by_side():
+    days, params = DAYS[1:], {"start_moisture_pct": 60.0, "diffusivity_m2_s": 4e-11,
+                              "surface_m_s": 2e-8}  # fmt: skip
+    wall, foot = (kernel_run(LAWS["film"], days, params, mm, 12.0) for mm in (24.0, 36.0))
+    sums = kernel.running_sums(np.full((1, 200), 12.0), np.zeros(1))
+    rows = Rows(
+        {name: np.full(2, value) for name, value in params.items()} | {
+            "activation_kj_mol": np.zeros(2)},
+        np.arange(2), np.tile(days, (2, 1)), np.full(2, days.size), np.full(2, 0.012), sums,
+        np.zeros(2, int), np.zeros(2), np.array([1.0, 1.5]), grid=kernel.FINEST,
+    )  # fmt: skip
+    even, uneven = LAWS["film"].curves(rows)
+    assert even == pytest.approx(wall.mean[0], abs=1e-9)
+    both = (1 - FOOT_SHARE) * wall.mean[0] + FOOT_SHARE * foot.mean[0]
+    assert uneven == pytest.approx(both, abs=1e-9)
+    most = LAWS["film"].inside(rows).largest_difference
+    assert most[0] == pytest.approx(wall.largest_difference[0])
+    assert most[1] == pytest.approx(foot.largest_difference[0])
+    assert most[1] > most[0]

@@ -84,7 +84,8 @@ class SeasonCurves(SeasonModel):
         return Rows(
             values, np.repeat(np.arange(n), m), d.days if days is None else days,
             d.counts if counts is None else counts, d.half_m, sums, which.ravel(), d.shelf.start,
-            shift.ravel(), None if wear is None else wear.reshape(n * m, -1), pace, grid,
+            d.foot_ratio, shift.ravel(), None if wear is None else wear.reshape(n * m, -1), pace,
+            grid,
         )  # fmt: skip
 
     def moisture(

@@ -98,7 +98,8 @@ def fit_drying(
         options["experience"] = experience.effects()
     if draws is None:
         draws = int(np.clip(MOST_RUNS // max(records.n, 1), LEAST_DRAWS, MOST_DRAWS))
-    if not pool and laws[0].search is not None and not options["held"]:
+    uneven = laws[0].kernel_columns is not None and bool((records.foot_ratio != 1).any())
+    if not pool and laws[0].search is not None and not options["held"] and not uneven:
         draws = min(draws, 100)
         shown, parts = unweighed(laws[0]), [fit_alone(records, laws[0], draws, seed)]
     else:

@@ -95,7 +95,8 @@ def param_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
         named: list[tuple[str, str, np.ndarray]] = [
             (p.name, p.unit, p.natural(part.u[:n, :, j])) for j, p in enumerate(s.own)
         ]
-        named.append(("oven_dry_g", "g", np.exp(part.ln_dry[:n])))
+        dry = np.where(s.d.weighed[:n, None], np.exp(part.ln_dry[:n]), np.nan)
+        named.append(("oven_dry_g", "g", dry))
         named.append((START, "%", np.exp(np.minimum(part.u[:n, :, s.start_at], np.log(400.0)))))
         for name, unit, values in named:
             low, middle, high = shares_of(values, [0.025, 0.5, 0.975])

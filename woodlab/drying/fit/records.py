@@ -54,6 +54,8 @@ class Records:
     species, seals, logs : tuple of str; of_species, of_seal, of_log : ndarray, (n,)
     half_m, wall_sd : ndarray, (n,)
         Half of the wall [m], and the sd of ln wall where it is not written down (else 0).
+    foot_ratio : ndarray, (n,)
+        Thickness of the foot over that of the wall; 1 where the foot was not measured.
     days, mass_g : ndarray, (n, k)
         Since turning; mass less known sealer, or moisture [%] where `is_moisture`.
     counts, n_early, n_thinned, too_many : ndarray, (n,)
@@ -90,6 +92,7 @@ class Records:
     of_log: np.ndarray
     half_m: np.ndarray
     wall_sd: np.ndarray
+    foot_ratio: np.ndarray
     days: np.ndarray
     mass_g: np.ndarray
     counts: np.ndarray
@@ -122,6 +125,11 @@ class Records:
         return np.arange(self.days.shape[1]) < self.counts[:, None]
 
     @cached_property
+    def weighed(self) -> np.ndarray:
+        """Which pieces have a weight, (n,)."""
+        return (self.here & ~self.is_moisture).any(axis=1)
+
+    @cached_property
     def sealed(self) -> np.ndarray:
         """Which pieces have a seal, (n,)."""
         return np.array([seal not in BARE for seal in self.seals])[self.of_seal]
@@ -132,9 +140,9 @@ class Records:
         where = {int(p): i for i, p in enumerate(pick)}
         own = np.isin(self.own_offcuts[0], pick)
         by_piece = (
-            "names", "of_species", "of_seal", "of_log", "half_m", "wall_sd", "days", "mass_g",
-            "counts", "n_early", "n_thinned", "too_many", "source", "scale_g", "scale_of",
-            "suspect", "is_moisture", "sealer_g", "dry_ln", "sealed_at",
+            "names", "of_species", "of_seal", "of_log", "half_m", "wall_sd", "foot_ratio", "days",
+            "mass_g", "counts", "n_early", "n_thinned", "too_many", "source", "scale_g",
+            "scale_of", "suspect", "is_moisture", "sealer_g", "dry_ln", "sealed_at",
         )  # fmt: skip
         width = max(int(self.counts[pick].max(initial=1)), 1)
         parts = {}
@@ -185,7 +193,7 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
-        **table, scales=_scales(book),
+        foot_ratio=np.r_[_foot_ratio(pieces, half), np.ones(extra)], **table, scales=_scales(book),
         suspect=gross_errors(table["mass_g"], here & ~table["is_moisture"], table["steps"]),
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
@@ -198,6 +206,12 @@ def read_records(book: RecordBook, until: object = None) -> Records:
             [*pieces["place"], *(b["place"].iloc[0] for b in blocks.values())], until,
         ),
     )  # fmt: skip
+
+
+def _foot_ratio(pieces: pd.DataFrame, half_m: np.ndarray) -> np.ndarray:
+    foot = pieces["foot_wall_mm"].to_numpy(dtype=float)
+    ratio = np.where(np.isfinite(foot), foot / (2000 * half_m), 1.0)
+    return np.where(np.abs(ratio - 1) < 0.01, 1.0, ratio)
 
 
 # what a cell without a weighing holds; its type is that of the column

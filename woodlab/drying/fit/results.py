@@ -169,8 +169,9 @@ class DryingFits(Shown):
         return np.array([at[name] for name in wanted], dtype=int)
 
     def ln_dry(self, pick: np.ndarray) -> np.ndarray:
-        """Ln of the oven-dry mass [g], (p, draws)."""
-        return np.concatenate([part.ln_dry[pick] for part in self.parts], axis=1)
+        """Ln of the oven-dry mass [g], (p, draws); NaN of a piece that was never weighed."""
+        out = np.concatenate([part.ln_dry[pick] for part in self.parts], axis=1)
+        return np.where(self.records.weighed[pick, None], out, np.nan)
 
     def moisture_draws(
         self, days: np.ndarray, pick: np.ndarray | None = None, **options: Any
@@ -259,7 +260,7 @@ class DryingFits(Shown):
             Column("moisture now [%]", lambda r: f"{r.moisture_now_pct:.1f}"),
             Column("90 % range", lambda r: f"{r.moisture_now_lower_pct:.1f} to "
                    f"{r.moisture_now_upper_pct:.1f}"),
-            Column("oven-dry [g]", lambda r: f"{r.oven_dry_g:.0f}"),
+            Column("oven-dry [g]", lambda r: f"{r.oven_dry_g:.0f}" if r.oven_dry_g > 0 else ""),
             Column("weighings", lambda r: f"{r.n_used}"),
             Column("status", lambda r: r.status + (f": {r.reason}" if r.reason else ""), False),
         ]  # fmt: skip

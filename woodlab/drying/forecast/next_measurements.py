@@ -200,6 +200,8 @@ def _candidates(
     for p in waits:
         moisture = found.moisture_now_pct[p]
         out.append(("shavings", names[p], moisture, SHAVINGS_SD * max(moisture.mean(), 5.0)))
+        if not fits.records.weighed[p]:  # a first weight tells what is there, and not how dry it is
+            continue
         mass = np.exp(fits.ln_dry(np.array([p]))[0]) * (1 + moisture / 100)
         part = max(fits.parts, key=lambda one: one.count)
         out.append(("weighing", names[p], mass, float(weighing_sd_g(part, np.array([p]))[0])))

@@ -51,6 +51,8 @@ class Rows:
     sums, which, start : ndarray
         Running sums of the air (courses, 2, days + 1), the course of each row (R,), the course
         time of each piece's day 0 (n,).
+    foot_ratio : ndarray, (n,)
+        Thickness of the foot over that of the wall; 1 where they are alike.
     shift_pct : float or ndarray, (R,)
         Added to the equilibrium moisture.
     wear : ndarray, (R, KNOTS), or None
@@ -69,6 +71,7 @@ class Rows:
     sums: np.ndarray
     which: np.ndarray
     start: np.ndarray
+    foot_ratio: np.ndarray
     shift_pct: float | np.ndarray = 0.0
     wear: np.ndarray | None = None
     pace: dict[str, np.ndarray] | None = None
@@ -317,7 +320,11 @@ class Law:
         return self._run(days, rows.values, half, DailyAir(level, start, which))
 
     def inside(self, rows: Rows, *, cells: bool = False) -> SlabCurves:
-        """Mean, surface and core moisture of many rows, and the profile where it is asked for."""
+        """Mean, surface and core moisture of many rows, and the profile where it is asked for.
+
+        A bowl with a thicker foot is two slabs side by side: the mean is that of both, the largest
+        difference that of either, and the rest is the wall's.
+        """
         if self.kernel_columns is None:
             raise WoodlabError(
                 f"The law {self.name!r} has no inside of the wall. Use law='film' or law='slab'."
@@ -328,11 +335,23 @@ class Law:
         base[:, kernel.AIR_SHIFT] = rows.shift_pct
         if rows.wear is not None:
             base[:, kernel.WEAR :] = rows.wear
-        air = rows.sums, rows.which, rows.start
-        return kernel.run(
-            base, rows.of, rows.days, rows.counts, air, rows.half_m, pace=pace, grid=rows.grid,
-            cells=cells,
-        )  # fmt: skip
+
+        def dried(some: np.ndarray | slice, cells: bool = False) -> SlabCurves:
+            air = rows.sums, rows.which[some], rows.start
+            return kernel.run(
+                base[some], rows.of[some], rows.days, rows.counts, air, rows.half_m,
+                pace=pace[some], grid=rows.grid, cells=cells,
+            )  # fmt: skip
+
+        out = dried(slice(None), cells)
+        ratio = rows.foot_ratio[rows.of]
+        thick = np.flatnonzero(ratio != 1.0)
+        if thick.size:
+            base[thick, kernel.RATIO] = pace[thick, kernel.RATIO] = ratio[thick]
+            foot, most = dried(thick), out.largest_difference
+            out.mean[thick] += FOOT_SHARE * (foot.mean - out.mean[thick])
+            most[thick] = np.maximum(most[thick], foot.largest_difference)
+        return out
 
     def _kernel_rows(self, values: Values, half_m: np.ndarray) -> np.ndarray:
         assert self.kernel_columns is not None
@@ -346,6 +365,7 @@ class Law:
         return out
 
 
+FOOT_SHARE = 0.25  # of a bowl's wood that is as thick as its foot; estimate of our own
 FREE_LN_D, FREE_LN_S = float(np.log(1e-6)), float(np.log(1e-4))  # no resistance to speak of
 _STEP = 1e-4  # of a central difference in u: its error is about the square
 
@@ -368,7 +388,8 @@ def _one_each(
     courses, which, start = as_daily(air, times).of(len(times), times.max(axis=1, initial=0.0))
     return Rows(
         values, np.arange(len(times)), times, np.full(len(times), times.shape[1]), half_m,
-        kernel.running_sums(courses, np.zeros(1)), which, start, grid=kernel.FINEST,
+        kernel.running_sums(courses, np.zeros(1)), which, start, np.ones(len(times)),
+        grid=kernel.FINEST,
     )  # fmt: skip
 
 
