@@ -268,7 +268,7 @@ def test_seals_of_a_single_bowl_are_one_sentence(fits):
 
 
 def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
-    with pytest.raises(WoodlabError, match="'oil'.*The book has: none, wax all over"):
+    with pytest.raises(WoodlabError, match="'oil' is no seal of .*Type one of: none, wax all"):
         wl.seal_study(fits, reference="oil")
     with pytest.raises(WoodlabError, match="target_moisture_pct = 99"):
         wl.seal_study(fits, target_moisture_pct=99)

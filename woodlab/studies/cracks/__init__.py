@@ -10,7 +10,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.errors import WoodlabError, as_kind, as_number
-from woodlab.studies.columns import asked_columns, with_numbers
+from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
 from woodlab.studies.cracks import counts, risk
 from woodlab.studies.cracks.design import Design, design_of
 from woodlab.studies.cracks.hazard import effects_table, fit_hazard
@@ -91,12 +91,7 @@ def crack_study(
     """
     book = expect_book(book, "crack_study")
     smallest_mm = as_number(smallest_mm, "smallest_mm")
-    known = book.pieces["seal"].dropna().astype(str)
-    if str(reference).strip().casefold() not in {"none", *known.str.casefold()}:
-        raise WoodlabError(
-            f"{reference!r} is no seal of this book. Type one of: "
-            f"{', '.join(sorted(known.unique()))}."
-        )
+    reference = asked_seal(book.pieces, reference)
     terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
     if core_to_surface is not None:

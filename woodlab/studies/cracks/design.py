@@ -123,11 +123,10 @@ def part_of(used: pd.DataFrame, column: str) -> Part:
 
 
 def levels_of(values: pd.Series, asked: str = "") -> tuple[str, ...]:
-    """The names, first the one asked for (in any case), else the most frequent that is said."""
+    """The names, first the one asked for, else the most frequent that is said."""
     counts = values.astype(str).value_counts()
     told = counts.drop(NOT_SAID, errors="ignore") if set(counts.index) > {NOT_SAID} else counts
-    same = [name for name in counts.index if name.casefold() == asked.strip().casefold()]
-    first = same[0] if same else min(told[told == told.max()].index)
+    first = asked if asked in counts else min(told[told == told.max()].index)
     return (first, *sorted(set(counts.index) - {first}))
 
 
@@ -139,7 +138,7 @@ def design_of(
     pooled = (len(species) >= POOL_FROM_SPECIES
               and float(used["species"].value_counts().median()) < POOL_BELOW_PIECES)  # fmt: skip
     notes = []
-    if seals[0].casefold() != reference.strip().casefold():
+    if seals[0] != reference:
         notes.append(f"No piece of seal {reference!r} was looked at, so the others are compared "
                      f"with {seals[0]}.")  # fmt: skip
     if pooled:

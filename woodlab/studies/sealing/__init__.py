@@ -14,7 +14,7 @@ from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import season_fits
 from woodlab.errors import WoodlabError, as_kind, as_number, as_seed
 from woodlab.show import listed
-from woodlab.studies.columns import asked_columns, with_numbers
+from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
 from woodlab.studies.cracks import CrackStudy, crack_study
 from woodlab.studies.sealing import study as frames
 from woodlab.studies.sealing import words as said
@@ -38,10 +38,9 @@ def seal_study(
 ) -> SealStudy:
     """Compare each seal of a season with a reference, by the season's one fit.
 
-    Every draw of the fit is run under both seals, piece by piece: drying times, core-to-surface
-    differences and weeks are those of the same pieces in the same air. Where seal and species,
-    place, wall or log cannot be told apart, or a seal has one piece, the row says so and has no
-    number.
+    Every draw of the fit is run under both seals, piece by piece, in the same air. Where seal and
+    species, place, wall or log cannot be told apart, or a seal has one piece, the row says so and
+    has no number.
 
     Parameters
     ----------
@@ -90,14 +89,18 @@ def seal_study(
     >>> bool(ratio["drying_time"] > 1.5), bool(ratio["surface_coefficient"] < 0.2)
     (True, True)
     """
-    book = expect_book(fits_or_book, "seal_study")
-    _check(book, reference, target_moisture_pct)
+    book, target = expect_book(fits_or_book, "seal_study"), target_moisture_pct
+    reference = asked_seal(book.pieces, reference)
+    if target is not None and not 2 <= as_number(target, "target_moisture_pct") <= 60:
+        raise WoodlabError(
+            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
+            "between 2 and 60, such as 16."
+        )
     terms, by = asked_columns(book.pieces, terms, by)
     as_kind(cracks, CrackStudy, "cracks", "wl.crack_study(book)")
     seed = as_seed(seed)
     study = SealStudy(reference, cautions=said.cautions(book, reference), invented=book.invented)
-    why = _cannot(fits_or_book, book, reference)
-    if why:
+    if why := _cannot(fits_or_book, book, reference):
         return replace(study, why=why[0], would_help=why[1])
     fits = season_fits(fits_or_book)
     book = fits.book
@@ -106,12 +109,12 @@ def seal_study(
     if reference not in set(facts["seal"]) or not seals:
         few = "Too few pieces were weighed twice, so no two seals can be compared."
         return replace(study, why=few, would_help=WEIGH)
-    of = Compared(fits, facts, reference, seals, target_moisture_pct, seed)
+    of = Compared(fits, facts, reference, seals, target, seed)
     if cracks is None or cracks.reference != reference:
         cracks = crack_study(book, reference=reference)
     rows = [*fitted_rows(of), *crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     cracked = cracks.first.used.set_index("piece")["cracked"].astype(float)
-    pieces, course = frames.piece_frame(fits, target_moisture_pct, cracked)
+    pieces, course = frames.piece_frame(fits, target, cracked)
     return replace(
         study,
         effects=decided(rows),
@@ -128,25 +131,11 @@ def seal_study(
     )
 
 
-def _check(book: RecordBook, reference: str, target: float | None) -> None:
-    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
-    if reference not in known and reference != "none":
-        raise WoodlabError(
-            f"No piece has the seal {reference!r} to compare with. The book has: "
-            f"{', '.join(known) or 'none at all'}. Type one of them as `reference`."
-        )
-    if target is not None and not 2 <= as_number(target, "target_moisture_pct") <= 60:
-        raise WoodlabError(
-            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
-            "between 2 and 60, such as 16."
-        )
-
-
 def _cannot(
     fits_or_book: DryingFits | RecordBook, book: RecordBook, reference: str
 ) -> tuple[str, str] | None:
     """Why the book cannot answer, and what would help; None where it may."""
-    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
+    known = sorted(book.pieces["seal"].dropna().astype(str).unique())
     if not known:
         how = "Write it in the column `seal` of the table `pieces` (`none`: left bare)."
         return "The book does not say how any piece was sealed.", how
