@@ -21,7 +21,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.studies.cracks.counts import whole_fractions
-from woodlab.studies.cracks.design import design_of
+from woodlab.studies.cracks.design import crack_design
 from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import planned_risk, standardised
@@ -171,12 +171,12 @@ def one_season(truth: Truth, seed: list[int], ratios: bool) -> tuple[list[list[o
     book = season(truth, seed)
     first = first_cracks(book.pieces, book.looks)
     used, n_cracked = first.used, int(first.used["cracked"].sum())
-    design, _ = design_of(used, "none")
+    design, _ = crack_design(used, "none")
     model = fit_hazard(first, design, estimate_misses(first))
     rows: list[list[object]] = []
     bad = 0
     if ratios:
-        known = true_effects(truth, design.factors["species"][0])
+        known = true_effects(truth, design.levels["species"][0])
         for row in effects_table(used, design, model).itertuples():
             ends = np.array([row.ci_lower, row.ci_upper])
             told = bool(np.isfinite(row.hazard_ratio))

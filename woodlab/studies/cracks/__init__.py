@@ -12,7 +12,7 @@ from woodlab.drying.asked import asked_once
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
 from woodlab.studies.cracks import counts, risk
-from woodlab.studies.cracks.design import Design, design_of
+from woodlab.studies.cracks.design import Design, crack_design
 from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
 from woodlab.studies.cracks.study import USUAL_DAY, CrackStudy
@@ -103,11 +103,11 @@ def crack_study(
     groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
     first = replace(first, pieces=first.pieces.assign(**groups))
     used, few, growth = first.used, counts.too_few_looks(first), crack_growth(first)
-    design, misses, model = Design(()), NO_MISSES, None
+    design, misses, model = Design(), NO_MISSES, None
     notes: list[str] = []
     if len(used):
-        design, notes = design_of(used, reference, terms)
-        misses, reference = estimate_misses(first), design.factors["seal"][0]
+        design, notes = crack_design(used, reference, terms)
+        misses, reference = estimate_misses(first), design.levels["seal"][0]
     if used["cracked"].any():
         model = fit_hazard(first, design, misses)
     effects = effects_table(used, design, model)
@@ -119,7 +119,7 @@ def crack_study(
         )
         reasons = {kind: why.to_dict() for kind, why in silent}
         tables = [risk.standardised(model, name, levels, day, reasons.get(name))
-                  for name, levels in design.factors.items()]  # fmt: skip
+                  for name, levels in design.levels.items()]  # fmt: skip
         alike = pd.concat(tables, ignore_index=True)
     no_answer = NEVER_AFTER if len(book.looks) else NO_LOOKS
     return CrackStudy(

@@ -4,9 +4,7 @@ a smooth curve of the rate over time (`Course`)."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -21,60 +19,55 @@ POOL_BELOW_PIECES = 10
 
 
 @dataclass(frozen=True)
-class Part:
-    """A column of the pieces: names, the reference first among their `levels`; or, without levels,
-    a number, from its centre in steps. Levels that are `pooled` are exchangeable under a normal
-    prior; their columns are centred, so that the intercept is the mean of all."""
+class Term:
+    """A column of the linear part: whether a piece has a level, or, without one, a number; from its
+    centre in steps. Levels that are `pooled` are exchangeable under a normal prior, and centred, so
+    that the intercept is the mean of all."""
 
     column: str
-    levels: tuple[str, ...] = ()
+    level: str = ""
+    reference: str = ""
     centre: float = 0.0
     step: float = 1.0
     pooled: bool = False
 
     @property
-    def width(self) -> int:
-        return len(self.levels) - 1 if self.levels else 1
+    def kind(self) -> str:
+        return "wall" if self.column == "wall_mm" else self.column
 
-    def columns(self, frame: pd.DataFrame) -> np.ndarray:
-        values = frame[self.column].to_numpy()[:, None]
-        if not self.levels:
-            return (values.astype(float) - self.centre) / self.step
-        own = values.astype(str).astype(object) == np.array(self.levels[1:], object)
-        return own - self.pooled / len(self.levels)
+    def words(self) -> dict[str, str]:
+        """What it sets against what."""
+        if self.level:
+            term = f"{self.kind}: {self.level} against {self.reference}"
+        else:
+            more = "mm thicker" if self.kind == "wall" else "more"
+            term = f"{self.kind}: per {self.step:g} {more}"
+        return {"term": term, "kind": self.kind, "level": self.level, "reference": self.reference}
 
 
 @dataclass(frozen=True, eq=False)
 class Design:
-    """Columns of the linear part: intercept, then each part; names against their reference.
-    `kept` are those in the fit: a column that others determine is left out, which changes no
+    """The linear part: an intercept, then the terms; all levels of names, the reference first.
+    `kept` are the columns in the fit: one that others determine is left out, which changes no
     estimable contrast."""
 
-    parts: tuple[Part, ...]
+    terms: tuple[Term, ...] = ()
+    levels: dict[str, tuple[str, ...]] = field(default_factory=dict)
     kept: tuple[int, ...] = ()
-
-    @cached_property
-    def slices(self) -> dict[str, slice]:
-        """Where each part's columns stand among `fixed`."""
-        ends = np.cumsum([1, *(part.width for part in self.parts)])
-        return {p.column: slice(*ends[i : i + 2]) for i, p in enumerate(self.parts)}
-
-    @property
-    def factors(self) -> dict[str, tuple[str, ...]]:
-        return {part.column: part.levels for part in self.parts if part.levels}
-
-    @property
-    def numbers(self) -> list[str]:
-        return [part.column for part in self.parts if not part.levels]
 
     @property
     def pooled(self) -> np.ndarray:
-        """Which columns of `fixed` are under a normal prior."""
-        return np.r_[False, *([part.pooled] * part.width for part in self.parts)].astype(bool)
+        """Which columns are under a normal prior."""
+        return np.array([False, *(term.pooled for term in self.terms)])
 
     def fixed(self, frame: pd.DataFrame) -> np.ndarray:
         """All columns, shape (n, size)."""
-        return np.hstack([np.ones((len(frame), 1)), *(p.columns(frame) for p in self.parts)])
+        out = [np.ones(len(frame))]
+        for term in self.terms:
+            values = frame[term.column]
+            values = values.astype(str) == term.level if term.level else values
+            out.append((values.to_numpy(float) - term.centre) / term.step)
+        return np.column_stack(out)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The columns that are in the fit."""
@@ -92,63 +85,58 @@ class Design:
         own = np.r_[self.pooled[list(self.kept)], np.zeros(more, bool)]
         return (np.diag(own.astype(float)) - np.outer(own, own) / (own.sum() + 1)) / sd**2
 
-    def terms(self) -> list[dict[str, Any]]:
-        """Every effect, those of seal, wall and species first: its column of `fixed` (`at`), and in
-        words what it sets against what."""
-        rows: list[tuple] = []
-        order = {"seal": -3, "wall_mm": -2, "species": -1}
-        for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
-            at, wall = self.slices[part.column].start, part.column == "wall_mm"
-            kind, more = ("wall", "mm thicker") if wall else (part.column, "more")
-            if not part.levels:
-                rows.append((at, f"{kind}: per {part.step:g} {more}", kind, "", ""))
-            first, *others = part.levels or ("",)
-            rows += [
-                (at + i, f"{kind}: {level} against {first}", kind, level, first)
-                for i, level in enumerate(others)
-                if NOT_SAID not in (level, first)
-            ]
-        names = ("at", "term", "kind", "level", "reference")
-        return [dict(zip(names, row, strict=True)) for row in rows]
-
-
-def part_of(used: pd.DataFrame, column: str) -> Part:
-    """A column of the pieces as a number (in steps of about its spread) or as a factor."""
-    values = used[column]
-    if not is_number(values):
-        return Part(column, levels_of(values))
-    spread = float(values.std()) if len(values) > 1 else 1.0
-    step = 10.0 ** np.round(np.log10(spread)) if spread > 0 else 1.0
-    return Part(column, centre=float(values.mean()), step=float(step))
-
-
-def levels_of(values: pd.Series, asked: str = "") -> tuple[str, ...]:
-    """The names, first the one asked for, else the most frequent that is said."""
-    counts = values.astype(str).value_counts()
-    told = counts.drop(NOT_SAID, errors="ignore") if set(counts.index) > {NOT_SAID} else counts
-    first = asked if asked in counts else min(told[told == told.max()].index)
-    return (first, *sorted(set(counts.index) - {first}))
+    def effects(self) -> list[tuple[int, Term]]:
+        """Every effect with its column, those of seal, wall and species first."""
+        order = {"seal": -3, "wall": -2, "species": -1}
+        told = [(at, term) for at, term in enumerate(self.terms, 1)
+                if NOT_SAID not in (term.level, term.reference)]  # fmt: skip
+        return sorted(told, key=lambda one: order.get(one[1].kind, 0))
 
 
 def design_of(
+    used: pd.DataFrame, columns: Sequence[str], reference: str = "", pooled: str = ""
+) -> Design:
+    """Numbers (walls in steps of 10 mm, others of about their spread), and names: seals against the
+    reference, if it is among them, others against the most frequent that is said."""
+    terms, levels = [], {}
+    for column in columns:
+        values = used[column]
+        if is_number(values):
+            spread = float(values.std()) if len(values) > 1 else 1.0
+            step = 10.0 ** np.round(np.log10(spread)) if spread > 0 else 1.0
+            step = 10.0 if column == "wall_mm" else float(step)
+            terms.append(Term(column, centre=float(values.mean()), step=step))
+            continue
+        counts = values.astype(str).value_counts()
+        told = counts.drop(NOT_SAID, errors="ignore") if set(counts.index) > {NOT_SAID} else counts
+        first = min(told[told == told.max()].index)
+        first = reference if column == "seal" and reference in counts else first
+        levels[column] = (first, *sorted(set(counts.index) - {first}))
+        share = (column == pooled) / len(counts)
+        terms += [Term(column, name, first, share, pooled=column == pooled)
+                  for name in levels[column][1:]]  # fmt: skip
+    return Design(tuple(terms), levels)
+
+
+def crack_design(
     used: pd.DataFrame, reference: str, terms: Sequence[str] = ()
 ) -> tuple[Design, list[str]]:
     """Wall, species, seal and the terms asked for; and what to say of reference and pooling."""
-    species, seals = levels_of(used["species"]), levels_of(used["seal"], reference)
-    pooled = (len(species) >= POOL_FROM_SPECIES
-              and float(used["species"].value_counts().median()) < POOL_BELOW_PIECES)  # fmt: skip
-    notes = []
-    if seals[0] != reference:
+    own = [name for name in terms if is_number(used[name]) or used[name].nunique() > 1]
+    counts, notes = used["species"].value_counts(), []
+    pooled = len(counts) >= POOL_FROM_SPECIES and counts.median() < POOL_BELOW_PIECES
+    design = design_of(
+        used, ["wall_mm", "species", "seal", *own], reference, "species" if pooled else ""
+    )
+    if design.levels["seal"][0] != reference:
         notes.append(f"No piece of seal {reference!r} was looked at, so the others are compared "
-                     f"with {seals[0]}.")  # fmt: skip
+                     f"with {design.levels['seal'][0]}.")  # fmt: skip
     if pooled:
         notes.append(
-            f"There are {len(species)} species with few pieces each, so each is drawn towards the "
+            f"There are {len(counts)} species with few pieces each, so each is drawn towards the "
             "mean of all by as much as its own records leave open."
         )
-    wall = Part("wall_mm", centre=float(used["wall_mm"].mean()), step=10.0)
-    own = [part for name in terms if (part := part_of(used, name)).width]
-    return Design((wall, Part("species", species, pooled=pooled), Part("seal", seals), *own)), notes
+    return design, notes
 
 
 # Time runs as ln(1 + days / 7): straight at first, then slower and slower, so that a line in it

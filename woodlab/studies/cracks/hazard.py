@@ -23,7 +23,7 @@ from woodlab import words
 from woodlab.errors import WoodlabError
 from woodlab.studies.columns import log_names
 from woodlab.studies.confounding import untellable
-from woodlab.studies.cracks.design import Course, Design, choose_course, slow_time
+from woodlab.studies.cracks.design import Course, Design, Term, choose_course, slow_time
 from woodlab.studies.cracks.intervals import NO_MISSES, FirstCracks, Misses, spans_of
 from woodlab.studies.cracks.likelihood import Pieces, Rows
 from woodlab.studies.cracks.penalised import PRIOR_SD, Objective, PenalisedFit, fit_penalised
@@ -276,17 +276,17 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
     model no crack was found. A `family` is the terms that answer one question (all seals; all
     species; the wall); `certainty` is decided here, from `p_holm` and the number of cracks."""
     rows = []
-    for term in design.terms():
-        kind, mine = term["kind"], used
-        if term["reference"]:
-            mine = used[used[kind].astype(str).isin([term["level"], term["reference"]])]
-        row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | term | {
-            "family": kind, "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
-            "method": _method(model), "reason": untellable(used, design, term),
+    for at, term in design.effects():
+        mine = used
+        if term.level:
+            mine = used[used[term.column].astype(str).isin([term.level, term.reference])]
+        row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | term.words() | {
+            "family": term.kind, "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
+            "method": _method(model), "reason": untellable(used, design, at),
         }  # fmt: skip
         if not row["reason"]:
             none = f"no crack was found in {len(used)} pieces, so nothing compares"
-            row |= _ratio(model, term["at"]) if model is not None else {"reason": none}
+            row |= _ratio(model, at) if model is not None else {"reason": none}
             row["reason"] = row["reason"] or _notes(mine, term)
         rows.append(row)
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
@@ -319,15 +319,15 @@ def _ratio(model: HazardModel, at: int) -> dict[str, Any]:
         return {"reason": f"no interval could be found ({str(error).rstrip('.')})"}
 
 
-def _notes(mine: pd.DataFrame, term: dict[str, Any]) -> str:
+def _notes(mine: pd.DataFrame, term: Term) -> str:
     """What a reader should know of a number that stands."""
-    notes, kind, level = [], term["kind"], term["level"]
-    for name in (level, term["reference"]) if level else ():
-        group = mine[mine[kind].astype(str) == name]
-        side = "upper" if name == level else "lower"
+    notes = []
+    for name in (term.level, term.reference) if term.level else ():
+        group = mine[mine[term.column].astype(str) == name]
+        side = "upper" if name == term.level else "lower"
         if not group["cracked"].any():
             notes.append(f"none of the {len(group)} pieces of {name} cracked: go by the {side} "
                          "end of the interval")  # fmt: skip
-        if kind == "species" and group["log"].nunique() == 1 and group["log"].notna().all():
+        if term.kind == "species" and group["log"].nunique() == 1 and group["log"].notna().all():
             notes.append(f"{name} comes from one log only, so its log may be what shows here")
     return "; ".join(notes)

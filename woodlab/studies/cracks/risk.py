@@ -59,11 +59,11 @@ def _walls_of(used: pd.DataFrame, species: str) -> tuple[float, float]:
 def _not_tried(model: HazardModel, row: dict) -> str:
     """Why the data cannot say it of a piece, or an empty string."""
     used = model.used
-    for name, levels in model.design.factors.items():
+    for name, levels in model.design.levels.items():
         if row[name] is None or str(row[name]) not in levels:
             known = ", ".join(sorted(levels))
             return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
-    for name in model.design.numbers:
+    for name in (term.column for term in model.design.terms if not term.level):
         own, value, what, unit, where = used[name], float(row[name]), name, "", ""
         low, high = own.min(), own.max()
         if name == "wall_mm":
@@ -111,9 +111,9 @@ def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
             f"the planned pieces need the columns species, seal and wall_mm; missing: "
             f"{', '.join(sorted(needed))}."
         )
-    usual = {p.column: p.levels[0] if p.levels else p.centre
-             for p in model.design.parts if p.column not in frame}  # fmt: skip
-    return frame.assign(**usual)
+    usual: dict[str, Any] = {term.column: term.centre for term in model.design.terms}
+    usual |= {column: levels[0] for column, levels in model.design.levels.items()}
+    return frame.assign(**{name: value for name, value in usual.items() if name not in frame})
 
 
 def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.DataFrame:

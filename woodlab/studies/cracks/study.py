@@ -126,7 +126,8 @@ class CrackStudy(Study):
         """
         if self.model is None:
             return pd.DataFrame(columns=PARTIAL_COLUMNS)
-        if column not in (numbers := self.model.design.numbers):
+        numbers = [term.column for term in self.model.design.terms if not term.level]
+        if column not in numbers:
             raise WoodlabError(
                 f"{column!r} is not a number in this study (numbers: {', '.join(numbers)}). Add "
                 f"it: wl.crack_study(book, terms=[{column!r}])."

@@ -27,7 +27,7 @@ from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.columns import is_number, log_names, with_numbers
 from woodlab.studies.confounding import comparable, untellable
 from woodlab.studies.cracks import CrackStudy
-from woodlab.studies.cracks.design import Design, part_of
+from woodlab.studies.cracks.design import design_of
 from woodlab.studies.sealing import swap
 
 EFFECT_COLUMNS = [
@@ -226,24 +226,22 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
     rows = [{"term": name, "reason": f"{name} is in the fit already: see study.effects"}
             for name in terms if name in HELD]  # fmt: skip
     used = facts.dropna(subset=own).reset_index(drop=True)
-    design = Design(tuple(part for name in (*HELD, *own) if (part := part_of(used, name)).width))
+    design = design_of(used, [*HELD, *own])
     x = design.fixed(used)
     draws = [_rest(part, used["row"].to_numpy()) for part in fits.parts
              if "surface_m_s" in part.season.local]  # fmt: skip
     free = len(x) - np.linalg.matrix_rank(x) if len(x) else 0
-    steps = {part.column: f"per {part.step:g} more" for part in design.parts if not part.levels}
-    for term in design.terms():
-        name = "wall_mm" if term["kind"] == "wall" else term["kind"]
-        if name in HELD:
+    for at, term in design.effects():
+        if (name := term.column) in HELD:
             continue
         reason = "" if draws else f"the drying law ({words_of_laws(fits.laws)}) {NO_SURFACE}"
         if not reason and free < 2:
             reason = f"{len(used)} pieces are too few to tell {name} from the rest"
-        reason = reason or untellable(used, design, term)
-        row = {"term": name, "level": term["level"] or steps[name],
-               "reference": term["reference"], "reason": reason}  # fmt: skip
+        reason = reason or untellable(used, design, at)
+        row = {"term": name, "level": term.level or f"per {term.step:g} more",
+               "reference": term.reference, "reason": reason}  # fmt: skip
         if not reason:
-            row |= _by_rubin(x, term["at"], free, np.concatenate(draws, axis=1))
+            row |= _by_rubin(x, at, free, np.concatenate(draws, axis=1))
         rows.append(row)
     frame = pd.DataFrame(rows, columns=TERM_COLUMNS)
     frame = frame.assign(n_pieces=len(used), family=frame["term"])
