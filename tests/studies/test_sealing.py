@@ -253,12 +253,6 @@ def test_weeks_had_all_pieces_one_value_of_a_number(two_seasons):
     assert every.min() < own["weeks"].iloc[0] < every.max()
 
 
-def test_a_crack_study_already_made_is_taken(season, fits, study):
-    cracks = wl.crack_study(season.book)
-    shared = wl.seal_study(fits, cracks=cracks)
-    pd.testing.assert_frame_equal(shared.effects, study.effects)
-
-
 def test_seals_of_a_single_bowl_are_one_sentence(fits):
     study = wl.seal_study(fits)
     said = [s for s in study.sentences if "wax on end grain" in s]
@@ -280,8 +274,6 @@ def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
         wl.seal_study(fits, terms="batch_of_wax")  # one name may stand alone
     with pytest.raises(WoodlabError, match="seed is the text 'x'"):
         wl.seal_study(fits, seed="x")
-    with pytest.raises(WoodlabError, match="cracks is the number 3"):
-        wl.seal_study(fits, cracks=3)
     with pytest.raises(WoodlabError, match="unknown column 3"):
         wl.seal_study(fits, terms=3)
 

@@ -64,14 +64,12 @@ def _not_tried(model: HazardModel, row: dict) -> str:
             known = ", ".join(sorted(levels))
             return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
     for name in (term.column for term in model.design.terms if not term.level):
-        own, value, what, unit, where = used[name], float(row[name]), name, "", ""
-        low, high = own.min(), own.max()
-        if name == "wall_mm":
-            low, high = _walls_of(used, row["species"])
-            own = own[used["species"] == row["species"]]
-            what, unit, where = "walls", " mm", f" in {row['species']}"
+        wall, where, value = name == "wall_mm", f" in {row['species']}", float(row[name])
+        own = used.loc[used["species"] == row["species"], name] if wall else used[name]
+        low, high = _walls_of(used, row["species"]) if wall else (own.min(), own.max())
+        what, unit, where = ("walls", " mm", where) if wall else (name, "", "")
         if not np.isfinite(value):
-            return f"{'the wall' if unit else name} is not given"
+            return f"{'the wall' if wall else name} is not given"
         if not low - 1e-9 <= value <= high + 1e-9:
             return (
                 f"{what} of {value:g}{unit} were never tried{where} (only {own.min():g} to "
@@ -157,17 +155,13 @@ def risk_without_cracks(
     known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
     lower = np.where(known & (long > 0), 0.0, np.nan)
     upper = lower + wilson_interval(0, long)[1]
-    only = (
-        f"no crack was found; {tally(long)} in all, looked at until day {by_day:g} or longer: only "
-        "an upper limit, the same for every piece"
-    )
-    refuse = f"{CANNOT}no crack was found, and no piece was looked at that long"
+    only = f"{CANNOT}no crack was found, and no piece was looked at that long"
+    if long:
+        only = (f"no crack was found; {tally(long)} in all, looked at until day {by_day:g} or "
+                "longer: only an upper limit, the same for every piece")  # fmt: skip
     strange = why or f"{CANNOT}this species, seal or wall was never tried"
-    return frame.assign(
-        by_day=by_day, risk=np.nan, ci_lower=lower, ci_upper=upper, risk_crude=np.nan,
-        crude_lower=lower, crude_upper=upper,
-        reason=np.where(known, only if long else refuse, strange),
-    )  # fmt: skip
+    numbers = dict(zip(RISK_COLUMNS, 2 * [np.nan, lower, upper], strict=True))
+    return frame.assign(by_day=by_day, **numbers, reason=np.where(known, only, strange))
 
 
 def ends_by_day(pieces: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -12,10 +12,10 @@ from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.fit.saving import season_fits
-from woodlab.errors import WoodlabError, as_kind, as_number, as_seed
+from woodlab.errors import WoodlabError, as_number, as_seed
 from woodlab.show import listed
 from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
-from woodlab.studies.cracks import CrackStudy, crack_study
+from woodlab.studies.cracks import crack_study
 from woodlab.studies.sealing import study as frames
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows, term_rows
@@ -33,7 +33,6 @@ def seal_study(
     target_moisture_pct: float | None = None,
     by: Sequence[str] = (),
     terms: Sequence[str] = (),
-    cracks: CrackStudy | None = None,
     seed: int = 1,
 ) -> SealStudy:
     """Compare each seal of a season with a reference, by the season's one fit.
@@ -57,8 +56,6 @@ def seal_study(
     terms : sequence of str
         Columns of `pieces` that the surface coefficient may depend on: `study.terms`. Of joined
         books, `book` is in both without being asked for.
-    cracks : CrackStudy, optional
-        Of the same book and reference, where it has been made already.
     seed : int
         For the season to come.
 
@@ -97,7 +94,6 @@ def seal_study(
             "between 2 and 60, such as 16."
         )
     terms, by = asked_columns(book.pieces, terms, by)
-    as_kind(cracks, CrackStudy, "cracks", "wl.crack_study(book)")
     seed = as_seed(seed)
     study = SealStudy(reference, cautions=said.cautions(book, reference), invented=book.invented)
     if why := _cannot(fits_or_book, book, reference):
@@ -110,8 +106,7 @@ def seal_study(
         few = "Too few pieces were weighed twice, so no two seals can be compared."
         return replace(study, why=few, would_help=WEIGH)
     of = Compared(fits, facts, reference, seals, target, seed)
-    if cracks is None or cracks.reference != reference:
-        cracks = crack_study(book, reference=reference)
+    cracks = crack_study(book, reference=reference)
     rows = [*fitted_rows(of), *crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
     cracked = cracks.first.used.set_index("piece")["cracked"].astype(float)
     pieces, course = frames.piece_frame(fits, target, cracked)
