@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pandas as pd
 
@@ -98,10 +97,7 @@ def crack_study(
         pieces, terms = _with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
     carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
     terms = [name for name in terms if name not in ("species", "seal", "wall_mm")]
-    first = first_cracks(pieces, book.looks, smallest_mm, terms)
-    # Groups that are only counted leave no piece out.
-    groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
-    first = replace(first, pieces=first.pieces.assign(**groups))
+    first = first_cracks(pieces, book.looks, smallest_mm, terms, carried)
     used, few, growth = first.used, counts.too_few_looks(first), crack_growth(first)
     design, misses, model = Design(), NO_MISSES, None
     notes: list[str] = []
@@ -114,10 +110,8 @@ def crack_study(
     day, alike = USUAL_DAY, pd.DataFrame(columns=risk.STANDARD_COLUMNS)
     if model is not None:
         day = float(min(USUAL_DAY, model.last_days))
-        silent = (
-            effects[effects["hazard_ratio"].isna()].set_index("level").groupby("kind")["reason"]
-        )
-        reasons = {kind: why.to_dict() for kind, why in silent}
+        silent = effects[effects["hazard_ratio"].isna()].set_index("level")
+        reasons = {kind: rows["reason"].to_dict() for kind, rows in silent.groupby("kind")}
         tables = [risk.standardised(model, name, levels, day, reasons.get(name))
                   for name, levels in design.levels.items()]  # fmt: skip
         alike = pd.concat(tables, ignore_index=True)

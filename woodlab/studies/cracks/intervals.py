@@ -21,10 +21,6 @@ from woodlab.words import tally
 
 # Dates are whole days: a crack found on the day of turning began within that day.
 LEAST_INTERVAL_DAYS = 1.0
-FIRST_COLUMNS = [
-    "piece", "species", "seal", "wall_mm", "log", "cracked", "after_days", "by_days",
-    "first_crack_mm", "n_looks", "ended_days", "outcome", "status", "reason",
-]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,16 +42,18 @@ class FirstCracks:
 
 
 def first_cracks(
-    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0, terms: Sequence[str] = ()
-) -> FirstCracks:
+    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0,
+    terms: Sequence[str] = (), by: Sequence[str] = (),
+) -> FirstCracks:  # fmt: skip
     """The interval in which each piece first cracked, or the day until which it stayed whole.
-    `terms` are more columns of `pieces` to carry along; a piece without a value is not used."""
+    `terms` and `by` are more columns of `pieces` to carry along; a piece without a value of a term
+    is not used."""
     turned = pieces.set_index("piece")["turned_on"].dt.normalize()
     table, before = _daily_looks(turned, looks, smallest_mm)
     first = table[table["crack"]].drop_duplicates("piece").set_index("piece")
-    own = [name for name in terms if name not in FIRST_COLUMNS]
-    names = ["piece", "species", "seal", "wall_mm", "log", *own]
+    names = ["piece", "species", "seal", "wall_mm", "log"]
     frame = pieces.reindex(columns=names).reset_index(drop=True)
+    own = {name: pieces[name].to_numpy() for name in dict.fromkeys([*terms, *by])}
     piece, by = frame["piece"], frame["piece"].map(first["days"])
     frame["cracked"] = by.notna()
     clean = table[~table["crack"]]
@@ -69,9 +67,11 @@ def first_cracks(
     days = piece.map((left["on"] - turned.reindex(left.index)) / pd.Timedelta(days=1))
     frame["ended_days"] = days.astype(float).where(~frame["cracked"])
     frame["outcome"] = piece.map(left["outcome"]).where(frame["ended_days"].notna(), "")
-    frame["status"], frame["reason"] = _status(frame, before, terms)
+    missing = {name: pd.isna(own[name]) for name in terms}
+    frame["status"], frame["reason"] = _status(frame, before, missing)
     return FirstCracks(
-        frame[[*FIRST_COLUMNS, *own]], _intervals(frame, clean),
+        frame.assign(**{name: own[name] for name in own if name not in frame}),
+        _intervals(frame, clean),
         table[["piece", "days", "crack", "crack_mm", "action"]], _notes(table, first, before),
         smallest_mm,
     )  # fmt: skip
@@ -95,7 +95,7 @@ def _daily_looks(
 
 
 def _status(
-    frame: pd.DataFrame, before: pd.Series, terms: Sequence[str]
+    frame: pd.DataFrame, before: pd.Series, missing: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
     """The first that holds says why a piece is not used."""
     none = frame["n_looks"] == 0
@@ -107,7 +107,7 @@ def _status(
          "looked at only on the day of turning"),
         (frame[["species", "seal", "wall_mm"]].isna().any(axis=1), "facts missing",
          "its species, seal or wall is not given"),
-        *((frame[name].isna(), "facts missing", f"its {name} is not given") for name in terms),
+        *((no, "facts missing", f"its {name} is not given") for name, no in missing.items()),
         strict=True,
     )  # fmt: skip
     found = [np.array(one, bool) for one in holds]
@@ -143,10 +143,6 @@ def _notes(table: pd.DataFrame, first: pd.DataFrame, before: pd.Series) -> tuple
 
 
 GREW_MM = 2.0  # a ruler on a rough bowl is not read closer (common practice, no source)
-GROWTH_COLUMNS = [
-    "piece", "species", "seal", "found_days", "first_mm", "action", "n_later_looks",
-    "followed_days", "longest_mm", "last_mm", "growth_mm", "grew", "closed",
-]  # fmt: skip
 
 
 def crack_growth(first: FirstCracks) -> pd.DataFrame:
@@ -167,7 +163,7 @@ def crack_growth(first: FirstCracks) -> pd.DataFrame:
     out["growth_mm"] = out["longest_mm"] - out["first_mm"]
     out["grew"] = out["growth_mm"] > GREW_MM
     out["closed"] = out.index.isin(later.loc[later["crack_mm"] == 0, "piece"])
-    return out.reset_index()[GROWTH_COLUMNS]
+    return out.reset_index()
 
 
 # A look overlooks a crack with the chance exp(-(length - smallest) / scale): at the threshold of
