@@ -54,13 +54,13 @@ def first_cracks(
     names = ["piece", "species", "seal", "wall_mm", "log"]
     frame = pieces.reindex(columns=names).reset_index(drop=True)
     own = {name: pieces[name].to_numpy() for name in dict.fromkeys([*terms, *by])}
-    piece, by = frame["piece"], frame["piece"].map(first["days"])
-    frame["cracked"] = by.notna()
+    piece, found = frame["piece"], frame["piece"].map(first["days"])
+    frame["cracked"] = found.notna()
     clean = table[~table["crack"]]
     clean = clean[clean["days"] < clean["piece"].map(first["days"]).fillna(np.inf)]
     frame["after_days"] = piece.map(clean.groupby("piece")["days"].max()).fillna(0.0)
-    least = np.where(by <= 0, LEAST_INTERVAL_DAYS, 1e-3)
-    frame["by_days"] = np.maximum(by, frame["after_days"] + least).fillna(np.inf)
+    least = np.where(found <= 0, LEAST_INTERVAL_DAYS, 1e-3)
+    frame["by_days"] = np.maximum(found, frame["after_days"] + least).fillna(np.inf)
     frame["first_crack_mm"] = piece.map(first["crack_mm"])
     frame["n_looks"] = piece.map(table["piece"].value_counts()).fillna(0).astype(int)
     left = ended(pieces, looks)

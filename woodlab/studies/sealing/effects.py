@@ -238,7 +238,7 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
         if not reason and free < 2:
             reason = f"{len(used)} pieces are too few to tell {name} from the rest"
         reason = reason or untellable(used, design, at)
-        row = {"term": name, "level": term.level or f"per {term.step:g} more",
+        row: dict[str, Any] = {"term": name, "level": term.level or f"per {term.step:g} more",
                "reference": term.reference, "reason": reason}  # fmt: skip
         if not reason:
             row |= _by_rubin(x, at, free, np.concatenate(draws, axis=1))
