@@ -15,7 +15,7 @@ from woodlab.errors import WoodlabError
 from woodlab.studies.cracks.hazard import chance_over_logs, effects_table, merged_intervals
 from woodlab.studies.cracks.intervals import first_cracks
 from woodlab.studies.cracks.risk import STANDARD_COLUMNS, ends_by_day
-from woodlab.studies.cracks.words import course_sentence, effect_sentences
+from woodlab.studies.cracks.words import course_sentence
 from woodlab.words import certainty, holm
 
 TURNED = pd.Timestamp("2026-01-10")
@@ -595,19 +595,16 @@ def test_looks_at_cracks_only_are_said_to_tell_too_much():
 
 
 def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
-    reason = "each species comes from a single log, so the records cannot tell {} from its log"
-    rows = [
-        {"kind": "species", "level": name, "reference": "oak", "hazard_ratio": np.nan,
-         "reason": reason.format(name)}
-        for name in ("ash", "white ash", "elm")
-    ]  # fmt: skip
-    rows.append(rows[0] | {"level": "yew", "reason": "yew has walls of 32 mm, oak of 20 mm."})
-    shared, alone = effect_sentences(None, pd.DataFrame(rows).assign(term=""))
-    assert shared == (
-        "Pieces of each of these: we cannot tell, since each species comes from a single log, so "
-        "the records cannot tell it from its log (ash, white ash and elm)."
+    pieces = crossed(24, species=("ash", "oak", "elm"))
+    pieces["log"] = pieces["species"]
+    opened = [15 + 3 * i if i % 3 == 0 else 999 for i in range(24)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    (said,) = (one for one in study.sentences if one.startswith("No figure"))
+    assert said == (
+        "No figure for species: elm against ash and species: oak against ash (each species here "
+        "comes from a single log, so the records cannot tell a species from its log; a second log "
+        "of it would)."
     )
-    assert alone == "Pieces of yew: we cannot tell, since yew has walls of 32 mm, oak of 20 mm."
 
 
 def test_no_peak_is_claimed_for_weeks_without_a_look():

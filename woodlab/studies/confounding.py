@@ -109,7 +109,7 @@ def untellable(used: pd.DataFrame, design: Any, at: int) -> str:
         logs = used.groupby(used[kind].astype(str))["log"].nunique()
         if (logs == 1).all():
             return (
-                f"each {kind} here comes from a single log, so the records cannot tell {level} "
+                f"each {kind} here comes from a single log, so the records cannot tell a {kind} "
                 "from its log; a second log of it would"
             )
     return ""

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.show import listed
+from woodlab.show import left_out, listed
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.words import percent, tally
 
@@ -106,24 +105,10 @@ def _counted(study: CrackStudy) -> list[str]:
 
 
 def effect_sentences(study: CrackStudy, effects: pd.DataFrame) -> list[str]:
-    """One sentence a row of the effects; levels without a number share one for each reason."""
-    told: dict[tuple[str, str], list[dict]] = {}
-    for row in effects.to_dict("records"):
-        reason = str(row["reason"]).rstrip(".")
-        if row["level"]:
-            reason = re.sub(rf"\b{re.escape(str(row['level']))}\b", "it", reason)
-        key = row["term"] if np.isfinite(row["hazard_ratio"]) else reason
-        told.setdefault((row["kind"], key), []).append(row)
-    out = []
-    for (_, reason), (row, *others) in told.items():
-        if np.isfinite(row["hazard_ratio"]):
-            out.append(_effect_sentence(study, row))
-        elif not others:
-            out.append(f"{sides(row)[0]}: we cannot tell, since {str(row['reason']).rstrip('.')}.")
-        else:
-            levels = listed([one["level"] for one in (row, *others)], most=30)
-            out.append(f"Pieces of each of these: we cannot tell, since {reason} ({levels}).")
-    return out
+    """One sentence a row of the effects; those without a number share one."""
+    silent = effects["hazard_ratio"].isna()
+    said = [_effect_sentence(study, row) for row in effects[~silent].to_dict("records")]
+    return [*said, left_out(effects[silent], "term")] if silent.any() else said
 
 
 def _effect_sentence(study: CrackStudy, row: dict) -> str:
