@@ -80,16 +80,24 @@ def _not_tried(model: HazardModel, row: dict) -> str:
 
 def answerable(
     model: HazardModel, frame: pd.DataFrame, by_day: float = 0.0
-) -> tuple[np.ndarray, list[str]]:
-    """Of each row of a completed frame: whether the data can say it of that day; why not, or what
-    was tried only apart from one another."""
-    late = by_day > DAY_SLACK * model.last_days
-    estimable = is_estimable(model.design.fixed(model.used), model.design.fixed(frame))
+) -> tuple[pd.DataFrame, np.ndarray, list[str]]:
+    """Planned pieces with a value for every term (the usual one where it is left out); of each,
+    whether the data can say it of that day; and why not, or what was tried only apart."""
+    needed, design = {"species", "seal", "wall_mm"} - set(frame), model.design
+    if needed:
+        raise WoodlabError(
+            f"the planned pieces need the columns species, seal and wall_mm; missing: "
+            f"{', '.join(sorted(needed))}."
+        )
+    usual: dict[str, Any] = {term.column: term.centre for term in design.terms}
+    usual |= {column: levels[0] for column, levels in design.levels.items()}
+    full = frame.assign(**{name: value for name, value in usual.items() if name not in frame})
+    estimable = is_estimable(design.fixed(model.used), design.fixed(full))
     both = set(zip(model.used["species"], model.used["seal"], strict=True))
     fine, said = [], []
-    for row, one in zip(frame.to_dict("records"), estimable, strict=True):
+    for row, one in zip(full.to_dict("records"), estimable, strict=True):
         why, species, seal = _not_tried(model, row), row["species"], row["seal"]
-        if late:
+        if by_day > DAY_SLACK * model.last_days:
             why = (f"no piece was looked at as late as day {by_day:g}; the last look was on day "
                    f"{model.last_days:.0f}")  # fmt: skip
         elif not why and not one:
@@ -98,27 +106,13 @@ def answerable(
         apart = f"no {species} under {seal} was tried: carried over from the others"
         fine.append(not why)
         said.append(CANNOT + why if why else "" if (species, seal) in both else apart)
-    return np.array(fine, bool), said
-
-
-def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
-    """The planned pieces with a value for every term: those left out take the usual one."""
-    needed = {"species", "seal", "wall_mm"} - set(frame)
-    if needed:
-        raise WoodlabError(
-            f"the planned pieces need the columns species, seal and wall_mm; missing: "
-            f"{', '.join(sorted(needed))}."
-        )
-    usual: dict[str, Any] = {term.column: term.centre for term in model.design.terms}
-    usual |= {column: levels[0] for column, levels in model.design.levels.items()}
-    return frame.assign(**{name: value for name, value in usual.items() if name not in frame})
+    return full, np.array(fine, bool), said
 
 
 def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.DataFrame:
     """The chance that a piece has cracked by a day; see `CrackStudy.risk`."""
-    by_day = days_of(by_day)
-    full = completed(model, as_kind(frame, pd.DataFrame, "frame", "a table of planned pieces"))
-    some, said = answerable(model, full, by_day)
+    by_day, frame = days_of(by_day), as_kind(frame, pd.DataFrame, "frame", "planned pieces")
+    full, some, said = answerable(model, frame, by_day)
     numbers = np.full((len(frame), 6), np.nan)
     if some.any():
         both = net_and_crude(model, full[some], by_day)
@@ -136,8 +130,8 @@ def span_risk(
     tried."""
     out = np.full((len(frame), 3), np.nan)
     if len(frame):
-        full = completed(model, frame)
-        good = answerable(model, full)[0] & np.isfinite(start) & np.isfinite(end)
+        full, good, _ = answerable(model, frame)
+        good &= np.isfinite(start) & np.isfinite(end)
         some = good & (end > start)
         out[good] = 0.0
         if some.any():
@@ -234,8 +228,8 @@ def thickest_walls(model: HazardModel, max_risk: float, by_day: float) -> pd.Dat
         }  # fmt: skip
         low, high = _walls_of(used, species)
         walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
-        plan = completed(model, pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
-        fine, said = answerable(model, plan.iloc[[0, -1]], by_day)
+        plan = pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls})
+        plan, fine, said = answerable(model, plan, by_day)
         if not fine.all():
             row["reason"] = said[int(np.argmin(fine))]
         elif high - low < 1.0:
