@@ -200,7 +200,7 @@ class Shown:
         return Said(tuple(getattr(self, "cautions", ())))
 
     def _repr_html_(self) -> str:
-        shown, text = _answered(self.card()), html.escape
+        shown, text = _answered(self.card()), _as_html
         out = [STYLE, '<div class="wl-show">']
         out += [f'<p class="wl-lead">{text(said)}</p>' for said in shown.says[:1]]
         out += [f"<p>{text(said)}</p>" for said in shown.says[1:]]
@@ -222,7 +222,7 @@ class Shown:
                 row(cells, ['th scope="row"'] + ["td"] * (n - 1)) for cells in shown.rows
             )
             named = f"<caption>{text(shown.caption)}</caption>" if shown.caption else ""
-            label = text(shown.caption or "".join(shown.says[:1]) or "table")
+            label = html.escape(shown.caption or "".join(shown.says[:1]) or "table")
             out.append(
                 f'<div class="wl-scroll" tabindex="0" role="region" aria-label="{label}">'
                 f"<table>{named}<thead>{head}</thead><tbody>{body}</tbody></table></div>"
@@ -242,6 +242,11 @@ class Shown:
                 _as_text(shown),
             ]
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
+
+
+def _as_html(said: str) -> str:
+    """Text as HTML; `what stands between two of these` as code."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", html.escape(said))
 
 
 def _as_text(shown: Card) -> str:

@@ -16,8 +16,8 @@ FILLED = {
         ["A1", "sugar maple", "2026-03-01", 25.4, "none", "A", 240, 90, 80, 38, "pith", 30, None,
          "loft", "Odrin (invented)", "random", None, None, None,
          "=knot, 50 % <b>"],
-        ["12", "white ash", "2026-03-02", 22, "wax all over", "B", None, None, None, None, "bark", None,
-         14.5, None, None, "chosen", "2026-09-01", "finished", 9.5, None],
+        ["12", "white ash", "2026-03-02", 22, "wax all over", "B", None, None, None, None, "bark",
+         None, 14.5, None, None, "chosen", "2026-09-01", "finished", 9.5, None],
     ],
     "weighings": [
         ["A1", "2026-03-01", 1480.5, None, 0.5, "kitchen", None, None],

@@ -40,7 +40,7 @@ class Season:
         The season's fit; None for a book that no curve can be fitted to.
     bowls : DataFrame
         Of `bowls_of`, a row a bowl, with `log`, `base_mm` (its crack when glued, else when found),
-        `grew` since, and `dry` (enough, or finished already).
+        `grew` since, `looked` (at, after turning) and `dry` (enough, or finished already).
     seals, cracks, movement : studies, or None where the book cannot answer
     walls : DataFrame
         Rough wall to leave, by species, for bowls of the usual rim.
@@ -149,11 +149,16 @@ def asked(question: Callable[[], Any]) -> Any:
 
 
 def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
-    """The bowls with what the page tells beside their group: whether a crack grew, or it is dry."""
+    """The bowls with what the page tells beside their group: whether one was looked at after its
+    day of turning (and so counts among those that cracked or did not), a crack grew, or it is dry.
+    """
+    own = book.pieces.set_index("piece").reindex(bowls["piece"])
+    next_day = own["turned_on"].dt.normalize().to_numpy() + np.timedelta64(1, "D")
+    looked = (pd.to_datetime(bowls["last_look_on"]) >= next_day) | bowls["crack_on"].notna()
     base = bowls["glued_mm"].combine_first(bowls["first_mm"])
     left = ended(book.pieces, book.looks)["outcome"].reindex(bowls["piece"]).to_numpy()
     return bowls.assign(
-        log=bowls["piece"].map(book.pieces.set_index("piece")["log"]),
+        log=own["log"].to_numpy(), looked=looked,
         base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,
         dry=(bowls["p_ready_now"] >= READY) | (left == "finished"),
     )  # fmt: skip

@@ -45,7 +45,7 @@ def sealing(facts: Facts) -> Finding:
     seals = words.order_of_seals(bowls["seal"])
     table = [_seal_row(bowls, seal, weeks.get(seal)) for seal in seals]
     by_seal = {row["seal"]: row for row in table}
-    bars = [(r["name"], r["cracked"], r["n"], r["time"]) for r in table]
+    bars = [(r["name"], r["cracked"], r["looked"], r["time"]) for r in table if r["looked"]]
     of: dict[str, Any] = {"bars": bars, "table": table, "link": "The season, bowl by bowl"}
     cracks = pd.DataFrame()
     if study is not None:
@@ -64,8 +64,8 @@ def sealing(facts: Facts) -> Finding:
         open="Does sealing save bowls? Too few cracks to tell",
     )  # fmt: skip
     counts = (
-        f"{words.part_of(own['cracked'], own['n'], own['seal'])} cracked, "
-        f"{words.part_of(bare['cracked'], bare['n'], bare['seal'])}"
+        f"{words.part_of(own['cracked'], own['looked'], own['seal'])} cracked, "
+        f"{words.part_of(bare['cracked'], bare['looked'], bare['seal'])}"
     )
     cost = f"about {own['weeks']} weeks to dry" if own["weeks"] else ""
     cost += f" instead of {bare['weeks']}" if cost and bare["weeks"] else ""
@@ -85,6 +85,7 @@ def _seal_row(bowls: pd.DataFrame, seal: str, weeks: float | None) -> dict[str, 
     told = "" if weeks is None else whole_weeks(weeks)
     return {
         "seal": seal, "name": words.bowls(seal), "n": len(own), "weeks": told,
+        "looked": int(own["looked"].sum()),
         "cracked": int(own["crack_on"].notna().sum()), "dry": int(own["dry"].sum()),
         "time": f"dry enough after about {told} weeks" if told else "",
     }  # fmt: skip
@@ -92,7 +93,10 @@ def _seal_row(bowls: pd.DataFrame, seal: str, weeks: float | None) -> dict[str, 
 
 def cracking(facts: Facts) -> Finding:
     """Whether thick walls crack more, which woods did, and what cracks went on to do."""
-    bowls, effects = facts.bowls, getattr(facts.cracks, "effects", None)
+    bowls, effects = facts.bowls[facts.bowls["looked"]], getattr(facts.cracks, "effects", None)
+    if not len(bowls):
+        return Finding("cracks", "Which bowls crack? None was looked at", "Open",
+                       link="Wood by wall, in counts")  # fmt: skip
     cracked = bowls["crack_on"].notna()
     thick = bowls["wall_mm"] >= THICK_MM
     thin = bowls["wall_mm"] < THICK_MM

@@ -165,7 +165,7 @@ def _ages(facts: Facts) -> list[tuple[str, str, str]]:
             continue
         who = words.in_order(last[last == last.min()].index)
         days = int((facts.day.normalize() - last.min()).days)
-        oldest = f"{who[0]}{' and others' if len(who) > 1 else ''} {_ago(days)}"
+        oldest = f"bowl {who[0]}{' and others' if len(who) > 1 else ''}, {_ago(days)}"
         out.append(
             (what, _ago((facts.day.normalize() - last.max()).days), f"longest ago: {oldest}")
         )

@@ -26,6 +26,7 @@ class Figure:
 def draw(facts: Facts, folder: Path) -> dict[str, Figure]:
     """Write each picture that this season can fill; the rest are left out."""
     folder.mkdir(parents=True, exist_ok=True)
+    looked = facts.bowls[facts.bowls["looked"]]
     seals, cracks = (getattr(study, "effects", None) for study in (facts.seals, facts.cracks))
     asked: list[tuple[str, str, str, Callable[[Any], Any]]] = [
         ("season", "The season at a glance", "4_sealing.html",
@@ -33,7 +34,7 @@ def draw(facts: Facts, folder: Path) -> dict[str, Figure]:
         ("bargain", "What sealing cost, and what it saved", "4_sealing.html",
          lambda size: charts.weeks_against_cracks(facts.seals.by_seal, seals, size=size)),
         ("cracks", "What cracked", "5_cracks.html",
-         lambda size: charts.cracks_as_counts(facts.bowls, cracks, size=size)),
+         lambda size: charts.cracks_as_counts(looked, cracks, size=size)),
         ("life", "One bowl from turning to today", "2_drying_curves.html",
          lambda size: charts.life_of_a_bowl(facts.bowls, facts.curves, facts.book.looks, facts.air,
                                             piece=facts.life, size=size)),

@@ -63,8 +63,8 @@ def cracks_as_counts(
     order, along = [*order, *([_ALL] if len(order) > 1 else [])], [*kinds, _EVERY]
     tiles = tiles[tiles["species"].isin(order) & tiles["wall"].isin(along)]
     says = words.of_all(int(bowls["crack_on"].notna().sum()), len(bowls), "cracked")
-    sub = "In each tile: bowls that cracked, of bowls turned; deeper where the share is larger, " \
-        f"pale below {_FEW} bowls."  # fmt: skip
+    sub = "In each tile: bowls that cracked, of bowls looked at; deeper where the share is " \
+        f"larger, pale below {_FEW} bowls."  # fmt: skip
     row = wall_effect(effects)
     if row is not None and not narrow:
         says = THICK.of(row, "hazard_ratio")
