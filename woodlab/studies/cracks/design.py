@@ -64,9 +64,9 @@ class Design:
         """All columns, shape (n, size)."""
         out = [np.ones(len(frame))]
         for term in self.terms:
-            values = frame[term.column]
-            values = values.astype(str) == term.level if term.level else values
-            out.append((values.to_numpy(float) - term.centre) / term.step)
+            values = frame[term.column].to_numpy()
+            values = values.astype(str) == term.level if term.level else values.astype(float)
+            out.append((values - term.centre) / term.step)
         return np.column_stack(out)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:

@@ -51,6 +51,7 @@ WIDEN = 1.1
 LEVEL_SHARE = 0.5
 _MOST_MOVED = 5.0
 
+METHOD = "cloglog hazard of the first crack, Jeffreys' penalty, profile likelihood"
 NUMBERS = ["hazard_ratio", "ci_lower", "ci_upper", "p_value"]
 EFFECT_COLUMNS = [
     "term", *NUMBERS, "p_holm", "family", "certainty", "n_pieces", "n_cracks", "method", "reason",
@@ -282,7 +283,7 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
             mine = used[used[term.column].astype(str).isin([term.level, term.reference])]
         row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | term.words() | {
             "family": term.kind, "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
-            "method": _method(model), "reason": untellable(used, design, at),
+            "method": METHOD if model else "none", "reason": untellable(used, design, at),
         }  # fmt: skip
         if not row["reason"]:
             none = f"no crack was found in {len(used)} pieces, so nothing compares"
@@ -291,17 +292,6 @@ def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None)
         rows.append(row)
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
     return words.judged(table.astype(dict.fromkeys(NUMBERS, float)), table["n_cracks"])
-
-
-def _method(model: HazardModel | None) -> str:
-    """What was fitted, in words."""
-    if model is None:
-        return "none"
-    more = {"logs integrated out": model.fit.objective.of_logs,
-            "looks may overlook cracks": model.misses.scale_mm > 1e-6,
-            "species partly pooled": model.design.pooled.any()}  # fmt: skip
-    parts = ["cloglog hazard of the first crack, Jeffreys' penalty, profile likelihood"]
-    return "; ".join([*parts, *(what for what, holds in more.items() if holds)])
 
 
 def _ratio(model: HazardModel, at: int) -> dict[str, Any]:

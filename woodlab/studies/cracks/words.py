@@ -106,9 +106,10 @@ def _counted(study: CrackStudy) -> list[str]:
 
 def effect_sentences(study: CrackStudy, effects: pd.DataFrame) -> list[str]:
     """One sentence a row of the effects; those without a number share one."""
-    silent = effects["hazard_ratio"].isna()
-    said = [_effect_sentence(study, row) for row in effects[~silent].to_dict("records")]
-    return [*said, left_out(effects[silent], "term")] if silent.any() else said
+    silent = effects[effects["hazard_ratio"].isna()]
+    said = [_effect_sentence(study, row) for row in effects.drop(silent.index).to_dict("records")]
+    silent = silent.assign(what=silent["level"].where(silent["level"] != "", silent["kind"]))
+    return [*said, left_out(silent, "what")] if len(silent) else said
 
 
 def _effect_sentence(study: CrackStudy, row: dict) -> str:
