@@ -89,9 +89,9 @@ class PenalisedFit:
     converged: bool
     df: float = MANY
 
-    def _deviance(self, column: int, value: float, near: np.ndarray) -> Any:
+    def _deviance(self, column: int, value: float, near: np.ndarray, halves: int = 4) -> Any:
         """Twice the loss of penalised log-likelihood with a parameter held, and where; climbed to
-        along the path from a near point, which is nearly straight."""
+        along the path from a near point, which is nearly straight, half way first if it is far."""
         along = self.covariance[:, column] / self.covariance[column, column]
         at, free = near + along * (value - near[column]), np.delete(np.arange(len(near)), column)
         at[column] = value
@@ -99,8 +99,11 @@ class PenalisedFit:
             return 2 * (self.value - self.objective(at)[0]), at
         scale = np.linalg.inv(np.linalg.inv(self.covariance)[np.ix_(free, free)])
         got = self.objective.climb(at, free, scale, 1e-4)
-        if got.fun > 1e90:
-            raise WoodlabError("a value to be tried lies where these records cannot come about.")
+        if got.fun > 1e90 or np.abs(got.jac).max() > 1:
+            if not halves:
+                raise WoodlabError("a value to be tried lies where these records cannot come about")
+            near = self._deviance(column, (near[column] + value) / 2, near, halves - 1)[1]
+            return self._deviance(column, value, near, halves - 1)
         at[free] = got.x
         return 2 * (self.value + got.fun), at
 
