@@ -86,7 +86,8 @@ def _daily_looks(
     unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
     table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
     # A look on the day of turning counts as day 0 whatever the hour of either.
-    table["days"] = (table["on"] - table["piece"].map(turned)) / pd.Timedelta(days=1)
+    since = turned.reindex(table["piece"]).set_axis(table.index)
+    table["days"] = (table["on"] - since) / pd.Timedelta(days=1)
     table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
     early = table["days"] < 0
     ordered = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
