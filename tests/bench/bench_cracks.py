@@ -21,9 +21,8 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook
 from woodlab.studies.cracks.counts import whole_fractions
-from woodlab.studies.cracks.design import design_of
-from woodlab.studies.cracks.effects import effects_table
-from woodlab.studies.cracks.hazard import fit_hazard
+from woodlab.studies.cracks.design import crack_design
+from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import estimate_misses, first_cracks
 from woodlab.studies.cracks.risk import planned_risk, standardised
 
@@ -172,12 +171,12 @@ def one_season(truth: Truth, seed: list[int], ratios: bool) -> tuple[list[list[o
     book = season(truth, seed)
     first = first_cracks(book.pieces, book.looks)
     used, n_cracked = first.used, int(first.used["cracked"].sum())
-    design, _ = design_of(book.pieces, used, "none", truth.names[0], ())
-    model = fit_hazard(first, design, misses=estimate_misses(first))
+    design, _ = crack_design(used, "none")
+    model = fit_hazard(first, design, estimate_misses(first))
     rows: list[list[object]] = []
     bad = 0
     if ratios:
-        known = true_effects(truth, truth.names[0])
+        known = true_effects(truth, design.levels["species"][0])
         for row in effects_table(used, design, model).itertuples():
             ends = np.array([row.ci_lower, row.ci_upper])
             told = bool(np.isfinite(row.hazard_ratio))
@@ -202,7 +201,7 @@ def one_season(truth: Truth, seed: list[int], ratios: bool) -> tuple[list[list[o
         if np.isfinite(row.risk):
             what = f"risk by day 100: {row.species}, {row.seal}, {row.wall_mm:g} mm"
             rows.append([what, np.log(row.risk / real), real < row.ci_lower, real > row.ci_upper])
-    for row in standardised(model, "seal", SEALS, 100, {}).itertuples():
+    for row in standardised(model, "seal", SEALS, 100).itertuples():
         net, crude = true_risk(truth, used.assign(seal=row.level), 100)
         ends = (net.mean() < row.ci_lower, net.mean() > row.ci_upper)
         name = f"of the season's own pieces: {row.level}"

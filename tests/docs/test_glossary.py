@@ -107,7 +107,7 @@ def studies(found, few, book):
     found.add("crack_study().first", cracks.first)
     planned = few.pieces[["species", "seal", "wall_mm"]]
     found.add("crack_study().risk", cracks.risk(planned))
-    found.add("crack_study().risk_by_wall", cracks.risk_by_wall(n_walls=2))
+    found.add("crack_study().risk_by_wall", cracks.risk_by_wall())
     found.add("crack_study().partial_dependence", cracks.partial_dependence("wall_mm"))
     found.add("crack_study().thickest_wall", cracks.thickest_wall())
     found.add("crack_study().look_every", cracks.look_every([7], until_day=21))

@@ -126,7 +126,7 @@ def test_ends_go_into_pieces_and_the_bowl_leaves_the_round(tour, book, folder, t
             book.save(path)
         add_round(path, filled(tour, tmp_path / "round.xlsx", cells))
         after = wl.open_book(path)
-        assert ended(after)["outcome"].astype(str).to_dict() == {
+        assert ended(after.pieces, after.looks)["outcome"].astype(str).to_dict() == {
             "A1": "finished", "01": "given away", "=SUM(1)": "scrapped"}  # fmt: skip
         kept = [name for name in book.pieces if name not in ("ended_on", "outcome")]
         pd.testing.assert_frame_equal(after.pieces[kept], book.pieces[kept])

@@ -9,7 +9,7 @@ import pytest
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
 from woodlab.studies.columns import asked_columns, groups_of, log_names, wall_class, with_numbers
 from woodlab.studies.cracks.counts import between_logs
-from woodlab.studies.cracks.design import Factor, part_of
+from woodlab.studies.cracks.design import design_of
 from woodlab.studies.export import tables_of
 from woodlab.studies.movement.rim_rows import t_reach
 from woodlab.words import one_line
@@ -43,8 +43,11 @@ def test_joined_books_are_a_column_that_is_asked():
 
 def test_terms_are_factors_against_the_commonest_or_numbers_in_steps():
     frame = pd.DataFrame({"maker": ["x", "y", "y"], "hours_soaked": [0.0, 12.0, 24.0]})
-    assert part_of(frame, "maker") == Factor("maker", ("y", "x"))
-    assert part_of(frame, "hours_soaked").step == 10.0
+    design = design_of(frame, ["maker", "hours_soaked"])
+    assert design.levels == {"maker": ("y", "x")}
+    assert [one.words()["term"] for one in design.terms] == [
+        "maker: x against y", "hours_soaked: per 10 more",
+    ]  # fmt: skip
 
 
 def test_tables_of_a_result_and_of_what_it_holds():

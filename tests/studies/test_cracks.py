@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 import woodlab as wl
 from woodlab.book.record_book import RecordBook
+from woodlab.drying.forecast.cracks import ended
 from woodlab.errors import WoodlabError
-from woodlab.studies.cracks.effects import effects_table
-from woodlab.studies.cracks.hazard import chance_over_logs, merged_intervals
+from woodlab.studies.cracks.hazard import chance_over_logs, effects_table, merged_intervals
 from woodlab.studies.cracks.intervals import first_cracks
 from woodlab.studies.cracks.risk import STANDARD_COLUMNS, ends_by_day
-from woodlab.studies.cracks.words import course_sentence, effect_sentences
+from woodlab.studies.cracks.words import course_sentence
 from woodlab.words import certainty, holm
 
 TURNED = pd.Timestamp("2026-01-10")
@@ -184,7 +184,7 @@ def test_one_look_each_is_the_plain_penalised_model():
     assert np.log(seal["hazard_ratio"]) == pytest.approx(fit.theta[3], abs=1e-5)
     ends = fit.profile(3)
     np.testing.assert_allclose(np.log([seal["ci_lower"], seal["ci_upper"]]), ends, atol=1e-3)
-    assert seal["p_value"] == pytest.approx(fit.test(3)[1], abs=1e-5)
+    assert seal["p_value"] == pytest.approx(fit.p_value(3), abs=1e-5)
 
 
 def test_seal_that_follows_species_gets_words_and_no_number():
@@ -230,8 +230,8 @@ def test_many_species_with_few_pieces_are_drawn_together():
     pieces = crossed(36, species=tuple("abcdef"), per_log=3)
     opened = [10 + i if i % 6 == 0 or i % 7 == 0 else 999 for i in range(36)]
     study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
-    assert study.model.design.factors["species"].pooled
-    assert "species partly pooled" in study.effects["method"].iloc[0]
+    assert study.model.design.pooled.any()
+    assert any("drawn towards the mean of all" in note for note in study.notes)
     rows = study.effects[study.effects["kind"] == "species"]
     assert_sound(study.effects)
     # every piece of `a` cracked and few of the others: the pooled ratio is drawn in to below
@@ -595,20 +595,15 @@ def test_looks_at_cracks_only_are_said_to_tell_too_much():
 
 
 def test_species_that_cannot_be_told_for_one_reason_share_a_sentence():
-    reason = "each species comes from a single log, so the records cannot tell {} from its log"
-    rows = [
-        {"kind": "species", "level": name, "reference": "oak", "hazard_ratio": np.nan,
-         "reason": reason.format(name)}
-        for name in ("ash", "white ash", "elm")
-    ]  # fmt: skip
-    rows.append(rows[0] | {"level": "yew", "reason": "yew has walls of 32 mm, oak of 20 mm."})
-    nothing = pd.DataFrame()
-    shared, alone = effect_sentences(pd.DataFrame(rows), nothing, nothing, nothing)
-    assert shared == (
-        "Pieces of each of these: we cannot tell, since each species comes from a single log, so "
-        "the records cannot tell it from its log (ash, white ash and elm)."
+    pieces = crossed(24, species=("ash", "oak", "elm"))
+    pieces["log"] = pieces["species"]
+    opened = [15 + 3 * i if i % 3 == 0 else 999 for i in range(24)]
+    study = wl.crack_study(made_book(pieces, looks_of(pieces["piece"], opened)))
+    (said,) = (one for one in study.sentences if one.startswith("No figure"))
+    assert said == (
+        "No figure for elm and oak (each species here comes from a single log, so the records "
+        "cannot tell a species from its log; a second log of it would)."
     )
-    assert alone == "Pieces of yew: we cannot tell, since yew has walls of 32 mm, oak of 20 mm."
 
 
 def test_no_peak_is_claimed_for_weeks_without_a_look():
@@ -809,3 +804,22 @@ def test_too_many_comparisons_for_the_cracks_are_said_to_be(study):
     assert table["hazard_ratio"].isna().all()
     said = rf"{model.used['cracked'].sum()} cracks for \d+ comparisons at once: too few"
     assert table["reason"].str.contains(said).any()
+
+
+def test_an_end_without_a_word_is_an_end_everywhere():
+    """A day in `ended_on` and no outcome: gone from the shelf, and censored there."""
+    day = TURNED + pd.Timedelta(days=30)
+    pieces = {**crossed(6), "ended_on": [pd.NaT, day, pd.NaT, day, pd.NaT, day],
+              "outcome": [None, None, "finished", "given away", None, None]}  # fmt: skip
+    looks = looks_of(["p0", "p1", "p2", "p3", "p4"], [999] * 5, [10, 20])
+    looks += [("p4", 25, 0.0, "scrapped"), ("p5", 20, 10.0, "none")]
+    book = made_book(pieces, looks)
+    gone = ended(book.pieces, book.looks)
+    assert gone["outcome"].to_dict() == {
+        "p1": "gone", "p2": "finished", "p3": "given away", "p4": "scrapped", "p5": "gone",
+    }  # fmt: skip
+    assert gone["on"].isna().to_dict()["p2"]
+    first = first_cracks(book.pieces, book.looks).pieces.set_index("piece")
+    left = first["ended_days"].dropna().to_dict()
+    assert left == {"p1": 30.0, "p3": 30.0, "p4": 25.0}  # p5 had cracked; p2's day is not known
+    assert first["outcome"].tolist() == ["", "gone", "", "given away", "scrapped", ""]

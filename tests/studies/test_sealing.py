@@ -106,7 +106,8 @@ def test_the_ratio_is_that_of_the_moved_fits_own_curves(fits):
     runs = swap.this_season(few, 16.0)
     days = np.arange(0.0, 500.0)
     for seal in ("none", WAX):
-        moved = swap.fits_under(few, seal)
+        parts = tuple(swap.under(part, seal) for part in few.parts)
+        moved = dataclasses.replace(few, parts=parts)
         level = moved.moisture_draws(np.repeat(days[None], pick.size, axis=0))
         first = (level <= 16.0).argmax(axis=2)
         gap = np.log(runs.days(seal)) - np.log(np.maximum(first, 1))
@@ -252,12 +253,6 @@ def test_weeks_had_all_pieces_one_value_of_a_number(two_seasons):
     assert every.min() < own["weeks"].iloc[0] < every.max()
 
 
-def test_a_crack_study_already_made_is_taken(season, fits, study):
-    cracks = wl.crack_study(season.book)
-    shared = wl.seal_study(fits, cracks=cracks)
-    pd.testing.assert_frame_equal(shared.effects, study.effects)
-
-
 def test_seals_of_a_single_bowl_are_one_sentence(fits):
     study = wl.seal_study(fits)
     said = [s for s in study.sentences if "wax on end grain" in s]
@@ -267,7 +262,7 @@ def test_seals_of_a_single_bowl_are_one_sentence(fits):
 
 
 def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
-    with pytest.raises(WoodlabError, match="'oil'.*The book has: none, wax all over"):
+    with pytest.raises(WoodlabError, match="'oil' is no seal of .*Type one of: none, wax all"):
         wl.seal_study(fits, reference="oil")
     with pytest.raises(WoodlabError, match="target_moisture_pct = 99"):
         wl.seal_study(fits, target_moisture_pct=99)
@@ -279,8 +274,6 @@ def test_requests_that_cannot_be_met_say_what_to_type(season, fits):
         wl.seal_study(fits, terms="batch_of_wax")  # one name may stand alone
     with pytest.raises(WoodlabError, match="seed is the text 'x'"):
         wl.seal_study(fits, seed="x")
-    with pytest.raises(WoodlabError, match="cracks is the number 3"):
-        wl.seal_study(fits, cracks=3)
     with pytest.raises(WoodlabError, match="unknown column 3"):
         wl.seal_study(fits, terms=3)
 

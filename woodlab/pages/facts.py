@@ -155,7 +155,7 @@ def told_of(bowls: pd.DataFrame, book: RecordBook) -> pd.DataFrame:
     next_day = own["turned_on"].dt.normalize().to_numpy() + np.timedelta64(1, "D")
     looked = (pd.to_datetime(bowls["last_look_on"]) >= next_day) | bowls["crack_on"].notna()
     base = bowls["glued_mm"].combine_first(bowls["first_mm"])
-    left = ended(book)["outcome"].reindex(bowls["piece"]).to_numpy()
+    left = ended(book.pieces, book.looks)["outcome"].reindex(bowls["piece"]).to_numpy()
     return bowls.assign(
         log=own["log"].to_numpy(), looked=looked,
         base_mm=base, grew=bowls["last_mm"] > base + GREW_MM,

@@ -146,7 +146,7 @@ def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Ques
     except ValueError:
         faults.append(f"{filled.on!r} is no date such as 2026-03-09")
     states = crack_states(book).set_index("piece")["state"].to_dict()
-    gone = ended(book)["outcome"].to_dict()
+    gone = ended(book.pieces, book.looks)["outcome"].to_dict()
     seen: dict[str, int] = {}
     lines, asked = [], []
     for line in filled.lines:

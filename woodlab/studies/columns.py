@@ -36,6 +36,18 @@ def asked_columns(
     return asked, counted
 
 
+def asked_seal(pieces: pd.DataFrame, reference: str) -> str:
+    """The seal to compare with, typed in any case, as the book has it; `none` need not be in it."""
+    known = sorted(pieces["seal"].dropna().astype(str).unique())
+    asked = str(reference).strip().casefold()
+    for name in [*known, "none"]:
+        if name.casefold() == asked:
+            return name
+    raise WoodlabError(
+        f"{reference!r} is no seal of this book. Type one of: {', '.join(known) or 'none'}."
+    )
+
+
 def with_numbers(pieces: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
     """The pieces with these columns as numbers where every cell is empty or a number.
 

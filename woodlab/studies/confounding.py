@@ -94,22 +94,22 @@ def inflation(matrix: np.ndarray, weights: np.ndarray, own: list[int]) -> float:
     return float(whole / alone) if alone > 0 else np.inf
 
 
-def untellable(
-    used: pd.DataFrame, design: Any, fixed: np.ndarray, at: int, term: dict[str, str]
-) -> str:
-    """Why a term of a `Design` cannot be told from the others by these pieces; empty if it can."""
-    kind, level = term["kind"], term["level"]
-    own = design.slices["wall_mm" if kind == "wall" else kind]
+def untellable(used: pd.DataFrame, design: Any, at: int) -> str:
+    """Why the term in a column of a `Design` cannot be told from the others by these pieces; empty
+    if it can."""
+    term = design.terms[at - 1]
+    kind, level = term.kind, term.level
+    own = [0, *(i for i, one in enumerate(design.terms, 1) if one.kind == kind)]
     alike = kind == "wall" and np.ptp(used["wall_mm"].to_numpy()) < LEAST_WALLS_MM
-    if alike or not tells(fixed, at, [0, *range(own.start, own.stop)]):
-        return why_not(used, kind, level, term["reference"], list(design.factors))
+    if alike or not tells(design.fixed(used), at, own):
+        return why_not(used, kind, level, term.reference, list(design.levels))
     # Without a second log of any level, the spread between logs, which the difference has to be
     # held against, is not to be seen.
     if kind in ("species", "book") and used["log"].notna().all():
         logs = used.groupby(used[kind].astype(str))["log"].nunique()
         if (logs == 1).all():
             return (
-                f"each {kind} here comes from a single log, so the records cannot tell {level} "
+                f"each {kind} here comes from a single log, so the records cannot tell a {kind} "
                 "from its log; a second log of it would"
             )
     return ""

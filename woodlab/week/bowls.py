@@ -54,9 +54,10 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     }  # fmt: skip
     for name, column in found.items():
         frame[name] = column.reindex(frame["piece"]).to_numpy()
+    then = book.until(day)
     frame["group"] = np.select(
         [
-            frame["piece"].isin(ended(book.until(day)).index),
+            frame["piece"].isin(ended(then.pieces, then.looks).index),
             frame["crack_on"].notna(),
             frame["p_ready_now"] >= READY,
             frame["p_ready_now"] >= PROBABLY,

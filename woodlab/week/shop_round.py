@@ -264,7 +264,7 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     Weights weekly for twelve weeks, then every third; looks weekly for four months, then every
     other week. Common practice, no source.
     """
-    here = book.pieces[~book.pieces["piece"].isin(ended(book).index)]
+    here = book.pieces[~book.pieces["piece"].isin(ended(book.pieces, book.looks).index)]
     known = last_known(book)
     # a maker's own column may have one of these names
     here = here.drop(columns=[name for name in known if name in here])

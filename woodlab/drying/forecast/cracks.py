@@ -8,6 +8,7 @@ from woodlab import words
 from woodlab.book.record_book import RecordBook
 
 NOT_LOOKED, NONE_SEEN = "not looked at", "none seen"
+GONE = "gone"  # the outcome of a piece that has ended, nobody wrote how
 
 
 def crack_states(book: RecordBook) -> pd.DataFrame:
@@ -65,14 +66,18 @@ def crack_states(book: RecordBook) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["piece", "crack", "state", "since", "length_mm"])
 
 
-def ended(book: RecordBook) -> pd.DataFrame:
-    """Pieces that have left the shelf: `piece` (index), `on`, `outcome`; a look with the action
-    `scrapped` counts."""
-    pieces = book.pieces
-    out = pd.DataFrame(
-        {"piece": pieces["piece"], "on": pieces.get("ended_on"), "outcome": pieces.get("outcome")}
-    ).dropna(subset=["outcome"])
-    scrapped = book.looks[book.looks["action"] == "scrapped"].groupby("piece")["on"].min()
-    more = scrapped[~scrapped.index.isin(out["piece"])]
-    rest = pd.DataFrame({"piece": more.index, "on": more.to_numpy(), "outcome": "scrapped"})
-    return pd.concat([out, rest] if len(out) else [rest]).set_index("piece")
+def ended(pieces: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
+    """Pieces that have left the shelf, whatever the reason: those with an `ended_on` or an
+    `outcome`, or with a look whose action is `scrapped`.
+
+    By `piece` (index): `on` (empty where nobody noted the day), `outcome` (`gone` where only the
+    day is known).
+    """
+    told = pieces.reindex(columns=["piece", "ended_on", "outcome"]).set_index("piece")
+    scrapped = looks[looks["action"] == "scrapped"].groupby("piece")["on"].min()
+    scrapped = scrapped.reindex(told.index)
+    on = pd.to_datetime(told["ended_on"]).fillna(scrapped)
+    how = told["outcome"].astype(object)
+    how = how.where(how.notna() | scrapped.isna(), "scrapped")
+    out = pd.DataFrame({"on": on, "outcome": how})
+    return out[out.notna().any(axis=1)].fillna({"outcome": GONE})

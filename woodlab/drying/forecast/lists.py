@@ -177,7 +177,8 @@ def ready_by_week(
     size = pd.cut(pieces["rim_mm"].astype(float), SIZES_MM, right=False, labels=SIZES)
     size = size.astype(object).fillna("rim not measured").to_numpy()
     species = pieces["species"].to_numpy(dtype=object)
-    gone = ended(found.fits.book.until(pd.Timestamp(found.day))).index
+    book = found.fits.book.until(pd.Timestamp(found.day))
+    gone = ended(book.pieces, book.looks).index
     here = ~pieces["piece"].isin(gone).to_numpy()
     groups = [("all", "all", here)]
     groups += [("species", str(s), here & (species == s)) for s in sorted(set(species), key=str)]

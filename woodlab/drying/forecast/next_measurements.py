@@ -151,7 +151,7 @@ def next_measurements(
     fits = found.fits
     names = fits.pieces["piece"].astype(str).to_numpy()
     sure = (found.moisture_now_pct <= found.target_pct).mean(axis=1) >= READY
-    gone = ended(fits.book)["outcome"].reindex(names).notna().to_numpy()
+    gone = ended(fits.book.pieces, fits.book.looks)["outcome"].reindex(names).notna().to_numpy()
     waits = np.flatnonzero(~sure & ~gone & (found.now > 0))
     if not waits.size:
         return NextMeasurements(pd.DataFrame(columns=COLUMNS), pd.Timestamp(found.day))

@@ -133,7 +133,7 @@ def ready_frame(found: Passages, level: float) -> pd.DataFrame:
     if short.size:
         frame.loc[short, "drier_air_rh_pct"] = _drier_air(found, short)
     frame["reason"] = [_reason(row) for row in frame.itertuples()]
-    return _without_ended(frame, ended(book))
+    return _without_ended(frame, ended(book.pieces, book.looks))
 
 
 def _without_ended(frame: pd.DataFrame, gone: pd.DataFrame) -> pd.DataFrame:

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.errors import WoodlabError, as_kind, as_number
-from woodlab.studies.columns import asked_columns, with_numbers
-from woodlab.studies.cracks.counts import (
-    crack_rates,
-    growth_by_action,
-    too_few_looks,
-    whole_fractions,
-)
-from woodlab.studies.cracks.design import Design, design_of
-from woodlab.studies.cracks.effects import effects_table
-from woodlab.studies.cracks.hazard import fit_hazard
+from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
+from woodlab.studies.cracks import counts, risk
+from woodlab.studies.cracks.design import Design, crack_design
+from woodlab.studies.cracks.hazard import effects_table, fit_hazard
 from woodlab.studies.cracks.intervals import NO_MISSES, crack_growth, estimate_misses, first_cracks
-from woodlab.studies.cracks.risk import standardised_factors
-from woodlab.studies.cracks.study import NEVER_AFTER, NO_LOOKS, NOTE_LOOKS, USUAL_DAY, CrackStudy
+from woodlab.studies.cracks.study import USUAL_DAY, CrackStudy
 
 __all__ = ["CrackStudy", "crack_study"]
 CORE_COLUMN = "core_to_surface_pct"
+NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
+NEVER_AFTER = (
+    "No piece was looked at after the day of its turning, so nothing can be said of cracks."
+)
+NOTE_LOOKS = (
+    "Note every look for cracks, also when there is none: add rows to the table `looks`: piece, "
+    "on, crack_mm (0 = looked and found none)."
+)
 
 
 @asked_once
@@ -33,7 +33,6 @@ def crack_study(
     book: RecordBook,
     *,
     reference: str = "none",
-    reference_species: str | None = None,
     smallest_mm: float = 0.0,
     core_to_surface: pd.DataFrame | None = None,
     terms: Sequence[str] = (),
@@ -48,8 +47,6 @@ def crack_study(
     reference : str
         The seal that the others are compared with; where no piece of it was looked at, the seal
         with the most pieces.
-    reference_species : str, optional
-        The species that the others are compared with; the one with the most pieces unless given.
     smallest_mm : float
         The threshold of detection: a crack counts when it is longer than this [mm].
     core_to_surface : DataFrame, optional
@@ -71,7 +68,7 @@ def crack_study(
     Raises
     ------
     WoodlabError
-        If a reference or a column is not in the book.
+        If the reference or a column is not in the book.
 
     Notes
     -----
@@ -93,49 +90,53 @@ def crack_study(
     """
     book = expect_book(book, "crack_study")
     smallest_mm = as_number(smallest_mm, "smallest_mm")
+    reference = asked_seal(book.pieces, reference)
     terms, by = asked_columns(book.pieces, terms, by)
     pieces = with_numbers(book.pieces, [*terms, *by])
     if core_to_surface is not None:
-        pieces, terms = with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
+        pieces, terms = _with_core(pieces, core_to_surface), [*terms, CORE_COLUMN]
     carried = [name for name in dict.fromkeys([*terms, *by]) if name not in ("species", "seal")]
     terms = [name for name in terms if name not in ("species", "seal", "wall_mm")]
-    first = first_cracks(pieces, book.looks, smallest_mm, terms)
-    # Groups that are only counted leave no piece out.
-    groups = {name: pieces[name].to_numpy() for name in carried if name not in first.pieces}
-    first = replace(first, pieces=first.pieces.assign(**groups))
-    used, few, growth = first.used, too_few_looks(first), crack_growth(first)
-    design, misses, model = Design(()), NO_MISSES, None
+    first = first_cracks(pieces, book.looks, smallest_mm, terms, carried)
+    used, few, growth = first.used, counts.too_few_looks(first), crack_growth(first)
+    design, misses, model = Design(), NO_MISSES, None
     notes: list[str] = []
     if len(used):
-        design, notes = design_of(pieces, used, reference, reference_species, terms)
-        misses = estimate_misses(first)
-        reference = design.factors["seal"].levels[0]
+        design, notes = crack_design(used, reference, terms)
+        misses, reference = estimate_misses(first), design.levels["seal"][0]
     if used["cracked"].any():
-        model = fit_hazard(first, design, misses=misses)
+        model = fit_hazard(first, design, misses)
     effects = effects_table(used, design, model)
-    day = min(USUAL_DAY, model.last_days) if model is not None else USUAL_DAY
-    silent = NEVER_AFTER if len(book.looks) else NO_LOOKS
+    day, alike = USUAL_DAY, pd.DataFrame(columns=risk.STANDARD_COLUMNS)
+    if model is not None:
+        day = float(min(USUAL_DAY, model.last_days))
+        silent = effects[effects["hazard_ratio"].isna()].set_index("level")
+        reasons = {kind: rows["reason"].to_dict() for kind, rows in silent.groupby("kind")}
+        tables = [risk.standardised(model, name, levels, day, reasons.get(name))
+                  for name, levels in design.levels.items()]  # fmt: skip
+        alike = pd.concat(tables, ignore_index=True)
+    no_answer = NEVER_AFTER if len(book.looks) else NO_LOOKS
     return CrackStudy(
-        rates=crack_rates(first, few, carried),
-        standardised=standardised_factors(model, effects, day),
+        rates=counts.crack_rates(first, few, carried),
+        standardised=alike,
         effects=effects,
-        whole=whole_fractions(first, carried),
+        whole=counts.whole_fractions(first, carried),
         missed=misses.frame() if len(used) else misses.frame().head(0),
         first=first,
         too_few=few,
         growth=growth,
-        growth_by_action=growth_by_action(growth),
+        growth_by_action=counts.growth_by_action(growth),
         model=model,
         reference=reference,
-        by_day=float(day),
+        by_day=day,
         invented=book.invented,
-        why="" if len(used) else silent,
+        why="" if len(used) else no_answer,
         would_help="" if len(used) else NOTE_LOOKS,
         notes=tuple(notes),
     )
 
 
-def with_core(pieces: pd.DataFrame, core_to_surface: pd.DataFrame) -> pd.DataFrame:
+def _with_core(pieces: pd.DataFrame, core_to_surface: pd.DataFrame) -> pd.DataFrame:
     """The pieces with the largest difference of core and surface as one of their columns."""
     as_kind(core_to_surface, pd.DataFrame, "core_to_surface", "what wl.core_to_surface returns")
     missing = {"piece", "difference_pct"} - set(core_to_surface)

@@ -17,6 +17,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from woodlab.studies.columns import groups_of, log_names, wall_class
 from woodlab.studies.cracks.intervals import FirstCracks
+from woodlab.words import tally
 
 RATE_COLUMNS = [
     "by", "group", "n_pieces", "n_cracked", "share", "ci_lower", "ci_upper", "n_no_looks",
@@ -54,30 +55,24 @@ def too_few_looks(first: FirstCracks) -> pd.DataFrame:
     found = first.used.loc[first.used["cracked"], "by_days"]
     late = float(found.quantile(LATE_SHARE)) if len(found) else 0.0
     rows = first.pieces[~first.pieces["cracked"]]
-    last = [f"last looked at on day {day:.0f}" for day in rows["after_days"]]
-    why = [
-        (rows["status"] != "used", rows["reason"]),
-        (rows["n_looks"] < LEAST_LOOKS, "looked at once only"),
-        (rows["after_days"] < late,
-         [f"{one}; by day {late:.0f} four in five of the cracks had been found" for one in last]),
-        (rows["after_days"] < WATCH_DAYS,
-         [f"{one}; wood goes on cracking for {WATCH_DAYS:.0f} days and more (common practice, no "
-          "source)" for one in last]),
-    ]  # fmt: skip
-    holds, texts = zip(*why, strict=True)
-    reason = np.select([np.array(x) for x in holds], [np.array(x, object) for x in texts], "")
-    table = rows[["piece", "n_looks"]].assign(last_look_days=rows["after_days"], reason=reason)
-    return table[reason != ""].reset_index(drop=True)
+    table = rows[["piece", "n_looks"]].assign(last_look_days=rows["after_days"])
+    last = "last looked at on day " + rows["after_days"].map("{:.0f}".format).astype(object)
+    table["reason"] = np.select(
+        [rows["status"] != "used", rows["n_looks"] < LEAST_LOOKS, rows["after_days"] < late,
+         rows["after_days"] < WATCH_DAYS],
+        [rows["reason"].astype(object), "looked at once only",
+         last + f"; by day {late:.0f} four in five of the cracks had been found",
+         last + f"; wood goes on cracking for {WATCH_DAYS:.0f} days and more (common practice, no "
+         "source)"],
+        "",
+    )  # fmt: skip
+    return table[table["reason"] != ""].reset_index(drop=True)
 
 
 def _groups(frame: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[str, str, pd.Series]]:
     """Name, group and which rows: everyone, species, seals, classes of walls, and `by`."""
-    made = {
-        "all": pd.Series("all pieces", frame.index),
-        "species": frame["species"],
-        "seal": frame["seal"],
-        "wall": wall_class(frame["wall_mm"]),
-    }
+    made = {"all": pd.Series("all pieces", frame.index), "species": frame["species"],
+            "seal": frame["seal"], "wall": wall_class(frame["wall_mm"])}  # fmt: skip
     made |= {name: groups_of(frame[name]) for name in by}
     for name, groups in made.items():
         for group in sorted(groups.dropna().unique()):
@@ -86,33 +81,19 @@ def _groups(frame: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[str, str, 
 
 def crack_rates(first: FirstCracks, few: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
     """Shares that cracked, per piece looked at, with Wilson intervals; see `CrackStudy.rates`."""
-    frame = first.pieces
+    frame, rows = first.pieces, []
     looked = frame["status"] == "used"
     short = frame["piece"].isin(few["piece"]) & looked
-    rows = []
     for name, group, mine in _groups(frame, by):
         count, little = int((mine & looked).sum()), int((mine & short).sum())
         cracked = int(frame.loc[mine & looked, "cracked"].sum())
         reason = "" if count else "no piece of it was looked at"
         if count and little:
-            whose = "piece" if little == 1 else "pieces"
-            reason = f"{little} {whose} without a crack had too few looks: the share may be low"
-        share = cracked / count if count else np.nan
-        rows.append([name, group, count, cracked, share, *wilson_interval(cracked, count),
-                     int((mine & ~looked).sum()), little, reason])  # fmt: skip
+            reason = f"{tally(little)} without a crack had too few looks: the share may be low"
+        rows.append([name, group, count, cracked, cracked / count if count else np.nan,
+                     *wilson_interval(cracked, count), int((mine & ~looked).sum()), little,
+                     reason])  # fmt: skip
     return pd.DataFrame(rows, columns=RATE_COLUMNS)
-
-
-def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
-    """The share still whole against days since turning, by group; see `whole_by_day`."""
-    used = first.used
-    if not len(used):
-        return pd.DataFrame(columns=WHOLE_COLUMNS)
-    between = between_logs(used)
-    frames = [
-        whole_by_day(used[mine], name, group, between) for name, group, mine in _groups(used, by)
-    ]
-    return pd.concat(frames, ignore_index=True)
 
 
 def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
@@ -132,10 +113,9 @@ def growth_by_action(growth: pd.DataFrame) -> pd.DataFrame:
 def turnbull(after: np.ndarray, by: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Turnbull's estimate from intervals (after, by]; `by` is infinite where none was found.
 
-    Gives start, end and mass of the intervals (start, end] that hold all of the mass: within them
-    the estimate does not say how it falls, between them it is level. The constrained Newton method:
-    each step maximises the quadratic approximation of the likelihood over masses that are not
-    negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
+    Gives start, end and mass of the intervals (start, end] that hold all of the mass. Constrained
+    Newton method: each step maximises the quadratic approximation of the likelihood over masses
+    that are not negative and sum to 1 (Wang 2007, J. R. Stat. Soc. B 69:185).
     """
     pairs, counts = np.unique(np.stack([after, by], 1).astype(float), axis=0, return_counts=True)
     low, high = pairs.T
@@ -172,10 +152,8 @@ USUAL_BETWEEN, USUAL_LOGS = 0.05, 10.0
 
 
 def between_logs(used: pd.DataFrame) -> float:
-    """Intraclass correlation of cracked or not within logs, species and seal taken out.
-
-    The analysis-of-variance estimator (Fisher), drawn towards `USUAL_BETWEEN`.
-    """
+    """Intraclass correlation of cracked or not within logs, species and seal taken out: the
+    analysis-of-variance estimator (Fisher), drawn towards `USUAL_BETWEEN`."""
     frame = used[used["log"].notna()]
     count = frame["log"].nunique()
     if count < 2 or len(frame) <= count:
@@ -192,31 +170,33 @@ def between_logs(used: pd.DataFrame) -> float:
     return float((count * max(found, 0.0) + USUAL_LOGS * USUAL_BETWEEN) / (count + USUAL_LOGS))
 
 
-def _cluster(used: pd.DataFrame, between: float) -> tuple[float, float]:
-    """Design effect of pieces that share logs, and the level that Student's t asks of Wilson."""
-    if "log" not in used or used["log"].isna().all():
-        return 1.0, 0.95
-    size = log_names(used).value_counts().to_numpy(float)
-    effect = 1 + ((size**2).sum() / size.sum() - 1) * between
-    return float(effect), float(1 - 2 * norm.sf(t.ppf(0.975, max(len(size) - 1, 2))))
+def whole_fractions(first: FirstCracks, by: Sequence[str] = ()) -> pd.DataFrame:
+    """The share still whole against days since turning, by group; see `whole_by_day`."""
+    used = first.used
+    if not len(used):
+        return pd.DataFrame(columns=WHOLE_COLUMNS)
+    between = between_logs(used)
+    return pd.concat([whole_by_day(used[mine], name, group, between)
+                      for name, group, mine in _groups(used, by)], ignore_index=True)  # fmt: skip
 
 
 def whole_by_day(used: pd.DataFrame, by: str, group: str, between: float = 0.0) -> pd.DataFrame:
     """The share still whole of one group: level stretches, and gaps in which it falls.
 
-    `between` is the share of the scatter between logs, as `between_logs` gives it. The interval of
-    a known stretch is Wilson's for as many pieces as are known to be whole on the stretch's first
-    day, divided by the share whole (the effective number of Peto et al. 1977, Br. J. Cancer
-    35:1, put into Wilson's form), with logs as clusters: that number is divided by the design
-    effect 1 + (m - 1) rho of logs of m pieces (Kish 1965, Survey Sampling, chapter 5), and
-    Student's quantile with a degree of freedom for each log but one takes the normal's place.
+    Wilson's interval for as many pieces as are known to be whole on the stretch's first day,
+    divided by the share whole (effective number, Peto et al. 1977, Br. J. Cancer 35:1) and by the
+    design effect 1 + (m - 1) rho of logs of m pieces (Kish 1965, Survey Sampling, chapter 5), rho
+    being `between_logs`; with Student's quantile of logs less one in the normal's place.
     """
     after, by_days = used["after_days"].to_numpy(float), used["by_days"].to_numpy(float)
     edges = [*zip(*turnbull(after, by_days), strict=True)]
-    effect, level = _cluster(used, between)
-    last = float(max(after.max(), by_days[np.isfinite(by_days)].max(initial=0.0)))
+    effect, level = 1.0, 0.95
+    if "log" in used and used["log"].notna().any():
+        size = log_names(used).value_counts().to_numpy(float)
+        effect = 1 + ((size**2).sum() / size.sum() - 1) * between
+        level = 1 - 2 * norm.sf(t.ppf(0.975, max(len(size) - 1, 2)))
     if np.isfinite(edges[-1][1]):
-        edges.append((last, np.inf, 0.0))
+        edges.append((max(after.max(), by_days[np.isfinite(by_days)].max()), np.inf, 0.0))
     rows, count, day, whole = [], len(used), 0.0, 1.0
     for start, end, mass in edges:
         if start > day:

@@ -1,19 +1,15 @@
-"""What a first crack may depend on: factors and numbers of the pieces, and the days since turning.
-
-`Design` makes columns of the pieces' facts, `Course` is the smooth curve of the rate over time.
-"""
+"""What a first crack may depend on: facts of the pieces (`Design`), and the days since turning, by
+a smooth curve of the rate over time (`Course`)."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.tables import NOT_SAID
-from woodlab.errors import WoodlabError
 from woodlab.studies.columns import is_number
 from woodlab.studies.confounding import independent_columns
 
@@ -23,70 +19,55 @@ POOL_BELOW_PIECES = 10
 
 
 @dataclass(frozen=True)
-class Factor:
-    """A column of names; the reference stands first among its levels. Those `pooled` are
-    exchangeable under a normal prior; their columns are centred, so that the intercept is the mean
-    of all."""
+class Term:
+    """A column of the linear part: whether a piece has a level, or, without one, a number; from its
+    centre in steps. Levels that are `pooled` are exchangeable under a normal prior, and centred, so
+    that the intercept is the mean of all."""
 
     column: str
-    levels: tuple[str, ...]
+    level: str = ""
+    reference: str = ""
+    centre: float = 0.0
+    step: float = 1.0
     pooled: bool = False
 
     @property
-    def width(self) -> int:
-        return len(self.levels) - 1
+    def kind(self) -> str:
+        return "wall" if self.column == "wall_mm" else self.column
 
-    def columns(self, frame: pd.DataFrame) -> np.ndarray:
-        values = frame[self.column].astype(str).to_numpy()[:, None]
-        return (values == np.array(self.levels[1:], object)) - self.pooled / len(self.levels)
-
-
-@dataclass(frozen=True)
-class Number:
-    """A column of numbers, taken from its mean in steps."""
-
-    column: str
-    centre: float
-    step: float
-
-    width = 1
-
-    def columns(self, frame: pd.DataFrame) -> np.ndarray:
-        return ((frame[self.column].to_numpy(float) - self.centre) / self.step)[:, None]
+    def words(self) -> dict[str, str]:
+        """What it sets against what."""
+        if self.level:
+            term = f"{self.kind}: {self.level} against {self.reference}"
+        else:
+            more = "mm thicker" if self.kind == "wall" else "more"
+            term = f"{self.kind}: per {self.step:g} {more}"
+        return {"term": term, "kind": self.kind, "level": self.level, "reference": self.reference}
 
 
 @dataclass(frozen=True, eq=False)
 class Design:
-    """Columns of the linear part: intercept, then each part; factors against their reference.
-    `kept` are those in the fit: a column that others determine is left out, which changes no
+    """The linear part: an intercept, then the terms; all levels of names, the reference first.
+    `kept` are the columns in the fit: one that others determine is left out, which changes no
     estimable contrast."""
 
-    parts: tuple[Factor | Number, ...]
+    terms: tuple[Term, ...] = ()
+    levels: dict[str, tuple[str, ...]] = field(default_factory=dict)
     kept: tuple[int, ...] = ()
 
-    @cached_property
-    def slices(self) -> dict[str, slice]:
-        """Where each part's columns stand among `fixed`."""
-        ends = np.cumsum([1, *(part.width for part in self.parts)])
-        return {p.column: slice(*ends[i : i + 2]) for i, p in enumerate(self.parts)}
-
     @property
-    def factors(self) -> dict[str, Factor]:
-        return {part.column: part for part in self.parts if isinstance(part, Factor)}
-
-    @property
-    def numbers(self) -> list[str]:
-        return [part.column for part in self.parts if isinstance(part, Number)]
-
-    @cached_property
     def pooled(self) -> np.ndarray:
-        """Which columns of `fixed` are under a normal prior."""
-        widths = [np.full(p.width, isinstance(p, Factor) and p.pooled) for p in self.parts]
-        return np.r_[False, *widths].astype(bool)
+        """Which columns are under a normal prior."""
+        return np.array([False, *(term.pooled for term in self.terms)])
 
     def fixed(self, frame: pd.DataFrame) -> np.ndarray:
         """All columns, shape (n, size)."""
-        return np.hstack([np.ones((len(frame), 1)), *(p.columns(frame) for p in self.parts)])
+        out = [np.ones(len(frame))]
+        for term in self.terms:
+            values = frame[term.column].to_numpy()
+            values = values.astype(str) == term.level if term.level else values.astype(float)
+            out.append((values - term.centre) / term.step)
+        return np.column_stack(out)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The columns that are in the fit."""
@@ -98,90 +79,64 @@ class Design:
         told = rest[independent_columns(self.fixed(used)[:, rest])]
         return replace(self, kept=tuple(sorted([*told, *np.flatnonzero(self.pooled)])))
 
-    def prior(self, sd: float, more: int) -> np.ndarray | None:
+    def prior(self, sd: float, more: int) -> np.ndarray:
         """Precision of levels that scatter by sd, as seen from one of them, with `more` free
         columns: differences from one of K independent levels have the covariance sd^2 (I + 11')."""
         own = np.r_[self.pooled[list(self.kept)], np.zeros(more, bool)]
-        if not own.any():
-            return None
-        count = own.sum() + 1
-        return (np.diag(own.astype(float)) - np.outer(own, own) / count) / sd**2
+        return (np.diag(own.astype(float)) - np.outer(own, own) / (own.sum() + 1)) / sd**2
 
-    def terms(self) -> list[tuple[int, dict[str, str]]]:
-        """Every effect, those of seal, wall and species first: its column of `fixed`, and in words
-        what it sets against what."""
-        rows: list[tuple] = []
-        order = {"seal": -3, "wall_mm": -2, "species": -1}
-        for part in sorted(self.parts, key=lambda part: order.get(part.column, 0)):
-            at, column = self.slices[part.column].start, part.column
-            if column == "wall_mm":
-                rows.append((at, "wall: per 10 mm thicker", "wall", "", ""))
-            elif isinstance(part, Number):
-                rows.append((at, f"{column}: per {part.step:g} more", column, "", ""))
-            else:
-                first = part.levels[0]
-                rows += [(at + i, f"{column}: {level} against {first}", column, level, first)
-                         for i, level in enumerate(part.levels[1:])
-                         if NOT_SAID not in (level, first)]  # fmt: skip
-        names = ("term", "kind", "level", "reference")
-        return [(at, dict(zip(names, words, strict=True))) for at, *words in rows]
-
-
-def part_of(used: pd.DataFrame, column: str) -> Factor | Number:
-    """A column of the pieces as a number (in steps of about its spread) or as a factor."""
-    values = used[column]
-    if is_number(values):
-        spread = float(values.std()) if len(values) > 1 else 1.0
-        step = 10.0 ** np.round(np.log10(spread)) if spread > 0 else 1.0
-        return Number(column, float(values.mean()), float(step))
-    return Factor(column, _levels(used, used, column, None)[0])
-
-
-def _levels(
-    used: pd.DataFrame, pieces: pd.DataFrame, column: str, reference: str | None
-) -> tuple[tuple[str, ...], str]:
-    """The levels, the reference first, and what to say where it had to be another."""
-    counts = used[column].astype(str).value_counts()
-    told = counts.drop(NOT_SAID, errors="ignore")
-    told = told if len(told) else counts
-    first, note = min(told[told == told.max()].index), ""
-    if reference is not None:
-        asked = str(reference).strip().casefold()
-        same = [name for name in counts.index if name.casefold() == asked]
-        if same:
-            first = same[0]
-        elif reference == "none" or pieces[column].dropna().str.casefold().eq(asked).any():
-            note = (
-                f"No piece of {column} {reference!r} was looked at, so the others are compared "
-                f"with {first}."
-            )
-        else:
-            raise WoodlabError(
-                f"{reference!r} is no {column} of this book. Type one of: "
-                f"{', '.join(sorted(counts.index))}."
-            )
-    return (first, *sorted(name for name in counts.index if name != first)), note
+    def effects(self) -> list[tuple[int, Term]]:
+        """Every effect with its column, those of seal, wall and species first."""
+        order = {"seal": -3, "wall": -2, "species": -1}
+        told = [(at, term) for at, term in enumerate(self.terms, 1)
+                if NOT_SAID not in (term.level, term.reference)]  # fmt: skip
+        return sorted(told, key=lambda one: order.get(one[1].kind, 0))
 
 
 def design_of(
-    pieces: pd.DataFrame, used: pd.DataFrame, reference: str, reference_species: str | None,
-    terms: Sequence[str],
-) -> tuple[Design, list[str]]:  # fmt: skip
-    """Wall, species, seal and the terms asked for; and what to say of references and pooling."""
-    seals, *notes = _levels(used, pieces, "seal", reference)
-    species, other = _levels(used, pieces, "species", reference_species)
-    counts = used["species"].value_counts()
-    pooled = len(counts) >= POOL_FROM_SPECIES and float(counts.median()) < POOL_BELOW_PIECES
-    notes.append(other)
+    used: pd.DataFrame, columns: Sequence[str], reference: str = "", pooled: str = ""
+) -> Design:
+    """Numbers (walls in steps of 10 mm, others of about their spread), and names: seals against the
+    reference, if it is among them, others against the most frequent that is said."""
+    terms, levels = [], {}
+    for column in columns:
+        values = used[column]
+        if is_number(values):
+            spread = float(values.std()) if len(values) > 1 else 1.0
+            step = 10.0 ** np.round(np.log10(spread)) if spread > 0 else 1.0
+            step = 10.0 if column == "wall_mm" else float(step)
+            terms.append(Term(column, centre=float(values.mean()), step=step))
+            continue
+        counts = values.astype(str).value_counts()
+        told = counts.drop(NOT_SAID, errors="ignore") if set(counts.index) > {NOT_SAID} else counts
+        first = min(told[told == told.max()].index)
+        first = reference if column == "seal" and reference in counts else first
+        levels[column] = (first, *sorted(set(counts.index) - {first}))
+        share = (column == pooled) / len(counts)
+        terms += [Term(column, name, first, share, pooled=column == pooled)
+                  for name in levels[column][1:]]  # fmt: skip
+    return Design(tuple(terms), levels)
+
+
+def crack_design(
+    used: pd.DataFrame, reference: str, terms: Sequence[str] = ()
+) -> tuple[Design, list[str]]:
+    """Wall, species, seal and the terms asked for; and what to say of reference and pooling."""
+    own = [name for name in terms if is_number(used[name]) or used[name].nunique() > 1]
+    counts, notes = used["species"].value_counts(), []
+    pooled = len(counts) >= POOL_FROM_SPECIES and counts.median() < POOL_BELOW_PIECES
+    design = design_of(
+        used, ["wall_mm", "species", "seal", *own], reference, "species" if pooled else ""
+    )
+    if design.levels["seal"][0] != reference:
+        notes.append(f"No piece of seal {reference!r} was looked at, so the others are compared "
+                     f"with {design.levels['seal'][0]}.")  # fmt: skip
     if pooled:
         notes.append(
             f"There are {len(counts)} species with few pieces each, so each is drawn towards the "
             "mean of all by as much as its own records leave open."
         )
-    wall = Number("wall_mm", float(used["wall_mm"].mean()), 10.0)
-    own = [part for name in terms if (part := part_of(used, name)).width]
-    parts = (wall, Factor("species", species, pooled), Factor("seal", seals), *own)
-    return Design(parts), [note for note in notes if note]
+    return design, notes
 
 
 # Time runs as ln(1 + days / 7): straight at first, then slower and slower, so that a line in it
@@ -195,6 +150,11 @@ _LEAST_SHOWN = 0.15
 def slow_time(days: np.ndarray | float) -> np.ndarray:
     """ln(1 + days / 7), in which the course is smooth."""
     return np.log1p(np.asarray(days, dtype=float) / WEEK_DAYS)
+
+
+def days_of(slow: np.ndarray | float) -> np.ndarray:
+    """The days of a slow time."""
+    return WEEK_DAYS * np.expm1(slow)
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,15 +174,19 @@ class Course:
         if not self.df:
             return np.empty((*u.shape, 0))
         v, k = ((x - self.knots[0]) / np.ptp(self.knots) for x in (u, self.knots))
-        columns = [v - 0.5]
-        # Restricted cubic spline (linear beyond the outer knots), its usual truncated powers.
         last, before = k[-1], k[-2]
-        for knot in k[:-2]:
-            cube = np.maximum(v - knot, 0) ** 3
-            cube = cube - np.maximum(v - before, 0) ** 3 * (last - knot) / (last - before)
-            cube = cube + np.maximum(v - last, 0) ** 3 * (before - knot) / (last - before)
-            columns.append(cube - v / 4)
-        return np.stack(columns, axis=-1)
+
+        def cube(knot: float) -> np.ndarray:
+            out: np.ndarray = np.maximum(v - knot, 0) ** 3
+            return out
+
+        # Restricted cubic spline (linear beyond the outer knots), its usual truncated powers.
+        bent = [
+            cube(knot) - cube(before) * (last - knot) / (last - before)
+            + cube(last) * (before - knot) / (last - before) - v / 4
+            for knot in k[:-2]
+        ]  # fmt: skip
+        return np.stack([v - 0.5, *bent], axis=-1)
 
     def nodes(self, start: np.ndarray, end: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Basis at six Gauss-Legendre nodes in slow time of each span (n, q, df), and ln of their
@@ -230,11 +194,11 @@ class Course:
         a, b = slow_time(start)[:, None], slow_time(end)[:, None]
         u = (a + b) / 2 + (b - a) / 2 * _GAUSS_NODES
         weights = _GAUSS_WEIGHTS * (b - a) / 2 * WEEK_DAYS * np.exp(u)
-        return self.basis(WEEK_DAYS * np.expm1(u)), np.log(weights)
+        return self.basis(days_of(u)), np.log(weights)
 
     def log_integral(self, start: float, end: float, gamma: np.ndarray) -> np.ndarray:
         """ln of the rate's integral over one span of days, for each row of `gamma` (k, df)."""
-        cuts = WEEK_DAYS * np.expm1(np.linspace(slow_time(start), slow_time(end), 5))
+        cuts = days_of(np.linspace(slow_time(start), slow_time(end), 5))
         basis, log_weights = self.nodes(cuts[:-1], cuts[1:])
         inside = log_weights.ravel() + gamma @ basis.reshape(log_weights.size, self.df).T
         return np.logaddexp.reduce(inside, axis=1)
@@ -254,9 +218,9 @@ def choose_course(intervals: pd.DataFrame) -> Course:
             knots[i] = max(knots[i], knots[i - 1] + 0.05 * high)
         course = Course(knots)
         basis, log_widths = course.nodes(start, end)
-        share = np.exp(log_widths) / np.exp(log_widths).sum(axis=1, keepdims=True)
-        means = np.einsum("nq,nqm->nm", share, basis)
-        whole = course.basis(WEEK_DAYS * np.expm1(np.linspace(0, high, 50)))
+        means = np.einsum("nq,nqm->nm", np.exp(log_widths), basis)
+        means /= np.exp(log_widths).sum(axis=1, keepdims=True)
+        whole = course.basis(days_of(np.linspace(0, high, 50)))
         if (_own_spread(means) >= _LEAST_SHOWN * _own_spread(whole)).all():
             return course
     return Course(np.empty(0))

@@ -2,10 +2,9 @@
 
 Between two looks a piece still whole cracks with the chance 1 - exp(-rate), the rate being the
 integral over the days between of a smooth course, times what species, wall, seal and log make of
-it: a complementary log-log model, right for long intervals too since the course is integrated
-inside each of them. Logs are integrated out and looks may overlook cracks (`likelihood`); the fixed
-effects are under Jeffreys' prior (`penalised`). All figures about a risk are functions of draws
-from the posterior, so that what is not known of the spread between logs is in their intervals.
+it (complementary log-log). Logs are integrated out and looks may overlook cracks (`likelihood`);
+the fixed effects are under Jeffreys' prior (`penalised`). All figures about a risk are functions of
+draws from the posterior.
 """
 
 from __future__ import annotations
@@ -20,16 +19,15 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import chi2, norm, qmc
 from scipy.stats import t as student_t
 
+from woodlab import words
+from woodlab.errors import WoodlabError
 from woodlab.studies.columns import log_names
-from woodlab.studies.cracks.design import Course, Design, choose_course, slow_time
+from woodlab.studies.confounding import untellable
+from woodlab.studies.cracks.design import Course, Design, Term, choose_course, slow_time
 from woodlab.studies.cracks.intervals import NO_MISSES, FirstCracks, Misses, spans_of
 from woodlab.studies.cracks.likelihood import Pieces, Rows
-from woodlab.studies.cracks.penalised import Objective, PenalisedFit, fit_penalised
+from woodlab.studies.cracks.penalised import PRIOR_SD, Objective, PenalisedFit, fit_penalised
 
-# Spread of ln rate between logs (and between species, where they are pooled) is held back by a
-# weak prior, sd * exp(-sd / scale), with its peak at the scale: with few logs the likelihood
-# alone often puts it at zero, and then every interval comes out too short.
-PRIOR_SD = 0.5
 # Species differ more than logs of one species do, and the prior's peak is farther out: drawn in
 # too far, a pooled species would have too short an interval.
 PRIOR_SPECIES_SD = 1.0
@@ -53,29 +51,29 @@ WIDEN = 1.1
 LEVEL_SHARE = 0.5
 _MOST_MOVED = 5.0
 
+METHOD = "cloglog hazard of the first crack, Jeffreys' penalty, profile likelihood"
+NUMBERS = ["hazard_ratio", "ci_lower", "ci_upper", "p_value"]
+EFFECT_COLUMNS = [
+    "term", *NUMBERS, "p_holm", "family", "certainty", "n_pieces", "n_cracks", "method", "reason",
+    "kind", "level", "reference",
+]  # fmt: skip
+
 
 @dataclass(frozen=True, eq=False)
 class HazardModel:
     """A fitted hazard of first cracks.
 
-    Attributes
-    ----------
-    log_sd : float
-        Spread of ln rate between logs; NaN without.
-    theta : array, shape (1 + k, size)
-        The estimate, then equally likely draws from the posterior. What is made of them keeps
-        their order; `told` makes an estimate and limits of it.
-    level : float
-        What is added to ln rate for risks: Jeffreys' prior draws rare events up, and the
-        intercept alone goes half of the way back to its unpenalised maximum (after Puhr and
-        others 2017, Statistics in Medicine 36:2302, who go all of it).
+    `theta` (1 + k, size) is the estimate, then equally likely draws from the posterior. What is
+    made of them keeps their order; `told` makes an estimate and limits of it. `level` is added to
+    ln rate for risks: Jeffreys' prior draws rare events up, and the intercept alone goes half of
+    the way back to its unpenalised maximum (after Puhr and others 2017, Statistics in Medicine
+    36:2302, who go all of it).
     """
 
     first: FirstCracks
     fit: PenalisedFit
     design: Design
     course: Course
-    log_sd: float
     misses: Misses
     theta: np.ndarray
     level: float
@@ -84,6 +82,11 @@ class HazardModel:
     def used(self) -> pd.DataFrame:
         """The pieces, one row each."""
         return self.first.used
+
+    @property
+    def log_sd(self) -> float:
+        """Spread of ln rate between logs; NaN without."""
+        return float(np.exp(self.fit.theta[-1])) if self.fit.objective.of_logs else np.nan
 
     @property
     def last_days(self) -> float:
@@ -108,16 +111,14 @@ class HazardModel:
     def risk(
         self, frame: pd.DataFrame, start_days: np.ndarray | float, end_days: np.ndarray | float
     ) -> np.ndarray:
-        """Chance of a first crack in a span of days, of pieces of logs not yet known.
-
-        Estimate and draws by piece, shape (1 + k, n).
-        """
+        """Chance of a first crack in a span of days, of pieces of logs not yet known; estimate and
+        draws by piece, shape (1 + k, n)."""
         spans = np.empty((len(frame), 2))
         spans[:, 0], spans[:, 1] = start_days, end_days
         unique, back = np.unique(spans, axis=0, return_inverse=True)
         course = [self.course.log_integral(a, b, self.gamma) for a, b in unique]
         log_rate = self.log_rate(self.design.columns(frame)) + np.array(course).T[:, back.ravel()]
-        sd = 0.0 if np.isnan(self.log_sd) else np.exp(self.theta[:, -1])
+        sd = np.exp(self.theta[:, -1]) if self.fit.objective.of_logs else 0.0
         return chance_over_logs(log_rate, sd)
 
 
@@ -152,12 +153,9 @@ def merged_intervals(intervals: pd.DataFrame) -> pd.DataFrame:
 
 
 def fit_hazard(
-    first: FirstCracks,
-    design: Design,
-    course: Course | None = None,
-    misses: Misses = NO_MISSES,
-    draws: int = DRAWS,
-) -> HazardModel:
+    first: FirstCracks, design: Design, misses: Misses = NO_MISSES, *,
+    course: Course | None = None, draws: int = DRAWS,
+) -> HazardModel:  # fmt: skip
     """Fit the hazard: of the design, the columns that can be told apart; the course by the number
     of cracks unless given."""
     used = first.used
@@ -166,26 +164,23 @@ def fit_hazard(
     columns = design.columns(used)
     # A row for each (joined) span between looks of a piece still whole.
     frame = merged_intervals(first.intervals)
-    at = frame["piece"].map(pd.Series(np.arange(len(used)), used["piece"])).to_numpy()
+    own = columns[pd.Index(used["piece"]).get_indexer(frame["piece"])]
     spans = [frame[name].to_numpy(float) for name in ("from_days", "to_days")]
-    shown = np.hstack([columns[at], course.nodes(*spans)[0].mean(axis=1)])
+    shown = np.hstack([own, course.nodes(*spans)[0].mean(axis=1)])
     if np.linalg.matrix_rank(shown) < shown.shape[1]:  # so few rows tell no course beside the rest
         course = Course(np.empty(0))
-    rows = Rows(columns[at], frame["cracked"].to_numpy(float), *course.nodes(*spans))
-    pieces = pieces_of(used, spans_of(first, misses), columns, course)
-    objective = Objective(rows, pieces, PRIOR_SD if pieces.log is not None else 0.0)
+    rows = Rows(own, frame["cracked"].to_numpy(float), *course.nodes(*spans))
+    objective = Objective(rows, pieces_of(used, spans_of(first, misses), columns, course))
     if design.pooled.any():
         objective = _with_species_sd(objective, design)
     df = max(float(used["cracked"].sum()), LEAST_DF)
     fit = replace(fit_penalised(objective), df=df)
-    log_sd = float(np.exp(fit.theta[-1])) if objective.sd_scale else np.nan
     drawn = posterior_draws(fit, draws)
     middle = np.median(drawn, axis=0)
     # Spread about their middle, as Student's quantile is wider than the normal one.
     drawn = middle + WIDEN * student_t.ppf(0.975, df) / norm.ppf(0.975) * (drawn - middle)
     theta = np.vstack([fit.theta, drawn])
-    level = LEVEL_SHARE * _level(fit)
-    return HazardModel(first, fit, design, course, log_sd, misses, theta, level)
+    return HazardModel(first, fit, design, course, misses, theta, LEVEL_SHARE * _level(fit))
 
 
 def pieces_of(
@@ -195,12 +190,10 @@ def pieces_of(
     codes = pd.factorize(log_names(used))[0]
     shared = used["log"].nunique() > 1 and used["log"].value_counts().max() > 1
     order = np.argsort(codes, kind="stable")
-    at = spans["piece"].map(pd.Series(np.argsort(order), used["piece"])).to_numpy()
+    at = pd.Index(used["piece"].to_numpy()[order]).get_indexer(spans["piece"])
     by_piece = np.argsort(at, kind="stable")
     start, end = (spans[name].to_numpy(float)[by_piece] for name in ("from_days", "to_days"))
     days = np.unique(np.r_[0.0, start, end[np.isfinite(end)]])
-    if len(days) < 2:
-        days = np.r_[days, days[-1] + 1.0]
     basis, log_widths = course.nodes(days[:-1], days[1:])
     return Pieces(
         design=columns[order], piece=at[by_piece], start=np.searchsorted(days, start),
@@ -211,11 +204,8 @@ def pieces_of(
 
 
 def _with_species_sd(objective: Objective, design: Design) -> Objective:
-    """With the spread between pooled species: the root of the mean of sd^2 over its posterior.
-
-    Not its likeliest value: each pooled species depends on it, and with the likeliest its
-    intervals are too short. Laplace's approximation integrates the other parameters out.
-    """
+    """With the spread between pooled species: the root of the mean of sd^2 over its posterior (the
+    rest integrated out by Laplace's approximation), as the likeliest makes intervals too short."""
 
     def with_sd(sd: float) -> Objective:
         prior = design.prior(sd, objective.rows.course.shape[2])
@@ -245,7 +235,7 @@ def posterior_draws(fit: PenalisedFit, count: int) -> np.ndarray:
     z = norm.ppf(uniform[:, :size]) * stretch
     theta = fit.theta + z @ np.linalg.cholesky(fit.covariance).T
     log_proposal = -0.5 * (_PROPOSAL_DF + size) * np.log1p((z**2).sum(axis=1) / _PROPOSAL_DF)
-    weight = _log_posterior(fit, theta) - log_proposal
+    weight = _log_posterior(fit.objective, theta) - log_proposal
     weight = np.exp(weight - weight.max())
     # One draw far out in the tail must not stand for many (Ionides 2008, J. Comput. Graph.
     # Stat. 17:295): weights are cut off at the root of the count times their mean.
@@ -255,31 +245,79 @@ def posterior_draws(fit: PenalisedFit, count: int) -> np.ndarray:
     return theta[np.minimum(kept, count - 1)]
 
 
-def _log_posterior(fit: PenalisedFit, theta: np.ndarray) -> np.ndarray:
+def _log_posterior(objective: Objective, theta: np.ndarray) -> np.ndarray:
     """Ln posterior at many points; the spread between logs is drawn as its logarithm."""
-    pieces, rows = fit.objective.pieces, fit.objective.rows
-    assert pieces is not None
-    out = np.full(len(theta), -np.inf)
+    assert objective.pieces is not None
+    out, ln_sd = np.empty(len(theta)), theta[:, objective.rows.size :]
     with np.errstate(all="ignore"):
         for low in range(0, len(theta), 32):
-            out[low : low + 32] = pieces.logliks(theta[low : low + 32])
+            out[low : low + 32] = objective.pieces.logliks(theta[low : low + 32])
         for k in range(len(theta)):
             try:
-                out[k] += rows.penalty(theta[k], slope=False)[0]
+                out[k] += objective.rows.penalty(theta[k], slope=False)[0]
             except np.linalg.LinAlgError:
                 out[k] = -np.inf
-    if fit.objective.sd_scale > 0:
-        out += 2 * theta[:, -1] - np.exp(theta[:, -1]) / fit.objective.sd_scale
+    out += (2 * ln_sd - np.exp(ln_sd) / PRIOR_SD).sum(axis=1)
     return np.where(np.isfinite(out), out, -np.inf)
 
 
 def _level(fit: PenalisedFit) -> float:
     """How far the intercept alone moves to its unpenalised maximum, all else held."""
-    pieces = fit.objective.pieces
+    pieces, step = fit.objective.pieces, np.eye(1, len(fit.theta))
     assert pieces is not None
-    step = np.eye(1, len(fit.theta))
     found = minimize_scalar(
         lambda moved: -pieces.logliks(fit.theta + moved * step)[0],
         bounds=(-_MOST_MOVED, _MOST_MOVED), method="bounded", options={"xatol": 1e-6},
     )  # fmt: skip
     return float(found.x)
+
+
+def effects_table(used: pd.DataFrame, design: Design, model: HazardModel | None) -> pd.DataFrame:
+    """A row a term: hazard ratio, interval, p value, or NaN and the reason in words; without a
+    model no crack was found. A `family` is the terms that answer one question (all seals; all
+    species; the wall); `certainty` is decided here, from `p_holm` and the number of cracks."""
+    rows = []
+    for at, term in design.effects():
+        mine = used
+        if term.level:
+            mine = used[used[term.column].astype(str).isin([term.level, term.reference])]
+        row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | term.words() | {
+            "family": term.kind, "n_pieces": len(mine), "n_cracks": int(mine["cracked"].sum()),
+            "method": METHOD if model else "none", "reason": untellable(used, design, at),
+        }  # fmt: skip
+        if not row["reason"]:
+            none = f"no crack was found in {len(used)} pieces, so nothing compares"
+            row |= _ratio(model, at) if model is not None else {"reason": none}
+            row["reason"] = row["reason"] or _notes(mine, term)
+        rows.append(row)
+    table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
+    return words.judged(table.astype(dict.fromkeys(NUMBERS, float)), table["n_cracks"])
+
+
+def _ratio(model: HazardModel, at: int) -> dict[str, Any]:
+    """Ratio, limits and p by profile likelihood; or why there is none."""
+    fit, column = model.fit, model.design.kept.index(at)
+    try:
+        if not fit.converged:
+            cracks, asked = int(model.used["cracked"].sum()), len(model.design.kept) - 1
+            raise WoodlabError(
+                f"{words.tally(cracks, 'crack')} for {asked} comparisons at once: too few"
+            )
+        ratios = np.exp([fit.theta[column], *fit.profile(column)])
+        return dict(zip(NUMBERS, [*ratios, fit.p_value(column)], strict=True))
+    except WoodlabError as error:
+        return {"reason": f"no interval could be found ({str(error).rstrip('.')})"}
+
+
+def _notes(mine: pd.DataFrame, term: Term) -> str:
+    """What a reader should know of a number that stands."""
+    notes = []
+    for name in (term.level, term.reference) if term.level else ():
+        group = mine[mine[term.column].astype(str) == name]
+        side = "upper" if name == term.level else "lower"
+        if not group["cracked"].any():
+            notes.append(f"none of the {len(group)} pieces of {name} cracked: go by the {side} "
+                         "end of the interval")  # fmt: skip
+        if term.kind == "species" and group["log"].nunique() == 1 and group["log"].notna().all():
+            notes.append(f"{name} comes from one log only, so its log may be what shows here")
+    return "; ".join(notes)

@@ -16,42 +16,24 @@ import pandas as pd
 from scipy.special import softmax
 from scipy.stats import norm
 
+from woodlab.drying.forecast.cracks import ended
 from woodlab.words import tally
 
 # Dates are whole days: a crack found on the day of turning began within that day.
 LEAST_INTERVAL_DAYS = 1.0
 
-FIRST_COLUMNS = [
-    "piece", "species", "seal", "wall_mm", "log", "cracked", "after_days", "by_days",
-    "first_crack_mm", "n_looks", "ended_days", "outcome", "status", "reason",
-]  # fmt: skip
-
 
 @dataclass(frozen=True, eq=False)
 class FirstCracks:
-    """Looks as a study of first cracks takes them. Every column: docs/glossary.md.
+    """Looks as a study of first cracks takes them. Every column: docs/glossary.md."""
 
-    Attributes
-    ----------
-    pieces : DataFrame
-        One row a piece: between which days it first cracked (`after_days`, `by_days`; infinite
-        where it stayed whole), how it ended before that, `status` (`used`, or why not), `reason`.
-    intervals : DataFrame
-        One row for each look at a piece still whole: `piece`, `from_days`, `to_days`, `cracked`.
-    looks : DataFrame
-        The looks themselves, by piece and day: `piece`, `days`, `crack` (seen or not),
-        `crack_mm`, `action`.
-    notes : tuple of str
-        What was met with in the looks and how it was taken.
-    smallest_mm : float
-        The threshold of detection: a crack counts, and is looked for, above this length.
-    """
-
+    # between which days each piece first cracked (infinite: it stayed whole), how it ended before
+    # that, `status` (`used`, or why not)
     pieces: pd.DataFrame
-    intervals: pd.DataFrame
-    looks: pd.DataFrame
-    notes: tuple[str, ...]
-    smallest_mm: float = 0.0
+    intervals: pd.DataFrame  # a row for each look at a piece still whole
+    looks: pd.DataFrame  # by piece and day
+    notes: tuple[str, ...]  # what was met with in the looks and how it was taken
+    smallest_mm: float = 0.0  # a crack counts, and is looked for, above this length
 
     @property
     def used(self) -> pd.DataFrame:
@@ -60,79 +42,65 @@ class FirstCracks:
 
 
 def first_cracks(
-    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0, terms: Sequence[str] = ()
-) -> FirstCracks:
+    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float = 0.0,
+    terms: Sequence[str] = (), by: Sequence[str] = (),
+) -> FirstCracks:  # fmt: skip
     """The interval in which each piece first cracked, or the day until which it stayed whole.
-
-    A crack counts when it is longer than `smallest_mm`. `terms` are more columns of `pieces` to
-    carry along; a piece without a value is not used.
-    """
-    table, before = _daily_looks(pieces, looks, smallest_mm)
+    `terms` and `by` are more columns of `pieces` to carry along; a piece without a value of a term
+    is not used."""
+    turned = pieces.set_index("piece")["turned_on"].dt.normalize()
+    table, before = _daily_looks(turned, looks, smallest_mm)
     first = table[table["crack"]].drop_duplicates("piece").set_index("piece")
+    names = ["piece", "species", "seal", "wall_mm", "log"]
+    frame = pieces.reindex(columns=names).reset_index(drop=True)
+    own = {name: pieces[name].to_numpy() for name in dict.fromkeys([*terms, *by])}
+    piece, found = frame["piece"], frame["piece"].map(first["days"])
+    frame["cracked"] = found.notna()
     clean = table[~table["crack"]]
-    own = [name for name in terms if name not in FIRST_COLUMNS]
-    frame = pieces[["piece", "species", "seal", "wall_mm", *own]].reset_index(drop=True)
-    frame["log"] = pieces["log"].to_numpy() if "log" in pieces else None
-    by = frame["piece"].map(first["days"])
-    frame["cracked"] = by.notna()
-    earlier = clean[clean["days"] < clean["piece"].map(first["days"]).fillna(np.inf)]
-    frame["after_days"] = frame["piece"].map(earlier.groupby("piece")["days"].max()).fillna(0.0)
-    least = np.where(by <= 0, LEAST_INTERVAL_DAYS, 1e-3)
-    frame["by_days"] = np.maximum(by, frame["after_days"] + least).fillna(np.inf)
-    frame["first_crack_mm"] = frame["piece"].map(first["crack_mm"])
-    frame["n_looks"] = frame["piece"].map(table["piece"].value_counts()).fillna(0).astype(int)
-    frame["ended_days"], frame["outcome"] = _endings(pieces, table, frame)
-    frame["status"], frame["reason"] = _status(frame, before, terms)
+    clean = clean[clean["days"] < clean["piece"].map(first["days"]).fillna(np.inf)]
+    frame["after_days"] = piece.map(clean.groupby("piece")["days"].max()).fillna(0.0)
+    least = np.where(found <= 0, LEAST_INTERVAL_DAYS, 1e-3)
+    frame["by_days"] = np.maximum(found, frame["after_days"] + least).fillna(np.inf)
+    frame["first_crack_mm"] = piece.map(first["crack_mm"])
+    frame["n_looks"] = piece.map(table["piece"].value_counts()).fillna(0).astype(int)
+    left = ended(pieces, looks)
+    days = piece.map((left["on"] - turned.reindex(left.index)) / pd.Timedelta(days=1))
+    frame["ended_days"] = days.astype(float).where(~frame["cracked"])
+    frame["outcome"] = piece.map(left["outcome"]).where(frame["ended_days"].notna(), "")
+    missing = {name: pd.isna(own[name]) for name in terms}
+    frame["status"], frame["reason"] = _status(frame, before, missing)
     return FirstCracks(
-        frame[[*FIRST_COLUMNS, *own]], _intervals(frame, earlier),
+        frame.assign(**{name: own[name] for name in own if name not in frame}),
+        _intervals(frame, clean),
         table[["piece", "days", "crack", "crack_mm", "action"]], _notes(table, first, before),
         smallest_mm,
     )  # fmt: skip
 
 
 def _daily_looks(
-    pieces: pd.DataFrame, looks: pd.DataFrame, smallest_mm: float
+    turned: pd.Series, looks: pd.DataFrame, smallest_mm: float
 ) -> tuple[pd.DataFrame, pd.Series]:
     """Looks with days since turning, one row a piece and moment; and counts of those before it."""
-    table = looks[["piece", "on", "crack_mm"]].assign(action=looks.get("action", "none"))
+    table = looks[["piece", "on", "crack_mm", "action"]].copy()
     # A crack may be seen without its length being measured; then it counts.
     unmeasured = looks["crack"].eq("yes") & looks["crack_mm"].isna() if "crack" in looks else False
     table["crack"] = (table["crack_mm"] > smallest_mm) | unmeasured
-    turned = pieces.set_index("piece")["turned_on"].reindex(table["piece"]).set_axis(table.index)
-    table["days"] = (table["on"] - turned.dt.normalize()) / pd.Timedelta(days=1)
     # A look on the day of turning counts as day 0 whatever the hour of either.
+    since = turned.reindex(table["piece"]).set_axis(table.index)
+    table["days"] = (table["on"] - since) / pd.Timedelta(days=1)
     table = table[table["days"].notna() & (table["crack_mm"].notna() | table["crack"])]
     early = table["days"] < 0
-    before = table[early].groupby("piece").size()
-    table = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
-    return table.drop_duplicates(["piece", "days"], keep="last").reset_index(drop=True), before
-
-
-def _endings(
-    pieces: pd.DataFrame, table: pd.DataFrame, frame: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray]:
-    """Day and manner in which a piece left before a crack was found, NaN and empty where it did
-    not: from `ended_on` and `outcome`, else from a look that says `scrapped`."""
-    scrapped = table[table["action"] == "scrapped"].groupby("piece")["days"].min()
-    days = frame["piece"].map(scrapped).to_numpy(float)
-    outcome = np.where(np.isfinite(days), "scrapped", "").astype(object)
-    if "ended_on" in pieces:
-        ended = pd.to_datetime(pieces["ended_on"]) - pieces["turned_on"].dt.normalize()
-        said = (ended / pd.Timedelta(days=1)).to_numpy(float)
-        how = pieces["outcome"].fillna("").astype(str) if "outcome" in pieces else ""
-        days = np.where(np.isfinite(said), said, days)
-        outcome = np.where(np.isfinite(said) & (how != ""), how, outcome)
-        outcome = np.where(np.isfinite(days) & (outcome == ""), "not said", outcome)
-    gone = np.isfinite(days) & ~frame["cracked"].to_numpy(bool)
-    return np.where(gone, days, np.nan), np.where(gone, outcome, "")
+    ordered = table[~early].sort_values(["piece", "days", "crack", "crack_mm"], kind="stable")
+    ordered = ordered.drop_duplicates(["piece", "days"], keep="last").reset_index(drop=True)
+    return ordered, table[early].groupby("piece").size()
 
 
 def _status(
-    frame: pd.DataFrame, before: pd.Series, terms: Sequence[str]
+    frame: pd.DataFrame, before: pd.Series, missing: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
     """The first that holds says why a piece is not used."""
     none = frame["n_looks"] == 0
-    why = [
+    holds, status, reason = zip(
         (none & frame["piece"].isin(before.index), "no looks",
          "its looks are dated before its turning"),
         (none, "no looks", "no look is written down"),
@@ -140,90 +108,82 @@ def _status(
          "looked at only on the day of turning"),
         (frame[["species", "seal", "wall_mm"]].isna().any(axis=1), "facts missing",
          "its species, seal or wall is not given"),
-        *((frame[name].isna(), "facts missing", f"its {name} is not given") for name in terms),
-    ]  # fmt: skip
-    holds = [one[0].to_numpy(bool) for one in why]
-    return (
-        np.select(holds, [one[1] for one in why], "used").astype(object),
-        np.select(holds, [one[2] for one in why], "").astype(object),
-    )
+        *((no, "facts missing", f"its {name} is not given") for name, no in missing.items()),
+        strict=True,
+    )  # fmt: skip
+    found = [np.array(one, bool) for one in holds]
+    return (np.select(found, status, "used").astype(object),
+            np.select(found, reason, "").astype(object))  # fmt: skip
 
 
-def _intervals(frame: pd.DataFrame, earlier: pd.DataFrame) -> pd.DataFrame:
+def _intervals(frame: pd.DataFrame, clean: pd.DataFrame) -> pd.DataFrame:
     """Spans between looks of pieces still whole, the one that ended in a crack included."""
     used = frame[frame["status"] == "used"]
-    ends = earlier[(earlier["days"] > 0) & earlier["piece"].isin(used["piece"])]
-    clean = pd.DataFrame({"piece": ends["piece"], "to_days": ends["days"], "cracked": False})
-    found = used[used["cracked"]]
-    opened = pd.DataFrame({"piece": found["piece"], "to_days": found["by_days"], "cracked": True})
-    table = pd.concat([clean, opened], ignore_index=True) if len(opened) else clean
+    whole = clean.loc[(clean["days"] > 0) & clean["piece"].isin(used["piece"]), ["piece", "days"]]
+    found = used.loc[used["cracked"], ["piece", "by_days"]].set_axis(["piece", "days"], axis=1)
+    table = pd.concat([whole.assign(cracked=False), found.assign(cracked=True)])
+    table = table.rename(columns={"days": "to_days"})
     table = table.sort_values(["piece", "to_days"], kind="stable", ignore_index=True)
     table["from_days"] = table.groupby("piece")["to_days"].shift().fillna(0.0)
     return table[["piece", "from_days", "to_days", "cracked"]]
 
 
 def _notes(table: pd.DataFrame, first: pd.DataFrame, before: pd.Series) -> tuple[str, ...]:
-    notes = []
     since = table["piece"].map(first["days"]).fillna(np.inf)
     closed = table[(table["days"] > since) & ~table["crack"]]["piece"].nunique()
-    if closed:
-        notes.append(
-            f"In {tally(closed)} a crack that had been found could not be seen at a later look; "
-            "the first find stands."
-        )
-    at_once = int((first["days"] <= 0).sum())
-    if at_once:
-        notes.append(
-            f"{tally(at_once).capitalize()} had cracked on the day of turning; such a crack is "
-            "taken to have begun within that day."
-        )
-    if len(before):
-        notes.append(
-            f"{tally(int(before.sum()), 'look')} dated before turning "
-            f"{'was' if before.sum() == 1 else 'were'} left out."
-        )
-    return tuple(notes)
+    at_once, early = int((first["days"] <= 0).sum()), int(before.sum())
+    notes = {
+        f"In {tally(closed)} a crack that had been found could not be seen at a later look; "
+        "the first find stands.": closed,
+        f"{tally(at_once).capitalize()} had cracked on the day of turning; such a crack is "
+        "taken to have begun within that day.": at_once,
+        f"{tally(early, 'look')} dated before turning {'was' if early == 1 else 'were'} left "
+        "out.": early,
+    }  # fmt: skip
+    return tuple(note for note, count in notes.items() if count)
 
 
 GREW_MM = 2.0  # a ruler on a rough bowl is not read closer (common practice, no source)
-GROWTH_COLUMNS = [
-    "piece", "species", "seal", "found_days", "first_mm", "action", "n_later_looks",
-    "followed_days", "longest_mm", "last_mm", "growth_mm", "grew", "closed",
-]  # fmt: skip
 
 
 def crack_growth(first: FirstCracks) -> pd.DataFrame:
     """One row a cracked piece: length at first sight, what was done, what came of it."""
-    looks = first.looks
+    looks, used = first.looks, first.used
     found = looks[looks["crack"]].drop_duplicates("piece").set_index("piece")
     later = looks[looks["days"] > looks["piece"].map(found["days"])]
-    after = later.groupby("piece")
-    used = first.used
     out = used.loc[used["cracked"], ["piece", "species", "seal"]].set_index("piece")
     out["found_days"], out["first_mm"] = found["days"], found["crack_mm"]
     out["action"] = found["action"].fillna("none")
-    out["n_later_looks"] = after.size()
+    after = later.groupby("piece").agg(
+        n_later_looks=("days", "size"), followed_days=("days", "max"),
+        longest_mm=("crack_mm", "max"), last_mm=("crack_mm", lambda mm: mm.iloc[-1]),
+    )  # fmt: skip
+    out = out.join(after)
     out["n_later_looks"] = out["n_later_looks"].fillna(0).astype(int)
-    out["followed_days"] = (after["days"].max() - out["found_days"]).fillna(0.0)
-    out["longest_mm"] = after["crack_mm"].max()
-    out["last_mm"] = after.tail(1).set_index("piece")["crack_mm"]
+    out["followed_days"] = (out["followed_days"] - out["found_days"]).fillna(0.0)
     out["growth_mm"] = out["longest_mm"] - out["first_mm"]
     out["grew"] = out["growth_mm"] > GREW_MM
     out["closed"] = out.index.isin(later.loc[later["crack_mm"] == 0, "piece"])
-    return out.reset_index()[GROWTH_COLUMNS]
+    return out.reset_index()
+
+
+# A look overlooks a crack with the chance exp(-(length - smallest) / scale): at the threshold of
+# detection always, three scales above it in one look of twenty. Prior, said aloud: the scale is 3
+# mm, between 0.8 and 12 mm in nineteen books of twenty (our own guess: a look then overlooks 19 %
+# of cracks of 5 mm, 4 % of 10 mm).
+PRIOR_SCALE_MM, PRIOR_LN_SD = 3.0, 0.7
+MOST_MISSED = 0.9
+# A crack at an earlier look was shorter than when it was found: half as long (our own guess).
+EARLIER_SHARE = 0.5
+# With a chance smaller than this that a crack began there, a span is left out of the sum.
+LEAST_WEIGHT = 1e-3
 
 
 @dataclass(frozen=True)
 class Misses:
-    """How often a look overlooks a crack, by its length: exp(-(length - smallest) / scale_mm).
-
-    A crack at the threshold of detection is always overlooked, one three scales longer in one
-    look of twenty. Prior, said aloud: the scale is 3 mm, between 0.8 and 12 mm in nineteen books
-    of twenty (our own guess: a look then overlooks 19 % of cracks of 5 mm, 4 % of 10 mm). Looks
-    between two finds of one crack that was not glued sharpen it: `n_seen` saw it, `n_missed` did
-    not. `scale_mm` is the posterior mean, with 95 % limits; `typical_mm` the middle length at
-    first find in this book.
-    """
+    """How often a look overlooks a crack: the posterior mean of the scale, with 95 % limits, from
+    looks at cracks known to be there, of which `n_seen` saw it and `n_missed` did not.
+    `typical_mm` is the middle length at first find in this book."""
 
     scale_mm: float
     lower_mm: float
@@ -247,56 +207,41 @@ class Misses:
         """`length_mm`, `missed` (a share of looks), its limits, `n_seen`, `n_missed`."""
         length = np.array([2.0, 5, 10, 20, 40])
         over = np.maximum(length - self.smallest_mm, 0)
+        scales = {"missed": self.scale_mm, "ci_lower": self.lower_mm, "ci_upper": self.upper_mm}
+        shares = {name: np.exp(-over / scale) for name, scale in scales.items()}
         return pd.DataFrame(
-            {"length_mm": length, "missed": np.exp(-over / self.scale_mm),
-             "ci_lower": np.exp(-over / self.lower_mm), "ci_upper": np.exp(-over / self.upper_mm),
-             "n_seen": self.n_seen, "n_missed": self.n_missed}
-        )  # fmt: skip
+            {"length_mm": length, **shares, "n_seen": self.n_seen, "n_missed": self.n_missed}
+        )
 
 
-PRIOR_SCALE_MM, PRIOR_LN_SD = 3.0, 0.7
-MOST_MISSED = 0.9
-# A crack at an earlier look was shorter than when it was found: half as long (our own guess).
-EARLIER_SHARE = 0.5
-# With a chance smaller than this that a crack began there, a span is left out of the sum.
-LEAST_WEIGHT = 1e-3
 NO_MISSES = Misses(1e-9, 1e-9, 1e-9, 0, 0, 10.0)
 
 
 def estimate_misses(first: FirstCracks) -> Misses:
-    """The scale of `Misses` from this book's looks at cracks known to be there, and the prior."""
-    lengths, missed = _trials(first)
+    """The scale of `Misses` from the prior and this book's looks strictly between two finds of one
+    crack left open; where one missed it, its length is the shorter of the finds around."""
+    cracked = first.used.loc[first.used["cracked"], ["piece", "first_crack_mm"]]
+    glued = (first.looks["action"] == "glued").groupby(first.looks["piece"]).cummax()
+    looks = first.looks[first.looks["piece"].isin(cracked["piece"]) & ~glued]
+    looks = looks.dropna(subset="crack_mm")
+    piece, mm = looks["piece"], looks["crack_mm"].where(looks["crack"])
+    before = mm.groupby(piece).ffill().groupby(piece).shift()
+    after = mm.groupby(piece).bfill().groupby(piece).shift(-1)
+    length = mm.fillna(np.fmin(before, after))[before.notna() & after.notna()]
+    missed = ~looks["crack"][length.index].to_numpy(bool)
     ln_scale = np.linspace(-3.5, 3.5, 141) * PRIOR_LN_SD + np.log(PRIOR_SCALE_MM)
-    over = np.maximum(lengths - first.smallest_mm, 0.1)
+    over = np.maximum(length.to_numpy(float) - first.smallest_mm, 0.1)
     chance = np.clip(np.exp(-over[None, :] / np.exp(ln_scale)[:, None]), 1e-12, 1 - 1e-12)
     log = norm.logpdf(ln_scale, np.log(PRIOR_SCALE_MM), PRIOR_LN_SD)
     log = log + np.where(missed[None, :], np.log(chance), np.log1p(-chance)).sum(axis=1)
     weight = softmax(log)
     ends = np.interp([0.025, 0.975], np.cumsum(weight), np.exp(ln_scale))
-    found = first.used.loc[first.used["cracked"], "first_crack_mm"].dropna()
-    typical = float(found.median()) if len(found) else 10.0 + first.smallest_mm
+    typical = cracked["first_crack_mm"].median()
     return Misses(
         float(weight @ np.exp(ln_scale)), float(ends[0]), float(ends[1]),
-        int((~missed).sum()), int(missed.sum()), typical, first.smallest_mm,
+        int((~missed).sum()), int(missed.sum()),
+        float(typical) if typical > 0 else 10.0 + first.smallest_mm, first.smallest_mm,
     )  # fmt: skip
-
-
-def _trials(first: FirstCracks) -> tuple[np.ndarray, np.ndarray]:
-    """Looks strictly between two finds of one crack left open: its length then (where missed, the
-    shorter of the finds around), and if missed."""
-    looks = first.looks
-    cracked = first.used.loc[first.used["cracked"], "piece"]
-    glued = (looks["action"] == "glued").groupby(looks["piece"]).cummax()
-    looks = looks[looks["piece"].isin(cracked) & ~glued].reset_index(drop=True)
-    mm = looks["crack_mm"].where(looks["crack"])
-    seen = looks["crack"].groupby(looks["piece"])
-    before = seen.cumsum() - looks["crack"]
-    after = seen.transform("sum") - seen.cumsum()
-    around = [mm.groupby(looks["piece"]).shift(by).groupby(looks["piece"]) for by in (1, -1)]
-    ends = np.fmin(around[0].ffill(), around[1].bfill())
-    length = mm.where(looks["crack"], ends)
-    between = (before > 0) & (after > 0) & length.notna()
-    return length[between].to_numpy(float), ~looks["crack"][between].to_numpy(bool)
 
 
 def spans_of(first: FirstCracks, misses: Misses) -> pd.DataFrame:

@@ -25,20 +25,11 @@ import numpy as np
 class Rows:
     """Binomial rows with a complementary log-log link, and the penalty on their parameters.
 
-    The linear predictor is design @ beta + log sum_q exp(log_widths + course @ gamma): the second
-    term is ln of the integral of the course over the row's span.
-
-    Attributes
-    ----------
-    design : array, shape (n, p)
-    events : array, shape (n,)
-        1 where the crack was found at the end of the span, else 0.
-    course : array, shape (n, q, m)
-        Basis of the course at q nodes within each row's span; m may be 0.
-    log_widths : array, shape (n, q)
-        Logarithms of the nodes' weights [days].
-    prior : array, shape (p + m, p + m), optional
-        Precision of a normal prior; its columns are not under Jeffreys' penalty.
+    The linear predictor is design (n, p) @ beta + log sum_q exp(log_widths + course @ gamma): the
+    second term is ln of the integral of the course over the row's span, from its basis (n, q, m)
+    and ln of the weights [days] (n, q) at q nodes. `events` is 1 where the crack was found at the
+    end of the span. `prior` is the precision of a normal prior; its columns are not under
+    Jeffreys' penalty.
     """
 
     design: np.ndarray
@@ -65,8 +56,7 @@ class Rows:
         y, rate = self.events, np.exp(np.clip(eta, -650.0, 50.0))
         chance = -np.expm1(-rate)
         share = rate / np.expm1(np.minimum(rate, 700.0))
-        log = np.where(y > 0, np.log(chance), -rate)
-        info = rate * share
+        log, info = np.where(y > 0, np.log(chance), -rate), rate * share
         return log, np.where(y > 0, share, -rate), info, info * (2 - rate / chance)
 
     def loglik(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
@@ -137,18 +127,10 @@ _LEAST = 1e-300  # of a likelihood, so that its logarithm is finite
 class Pieces:
     """Pieces sorted by log, and their spans sorted by piece.
 
-    Attributes
-    ----------
-    design : array, shape (n, p)
-    piece : array of int, shape (t,)
-        The piece of each span, ascending.
-    start, end : arrays of int, shape (t,)
-        Places among the cut days; `end` is -1 where the span is open.
-    weight : array, shape (t,)
-    course, log_widths : arrays, shapes (d - 1, q, m) and (d - 1, q)
-        Nodes between one cut day and the next; day 0 is the first of them.
-    log : array of int, shape (n,), optional
-        Codes 0, 1, ..., ascending; without it there is no spread between logs.
+    Of n pieces `design` (n, p) and, without which there is no spread between logs, `log`: codes 0,
+    1, ..., ascending. Of t spans `piece`, ascending, its `weight`, and `start` and `end`, places
+    among d cut days of which the first is 0, -1 where the span is open. `course` (d - 1, q, m) and
+    `log_widths` (d - 1, q) are at nodes between one cut day and the next.
     """
 
     design: np.ndarray
@@ -190,8 +172,7 @@ class Pieces:
     def _nodes(
         self, u: np.ndarray, lam: np.ndarray, sd: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Nodes z (k, logs, q) of the standardised effects of logs, centred by Newton's method, and
-        ln of their weights."""
+        """Nodes z (k, logs, q) of the logs' standardised effects (Newton), and ln weights."""
         z, w = np.zeros((len(u), len(self._heads[1]), 1)), self.weight[:, None]
         if self.log is None:
             return z, z

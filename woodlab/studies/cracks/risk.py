@@ -1,15 +1,15 @@
 """The chance of a crack by a day: of planned pieces, the season's own, and of walls.
 
-Every figure is a function of the model's estimate and draws: its interval holds the middle 95 % of
-the draws. **Net** risk is the chance of a crack if nothing else ended a piece; **crude** risk is
-the chance that a crack comes before the piece is scrapped, finished or given away, as pieces of
-this book were.
+Intervals hold the middle 95 % of the model's draws. **Net** risk is the chance of a crack if
+nothing else ended a piece; **crude** risk is the chance that a crack comes before the piece is
+scrapped, finished or given away, as pieces of this book were.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,6 @@ from scipy.stats import CensoredData, ecdf
 from woodlab.errors import WoodlabError, as_kind, as_number
 from woodlab.studies.confounding import is_estimable
 from woodlab.studies.cracks.counts import wilson_interval
-from woodlab.studies.cracks.design import Factor
 from woodlab.studies.cracks.hazard import HazardModel, told
 from woodlab.studies.cracks.intervals import LEAST_INTERVAL_DAYS
 from woodlab.words import tally
@@ -42,22 +41,13 @@ STANDARD_COLUMNS = [
 CANNOT = "the data cannot say: "
 
 
-def check_day(by_day: float) -> None:
-    if not 0 < as_number(by_day, "by_day") < np.inf:
+def days_of(value: float, where: str = "by_day") -> float:
+    """A number of days, above 0."""
+    if not 0 < as_number(value, where) < np.inf:
         raise WoodlabError(
-            f"by_day must be a number of days above 0 (found {by_day!r}). Type 120 for the chance "
-            "of a crack within 120 days of turning."
+            f"{where} must be a number of days above 0 (found {value!r}). Type 7 for a week."
         )
-
-
-def day_refusal(model: HazardModel, by_day: float) -> str:
-    """Why the data cannot say it of that day, or an empty string."""
-    if by_day <= DAY_SLACK * model.last_days:
-        return ""
-    return (
-        f"no piece was looked at as late as day {by_day:g}; the last look was on day "
-        f"{model.last_days:.0f}"
-    )
+    return float(value)
 
 
 def _walls_of(used: pd.DataFrame, species: str) -> tuple[float, float]:
@@ -66,33 +56,20 @@ def _walls_of(used: pd.DataFrame, species: str) -> tuple[float, float]:
     return max(own.min() - SLACK_MM, every.min()), min(own.max() + SLACK_MM, every.max())
 
 
-def refusals(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
-    """Of each row of a completed frame: why the data cannot say, or an empty string."""
-    estimable = is_estimable(model.design.fixed(model.used), model.design.fixed(frame))
-    out = [_not_tried(model, row) for row in frame.to_dict("records")]
-    for i, row in enumerate(frame.itertuples()):
-        if not out[i] and not estimable[i]:
-            out[i] = (
-                f"{row.species} was never tried with {row.seal}, and the records cannot tell the "
-                "species from the seal"
-            )
-    return np.array(out, dtype=object)
-
-
 def _not_tried(model: HazardModel, row: dict) -> str:
-    for name, factor in model.design.factors.items():
-        if row[name] is None or str(row[name]) not in factor.levels:
-            known = ", ".join(sorted(factor.levels))
+    """Why the data cannot say it of a piece, or an empty string."""
+    used = model.used
+    for name, levels in model.design.levels.items():
+        if row[name] is None or str(row[name]) not in levels:
+            known = ", ".join(sorted(levels))
             return f"no piece with {name} {row[name]!r} was looked at (there are: {known})"
-    for name in model.design.numbers:
-        own, value, what, unit, where = model.used[name], float(row[name]), name, "", ""
-        low, high = own.min(), own.max()
-        if name == "wall_mm":
-            low, high = _walls_of(model.used, row["species"])
-            own = own[model.used["species"] == row["species"]]
-            what, unit, where = "walls", " mm", f" in {row['species']}"
+    for name in (term.column for term in model.design.terms if not term.level):
+        wall, where, value = name == "wall_mm", f" in {row['species']}", float(row[name])
+        own = used.loc[used["species"] == row["species"], name] if wall else used[name]
+        low, high = _walls_of(used, row["species"]) if wall else (own.min(), own.max())
+        what, unit, where = ("walls", " mm", where) if wall else (name, "", "")
         if not np.isfinite(value):
-            return f"{'the wall' if unit else name} is not given"
+            return f"{'the wall' if wall else name} is not given"
         if not low - 1e-9 <= value <= high + 1e-9:
             return (
                 f"{what} of {value:g}{unit} were never tried{where} (only {own.min():g} to "
@@ -101,44 +78,48 @@ def _not_tried(model: HazardModel, row: dict) -> str:
     return ""
 
 
-def completed(model: HazardModel, frame: pd.DataFrame) -> pd.DataFrame:
-    """The planned pieces with a value for every term: those left out take the usual one."""
-    needed = {"species", "seal", "wall_mm"} - set(frame)
+def answerable(
+    model: HazardModel, frame: pd.DataFrame, by_day: float = 0.0
+) -> tuple[pd.DataFrame, np.ndarray, list[str]]:
+    """Planned pieces with a value for every term (the usual one where it is left out); of each,
+    whether the data can say it of that day; and why not, or what was tried only apart."""
+    needed, design = {"species", "seal", "wall_mm"} - set(frame), model.design
     if needed:
         raise WoodlabError(
             f"the planned pieces need the columns species, seal and wall_mm; missing: "
             f"{', '.join(sorted(needed))}."
         )
-    usual = {p.column: p.levels[0] if isinstance(p, Factor) else p.centre
-             for p in model.design.parts if p.column not in frame}  # fmt: skip
-    return frame.assign(**usual)
+    usual: dict[str, Any] = {term.column: term.centre for term in design.terms}
+    usual |= {column: levels[0] for column, levels in design.levels.items()}
+    full = frame.assign(**{name: value for name, value in usual.items() if name not in frame})
+    estimable = is_estimable(design.fixed(model.used), design.fixed(full))
+    both = set(zip(model.used["species"], model.used["seal"], strict=True))
+    fine, said = [], []
+    for row, one in zip(full.to_dict("records"), estimable, strict=True):
+        why, species, seal = _not_tried(model, row), row["species"], row["seal"]
+        if by_day > DAY_SLACK * model.last_days:
+            why = (f"no piece was looked at as late as day {by_day:g}; the last look was on day "
+                   f"{model.last_days:.0f}")  # fmt: skip
+        elif not why and not one:
+            why = (f"{species} was never tried with {seal}, and the records cannot tell the "
+                   "species from the seal")  # fmt: skip
+        apart = f"no {species} under {seal} was tried: carried over from the others"
+        fine.append(not why)
+        said.append(CANNOT + why if why else "" if (species, seal) in both else apart)
+    return full, np.array(fine, bool), said
 
 
 def planned_risk(model: HazardModel, frame: pd.DataFrame, by_day: float) -> pd.DataFrame:
     """The chance that a piece has cracked by a day; see `CrackStudy.risk`."""
-    check_day(by_day)
-    full = completed(model, as_kind(frame, pd.DataFrame, "frame", "a table of planned pieces"))
-    reasons = refusals(model, full)
-    reasons[:] = day_refusal(model, by_day) or reasons
+    by_day, frame = days_of(by_day), as_kind(frame, pd.DataFrame, "frame", "planned pieces")
+    full, some, said = answerable(model, frame, by_day)
     numbers = np.full((len(frame), 6), np.nan)
-    some = reasons == ""
     if some.any():
-        numbers[some] = np.transpose([x for r in net_and_crude(model, full[some], by_day)
-                                      for x in told(r)])  # fmt: skip
-    carried = _carried(model, full)
+        both = net_and_crude(model, full[some], by_day)
+        numbers[some] = np.transpose([x for risk in both for x in told(risk)])
     return frame.assign(
-        by_day=float(by_day), **dict(zip(RISK_COLUMNS, numbers.T, strict=True)),
-        reason=pd.Series(np.where(some, carried, CANNOT + reasons), frame.index, dtype="str"),
-    )  # fmt: skip
-
-
-def _carried(model: HazardModel, frame: pd.DataFrame) -> np.ndarray:
-    """Words for pairs of species and seal that were tried only apart from one another."""
-    both = set(zip(model.used["species"], model.used["seal"], strict=True))
-    pairs = zip(frame["species"], frame["seal"], strict=True)
-    return np.array(
-        ["" if (s, w) in both else f"no {s} under {w} was tried: carried over from the others"
-         for s, w in pairs], dtype=object,
+        by_day=by_day, **dict(zip(RISK_COLUMNS, numbers.T, strict=True)),
+        reason=pd.Series(said, frame.index, dtype="str"),
     )  # fmt: skip
 
 
@@ -149,8 +130,8 @@ def span_risk(
     tried."""
     out = np.full((len(frame), 3), np.nan)
     if len(frame):
-        full = completed(model, frame)
-        good = (refusals(model, full) == "") & np.isfinite(start) & np.isfinite(end)
+        full, good, _ = answerable(model, frame)
+        good &= np.isfinite(start) & np.isfinite(end)
         some = good & (end > start)
         out[good] = 0.0
         if some.any():
@@ -162,23 +143,19 @@ def risk_without_cracks(
     used: pd.DataFrame, frame: pd.DataFrame, by_day: float, why: str = ""
 ) -> pd.DataFrame:
     """As `planned_risk`, of a book in which nothing cracked: only an upper limit, Wilson's."""
-    check_day(by_day)
+    by_day = days_of(by_day)
     long = int((used["after_days"] >= by_day).sum())
     known = frame["species"].isin(used["species"]) & frame["seal"].isin(used["seal"])
     known &= frame["wall_mm"].between(used["wall_mm"].min(), used["wall_mm"].max())
     lower = np.where(known & (long > 0), 0.0, np.nan)
     upper = lower + wilson_interval(0, long)[1]
-    only = (
-        f"no crack was found; {tally(long)} in all, looked at until day {by_day:g} or longer: only "
-        "an upper limit, the same for every piece"
-    )
-    refuse = f"{CANNOT}no crack was found, and no piece was looked at that long"
+    only = f"{CANNOT}no crack was found, and no piece was looked at that long"
+    if long:
+        only = (f"no crack was found; {tally(long)} in all, looked at until day {by_day:g} or "
+                "longer: only an upper limit, the same for every piece")  # fmt: skip
     strange = why or f"{CANNOT}this species, seal or wall was never tried"
-    return frame.assign(
-        by_day=float(by_day), risk=np.nan, ci_lower=lower, ci_upper=upper, risk_crude=np.nan,
-        crude_lower=lower, crude_upper=upper,
-        reason=np.where(known, only if long else refuse, strange),
-    )  # fmt: skip
+    numbers = dict(zip(RISK_COLUMNS, 2 * [np.nan, lower, upper], strict=True))
+    return frame.assign(by_day=by_day, **numbers, reason=np.where(known, only, strange))
 
 
 def ends_by_day(pieces: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -210,93 +187,78 @@ def net_and_crude(
 
 
 def standardised(
-    model: HazardModel, by: str, levels: Sequence[object], by_day: float, reasons: dict[object, str]
-) -> pd.DataFrame:
+    model: HazardModel, by: str, levels: Sequence[object], by_day: float,
+    reasons: dict[object, str] | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """What the season's own pieces would have done had all of them been of one level.
 
     G-computation (Robins 1986, Mathematical Modelling 7:1393): every piece keeps its other facts
     and takes the level; its risk, over logs not yet known, is averaged over the pieces. The first
     of `levels` is the reference of the differences. NaN where the level has one of `reasons`.
     """
-    check_day(by_day)
-    day = float(min(by_day, DAY_SLACK * model.last_days))
-    used, rows, base = model.used, [], None
+    day = float(min(days_of(by_day), DAY_SLACK * model.last_days))
+    used, rows, base, reasons = model.used, [], None, reasons or {}
     for level in levels:
         mine = used[used[by].astype(str) == str(level)]
         numbers: list[float] = [np.nan] * 9
         if not reasons.get(level):
-            net, crude = (
-                risk.mean(axis=1) for risk in net_and_crude(model, used.assign(**{by: level}), day)
-            )
+            both = net_and_crude(model, used.assign(**{by: level}), day)
+            net, crude = (risk.mean(axis=1) for risk in both)
             numbers[:6] = [*told(net), *told(crude)]
-            if base is None:
-                base = net
-            else:
+            if base is not None:
                 numbers[6:] = told(net - base)
+            base = net if base is None else base
         rows.append([by, level, levels[0], *numbers, day, len(mine), int(mine["cracked"].sum()),
                      len(used), reasons.get(level, "")])  # fmt: skip
     return pd.DataFrame(rows, columns=STANDARD_COLUMNS)
 
 
-def standardised_factors(
-    model: HazardModel | None, effects: pd.DataFrame, day: float
-) -> pd.DataFrame:
-    """`standardised` for every factor of the model, below one another."""
-    if model is None:
-        return pd.DataFrame(columns=STANDARD_COLUMNS)
-    silent = effects[effects["hazard_ratio"].isna()]
-    reasons = {kind: dict(zip(rows["level"], rows["reason"], strict=True))
-               for kind, rows in silent.groupby("kind")}  # fmt: skip
-    tables = [standardised(model, name, factor.levels, day, reasons.get(name, {}))
-              for name, factor in model.design.factors.items()]  # fmt: skip
-    return pd.concat(tables, ignore_index=True)
-
-
 def thickest_walls(model: HazardModel, max_risk: float, by_day: float) -> pd.DataFrame:
     """The thickest wall whose upper limit of risk is below a level; `CrackStudy.thickest_wall`."""
-    check_day(by_day)
+    by_day, used, rows = days_of(by_day), model.used, []
     if not 0 < as_number(max_risk, "max_risk") < 1:
         raise WoodlabError(
             f"max_risk must be between 0 and 1 (found {max_risk!r}). Type 0.1 for one piece in ten."
         )
-    used, rows = model.used, []
     for species, seal in product(*(sorted(used[name].unique()) for name in ("species", "seal"))):
         own = used[(used["species"] == species) & (used["seal"] == seal)]
         row = dict.fromkeys(WALL_COLUMNS, np.nan) | {
-            "species": species, "seal": seal, "max_risk": max_risk, "by_day": float(by_day),
+            "species": species, "seal": seal, "max_risk": max_risk, "by_day": by_day,
             "n_pieces": len(own), "n_cracked": int(own["cracked"].sum()),
         }  # fmt: skip
-        rows.append(row | _one_wall(model, species, seal, max_risk, by_day))
+        low, high = _walls_of(used, species)
+        walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
+        plan = pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls})
+        plan, fine, said = answerable(model, plan, by_day)
+        if not fine.all():
+            row["reason"] = said[int(np.argmin(fine))]
+        elif high - low < 1.0:
+            row["reason"] = f"{CANNOT}walls of {species} were all about alike"
+        else:
+            risks = told(model.risk(plan, 0.0, by_day))
+            row |= _one_wall(walls, risks, max_risk, len(used))
+            row["reason"] = "; ".join(filter(None, [row["reason"], said[0]]))
+        rows.append(row)
     return pd.DataFrame(rows, columns=WALL_COLUMNS)
 
 
 def _one_wall(
-    model: HazardModel, species: str, seal: str, max_risk: float, by_day: float
-) -> dict[str, object]:
-    low, high = _walls_of(model.used, species)
-    why = day_refusal(model, by_day)
-    if not why and high - low < 1.0:
-        why = f"walls of {species} were all about alike"
-    walls = np.unique(np.r_[np.arange(low, high, WALL_GRID_MM), high])
-    plan = completed(model, pd.DataFrame({"species": species, "seal": seal, "wall_mm": walls}))
-    why = why or next(filter(None, refusals(model, plan.iloc[[0, -1]])), "")
-    if why:
-        return {"reason": CANNOT + why}
-    values = model.risk(plan, 0.0, by_day)
-    risk, lower, upper = told(values)
-    known, crossing, ci_upper = (_last_below(walls, x, max_risk) for x in (upper, risk, lower))
+    walls: np.ndarray, risks: tuple[np.ndarray, ...], level: float, n: int
+) -> dict[str, Any]:
+    """Where the risk of walls (estimate, lower and upper limit) crosses a level, by n pieces."""
+    risk, _, upper = risks
+    crossing, ends, known = (_last_below(walls, one, level) for one in risks)
     more, said = np.nan, []
     if np.isnan(known):
-        more, tell = _more_pieces(len(model.used), risk[0], upper[0], max_risk)
+        more, tell = _more_pieces(n, risk[0], upper[0], level)
         said.append(f"not yet known: {tell}")
     elif known == walls[-1]:
         said.append("the thickest wall tried; how much thicker it may be is not known")
-    if np.isnan(crossing) and risk[0] >= max_risk:
-        said.append(f"the best estimate is above {100 * max_risk:.0f} in 100 even at the thinnest "
-                    f"wall tried ({low:g} mm)")  # fmt: skip
-    said += [*filter(None, _carried(model, plan.head(1)))]
+    if np.isnan(crossing) and risk[0] >= level:
+        said.append(f"the best estimate is above {100 * level:.0f} in 100 even at the thinnest "
+                    f"wall tried ({walls[0]:g} mm)")  # fmt: skip
     # At an end of the walls tried the crossing itself was not seen.
-    seen = [np.nan if wall == walls[-1] else wall for wall in (crossing, ci_upper)]
+    seen = [np.nan if wall == walls[-1] else wall for wall in (crossing, ends)]
     return {
         "wall_mm": known, "crossing_mm": seen[0], "ci_lower": known, "ci_upper": seen[1],
         "n_more_pieces": more, "reason": "; ".join(said),

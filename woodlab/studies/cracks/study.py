@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from woodlab import words
-from woodlab.errors import WoodlabError, as_list, as_number
+from woodlab.errors import WoodlabError, as_list
 from woodlab.show import Card, Column, card, listed
 from woodlab.studies import cautions
 from woodlab.studies.cracks import risk as risks
@@ -18,17 +18,11 @@ from woodlab.studies.cracks.hazard import HazardModel, told
 from woodlab.studies.cracks.intervals import FirstCracks
 from woodlab.studies.export import Study
 
-NO_CRACKS = "no crack was found in this book, so there is no hazard to fit"
-NO_LOOKS = "Nobody noted looking for cracks, so nothing can be said of them."
-NEVER_AFTER = (
-    "No piece was looked at after the day of its turning, so nothing can be said of cracks."
-)
-NOTE_LOOKS = (
-    "Note every look for cracks, also when there is none: add rows to the table `looks`: piece, "
-    "on, crack_mm (0 = looked and found none)."
-)
 CAUTIONS = (cautions.CRACKED_WOOD, cautions.GLUE, cautions.ADVICE)
 USUAL_DAY = 120.0
+PARTIAL_COLUMNS = [
+    "column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude", "n_standard",
+]  # fmt: skip
 EVERY_COLUMNS = [
     "gap_days", "n_looks", "missed", "unseen_days", "ci_lower", "ci_upper", "longest_unseen_days",
     "unseen_days_per_100", "per_100_ci_lower", "per_100_ci_upper",
@@ -43,70 +37,38 @@ _GRID = 24
 
 @dataclass(frozen=True, eq=False, repr=False)
 class CrackStudy(Study):
-    """The findings of a crack study. Made by `crack_study`. Every column: docs/glossary.md.
+    """The findings of a crack study. Made by `crack_study`. Every column: docs/glossary.md."""
 
-    Attributes
-    ----------
-    rates : DataFrame
-        Shares that cracked, per piece looked at, with Wilson intervals, a row a group.
-    standardised : DataFrame
-        The risk by `by_day` had all of the season's own pieces been of one level (g-computation),
-        net and crude, and its `difference` from the reference.
-    effects : DataFrame
-        A row a term: hazard ratio with its 95 % profile interval, p, `p_holm` within `family`,
-        `certainty` (decided here and nowhere else), and `reason` (why there is no number, or what
-        to know of it).
-    whole : DataFrame
-        The share still whole against days since turning, by group (Turnbull).
-    missed : DataFrame
-        How often a look is taken to overlook a crack, by its length.
-    first : FirstCracks
-        The looks as the study took them.
-    too_few : DataFrame
-        Pieces without a crack that were looked at too little.
-    growth, growth_by_action : DataFrame
-        Cracks after they were seen, a row a crack and a row an action. Not a trial of gluing.
-    model : HazardModel or None
-        None where no crack was found.
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
-    notes, cautions : tuple of str
-    """
-
-    rates: pd.DataFrame
-    standardised: pd.DataFrame
-    effects: pd.DataFrame
-    whole: pd.DataFrame
-    missed: pd.DataFrame
-    first: FirstCracks
-    too_few: pd.DataFrame
-    growth: pd.DataFrame
+    rates: pd.DataFrame  # shares that cracked, per piece looked at, with Wilson intervals
+    standardised: pd.DataFrame  # the risk had all pieces been of one level, net and crude
+    effects: pd.DataFrame  # a row a term; `certainty` is decided here and nowhere else
+    whole: pd.DataFrame  # the share still whole against days since turning (Turnbull)
+    missed: pd.DataFrame  # how often a look is taken to overlook a crack, by its length
+    first: FirstCracks  # the looks as the study took them
+    too_few: pd.DataFrame  # pieces without a crack that were looked at too little
+    growth: pd.DataFrame  # cracks after they were seen; not a trial of gluing
     growth_by_action: pd.DataFrame
-    model: HazardModel | None
+    model: HazardModel | None  # None where no crack was found
     reference: str
-    by_day: float = USUAL_DAY
+    by_day: float = USUAL_DAY  # of the standardised risks
     invented: bool = False
-    why: str = ""
+    why: str = ""  # why the book cannot answer, and what would help
     would_help: str = ""
     notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = field(default=CAUTIONS)
+    cautions: tuple[str, ...] = CAUTIONS
 
     def findings(self) -> Card:
         """Counts, the risk under each seal, what is not known; a row a seal."""
-        every = self.rates[self.rates["by"] == "all"].iloc[0]
-        n, k = int(every["n_pieces"]), int(every["n_cracked"])
+        n, k = (int(self.rates[name].iloc[0]) for name in ("n_pieces", "n_cracked"))
         lines = [words.of_all(k, n, "looked over cracked" if k < 10 else "cracked")
                  + "." if k else f"No crack was found in {n} pieces."]  # fmt: skip
-        lines += self._told()
-        lines += [cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
+        lines += [*self._told(), cautions.in_short(cautions.CRACKED_WOOD), *self.made_up]
         rows = self.standardised[self.standardised["by"] == "seal"]
         order = sorted(words.order_of_seals(rows["level"]), key=lambda seal: seal != self.reference)
         rows = rows.set_index("level", drop=False).loc[order]
-        seals = self.effects[self.effects["kind"] == "seal"]
-        sure = seals.set_index("level")["certainty"].to_dict()
-        rows = rows.assign(sure=[sure.get(level, "") for level in rows["level"]])
+        sure = self.effects[self.effects["kind"] == "seal"].set_index("level")["certainty"]
         return card(
-            lines, rows,
+            lines, rows.assign(sure=sure.reindex(order).fillna("")),
             [Column("seal", lambda r: str(r.level), number=False),
              Column("cracked", lambda r: f"{r.n_cracked} of {r.n_pieces}"),
              Column(f"of 100 like these, by day {self.by_day:.0f}",
@@ -124,74 +86,31 @@ class CrackStudy(Study):
         """Clear and likely differences, counts first; then what is open, together."""
         if self.model is None:
             return []
-        sure = self.effects[self.effects["certainty"].isin(["clear", "likely"])]
-        lines = self._effect_sentences(sure)
+        sure = self.effects["certainty"].isin(["clear", "likely"])
+        still = self.effects["certainty"] == "open"
+        books = self.effects["kind"] == "book"
+        lines = said.effect_sentences(self, self.effects[sure])
         lines = lines or ["No difference between seals, species or walls is clear."]
-        still = self.effects[self.effects["certainty"] == "open"]
-        lines += self._effect_sentences(still[still["kind"] == "book"])
-        still = still[still["kind"] != "book"]
-        names = [row["level"] or said.sides(row)[0].lower() for row in still.to_dict("records")]
-        if names:
-            lines.append(f"Too few cracks to tell: {listed(names)}.")
+        lines += said.effect_sentences(self, self.effects[still & books])
+        names = [row["level"] or said.sides(row)[0].lower()
+                 for row in self.effects[still & ~books].to_dict("records")]  # fmt: skip
+        lines += [f"Too few cracks to tell: {listed(names)}."] if names else []
         return [said.standing_out(self.effects), *lines]
-
-    def _effect_sentences(self, effects: pd.DataFrame) -> list[str]:
-        """With the risk at the lower and upper quartile of the walls."""
-        ends = self.first.used["wall_mm"].quantile([0.25, 0.75]).round().tolist()
-        walls = self.partial_dependence("wall_mm", ends, self.by_day)
-        return said.effect_sentences(effects, self.standardised, self.rates, walls)
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """The findings in plain words, each with its counts or interval."""
-        if self.why:
-            return (self.why, self.would_help)
-        lines = [*said.rate_sentences(self.rates, self.first, self.too_few), *self.notes]
-        if self.model is None:
-            limits = "only upper limits of the shares can be given."
-            return (*lines, f"{words.opened(NO_CRACKS)}; {limits}")
-        used = self.first.used
-        if used["species"].nunique() == 1:
-            lines.append(f"All pieces are {used['species'].iloc[0]}: species cannot be compared.")
-        if used["seal"].nunique() == 1:
-            lines.append("All pieces were sealed alike, so the seal cannot be judged.")
-        lines += self._effect_sentences(self.effects)
-        course = said.NO_COURSE
-        if self.model.course.df:
-            days = used[["after_days", "by_days"]].to_numpy(dtype=float)
-            earliest = float(np.min(days[np.isfinite(days) & (days > 0)], initial=np.inf))
-            course = said.course_sentence(self.look_gaps(), int(used["cracked"].sum()), earliest)
-        lines += [
-            said.standing_out(self.effects),
-            said.log_sentence(self.model.log_sd, used["log"].nunique()),
-            said.miss_sentence(self.model.misses),
-            said.ended_sentence(self.first.pieces),
-            course,
-            *said.wall_sentences(self.thickest_wall(by_day=self.by_day)),
-            *said.growth_sentences(self.growth_by_action),
-        ]
-        return tuple(line for line in lines if line)
+        told = (self.why, self.would_help) if self.why else said.sentences(self)
+        return tuple(filter(None, told))
 
     def risk(self, frame: pd.DataFrame, by_day: float = USUAL_DAY) -> pd.DataFrame:
-        """The chance that planned pieces, of logs not yet known, crack by a day.
+        """The chance that planned pieces, of logs not yet known, crack by a day since turning.
 
-        Parameters
-        ----------
-        frame : DataFrame
-            `species`, `seal`, `wall_mm` [mm], a row a piece; other columns are carried. A term
-            of the study that is not given takes its reference or mean.
-        by_day : float
-            Days since turning.
-
-        Returns
-        -------
-        DataFrame
-            The frame with `by_day`, `risk` (net, a share: if nothing else ended the piece),
-            `ci_lower`, `ci_upper` (95 %), `risk_crude` (that a crack comes before the piece is
-            scrapped, finished or given away, as in this book), `crude_lower`, `crude_upper` and
-            `reason`. Outside what was tried (species, seal, wall, day) the numbers are NaN, and
-            `reason` says what was. Where the book has no crack at all, `ci_upper` is Wilson's
-            for the pieces looked at until that day, whatever they are.
+        `frame` has `species`, `seal` and `wall_mm` [mm], a row a piece; a term of the study that is
+        not given takes its reference or mean. It comes back with `risk` (net: if nothing else ended
+        the piece), `risk_crude` (that a crack comes before it is scrapped, finished or given away,
+        as in this book), their 95 % limits, and `reason`: outside what was tried the numbers are
+        NaN. Of a book without a crack `ci_upper` is Wilson's for all pieces looked at until then.
         """
         if self.model is None:
             return risks.risk_without_cracks(self.first.used, frame, by_day, self.why)
@@ -203,14 +122,11 @@ class CrackStudy(Study):
         """The risk of the season's own pieces, had all of them one value of a number.
 
         `column` is `wall_mm` or a number among the study's terms; `values` seven steps over what
-        was tried, unless given. Gives `column`, `value`, `by_day`, `risk`, `ci_lower`, `ci_upper`,
-        `risk_crude`, `n_standard`; nothing where no crack was found.
+        was tried, unless given. No rows where no crack was found.
         """
-        columns = ["column", "value", "by_day", "risk", "ci_lower", "ci_upper", "risk_crude",
-                   "n_standard"]  # fmt: skip
         if self.model is None:
-            return pd.DataFrame(columns=columns)
-        numbers = self.model.design.numbers
+            return pd.DataFrame(columns=PARTIAL_COLUMNS)
+        numbers = [term.column for term in self.model.design.terms if not term.level]
         if column not in numbers:
             raise WoodlabError(
                 f"{column!r} is not a number in this study (numbers: {', '.join(numbers)}). Add "
@@ -218,55 +134,42 @@ class CrackStudy(Study):
             )
         own = self.model.used[column]
         steps = [*(np.linspace(own.min(), own.max(), 7) if values is None else values)]
-        table = risks.standardised(self.model, column, steps, by_day, {})
+        table = risks.standardised(self.model, column, steps, by_day)
         table = table.rename(columns={"level": "value"}).assign(column=column)
-        return table[columns].astype({"value": float})
+        return table[PARTIAL_COLUMNS].astype({"value": float})
 
     def thickest_wall(self, max_risk: float = 0.1, by_day: float = USUAL_DAY) -> pd.DataFrame:
-        """The thickest wall for which we can say that the risk of a crack is below a level.
+        """The thickest wall for which we can say that the risk of a crack by a day, in days since
+        turning, is below a level, the chance that you accept; a row a species and seal.
 
-        Parameters
-        ----------
-        max_risk : float
-            The chance that you accept, between 0 and 1.
-        by_day : float
-            Days since turning.
-
-        Returns
-        -------
-        DataFrame
-            A row a species and seal: `species`, `seal`, `wall_mm` (up to it the upper 95 % limit
-            of the risk is below the level; NaN: not yet known), `crossing_mm` (where the best
-            estimate crosses it) with `ci_lower`, `ci_upper` [mm], `n_more_pieces` (about how many
-            more would tell), `max_risk`, `by_day`, `n_pieces`, `n_cracked` (of just these),
-            `reason`. Only walls that were tried are given. It says nothing of one blank, and
-            nothing makes a cracked one fit to turn.
+        Up to `wall_mm` the upper 95 % limit of the risk is below the level (NaN: not yet known);
+        at `crossing_mm` (`ci_lower`, `ci_upper`) the best estimate crosses it; `n_more_pieces`
+        would tell. Only walls that were tried are given. It says nothing of one blank, and nothing
+        makes a cracked one fit to turn.
         """
         if self.model is not None:
             return risks.thickest_walls(self.model, max_risk, by_day)
         cells = self.first.used.groupby(["species", "seal"]).size().rename("n_pieces").reset_index()
         return cells.reindex(columns=risks.WALL_COLUMNS).assign(
             max_risk=max_risk, by_day=float(by_day), n_cracked=0,
-            reason=f"not yet known: {NO_CRACKS}",
+            reason=f"not yet known: {said.NO_CRACKS}",
         )  # fmt: skip
 
     def look_every(
         self, gaps_days: Sequence[float] = (3, 4, 7, 14), until_day: float = USUAL_DAY
     ) -> pd.DataFrame:
-        """What looking every so many days would have meant for a typical piece.
+        """What looking every so many days would have meant for a typical piece, a row a gap.
 
-        A row a gap: `gap_days`, `n_looks`, `missed` (chance that a look overlooks a crack of the
-        usual length), `unseen_days` (how long a crack is expected to run unseen, looks that
-        overlook it counted in) with `ci_lower`, `ci_upper`, `longest_unseen_days` (19 cracks of 20
-        are found sooner), `unseen_days_per_100` (expected unseen days of 100 pieces in all, until
-        `until_day`), `per_100_ci_lower`, `per_100_ci_upper` (95 %).
+        `unseen_days` is how long a crack is expected to run unseen, looks that overlook it counted
+        in; 19 cracks of 20 are found within `longest_unseen_days`; `unseen_days_per_100` is of 100
+        pieces in all, until `until_day`. Intervals are of 95 %.
         """
         if self.model is None:
             return pd.DataFrame(columns=EVERY_COLUMNS)
-        until, missed, rows = self._until(until_day), self.model.misses.typical, []
+        until = min(risks.days_of(until_day, "until_day"), self.model.last_days)
+        missed, rows = self.model.misses.typical, []
         for gap in as_list(gaps_days, "gaps_days"):
-            if not as_number(gap, "gaps_days") > 0:
-                raise WoodlabError(f"a gap between looks must be above 0 days (found {gap!r}).")
+            gap = risks.days_of(gap, "gaps_days")
             still, found, lost = (np.array(x) for x in (1.0, 0.0, 0.0))
             for start in np.arange(0, until - 1e-9, gap):
                 days, chance = _unseen(self.model, start, min(gap, until - start))
@@ -274,8 +177,8 @@ class CrackStudy(Study):
                 still = still * (1 - chance)
             # The number of looks after which nineteen cracks of twenty have been found.
             looks = max(np.ceil(np.log(0.05) / np.log(max(missed, 1e-6))), 1.0)
-            rows.append([float(gap), int(np.ceil(until / gap)), missed,
-                         *told(lost / np.maximum(found, 1e-300)), float(gap * looks),
+            rows.append([gap, int(np.ceil(until / gap)), missed,
+                         *told(lost / np.maximum(found, 1e-300)), gap * looks,
                          *told(100 * lost)])  # fmt: skip
         return pd.DataFrame(rows, columns=EVERY_COLUMNS)
 
@@ -284,49 +187,39 @@ class CrackStudy(Study):
     ) -> pd.DataFrame:
         """How the hazard runs, and the longest gap between looks, week by week since turning.
 
-        A row a week until the last look at the latest: `week`, `from_day`, `to_day`, `chance` (of
-        a first crack in that week, of a typical piece still whole) with `ci_lower`, `ci_upper`,
-        `longest_gap_days` (keeps a crack's expected run below `unseen_days`), `even_gap_days`
-        (keeps the unseen days of 100 pieces in a week below `piece_days`) with
-        `even_gap_lower_days`, `even_gap_upper_days`; gaps in whole days, 1 to 60.
+        `chance` is that of a first crack in that week, of a typical piece still whole. Gaps in
+        whole days, 1 to 60: `longest_gap_days` keeps a crack's expected run below `unseen_days`,
+        `even_gap_days` the unseen days of 100 pieces in a week below `piece_days`.
         """
-        limits = (unseen_days, "unseen_days"), (piece_days, "piece_days")
-        if not all(as_number(*limit) > 0 for limit in limits):
-            raise WoodlabError("unseen_days and piece_days must be above 0. Type 2 for two days.")
+        unseen_days = risks.days_of(unseen_days, "unseen_days")
+        piece_days = risks.days_of(piece_days, "piece_days")
         if self.model is None:
             return pd.DataFrame(columns=GAP_COLUMNS)
         model, rows = self.model, []
-        for week, start in enumerate(np.arange(0.0, self._until(until_day), 7.0), start=1):
+        until = min(risks.days_of(until_day, "until_day"), model.last_days)
+        for week, start in enumerate(np.arange(0.0, until, 7.0), start=1):
             end = float(min(start + 7.0, model.last_days))
             if week > 1 and end - start < 3.5:
                 break  # the last days are no week
             total = model.typical[:, 0] + model.course.log_integral(start, end, model.gamma)
-            chance, lower, upper = told(-np.expm1(-np.exp(total)))
-            unseen = [float(_unseen(model, start, gap, first=1)[0][0])
-                      for gap in range(1, LONGEST_GAP_DAYS + 1)]  # fmt: skip
-            even = [_longest(unseen, piece_days / (100 * x * 7 / (end - start)))
-                    for x in (chance, upper, lower)]  # fmt: skip
-            rows.append([week, start, end, chance, lower, upper, _longest(unseen, unseen_days),
-                         *even])  # fmt: skip
+            chance = told(-np.expm1(-np.exp(total)))
+            gaps = np.arange(1.0, LONGEST_GAP_DAYS + 1)
+            unseen = np.array([_unseen(model, start, float(gap), first=1)[0][0] for gap in gaps])
+            most = [unseen_days, *(piece_days / (100 * chance[i] * 7 / (end - start))
+                                   for i in (0, 2, 1))]  # fmt: skip
+            # the longest in whole days, one at least, that keeps the unseen days at the limit
+            longest = [float(gaps[unseen <= limit].max(initial=1)) for limit in most]
+            rows.append([week, start, end, *chance, *longest])
         return pd.DataFrame(rows, columns=GAP_COLUMNS)
 
-    def _until(self, until_day: float) -> float:
-        if not as_number(until_day, "until_day") > 0:
-            raise WoodlabError(f"until_day must be above 0 (found {until_day!r}). Type 120.")
-        return float(min(until_day, self.model.last_days if self.model else np.inf))
-
-    def risk_by_wall(
-        self, by_day: float = USUAL_DAY, seal: str | None = None, n_walls: int = 7
-    ) -> pd.DataFrame:
-        """`risk` over the walls tried of each species, under one seal (the reference unless given).
-
-        What the chart of risks draws.
-        """
+    def risk_by_wall(self, by_day: float = USUAL_DAY, seal: str | None = None) -> pd.DataFrame:
+        """`risk` over the walls tried of each species, under one seal (the reference unless given):
+        what the chart of risks draws."""
         ends = self.first.used.groupby("species")["wall_mm"].agg(["min", "max"])
         rows = [
             (species, self.reference if seal is None else seal, wall)
             for species, low, high in ends.itertuples()
-            for wall in np.linspace(low, high, n_walls if high - low >= 1 else 1)
+            for wall in np.linspace(low, high, 7 if high - low >= 1 else 1)
         ]
         return self.risk(pd.DataFrame(rows, columns=["species", "seal", "wall_mm"]), by_day)
 
@@ -340,12 +233,8 @@ class CrackStudy(Study):
 def _unseen(
     model: HazardModel, start: float, gap: float, first: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Expected days from opening to the look that finds it, and the chance of opening, of a typical
-    piece; of the estimate and all draws, or of the `first` few.
-
-    To the end of the gap about half of it, and more where the rate is falling fast; then a gap
-    more for each look that overlooks it.
-    """
+    """Expected days from opening to the look that finds it (a gap more for each look that overlooks
+    it), and the chance of opening, of a typical piece; of estimate and draws, or `first` few."""
     edges = np.linspace(start, start + gap, _GRID + 1)
     middle = (edges[1:] + edges[:-1]) / 2
     rate = model.typical[:first] + model.gamma[:first] @ model.course.basis(middle).T
@@ -355,9 +244,3 @@ def _unseen(
     days = (opened @ (edges[-1] - middle)) / np.maximum(chance, 1e-300)
     missed = model.misses.typical
     return np.where(chance > 0, days, gap / 2) + gap * missed / (1 - missed), chance
-
-
-def _longest(unseen: list[float], limit: float) -> float:
-    """The longest gap in whole days, one at least, that keeps the unseen days at the limit."""
-    within = [gap for gap, days in enumerate(unseen, start=1) if days <= limit]
-    return float(max(within, default=1))

@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from woodlab.book.record_book import RecordBook
+from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.asked import asked_once
-from woodlab.drying.fit.fitting import fit_drying
-from woodlab.drying.fit.results import DryingFits, words_of_laws
-from woodlab.errors import WoodlabError, as_kind, as_number, as_seed
+from woodlab.drying.fit.results import DryingFits
+from woodlab.drying.fit.saving import season_fits
+from woodlab.errors import WoodlabError, as_number, as_seed
 from woodlab.show import listed
-from woodlab.studies.columns import asked_columns, with_numbers
-from woodlab.studies.cracks import CrackStudy, crack_study
+from woodlab.studies.columns import asked_columns, asked_seal, with_numbers
+from woodlab.studies.cracks import crack_study
+from woodlab.studies.sealing import study as frames
 from woodlab.studies.sealing import words as said
 from woodlab.studies.sealing.effects import Compared, crack_rows, decided, fitted_rows, term_rows
-from woodlab.studies.sealing.study import (
-    SealStudy,
-    group_frame,
-    no_answer,
-    pair_frame,
-    piece_frame,
-    seal_frame,
-    typical_frame,
-)
+from woodlab.studies.sealing.study import SealStudy
 
 __all__ = ["SealStudy", "seal_study"]
 WEIGH = "Weigh every piece each week for its first two months, then every fortnight."
@@ -39,15 +33,13 @@ def seal_study(
     target_moisture_pct: float | None = None,
     by: Sequence[str] = (),
     terms: Sequence[str] = (),
-    cracks: CrackStudy | None = None,
     seed: int = 1,
 ) -> SealStudy:
     """Compare each seal of a season with a reference, by the season's one fit.
 
-    Every draw of the fit is run under both seals, piece by piece: drying times, core-to-surface
-    differences and weeks are those of the same pieces in the same air. Where seal and species,
-    place, wall or log cannot be told apart, or a seal has one piece, the row says so and has no
-    number.
+    Every draw of the fit is run under both seals, piece by piece, in the same air. Where seal and
+    species, place, wall or log cannot be told apart, or a seal has one piece, the row says so and
+    has no number.
 
     Parameters
     ----------
@@ -64,8 +56,6 @@ def seal_study(
     terms : sequence of str
         Columns of `pieces` that the surface coefficient may depend on: `study.terms`. Of joined
         books, `book` is in both without being asked for.
-    cracks : CrackStudy, optional
-        Of the same book and reference, where it has been made already.
     seed : int
         For the season to come.
 
@@ -96,73 +86,51 @@ def seal_study(
     >>> bool(ratio["drying_time"] > 1.5), bool(ratio["surface_coefficient"] < 0.2)
     (True, True)
     """
-    book = fits_or_book.book if isinstance(fits_or_book, DryingFits) else fits_or_book
-    _check(book, reference, target_moisture_pct)
-    terms, by = asked_columns(book.pieces, terms, by)
-    as_kind(cracks, CrackStudy, "cracks", "wl.crack_study(book)")
-    seed = as_seed(seed)
-    told = said.cautions(book, reference)
-    why = _cannot(fits_or_book, book, reference)
-    if why:
-        return no_answer(reference, *why, told)
-    fits = fits_or_book if isinstance(fits_or_book, DryingFits) else fit_drying(book)
-    book = fits.book
-    facts = _facts(fits, [*by, *terms])
-    seals = sorted(name for name in facts["seal"].unique() if name != reference)
-    if reference not in set(facts["seal"]) or not seals:
-        return no_answer(
-            reference, "Too few pieces were weighed twice, so no two seals can be compared.",
-            WEIGH, told,
-        )  # fmt: skip
-    of = Compared(fits, facts, reference, seals, target_moisture_pct, seed)
-    if cracks is None or cracks.reference != reference:
-        cracks = crack_study(book, reference=reference)
-    rows = [fitted_rows(of), crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
-    used = cracks.first.used
-    cracked = pd.Series(used["cracked"].to_numpy(float), used["piece"].to_numpy())
-    pieces, course = piece_frame(fits, target_moisture_pct, cracked)
-    return SealStudy(
-        effects=decided(pd.concat(rows, ignore_index=True)),
-        by_seal=seal_frame(of, pieces),
-        pieces=pieces,
-        course=course,
-        typical=typical_frame(course),
-        pairs=pair_frame(pieces),
-        by_group=group_frame(of, pieces, with_numbers(book.pieces, by), by),
-        terms=term_rows(fits, facts, terms),
-        target_moisture_pct=of.target_pct,
-        laws=words_of_laws(fits.laws),
-        reference=reference,
-        cautions=told,
-        compared=of,
-        invented=book.invented,
-    )
-
-
-def _check(book: RecordBook, reference: str, target: float | None) -> None:
-    if not isinstance(book, RecordBook):
-        raise WoodlabError(
-            f"seal_study takes fits or a record book, not {type(book).__name__}. Pass "
-            "wl.fit_drying(book)."
-        )
-    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
-    if reference not in known and reference != "none":
-        raise WoodlabError(
-            f"No piece has the seal {reference!r} to compare with. The book has: "
-            f"{', '.join(known) or 'none at all'}. Type one of them as `reference`."
-        )
+    book, target = expect_book(fits_or_book, "seal_study"), target_moisture_pct
+    reference = asked_seal(book.pieces, reference)
     if target is not None and not 2 <= as_number(target, "target_moisture_pct") <= 60:
         raise WoodlabError(
             f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
             "between 2 and 60, such as 16."
         )
+    terms, by = asked_columns(book.pieces, terms, by)
+    seed = as_seed(seed)
+    study = SealStudy(reference, cautions=said.cautions(book, reference), invented=book.invented)
+    if why := _cannot(fits_or_book, book, reference):
+        return replace(study, why=why[0], would_help=why[1])
+    fits = season_fits(fits_or_book)
+    book = fits.book
+    facts = _facts(fits, [*by, *terms])
+    seals = sorted(name for name in facts["seal"].unique() if name != reference)
+    if reference not in set(facts["seal"]) or not seals:
+        few = "Too few pieces were weighed twice, so no two seals can be compared."
+        return replace(study, why=few, would_help=WEIGH)
+    of = Compared(fits, facts, reference, seals, target, seed)
+    cracks = crack_study(book, reference=reference)
+    rows = [*fitted_rows(of), *crack_rows(cracks, _facts(fits, [], 0), reference, seals)]
+    cracked = cracks.first.used.set_index("piece")["cracked"].astype(float)
+    pieces, course = frames.piece_frame(fits, target, cracked)
+    return replace(
+        study,
+        effects=decided(rows),
+        by_seal=frames.seal_frame(of, pieces),
+        pieces=pieces,
+        course=course,
+        typical=frames.typical_frame(course),
+        pairs=frames.pair_frame(pieces),
+        by_group=frames.group_frame(of, pieces, with_numbers(book.pieces, by), by),
+        terms=term_rows(fits, facts, terms),
+        target_moisture_pct=of.target_pct,
+        laws=of.laws,
+        compared=of,
+    )
 
 
 def _cannot(
     fits_or_book: DryingFits | RecordBook, book: RecordBook, reference: str
 ) -> tuple[str, str] | None:
     """Why the book cannot answer, and what would help; None where it may."""
-    known = sorted(map(str, book.pieces["seal"].dropna().unique()))
+    known = sorted(book.pieces["seal"].dropna().astype(str).unique())
     if not known:
         how = "Write it in the column `seal` of the table `pieces` (`none`: left bare)."
         return "The book does not say how any piece was sealed.", how
@@ -184,10 +152,8 @@ def _cannot(
 def _facts(fits: DryingFits, columns: Sequence[str], weighed: int = 2) -> pd.DataFrame:
     """The pieces weighed at least so often, with their row numbers in the fits."""
     d = fits.records
-    names = dict.fromkeys(
-        ["piece", "seal", "species", "log", "place", "wall_mm", "allotted", *columns]
-    )
-    table = with_numbers(fits.book.pieces.reset_index(drop=True)[list(names)], columns)
+    names = dict.fromkeys(["piece", "seal", "species", "log", "place", "wall_mm", *columns])
+    table = with_numbers(fits.book.pieces.reset_index(drop=True)[[*names]], columns)
     count = (d.here & ~d.is_moisture)[: d.n_pieces].sum(axis=1)
     keep = (count >= weighed) & table["seal"].notna().to_numpy()
     return table.assign(

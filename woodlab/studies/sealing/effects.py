@@ -27,16 +27,25 @@ from woodlab.errors import WoodlabError, as_list, as_number
 from woodlab.studies.columns import is_number, log_names, with_numbers
 from woodlab.studies.confounding import comparable, untellable
 from woodlab.studies.cracks import CrackStudy
-from woodlab.studies.cracks.design import Design, Number, part_of
+from woodlab.studies.cracks.design import design_of
 from woodlab.studies.sealing import swap
 
 EFFECT_COLUMNS = [
     "outcome", "seal", "reference", "ratio", "ci_lower", "ci_upper", "p_value", "n_pieces",
     "n_logs", "method", "p_holm", "family", "certainty", "scope", "df", "reason",
 ]  # fmt: skip
-OUTCOMES = ("drying_time", "surface_coefficient", "core_to_surface", "crack_hazard")
 THIS, NEXT = "this season", "a season to come"
-Told = tuple[np.ndarray | None, str, str]  # draws of the ln ratio, method, reason
+METHODS = {
+    "drying_time": {
+        THIS: "every draw of the one fit ({}) run under both seals, in the air of the season",
+        NEXT: "every draw of the one fit ({}) run under both seals, new logs, another year's air "
+        "and turning days",
+    },
+    "surface_coefficient": {THIS: "effects of the seals in the one fit ({})"},
+    "core_to_surface": {
+        THIS: "every draw of the one fit ({}) run under both seals; it is never measured"
+    },
+}
 CORE_DRAWS = 40
 NO_SURFACE = "has no surface coefficient; film and slab have"
 LATE_SHARE = 0.05  # of runs that do not reach the target within the time they are run
@@ -46,15 +55,17 @@ NO_LOOKS = (
 )
 
 
-def average(ln: np.ndarray, df: float = np.inf, level: float = 0.95) -> dict[str, float]:
-    """Estimate, interval and two-sided p of draws of a logarithm."""
-    mean, sd = float(np.mean(ln)), float(np.std(ln, ddof=1))
-    reach = float(stats.t.ppf(0.5 + level / 2, df)) * sd
+def ratio_of(mean: float, sd: float, df: float) -> dict[str, float]:
+    """Ratio, 95 % interval and two-sided p of a logarithm, by Student's t."""
+    reach = float(stats.t.ppf(0.975, df)) * sd
+    ends = {"ratio": mean, "ci_lower": mean - reach, "ci_upper": mean + reach}
     p = float(2 * stats.t.sf(abs(mean) / sd, df)) if sd > 0 else np.nan
-    return {
-        "ratio": float(np.exp(mean)), "ci_lower": float(np.exp(mean - reach)),
-        "ci_upper": float(np.exp(mean + reach)), "p_value": p, "df": df,
-    }  # fmt: skip
+    return {name: float(np.exp(ln)) for name, ln in ends.items()} | {"p_value": p}
+
+
+def average(ln: np.ndarray, df: float) -> dict[str, float]:
+    """`ratio_of` draws of a logarithm."""
+    return ratio_of(float(np.mean(ln)), float(np.std(ln, ddof=1)), df)
 
 
 class Compared:
@@ -71,160 +82,127 @@ class Compared:
         self, fits: DryingFits, facts: pd.DataFrame, reference: str, seals: Sequence[str],
         target_pct: float | None, seed: int,
     ) -> None:  # fmt: skip
-        self.facts, self.reference, self.seals = facts, reference, list(seals)
+        self.reference, self.seals, self.laws = reference, seals, words_of_laws(fits.laws)
         self.told = {seal: comparable(facts, seal, reference) for seal in seals}
         self.pick = swap.standard_pieces(fits)
         self.fits = swap.fewer(fits, self.pick)
-        self.laws = words_of_laws(fits.laws)
-        runs = {
-            THIS: swap.this_season(self.fits, target_pct),
-            NEXT: swap.to_come(self.fits, target_pct, seed),
-        }
-        self.this = runs[THIS]
-        self.target_pct = float(runs[THIS].target_pct.mean())
-        self.run = [reference, *(seal for seal in seals if not self.told[seal][0])]
-        wanted = self.run if len(self.run) > 1 else []
-        self.days = {
-            scope: {seal: one.days(seal) for seal in wanted} for scope, one in runs.items()
-        }
-        able = [part for part in self.fits.parts if "surface_m_s" in part.season.local]
-        inner = replace(self.fits, parts=tuple(able)) if able else self.fits
-        self.core = {
-            seal: np.maximum(difference_draws(swap.fits_under(inner, seal), None, CORE_DRAWS), 1e-3)
-            for seal in (wanted if able else [])
-        }
-
-    def ln_weeks(self, seal: str, scope: str = THIS) -> np.ndarray:
-        """ln of the average (geometric mean) weeks to the target, of each draw."""
-        out: np.ndarray = np.log(self.days[scope][seal] / 7).mean(axis=0)
-        return out
-
-    def pair(self, seal: str) -> pd.DataFrame:
-        """The pieces of the seal and of the reference that compare like with like."""
-        return self.told[seal][1]
+        self.this = swap.this_season(self.fits, target_pct)
+        self.target_pct = float(self.this.target_pct.mean())
+        run = [reference, *(seal for seal in seals if not self.told[seal][0])]
+        run = run if len(run) > 1 else []
+        ahead = swap.to_come(self.fits, target_pct, seed)
+        self.days = {scope: {seal: runs.days(seal) for seal in run}
+                     for scope, runs in ((THIS, self.this), (NEXT, ahead))}  # fmt: skip
+        inner = tuple(part for part in self.fits.parts if "surface_m_s" in part.season.local)
+        self.core = {}
+        for seal in run if inner else []:
+            moved = replace(self.fits, parts=tuple(swap.under(part, seal) for part in inner))
+            self.core[seal] = np.maximum(difference_draws(moved, None, CORE_DRAWS), 1e-3)
 
     def df(self, seal: str) -> float:
-        return float(max(len(self.pair(seal)) - 2, 1))
+        return float(max(len(self.told[seal][1]) - 2, 1))
+
+    def ln_weeks(self, seal: str, scope: str = THIS, which: Any = slice(None)) -> np.ndarray:
+        """ln of the average (geometric mean) weeks of pieces to the target, of each draw."""
+        out: np.ndarray = np.log(self.days[scope][seal][which] / 7).mean(axis=0)
+        return out
+
+    def ln_ratio(self, outcome: str, seal: str, scope: str) -> np.ndarray | None:
+        """Draws of the ln ratio of seal to reference; None where no law has the outcome."""
+        if outcome == "drying_time":
+            return self.ln_weeks(seal, scope) - self.ln_weeks(self.reference, scope)
+        if outcome == "core_to_surface":
+            ends = [np.log(self.core[name]) for name in (seal, self.reference) if self.core]
+            return (ends[0] - ends[1]).mean(axis=0) if ends else None
+        found = []
+        for part in self.fits.parts:
+            names = {effect: i for i, effect in enumerate(part.season.effects)}
+            ends = [names.get(("seal, surface_m_s", name)) for name in (seal, self.reference)]
+            if None not in ends:
+                found.append(part.beta[:, ends[0]] - part.beta[:, ends[1]])
+        return np.concatenate(found) if found else None
 
 
 def _row(pair: pd.DataFrame, outcome: str, seal: str, reference: str, scope: str) -> dict[str, Any]:
     """A row with its counts and no number yet."""
-    row: dict[str, Any] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
-    return row | {
+    return dict.fromkeys(EFFECT_COLUMNS, np.nan) | {
         "outcome": outcome, "seal": seal, "reference": reference, "scope": scope,
         "n_pieces": len(pair), "n_logs": int(log_names(pair).nunique()), "method": "",
         "reason": "",
     }  # fmt: skip
 
 
-def fitted_rows(of: Compared) -> pd.DataFrame:
+def fitted_rows(of: Compared) -> list[dict[str, Any]]:
     """Rows of the three outcomes that the drying fit answers."""
-    asked = {"drying_time": (_time, (THIS, NEXT)), "surface_coefficient": (_surface, (THIS,)),
-             "core_to_surface": (_core, (THIS,))}  # fmt: skip
     rows = []
-    for outcome, (ask, scopes) in asked.items():
-        for seal, scope in product(of.seals, scopes):
-            row = _row(of.pair(seal), outcome, seal, of.reference, scope)
-            row["reason"] = of.told[seal][0]
-            if not row["reason"]:
-                ln, row["method"], row["reason"] = ask(of, seal, scope)
-                if ln is None:
-                    row["reason"] = f"the drying law ({of.laws}) {NO_SURFACE}"
-                else:
-                    row |= average(ln, of.df(seal))
+    for outcome, methods in METHODS.items():
+        for seal, scope in product(of.seals, methods):
+            why, pair = of.told[seal]
+            row = _row(pair, outcome, seal, of.reference, scope)
+            ln = None if why else of.ln_ratio(outcome, seal, scope)
+            if ln is None:
+                row["reason"] = why or f"the drying law ({of.laws}) {NO_SURFACE}"
+            else:
+                row |= average(ln, of.df(seal)) | {"df": of.df(seal)}
+                row["method"] = methods[scope].format(of.laws)
+                late = float((of.days[scope][seal] >= swap.RUN_DAYS).mean())
+                if outcome == "drying_time" and late > LATE_SHARE:
+                    row["reason"] = (
+                        f"{100 * late:.0f} % of the runs had not reached the target after "
+                        f"{swap.RUN_DAYS} days: the ratio is rather larger"
+                    )
             rows.append(row)
-    return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
-
-
-def _time(of: Compared, seal: str, scope: str) -> Told:
-    ln = of.ln_weeks(seal, scope) - of.ln_weeks(of.reference, scope)
-    what = {
-        THIS: "in the air of the season", NEXT: "new logs, another year's air and turning days"
-    }[scope]  # fmt: skip
-    late = float((of.days[scope][seal] >= swap.RUN_DAYS).mean())
-    reason = (
-        f"{100 * late:.0f} % of the runs had not reached the target after {swap.RUN_DAYS} days: "
-        "the ratio is rather larger"
-    )
-    method = f"every draw of the one fit ({of.laws}) run under both seals, {what}"
-    return ln, method, reason if late > LATE_SHARE else ""
-
-
-def _surface(of: Compared, seal: str, _: str) -> Told:
-    found = []
-    for part in of.fits.parts:
-        names = {effect: i for i, effect in enumerate(part.season.effects)}
-        ends = [names.get(("seal, surface_m_s", name)) for name in (seal, of.reference)]
-        if None not in ends:
-            found.append(part.beta[:, ends[0]] - part.beta[:, ends[1]])
-    method = f"effects of the seals in the one fit ({of.laws})"
-    return (np.concatenate(found), method, "") if found else (None, "", "")
-
-
-def _core(of: Compared, seal: str, _: str) -> Told:
-    if not of.core:
-        return None, "", ""
-    ln = np.log(of.core[seal]) - np.log(of.core[of.reference])
-    method = f"every draw of the one fit ({of.laws}) run under both seals; it is never measured"
-    return ln.mean(axis=0), method, ""
+    return rows
 
 
 def crack_rows(
     cracks: CrackStudy, facts: pd.DataFrame, reference: str, seals: Sequence[str]
-) -> pd.DataFrame:
+) -> list[dict[str, Any]]:
     """The crack study's own hazard ratios of the seals, with its p, Holm and certainty."""
     told = cracks.effects.query("kind == 'seal' and reference == @reference").set_index("level")
+    told = told.rename(columns={"hazard_ratio": "ratio"})
     used = facts.merge(cracks.first.used[["piece", "cracked"]], on="piece")
+    same = ["ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "certainty", "method", "reason"]
     rows = []
     for seal in seals:
         pair = used[used["seal"].isin([seal, reference])]
-        found = told.loc[seal] if seal in told.index else None
         of = pair.groupby("seal")["cracked"].agg(["size", "sum"]).reindex([seal, reference])
+        n, hits = of["size"].fillna(0).astype(int), of["sum"].fillna(0).astype(int)
         row = _row(pair, "crack_hazard", seal, reference, THIS) | {"certainty": "nothing"}
-        row |= {"reason": NO_LOOKS} if cracks.why else _crack_row(of.fillna(0).astype(int), found)
+        if cracks.why:
+            row["reason"] = NO_LOOKS
+        elif not n.all():
+            row["reason"] = f"no piece looked at under {n.idxmin()!r}"
+        elif not hits.any():
+            row["reason"] = (
+                f"no crack in {n[seal]} pieces under {seal!r} nor in {n[reference]} under "
+                f"{reference!r}, so nothing compares"
+            )
+        elif seal not in told.index:
+            row["reason"] = f"the crack study compares no piece under {seal!r}"
+        else:
+            row |= told.loc[seal, same].to_dict()
+            # A group without a crack sets a bound on one side, never a ratio of zero or infinity.
+            if np.isfinite(row["ratio"]) and not hits.all():
+                none, over = hits.idxmin(), hits[reference] > 0
+                row |= {"ratio": np.nan, **({"ci_lower": 0.0} if over else {"ci_upper": np.inf})}
+                row["reason"] = (f"no crack in {n[none]} pieces under {none!r}: the ratio has "
+                                 f"{'an upper' if over else 'a lower'} bound only")  # fmt: skip
         rows.append(row)
-    return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
+    return rows
 
 
-def _crack_row(of: pd.DataFrame, found: pd.Series | None) -> dict[str, Any]:
-    """`of`: pieces and cracks (size, sum) of the seal and of the reference."""
-    seal, reference = of.index
-    empty = of.index[of["size"] == 0]
-    if len(empty):
-        return {"reason": f"no piece looked at under {empty[0]!r}"}
-    if not of["sum"].any():
-        return {
-            "reason": f"no crack in {of['size'][seal]} pieces under {seal!r} nor in "
-            f"{of['size'][reference]} under {reference!r}, so nothing compares"
-        }
-    if found is None:
-        return {"reason": f"the crack study compares no piece under {seal!r}"}
-    same = ["ci_lower", "ci_upper", "p_value", "p_holm", "certainty", "method", "reason"]
-    row = {"ratio": found["hazard_ratio"]} | {name: found[name] for name in same}
-    # A group without a crack sets a bound on one side, never a ratio of zero or infinity.
-    for name, end, bound in ((seal, {"ci_lower": 0.0}, "an upper bound only"),
-                             (reference, {"ci_upper": np.inf}, "a lower bound only")):  # fmt: skip
-        if np.isfinite(found["hazard_ratio"]) and not of["sum"][name]:
-            row |= {"ratio": np.nan, **end}
-            row["reason"] = f"no crack in {of['size'][name]} pieces under {name!r}: the ratio has "
-            row["reason"] += bound
-    return row
-
-
-def decided(effects: pd.DataFrame) -> pd.DataFrame:
+def decided(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Family (an outcome in a scope), Holm and certainty of every row, once; those of cracks are
     the crack study's own."""
-    out = effects.copy()
-    out["family"] = [
-        f"seals, {outcome}" + (f", {scope}" if outcome == "drying_time" else "")
-        for outcome, scope in zip(out["outcome"], out["scope"], strict=True)
-    ]
-    mine = out["outcome"] != "crack_hazard"
-    found = words.judged(out[mine])
-    for column in ("p_holm", "certainty"):
-        out[column] = found[column].reindex(out.index).where(mine, out[column])
     floats = ("ratio", "ci_lower", "ci_upper", "p_value", "p_holm", "df")
-    return out.astype(dict.fromkeys(floats, float))
+    out = pd.DataFrame(rows, columns=EFFECT_COLUMNS).astype(dict.fromkeys(floats, float))
+    timed = out["outcome"] == "drying_time"
+    out["family"] = "seals, " + out["outcome"] + (", " + out["scope"]).where(timed, "")
+    mine, judged = out["outcome"] != "crack_hazard", words.judged(out)
+    for column in ("p_holm", "certainty"):
+        out[column] = judged[column].where(mine, out[column])
+    return out
 
 
 # The maker's own question. The fit knows seal, species, log and wall; what it leaves over in the
@@ -248,26 +226,44 @@ def term_rows(fits: DryingFits, facts: pd.DataFrame, terms: Sequence[str]) -> pd
     rows = [{"term": name, "reason": f"{name} is in the fit already: see study.effects"}
             for name in terms if name in HELD]  # fmt: skip
     used = facts.dropna(subset=own).reset_index(drop=True)
-    design = Design(tuple(part for name in (*HELD, *own) if (part := part_of(used, name)).width))
+    design = design_of(used, [*HELD, *own])
     x = design.fixed(used)
-    rest = [_rest(part, used["row"].to_numpy()) for part in fits.parts]
-    draws = [one for one in rest if one is not None]
+    draws = [_rest(part, used["row"].to_numpy()) for part in fits.parts
+             if "surface_m_s" in part.season.local]  # fmt: skip
     free = len(x) - np.linalg.matrix_rank(x) if len(x) else 0
-    steps = {part.column: part.step for part in design.parts if isinstance(part, Number)}
-    for at, term in design.terms():
-        name = "wall_mm" if term["kind"] == "wall" else term["kind"]
-        if name in HELD:
+    for at, term in design.effects():
+        if (name := term.column) in HELD:
             continue
         reason = "" if draws else f"the drying law ({words_of_laws(fits.laws)}) {NO_SURFACE}"
         if not reason and free < 2:
             reason = f"{len(used)} pieces are too few to tell {name} from the rest"
-        reason = reason or untellable(used, design, x, at, term)
-        level = term["level"] or f"per {steps[name]:g} more"
-        row = {"term": name, "level": level, "reference": term["reference"], "reason": reason}
-        rows.append(row | ({} if reason else _told(x, at, free, np.concatenate(draws, axis=1))))
+        reason = reason or untellable(used, design, at)
+        row: dict[str, Any] = {"term": name, "level": term.level or f"per {term.step:g} more",
+               "reference": term.reference, "reason": reason}  # fmt: skip
+        if not reason:
+            row |= _by_rubin(x, at, free, np.concatenate(draws, axis=1))
+        rows.append(row)
     frame = pd.DataFrame(rows, columns=TERM_COLUMNS)
     frame = frame.assign(n_pieces=len(used), family=frame["term"])
     return words.judged(frame.fillna({"level": "", "reference": ""})) if rows else frame
+
+
+def _rest(part: Posterior, rows: np.ndarray) -> np.ndarray:
+    """What seal, species and wall leave over of each piece's ln surface coefficient, (n, d)."""
+    j, system = part.season.local.index("surface_m_s"), part.season.system
+    expected = system.mid[rows, j][:, None] + system.x[rows, j] @ part.beta.T
+    out: np.ndarray = part.u[rows, :, j] - expected
+    return out
+
+
+def _by_rubin(x: np.ndarray, at: int, free: int, draws: np.ndarray) -> dict[str, float]:
+    """Least squares of each draw, put together by Rubin's rules: the coefficient of a column."""
+    pseudo = np.linalg.pinv(x)
+    estimate = pseudo[at] @ draws
+    left = draws - x @ (pseudo @ draws)
+    within = float((left**2).sum(axis=0).mean() / free * (pseudo[at] @ pseudo[at]))
+    total = within + float(estimate.var(ddof=1)) * (1 + 1 / len(estimate))
+    return ratio_of(float(estimate.mean()), float(np.sqrt(total)), free)
 
 
 def weeks_by_number(
@@ -298,14 +294,12 @@ def weeks_by_number(
         spread = stats.norm.ppf((np.arange(slopes.size) + 0.5) / slopes.size) * (high - low) / 3.92
         slopes = np.random.default_rng(1).permutation(middle + spread)
         slopes /= float(row["level"].split()[1])  # "per 10 more"
+    drawn = np.split(slopes, swap.ends_of(runs.parts))
     rows = []
     for value in steps:
-        parts, at = [], 0
-        for part in runs.parts:
-            drawn = slopes[at : at + part.count]
-            at += part.count
-            parts.append(_moved(part, column, own, as_number(value, "values"), drawn))
-        ln = np.log(replace(runs, parts=tuple(parts)).days("own") / 7).mean(axis=0)
+        moved = [_moved(part, column, own, as_number(value, "values"), slope)
+                 for part, slope in zip(runs.parts, drawn, strict=True)]  # fmt: skip
+        ln = np.log(replace(runs, parts=tuple(moved)).days("own") / 7).mean(axis=0)
         ends = ln.mean() + 1.96 * ln.std(ddof=1) * np.array([0, -1, 1])
         rows.append([column, float(value), *np.exp(ends), len(own)])
     return pd.DataFrame(rows, columns=PARTIAL_COLUMNS)
@@ -324,30 +318,3 @@ def _moved(
     elif "surface_m_s" in season.local:
         u[..., season.local.index("surface_m_s")] += np.outer(value - own, slopes)
     return replace(part, season=season, u=u)
-
-
-def _rest(part: Posterior, rows: np.ndarray) -> np.ndarray | None:
-    """What seal, species and wall leave over of each piece's ln surface coefficient, (n, d)."""
-    season = part.season
-    if "surface_m_s" not in season.local:
-        return None
-    j = season.local.index("surface_m_s")
-    system = season.system
-    expected = system.mid[rows, j][:, None] + system.x[rows, j] @ part.beta.T
-    out: np.ndarray = part.u[rows, :, j] - expected
-    return out
-
-
-def _told(x: np.ndarray, at: int, free: int, draws: np.ndarray) -> dict[str, float]:
-    """Least squares of each draw, put together by Rubin's rules: the coefficient of a column."""
-    pseudo = np.linalg.pinv(x)
-    estimate = pseudo[at] @ draws
-    left = draws - x @ (pseudo @ draws)
-    within = float((left**2).sum(axis=0).mean() / free * (pseudo[at] @ pseudo[at]))
-    total = within + float(estimate.var(ddof=1)) * (1 + 1 / len(estimate))
-    mean, reach = float(estimate.mean()), float(stats.t.ppf(0.975, free)) * np.sqrt(total)
-    return {
-        "ratio": float(np.exp(mean)), "ci_lower": float(np.exp(mean - reach)),
-        "ci_upper": float(np.exp(mean + reach)),
-        "p_value": float(2 * stats.t.sf(abs(mean) / np.sqrt(total), free)),
-    }  # fmt: skip

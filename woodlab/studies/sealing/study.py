@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from itertools import product
 from typing import Any
 
@@ -30,9 +31,10 @@ from woodlab.studies.sealing.effects import (
     weeks_by_number,
 )
 
+FACTS = ["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]
 PIECE_COLUMNS = [
-    "piece", "seal", "species", "log", "wall_mm", "place", "allotted", "weeks", "weeks_lower",
-    "weeks_upper", "reached", "surface_m_s", "cracked", "status", "reason",
+    *FACTS, "weeks", "weeks_lower", "weeks_upper", "reached", "surface_m_s", "cracked", "status",
+    "reason",
 ]  # fmt: skip
 SEAL_COLUMNS = [
     "seal", "n_pieces", "n_reached", "weeks", "weeks_lower", "weeks_upper", "weeks_to_come",
@@ -48,61 +50,38 @@ GROUP_COLUMNS = [
 STEP_DAYS, OWN_DRAWS = 7, 60
 
 
+def _empty(columns: list[str]) -> Any:
+    """A field that has no rows where the study cannot answer."""
+    return field(default_factory=partial(pd.DataFrame, columns=columns))
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class SealStudy(Study):
-    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md.
+    """What sealing did. Made by `seal_study`. Every column with its unit: docs/glossary.md."""
 
-    Attributes
-    ----------
-    effects : DataFrame
-        One row for each outcome, seal and scope (`this season`, and of drying time also `a season
-        to come`), with `certainty` (decided here), and `reason` (why there is no number, or what
-        to know of it).
-    by_seal : DataFrame
-        One row a seal: weeks to the target had all of the season's pieces had it, core and
-        surface, cracks counted.
-    pieces : DataFrame
-        One row a piece, under its own seal: `weeks` with 90 % limits, `cracked`, status.
-    course, typical : DataFrame
-        Moisture of the fit by day; and the median of each seal's pieces while at least half of
-        them are on record.
-    pairs : DataFrame
-        Weeks of logs that hold more than one seal.
-    by_group, terms : DataFrame
-        For the columns asked for in `by`: drying under each seal of the group's own pieces; in
-        `terms`: ratios of the surface coefficient.
-    target_moisture_pct : float
-        Mean of the pieces' targets.
-    laws, reference, why, would_help : str
-        `why` is empty, or says why the book cannot answer; `would_help`, what would help.
-    compared : Compared or None
-        The runs that the frames are made of.
-    cautions : tuple of str
-    """
-
-    effects: pd.DataFrame
-    by_seal: pd.DataFrame
-    pieces: pd.DataFrame
-    course: pd.DataFrame
-    typical: pd.DataFrame
-    pairs: pd.DataFrame
-    by_group: pd.DataFrame
-    terms: pd.DataFrame
-    target_moisture_pct: float
-    laws: str
     reference: str
-    why: str = ""
+    # a row an outcome, seal and scope; `certainty` is decided here and nowhere else
+    effects: pd.DataFrame = _empty(EFFECT_COLUMNS)
+    # had all of the season's pieces had the seal: weeks, core and surface; cracks counted
+    by_seal: pd.DataFrame = _empty(SEAL_COLUMNS)
+    pieces: pd.DataFrame = _empty(PIECE_COLUMNS)  # under their own seals, with 90 % limits
+    course: pd.DataFrame = _empty(COURSE_COLUMNS)  # moisture of the fit by day
+    typical: pd.DataFrame = _empty(TYPICAL_COLUMNS)  # its median by seal
+    pairs: pd.DataFrame = _empty(PAIR_COLUMNS)  # weeks of logs that hold more than one seal
+    by_group: pd.DataFrame = _empty(GROUP_COLUMNS)  # of the columns asked for in `by`
+    terms: pd.DataFrame = _empty(TERM_COLUMNS)  # ratios of the surface coefficient, of `terms`
+    target_moisture_pct: float = np.nan  # mean of the pieces' targets
+    laws: str = ""
+    why: str = ""  # why the book cannot answer, and what would help
     would_help: str = ""
     cautions: tuple[str, ...] = ()
-    compared: Compared | None = None
+    compared: Compared | None = None  # the runs that the frames are made of
     invented: bool = False
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """Every finding in plain words."""
-        if self.why:
-            return (self.why, self.would_help)
-        return said.sentences(self)
+        return (self.why, self.would_help) if self.why else said.sentences(self)
 
     def findings(self) -> Card:
         """Counts and weeks under each seal, then how sure; a row a seal."""
@@ -113,12 +92,9 @@ class SealStudy(Study):
             ratio=of.map(time["ratio"]), reason=of.map(time["reason"]).fillna(""),
             sure=of.map(time["certainty"]), crack_sure=of.map(crack["certainty"]).fillna(""),
         )  # fmt: skip
-        alone = said.single(self.effects)
-        rows = rows[~rows["seal"].isin(alone)]
-        headline = self._headline(time)
-        lines = [s for s in self.sentences if s not in headline]
         return card(
-            [headline, *lines, *self.made_up], rows,
+            [self._headline(time), *self.sentences, *self.made_up],
+            rows[~rows["seal"].isin(said.single(self.effects))],
             [Column("seal", lambda r: r.seal, False),
              Column("bowls", lambda r: f"{r.n_pieces}"),
              Column(f"weeks to {words.target(self.target_moisture_pct)}",
@@ -138,19 +114,17 @@ class SealStudy(Study):
         )  # fmt: skip
 
     def _headline(self, time: pd.DataFrame) -> str:
-        sure = time[time["certainty"].isin(["clear", "likely"])]
-        slower, n = sure[sure["ratio"] > 1], len(self.pieces)
+        sure, n = time[time["certainty"].isin(["clear", "likely"])], words.count(len(self.pieces))
         if not len(sure):
-            return f"Among {words.count(n)}, no seal clearly changed how long drying takes."
-        table = self.by_seal.set_index("seal")
-        bare = said.weeks(table.loc[self.reference, "weeks"])
-        seals = words.order_of_seals(sure.index)
-        each = listed(f"{said.weeks(table.loc[s, 'weeks'])} {said.under(s)}" for s in seals)
-        verb = "slowed drying" if len(slower) == len(sure) else "changed how long drying takes"
-        probably = "Sealing" if (sure["certainty"] == "clear").any() else "Sealing probably"
+            return f"Among {n}, no seal clearly changed how long drying takes."
+        weeks = self.by_seal.set_index("seal")["weeks"].dropna().map(said.weeks)
+        each = listed(f"{weeks[s]} {said.under(s)}" for s in words.order_of_seals(sure.index))
+        verb = "slowed drying" if (sure["ratio"] > 1).all() else "changed how long drying takes"
+        probably = "" if (sure["certainty"] == "clear").any() else " probably"
         return (
-            f"{probably} {verb}: on average {bare} weeks {said.under(self.reference)} to "
-            f"{words.target(self.target_moisture_pct)}, {each} ({words.count(n)})."
+            f"Sealing{probably} {verb}: on average {weeks[self.reference]} weeks "
+            f"{said.under(self.reference)} to {words.target(self.target_moisture_pct)}, {each} "
+            f"({n})."
         )
 
     def partial_dependence(
@@ -160,27 +134,11 @@ class SealStudy(Study):
 
         `column` is `wall_mm`, which the fit's law has in it, or a number among the study's terms,
         which works by the surface coefficient; `values` seven steps over what there was, unless
-        given. Gives `column`, `value`, `weeks` (geometric mean over the pieces), `weeks_lower`,
-        `weeks_upper` (95 %), `n_standard` (pieces averaged over); nothing where the study has no
-        answer.
+        given. `weeks` is a geometric mean with 95 % limits; no rows where there is no answer.
         """
         if self.compared is None:
             return pd.DataFrame(columns=PARTIAL_COLUMNS)
         return weeks_by_number(self.compared, self.terms, column, values)
-
-
-def no_answer(reference: str, why: str, would_help: str, cautions: tuple[str, ...]) -> SealStudy:
-    """A study that says why it cannot answer."""
-    columns = {
-        "effects": EFFECT_COLUMNS, "by_seal": SEAL_COLUMNS, "pieces": PIECE_COLUMNS,
-        "course": COURSE_COLUMNS, "typical": TYPICAL_COLUMNS, "pairs": PAIR_COLUMNS,
-        "by_group": GROUP_COLUMNS, "terms": TERM_COLUMNS,
-    }  # fmt: skip
-    empty: dict[str, Any] = {name: pd.DataFrame(columns=of) for name, of in columns.items()}
-    return SealStudy(
-        **empty, target_moisture_pct=np.nan, laws="", reference=reference, why=why,
-        would_help=would_help, cautions=cautions,
-    )  # fmt: skip
 
 
 def piece_frame(
@@ -191,11 +149,11 @@ def piece_frame(
     few = swap.fewer(fits, every, OWN_DRAWS)
     runs = swap.this_season(few, target_pct)
     low, middle, high = np.quantile(runs.days("own") / 7, [0.05, 0.5, 0.95], axis=1)
-    d = few.records
-    day = float((np.datetime64(fits.as_of, "D") - d.shelf.first_day) / np.timedelta64(1, "D"))
-    now = np.maximum(day - d.shelf.start + 0.5, 0)[: len(every)]
+    shelf = few.records.shelf
+    day = float((np.datetime64(fits.as_of, "D") - shelf.first_day) / np.timedelta64(1, "D"))
+    now = np.maximum(day - shelf.start + 0.5, 0)[: len(every)]
     pieces = fits.book.pieces.reset_index(drop=True)
-    frame = pieces[["piece", "seal", "species", "log", "wall_mm", "place", "allotted"]].assign(
+    frame = pieces[FACTS].assign(
         weeks=middle, weeks_lower=low, weeks_upper=high, reached=7 * middle <= now,
         surface_m_s=fits.pieces.get("surface_m_s", np.nan),
         cracked=pieces["piece"].map(cracked).astype(float),
@@ -204,14 +162,9 @@ def piece_frame(
     days = np.arange(0.0, now.max(initial=0.0) + 1, STEP_DAYS)
     weekly = np.repeat(days[None], len(every), axis=0)
     level = np.median(few.moisture_draws(weekly, grid=kernel.COARSE), axis=1)
-    at = np.nonzero(days[None] <= now[:, None])
-    course = pd.DataFrame(
-        {
-            "piece": frame["piece"].to_numpy()[at[0]], "seal": frame["seal"].to_numpy()[at[0]],
-            "days": days[at[1]], "moisture_pct": level[at],
-        }
-    )  # fmt: skip
-    return frame[PIECE_COLUMNS], course
+    row, step = np.nonzero(days[None] <= now[:, None])
+    course = frame[["piece", "seal"]].iloc[row].reset_index(drop=True)
+    return frame, course.assign(days=days[step], moisture_pct=level[row, step])
 
 
 def typical_frame(course: pd.DataFrame) -> pd.DataFrame:
@@ -220,8 +173,7 @@ def typical_frame(course: pd.DataFrame) -> pd.DataFrame:
     table = course.groupby(["seal", "days"], as_index=False).agg(
         moisture_pct=("moisture_pct", "median"), n_pieces=("piece", "nunique")
     )
-    enough = 2 * table["n_pieces"] >= table["seal"].map(whole)
-    return table.loc[enough, TYPICAL_COLUMNS].reset_index(drop=True)
+    return table[2 * table["n_pieces"] >= table["seal"].map(whole)].reset_index(drop=True)
 
 
 def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
@@ -232,7 +184,7 @@ def pair_frame(pieces: pd.DataFrame) -> pd.DataFrame:
     table = both.groupby(["log", "seal"], as_index=False).agg(
         weeks=("weeks", "mean"), predicted=("predicted", "any"), n_pieces=("piece", "size")
     )
-    return table.assign(weeks=np.exp(table["weeks"]))[PAIR_COLUMNS]
+    return table.assign(weeks=np.exp(table["weeks"]))
 
 
 def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
@@ -251,11 +203,10 @@ def seal_frame(of: Compared, pieces: pd.DataFrame) -> pd.DataFrame:
         if seal in of.core:
             row["core_to_surface_pct"] = np.exp(np.log(of.core[seal]).mean())
         if seal in of.days[THIS]:
-            ln, coming = of.ln_weeks(seal), of.ln_weeks(seal, NEXT)
-            names = ("weeks_lower", "weeks", "weeks_upper")
-            row |= {name: np.exp(ln.mean() + k * 1.96 * ln.std(ddof=1))
-                    for name, k in zip(names, (-1, 0, 1), strict=True)}  # fmt: skip
-            row["weeks_to_come"] = np.exp(coming.mean())
+            ln = of.ln_weeks(seal)
+            for name, k in (("weeks_lower", -1), ("weeks", 0), ("weeks_upper", 1)):
+                row[name] = np.exp(ln.mean() + k * 1.96 * ln.std(ddof=1))
+            row["weeks_to_come"] = np.exp(of.ln_weeks(seal, NEXT).mean())
         rows.append(row)
     return pd.DataFrame(rows, columns=SEAL_COLUMNS)
 
@@ -277,10 +228,8 @@ def group_frame(
                 "n_cracked": int(mine["cracked"].sum()), "reason": of.told[seal][0],
             }  # fmt: skip
             if not row["reason"] and inside.any():
-                ln, other = (np.log(of.days[THIS][s][inside] / 7).mean(axis=0)
-                             for s in (seal, of.reference))  # fmt: skip
-                told = average(ln - other, of.df(seal))
-                row |= {k: told[k] for k in ("ratio", "ci_lower", "ci_upper")}
+                ln, other = (of.ln_weeks(s, THIS, inside) for s in (seal, of.reference))
+                row |= average(ln - other, of.df(seal))
                 row |= {"weeks": np.exp(ln.mean()), "weeks_reference": np.exp(other.mean())}
             rows.append(row)
     return pd.DataFrame(rows, columns=GROUP_COLUMNS)

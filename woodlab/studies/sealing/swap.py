@@ -6,12 +6,9 @@ scatter of its own coating) and changes that effect:
 
     u(other) = u(own) + beta(other) - beta(own)
 
-and the wear of seals, if any, begins or ends. Everything asked of the moved draws (days to the
-target, difference between core and surface) is then what the same piece would have done in the
-same air, by the same fit that every other answer of the season is read from.
-
-A season to come draws new logs and pieces from the fit's own scatters, new weather, and turns them
-on the same dates of the year, all up to a month earlier or later.
+and the wear of seals, if any, begins or ends. A season to come draws new logs and pieces from the
+fit's own scatters, new weather, and turns them on the same dates of the year, all up to a month
+earlier or later.
 """
 
 from __future__ import annotations
@@ -57,22 +54,27 @@ class Runs:
     def days(self, seal: str) -> np.ndarray:
         """Days from turning to the target under a seal, or each piece's `own`, (p, d); `RUN_DAYS`
         where it takes longer."""
-        out = np.full(self.target_pct.shape, np.inf)
-        first, every = 0, np.arange(len(out))
-        for part, air in zip(self.parts, self.sums, strict=True):
-            mine = slice(first, first + part.count)
-            first += part.count
-            moved, goal = part if seal == "own" else under(part, seal), self.target_pct[:, mine]
+        out, every = [], np.arange(len(self.target_pct))
+        goals = np.split(self.target_pct, ends_of(self.parts), axis=1)
+        for part, air, goal in zip(self.parts, self.sums, goals, strict=True):
+            moved = part if seal == "own" else under(part, seal)
             # a few draws over the whole time say how long each piece has to be run
             few = moved.keep(np.arange(0, part.count, 8))
-            whole = np.full(len(out), float(RUN_DAYS))
+            whole = np.full(len(every), float(RUN_DAYS))
             pilot = _passed(few, air[::8], every, whole, goal[:, ::8])
             until = np.minimum(1.3 * pilot.max(axis=1) + 20, RUN_DAYS)
-            out[:, mine] = _passed(moved, air, every, until, goal)
-            late = np.flatnonzero(np.isinf(out[:, mine]).any(axis=1) & (until < RUN_DAYS))
+            days = _passed(moved, air, every, until, goal)
+            late = np.flatnonzero(np.isinf(days).any(axis=1) & (until < RUN_DAYS))
             if late.size:
-                out[late, mine] = _passed(moved, air, late, whole[late], goal[late])
-        return np.clip(out, 1.0, RUN_DAYS)
+                days[late] = _passed(moved, air, late, whole[late], goal[late])
+            out.append(days)
+        return np.clip(np.concatenate(out, axis=1), 1.0, RUN_DAYS)
+
+
+def ends_of(parts: tuple[Posterior, ...]) -> np.ndarray:
+    """Where one law's draws end and the next one's begin."""
+    out: np.ndarray = np.cumsum([part.count for part in parts])[:-1]
+    return out
 
 
 def _passed(
@@ -90,13 +92,11 @@ def standard_pieces(fits: DryingFits) -> np.ndarray:
     of a large season as many as time allows, spread over woods and walls: what a seal does to
     drying time depends on these."""
     d = fits.records
-    n = d.n_pieces
-    pick = np.flatnonzero((d.here & ~d.is_moisture)[:n].sum(axis=1) >= 2)
-    if pick.size > MOST_PIECES:
-        order = pick[np.lexsort((d.half_m[pick], d.of_species[pick]))]
-        at = np.linspace(0, order.size - 1, MOST_PIECES).round().astype(int)
-        pick = np.sort(order[at])
-    return pick
+    pick = np.flatnonzero((d.here & ~d.is_moisture)[: d.n_pieces].sum(axis=1) >= 2)
+    if pick.size <= MOST_PIECES:
+        return pick
+    order = pick[np.lexsort((d.half_m[pick], d.of_species[pick]))]
+    return np.sort(order[np.linspace(0, order.size - 1, MOST_PIECES).round().astype(int)])
 
 
 def fewer(fits: DryingFits, pick: np.ndarray, most: int | None = None) -> DryingFits:
@@ -112,10 +112,8 @@ def fewer(fits: DryingFits, pick: np.ndarray, most: int | None = None) -> Drying
         kept.append(at + which)
         at += part.count
         parts.append(_of_pieces(part.keep(which), pick))
-    keep = np.concatenate(kept)
-    air = replace(
-        fits.air, equilibrium_pct=fits.air.equilibrium_pct[keep], temp_c=fits.air.temp_c[keep]
-    )
+    keep, air = np.concatenate(kept), fits.air
+    air = replace(air, equilibrium_pct=air.equilibrium_pct[keep], temp_c=air.temp_c[keep])
     return replace(fits, parts=tuple(parts), air=air)
 
 
@@ -130,41 +128,24 @@ def _of_pieces(part: Posterior, pick: np.ndarray) -> Posterior:
     return replace(part, season=season, u=part.u[pick], ln_dry=part.ln_dry[pick])
 
 
-def seal_columns(part: Posterior) -> dict[int, dict[str, int]]:
-    """Column of beta of each seal, by the coordinate of u that it adds to."""
-    names = {effect: i for i, effect in enumerate(part.season.effects)}
-    seals = part.season.d.seals
-    return {
-        j: {seal: names[f"seal, {p.name}", seal] for seal in seals}
-        for j, p in enumerate(part.season.own)
-        if all((f"seal, {p.name}", seal) in names for seal in seals)
-    }
-
-
 def under(part: Posterior, seal: str) -> Posterior:
     """The same draws of the same pieces, had all of them had this seal from turning on."""
     season, d = copy.copy(part.season), part.season.d
-    to = list(d.seals).index(seal)
-    u = part.u.copy()
-    for j, column in seal_columns(part).items():
-        effect = part.beta[:, [column[name] for name in d.seals]]
-        u[..., j] += effect[:, to][None] - effect[:, d.of_seal].T
+    to, u = list(d.seals).index(seal), part.u.copy()
+    names = {effect: i for i, effect in enumerate(season.effects)}
+    for j, parameter in enumerate(season.own):
+        column = [names.get((f"seal, {parameter.name}", name), -1) for name in d.seals]
+        if min(column) >= 0:
+            effect = part.beta[:, column]
+            u[..., j] += effect[:, to][None] - effect[:, d.of_seal].T
     same = d.of_seal == to
     season.d = replace(d, of_seal=np.full(d.n, to), sealed_at=np.where(same, d.sealed_at, 0.0))
     return replace(part, season=season, u=u)
 
 
-def fits_under(fits: DryingFits, seal: str) -> DryingFits:
-    """Fits whose draws are of the same pieces under one seal."""
-    return replace(fits, parts=tuple(under(part, seal) for part in fits.parts))
-
-
 def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
-    """These pieces in the air that they had, and from now on in the air drawn for each draw.
-
-    `fits` are those of `fewer`; `target_pct` None: two points above the equilibrium of the year to
-    come, in each draw its own, as the ready list has it.
-    """
+    """These pieces (fits of `fewer`) in the air that they had, and from now on in that drawn for
+    each draw; `target_pct` None: two points above the equilibrium of the year to come."""
     day, shelf = np.datetime64(fits.as_of, "D"), fits.records.shelf
     last = shelf.first_day + (int(shelf.start.max(initial=0)) + RUN_DAYS + 2) * _DAY
     target = yearly_level(fits, day + _DAY) + WITHIN_PCT
@@ -174,39 +155,33 @@ def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
 
 
 def to_come(fits: DryingFits, target_pct: float | None, seed: int) -> Runs:
-    """Pieces like these, of new logs, in another year, for each draw one.
-
-    The weather is drawn by `woodlab.drying.future_air`; the bias of the log and the offset of the
-    wood stay those of the draw, since shop and woods stay the same.
-    """
+    """Pieces like these, of new logs, in another year, for each draw one; the bias of the air's log
+    and the offset of the wood stay those of the draw, since shop and woods stay the same."""
     rng = np.random.default_rng([seed, 19])
-    shelf = fits.records.shelf
-    day = np.datetime64(fits.as_of, "D")
+    shelf, day = fits.records.shelf, np.datetime64(fits.as_of, "D")
     after = min(day, shelf.log_end) if shelf.has_air else day
     begin = shelf.first_day + int(shelf.start.min(initial=0)) * _DAY
     years = int(np.ceil(((day + (TURNED_DAYS + 1) * _DAY) - begin) / _DAY / 365.25))
     ahead = int((begin - after) / _DAY + round(365.25 * max(years, 1))) - 1
     spread = int(np.ceil(np.ptp(shelf.start))) if shelf.start.size else 0
     length = spread + RUN_DAYS + 2
-    ahead_days = ahead + TURNED_DAYS + length + 1
-    air = store_air(fits.book)
-    drawn = future_air(air, after, ahead_days, draws=fits.n_draws, seed=seed + 7)
+    drawn = future_air(store_air(fits.book), after, ahead + TURNED_DAYS + length + 1,
+                       draws=fits.n_draws, seed=seed + 7)  # fmt: skip
     moved = ahead + rng.integers(-TURNED_DAYS, TURNED_DAYS + 1, fits.n_draws)
     window = moved[:, None] + np.arange(length)
     level = np.take_along_axis(drawn.equilibrium_pct, window[:, None], axis=2)
     warm = np.take_along_axis(warmth(drawn.temp_c), window[:, None], axis=2)
-    parts, sums, targets, at = [], [], [], 0
-    for part in fits.parts:
-        mine = slice(at, at + part.count)
-        at += part.count
-        new = _new_pieces(part, rng)
-        bias = part.bias()[..., None]
-        here = np.clip(level[mine] - bias * slope_at(shelf, level[mine]), LEAST_PCT, MOST_PCT)
-        place = shelf.place_of[:, -1]
-        heat = warm[mine] if shelf.has_air else np.zeros(here.shape)
+    place, ends = shelf.place_of[:, -1], ends_of(fits.parts)
+    parts, sums, targets = [], [], []
+    for part, own, heat in zip(
+        fits.parts, np.split(level, ends), np.split(warm, ends), strict=True
+    ):
+        new, bias = _new_pieces(part, rng), part.bias()[..., None]
+        here = np.clip(own - bias * slope_at(shelf, own), LEAST_PCT, MOST_PCT)
+        heat = heat if shelf.has_air else np.zeros(here.shape)
+        yearly = here[:, :, :365].mean(axis=2)[:, place[shelf.history]].T
         parts.append(new)
         sums.append(running_sums(here[:, place], heat[:, place]))
-        yearly = here[:, :, :365].mean(axis=2)[:, place[shelf.history]].T
         targets.append(yearly + new.shift_pct() + WITHIN_PCT)
     target = np.concatenate(targets, axis=1)
     if target_pct is not None:

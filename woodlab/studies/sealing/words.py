@@ -17,6 +17,7 @@ from woodlab.studies.sealing.effects import NEXT, THIS
 if TYPE_CHECKING:
     from woodlab.studies.sealing.study import SealStudy
 
+_TOLD = ["clear", "likely"]
 SURE = {"clear": "clear", "likely": "likely", "open": "not clear", "nothing": "not clear"}
 _QUESTIONS = {
     "drying_time": "whether drying takes longer",
@@ -41,7 +42,15 @@ def sentences(study: SealStudy) -> tuple[str, ...]:
     seals = study.by_seal.loc[~study.by_seal["seal"].isin([study.reference, *alone]), "seal"]
     effects = study.effects[~study.effects["seal"].isin(alone)]
     said = [*(_seal_sentence(study, seal) for seal in seals), _mechanism(study)]
-    said += [*_books(study), *_terms(study.terms), *_untold(effects), _would_settle(study, effects)]
+    said += [*_books(study), *_terms(study.terms), *_untold(effects)]
+    time = effects.query("outcome == 'drying_time' and scope == @THIS")
+    unclear = time.loc[~time["certainty"].isin(_TOLD), "seal"]
+    if len(unclear):
+        said.append(
+            f"What would settle {listed(unclear)}: at least six pieces of each seal and six "
+            f"{under(study.reference)}, from the same logs and with like walls, the seals drawn by "
+            "lot."
+        )
     if alone:
         have = "has a single bowl" if len(alone) == 1 else "have a single bowl each"
         said.append(f"{words.opened(words.count(len(alone), 'seal'))} {have} ({listed(alone)}): "
@@ -75,74 +84,65 @@ def _terms(terms: pd.DataFrame) -> list[str]:
     """The columns asked for: how much moisture passes through the surface, and how sure."""
     said = []
     for name, rows in terms.groupby("term", sort=False):
-        told = rows[rows["ratio"].notna()]
         against = f" against {rows['reference'].iloc[0]}" if rows["reference"].iloc[0] else ""
         each = listed(
             f"{row.level} {words.two(row.ratio)} times as fast "
             f"({words.between(row.ci_lower, row.ci_upper)}; {SURE[row.certainty]})"
-            for row in told.itertuples()
+            for row in rows[rows["ratio"].notna()].itertuples()
         )
         if each:
             said.append(f"Moisture passed through the surface by {name}{against}: {each}.")
         for reason, own in rows[rows["ratio"].isna()].groupby("reason", sort=False):
-            levels = listed(filter(None, own["level"]))
-            said.append(
-                f"What {' '.join(filter(None, (name, levels)))} does we cannot say: {reason}."
-            )
+            what = " ".join(filter(None, (name, listed(filter(None, own["level"])))))
+            said.append(f"What {what} does we cannot say: {reason}.")
     return said
 
 
-def row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) -> dict[str, Any]:
+def _row_of(effects: pd.DataFrame, outcome: str, seal: str, scope: str = THIS) -> dict[str, Any]:
     rows = effects.query("outcome == @outcome and seal == @seal and scope == @scope")
-    return rows.iloc[0].to_dict() if len(rows) else {}
+    return rows.iloc[0].to_dict()
 
 
 def _seal_sentence(study: SealStudy, seal: str) -> str:
     """'23 painted bowls against 21 bare: drying took about half as long again (times ...'"""
     table = study.by_seal.set_index("seal")
     mine, other, bare = table.loc[seal], table.loc[study.reference], under(study.reference)
-    parts = []
-    time = row_of(study.effects, "drying_time", seal)
-    if np.isfinite(time.get("ratio", np.nan)):
+    parts, time = [], _row_of(study.effects, "drying_time", seal)
+    if np.isfinite(time["ratio"]):
         probably = "probably " if time["certainty"] == "likely" else ""
-        claim = (
-            f"drying {probably}took {words.longer(time['ratio'])}"
-            if time["certainty"] in ("clear", "likely")
-            else "whether drying took longer is not clear"
-        )
-        here, coming = (
-            words.between(row["ci_lower"], row["ci_upper"])
-            for row in (time, row_of(study.effects, "drying_time", seal, NEXT))
-        )
-        average = "" if time["certainty"] in ("clear", "likely") else (
-            f": about {weeks(mine['weeks'])} weeks on average, {weeks(other['weeks'])} {bare}"
-        )  # fmt: skip
-        parts.append(f"{claim}{average} (times {here} for these pieces, {coming} in another year)")
+        claim = f"drying {probably}took {words.longer(time['ratio'])}"
+        if time["certainty"] not in _TOLD:
+            claim = (
+                f"whether drying took longer is not clear: about {weeks(mine['weeks'])} weeks on "
+                f"average, {weeks(other['weeks'])} {bare}"
+            )
+        coming = _row_of(study.effects, "drying_time", seal, NEXT)
+        now, then = (words.between(row["ci_lower"], row["ci_upper"]) for row in (time, coming))
+        parts.append(f"{claim} (times {now} for these pieces, {then} in another year)")
     if mine["n_looked"] and other["n_looked"]:
         cracked = [f"{int(row['n_cracked'])} of {int(row['n_looked'])}" for row in (mine, other)]
-        doubt = _crack_words(row_of(study.effects, "crack_hazard", seal))
-        parts.append(f"{cracked[0]} cracked, {cracked[1]} {bare}{doubt}")
+        doubt = _crack_words(_row_of(study.effects, "crack_hazard", seal))
+        parts.append(f"{cracked[0]} cracked, {cracked[1]} {bare} ({doubt})")
     if not parts:
         return ""
     head = words.opened(words.bowls(seal, int(mine["n_pieces"])))
     against = words.bowls(study.reference, int(other["n_pieces"]))
-    one = ", all of one log, and another log may differ" if time.get("n_logs") == 1 else ""
+    one = ", all of one log, and another log may differ" if time["n_logs"] == 1 else ""
     return f"{head} against {against}{one}: {'; '.join(parts)}."
 
 
 def _crack_words(row: dict[str, Any]) -> str:
     """What may be said of the counts beside it."""
-    sure = row.get("certainty")
-    if sure not in ("clear", "likely"):
-        return " (whether the seal made the difference we cannot tell)"
+    if row["certainty"] not in _TOLD:
+        return "whether the seal made the difference we cannot tell"
     ratio = row["ratio"] if np.isfinite(row["ratio"]) else row["ci_upper"]
-    way = "less" if ratio < 1 else "more"
-    return f" ({'probably ' if sure == 'likely' else ''}{way} often)"
+    probably = "probably " if row["certainty"] == "likely" else ""
+    return f"{probably}{'less' if ratio < 1 else 'more'} often"
 
 
 def _mechanism(study: SealStudy) -> str:
     """Core and surface: the reason for sealing, in points of moisture."""
-    told = study.effects.query("outcome == 'core_to_surface' and certainty in ['clear', 'likely']")
+    told = study.effects.query("outcome == 'core_to_surface' and certainty in @_TOLD")
     table = study.by_seal.set_index("seal")["core_to_surface_pct"]
     if not len(told) or not np.isfinite(table.get(study.reference, np.nan)):
         return ""
@@ -163,18 +163,6 @@ def _untold(effects: pd.DataFrame) -> list[str]:
         whom = listed(under(seal) for seal in rows["seal"].unique())
         out.append(words.opened(f"we cannot say {asked} {whom}: {reason}."))
     return out
-
-
-def _would_settle(study: SealStudy, effects: pd.DataFrame) -> str:
-    """What would answer the comparisons that are open."""
-    mine = effects.query("outcome == 'drying_time' and scope == @THIS")
-    open_ones = mine[~mine["certainty"].isin(["clear", "likely"])]
-    if not len(open_ones):
-        return ""
-    return (
-        f"What would settle {listed(open_ones['seal'])}: at least six pieces of each seal and six "
-        f"{under(study.reference)}, from the same logs and with like walls, the seals drawn by lot."
-    )
 
 
 def cautions(book: RecordBook, reference: str) -> tuple[str, ...]:
