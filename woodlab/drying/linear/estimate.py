@@ -34,7 +34,7 @@ from woodlab.drying.linear.search import (
 )
 from woodlab.errors import WoodlabError
 
-CHUNK = 1600  # pieces that are fitted together: their arrays stay in the processor's cache
+CHUNK = 3400  # pieces that are fitted together: their arrays stay in the processor's cache
 DECREMENT = 1e-6  # converged: the next step is below a thousandth of a standard error
 ROUGHLY = 1e-3  # as near as the search for outliers needs the curve
 SPIKE, SPIKE_AT_EDGE = 8.0, 16.0
@@ -186,12 +186,13 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
     out = np.zeros((n, k), dtype=bool)
     if k < 7 or not n:
         return out
-    place = np.arange(k)
-    low = np.clip(place - 2, 0, np.maximum(count - 5, 0)[:, None])
-    order, value = np.broadcast_to(place, (n, k)), left
+    place, full = np.arange(k), bool((count == k).all())
+    many = count[: 1 if full else n, None]
+    low = np.clip(place - 2, 0, np.maximum(many - 5, 0))
     near = low + np.arange(4)[:, None, None]
     near += near >= place  # the other four of the five
-    if (count == k).all():
+    if full:
+        order, value = np.broadcast_to(place, (n, k)), left
         a, b, c, e = (left[:, m[0]] for m in near)
     else:
         order = np.argsort(w <= 0, axis=1, kind="stable")  # the used ones, in their order, in front
@@ -200,9 +201,8 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
     least = np.minimum(np.minimum(a, b), np.minimum(c, e))
     largest = np.maximum(np.maximum(a, b), np.maximum(c, e))
     off = np.abs(value - (a + b + c + e - least - largest) / 2)
-    edge = (place < 2) | (place >= count[:, None] - 2)
-    used = place < count[:, None]
-    score = np.where(used, off / np.where(edge, SPIKE_AT_EDGE, SPIKE), 0)
+    used = place < many
+    score = off * (used / np.where((place < 2) | (place >= many - 2), SPIKE_AT_EDGE, SPIKE))
     worst = score.argmax(1)
     most = score[np.arange(n), worst]
     # more than the usual size (1.4826 times the median): more than half are below it, no sort

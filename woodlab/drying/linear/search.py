@@ -320,7 +320,8 @@ def descend(
     whole = here
     for turn in range(most + 1):
         steady = np.ones(len(u), dtype=bool)
-        aim = np.pad(here.c[: 2 + d.open_air].T, ((0, 0), (0, 1 - d.open_air)))
+        aim = np.zeros((len(u), 3))
+        aim[:, : 2 + d.open_air] = here.c[: 2 + d.open_air].T
         if settle:
             new = sigma_of(here, now, spread(here, now, free_parts(here, u, now)[2])[1])
             moved = np.abs(aim - now.anchor).max(1) / here.c[0]
