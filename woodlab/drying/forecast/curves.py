@@ -16,6 +16,7 @@ from woodlab.drying.forecast.passage import (
     check_count,
     check_request,
     days_since_turning,
+    weighed_moisture,
 )
 from woodlab.errors import as_list
 
@@ -82,7 +83,7 @@ def forecast_curves(
         target = yearly_level(fits, day + _DAY).mean(axis=1) + within_pct
     else:
         target = np.full(len(fits.pieces), float(target_moisture_pct))
-    d, tail = fits.records, (1 - level) / 2
+    tail = (1 - level) / 2
     turned = fits.book.pieces["turned_on"].reset_index(drop=True)
     dry = np.median(np.exp(fits.ln_dry(pick)), axis=1) if pick.size else np.empty(0)
     now = days_since_turning(fits, day)[pick]
@@ -94,13 +95,12 @@ def forecast_curves(
     parts = []
     for i, p in enumerate(pick):
         grid, (low, middle, high) = grids[i], bands[i]
-        good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
-        moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
-        nothing = np.full(good.size, np.nan)
-        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size]
+        weighed_on, moisture = weighed_moisture(fits, p, dry[i])
+        nothing = np.full(moisture.size, np.nan)
+        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * moisture.size]
         parts.append(pd.DataFrame({
             "piece": fits.pieces["piece"].iloc[p],
-            "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
+            "on": turned[p] + pd.to_timedelta(np.r_[grid, weighed_on], unit="D"),
             "part": part, "moisture_pct": np.r_[middle, moisture],
             "lower_pct": np.r_[low, nothing], "upper_pct": np.r_[high, nothing],
             "target_moisture_pct": target[p],

@@ -59,6 +59,13 @@ def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
     return np.maximum(days_between(turned, np.full(len(turned), day)), 0.0)
 
 
+def weighed_moisture(fits: DryingFits, p: int, dry_g: float) -> tuple[np.ndarray, np.ndarray]:
+    """Days since turning and moisture [%] of a piece at its weighings, by its oven-dry mass."""
+    d = fits.records
+    good = d.here[p] & ~d.suspect[p] & ~d.is_moisture[p]
+    return d.days[p, good], 100 * (d.mass_g[p, good] / dry_g - 1)
+
+
 def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
@@ -123,23 +130,24 @@ def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.n
     return np.where(below.any(axis=2), found, np.inf)
 
 
+USABLE = {
+    "target_moisture_pct": (2, 60, "percent of oven-dry mass, between 2 and 60, such as 12"),
+    "level": (0.5, 0.9999, "a chance such as 0.90"),
+    "within_pct": (0.2, 20, "points, such as 2"),
+}
+
+
 def check_request(target: Any, level: Any, within: Any) -> None:
     """Refuse what cannot be answered, in the words of the call."""
-    for name, value in (
-        ("target_moisture_pct", target), ("level", level), ("within_pct", within)
-    ):  # fmt: skip
-        given = value is not None or name != "target_moisture_pct"
-        if given and (isinstance(value, bool) or not isinstance(value, int | float | np.number)):
+    for (name, (least, most, give)), value in zip(
+        USABLE.items(), (target, level, within), strict=True
+    ):
+        if value is None and name == "target_moisture_pct":
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
             raise WoodlabError(f"{name} = {value!r} is not a number. Type it without quotes.")
-    if target is not None and not 2 <= target <= 60:
-        raise WoodlabError(
-            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
-            "between 2 and 60, such as 12."
-        )
-    if not 0.5 <= level < 1:
-        raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
-    if not 0.2 <= within <= 20:
-        raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
+        if not least <= value <= most:
+            raise WoodlabError(f"{name} = {value:g} is not usable. Give {give}.")
 
 
 def check_count(name: str, value: Any, example: int) -> None:

@@ -19,14 +19,6 @@ from woodlab.drying.forecast.passage import (
 )
 from woodlab.wood.humidity import equilibrium_moisture
 
-COLUMNS = (
-    "piece", "moisture_now_pct", "p_ready_now", "ready_on", "earliest_on", "latest_on", "crack",
-    "reason", "target_moisture_pct", "moisture_now_lower_pct", "moisture_now_upper_pct",
-    "p_ready_ever", "oven_dry_g", "oven_dry_lower_g", "oven_dry_upper_g", "drier_air_rh_pct",
-    "species", "seal", "wall_mm", "place", "turned_on", "last_weighed_on", "n_weighings", "status",
-    "basis", "laws", "air", "level", "as_of",
-)  # fmt: skip
-
 
 def forecast_ready(
     fits: DryingFits,
@@ -128,7 +120,7 @@ def ready_frame(found: Passages, level: float) -> pd.DataFrame:
         "status": fits.pieces["status"], "basis": fits.pieces["oven_dry_from"],
         "laws": words_of_laws(fits.laws), "air": fits.air.rests_on, "level": level,
         "as_of": pd.Timestamp(found.day),
-    })[list(COLUMNS)]  # fmt: skip
+    })  # fmt: skip
     short = np.flatnonzero(frame["p_ready_ever"].to_numpy() < 0.5)
     if short.size:
         frame.loc[short, "drier_air_rh_pct"] = _drier_air(found, short)
