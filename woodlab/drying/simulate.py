@@ -25,12 +25,8 @@ from woodlab.wood.species import species_facts
 # Diffusivity at 15 % moisture and surface coefficients: estimates of our own, of the order that
 # makes bare pieces dry in weeks to months and sealed ones in months to a year.
 DIFFUSIVITY_M2_S = 2.0e-11
-SURFACE_M_S = {
-    "none": 3.5e-8,
-    "wax on end grain": 1.2e-8,
-    "paint all over": 6.5e-9,
-    "wax all over": 3.6e-9,
-}
+SURFACE_M_S = {"none": 3.5e-8, "wax on end grain": 1.2e-8, "paint all over": 6.5e-9,
+               "wax all over": 3.6e-9}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -40,22 +36,18 @@ class SeasonTruth:
     Attributes
     ----------
     law : {"slab", "film"}
-        The law of the true course. `slab` has diffusivity rising with moisture and a capped
-        surface flux; no linear law shares it.
+        Of the true course.
     diffusivity_m2_s, surface_m_s : dict
         By species (else `DIFFUSIVITY_M2_S`) and by seal.
-    moisture_slope_per_pct : float
-        Rise of ln diffusivity per point of moisture (`slab`).
     log_sd, piece_sd : float
-        Standard deviations of the log's and the piece's effect on ln diffusivity and, the
-        piece's alone, on ln surface coefficient.
+        Scatter of ln diffusivity between logs and pieces (of these of ln surface coefficient, too).
     green_sd_pct : float
-        Scatter of the green moisture between logs, in percent of its species' value.
-    scale_g : float
-        Resolution of the scale; `slip_g` is the further scatter of a weighing.
-    crack_rate : float
-        Cracks per 1000 days at a core-to-surface difference of 20 points of moisture;
-        `crack_power` says how fast the rate rises with that difference.
+        Scatter of the green moisture between logs [% of its species' value].
+    scale_g, slip_g : float
+        Resolution of the scale, and the further scatter of a weighing.
+    crack_rate, crack_power : float
+        Cracks per 1000 days at a core-to-surface difference of 20 points, and the power of that
+        difference with which they rise.
     crack_proneness, crack_log_sd : dict, float
         Factors by species, and the scatter of ln rate between logs.
     """
@@ -63,7 +55,6 @@ class SeasonTruth:
     law: str = "slab"
     diffusivity_m2_s: dict[str, float] = field(default_factory=dict)
     surface_m_s: dict[str, float] = field(default_factory=lambda: dict(SURFACE_M_S))
-    moisture_slope_per_pct: float = RISE_PER_PCT
     log_sd: float = 0.15
     piece_sd: float = 0.10
     green_sd_pct: float = 10.0
@@ -117,8 +108,7 @@ class SimulatedSeason:
     def ready_on(self, target_moisture_pct: float) -> pd.Series:
         """The true first day at or below the target, by piece; NaT where it is not reached."""
         below = self.moisture <= target_moisture_pct
-        day = below.idxmax().where(below.any())
-        return pd.to_datetime(day)
+        return pd.to_datetime(below.idxmax().where(below.any()))
 
 
 def simulate_season(
@@ -179,16 +169,12 @@ def simulate_season(
     moisture, difference = _true_course(drawn, air, truth)
     drawn["core_to_surface_pct"] = np.nanmax(difference, axis=0)
     drawn["crack_on"] = _crack_days(drawn, moisture, difference, truth, rng)
-    tables = {
-        "pieces": pieces,
-        "weighings": _weighings(drawn, moisture, truth, schedule, rng),
-        "looks": _looks(drawn, moisture, schedule, rng),
-        "air": air,
-    }
-    offcuts = _offcuts(drawn, offcuts_per_log, rng)
-    if len(offcuts):
-        tables["offcuts"] = offcuts
-    book = RecordBook.from_frames(name="simulated season", **tables)
+    book = RecordBook.from_frames(
+        name="simulated season", pieces=pieces, air=air,
+        weighings=_weighings(drawn, moisture, truth, schedule, rng),
+        looks=_looks(drawn, moisture, schedule, rng),
+        offcuts=_offcuts(drawn, offcuts_per_log, rng),
+    )  # fmt: skip
     return SimulatedSeason(book, drawn.reset_index(drop=True), moisture)
 
 
@@ -256,7 +242,7 @@ def _true_course(
     names = ["start_moisture_pct", "diffusivity_m2_s", "surface_m_s"]
     params: dict[str, Any] = {name: drawn[name].to_numpy() for name in names}
     if truth.law == "slab":
-        params["rise_per_pct"] = truth.moisture_slope_per_pct
+        params["rise_per_pct"] = RISE_PER_PCT
     # The times stop at the log's end; the padding only satisfies the check of the course.
     padded = np.pad(equilibrium, (0, int(start.max())), mode="edge")
     days = np.minimum(np.arange(count), count - 1 - start[:, None])

@@ -28,18 +28,8 @@ _DAY = np.timedelta64(1, "D")
 
 @dataclass(frozen=True, eq=False)
 class Passages:
-    """n pieces, d draws; see `passages`.
-
-    Attributes
-    ----------
-    fits : DryingFits
-        As of `day` or before it.
-    day : datetime64
-    moisture_now_pct : ndarray, (n, d)
-    target_pct : ndarray, (n, d)
-    passage_days : ndarray, (n, d)
-        From turning to the first day at or below the target; infinity beyond the horizon.
-    """
+    """Of n pieces, by d draws: moisture on `day`, target, and days from turning to the first day at
+    or below it, infinity beyond the horizon; all (n, d). `fits` are as of `day` or before it."""
 
     fits: DryingFits
     day: np.datetime64

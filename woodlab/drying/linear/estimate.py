@@ -46,27 +46,21 @@ class LinearFits:
 
     Attributes
     ----------
-    u : ndarray, (n, P)
-        What the law's `search` looked for.
-    oven_dry_g, start_moisture_pct : ndarray, (n,)
-    covariance : ndarray, (n, P + 2, P + 2)
+    u : (n, P), what the law's `search` looked for
+    oven_dry_g, start_moisture_pct : (n,)
+    covariance : (n, P + 2, P + 2)
         Of (u, ln oven_dry_g, start_moisture_pct). NaN for a parameter at a bound, one that the
         weighings do not touch, and where no degree of freedom is left.
-    air_offset_pct : ndarray, (n,)
-        The equilibrium at the piece less that of the air, where the priors left it open, else 0.
-    steps_g : ndarray, (n, m)
-        Coefficients of the event columns.
-    sigma_g, dof : ndarray, (n,)
-        Standard deviation of a weighing, and the degrees of freedom that it has left. `dof` need
-        not be whole: a prior takes a part of a parameter.
-    used : ndarray of bool, (n, k)
-        The weighings that count, less those set aside as outliers.
-    fitted_g : ndarray, (n, k)
-    converged : ndarray of bool, (n,)
-        The next step is small beside the standard errors, and there is a degree of freedom to tell
-        them.
-    at_bound : ndarray of bool, (n, P + 2)
-        Which of (u, oven-dry mass, start moisture) stopped at a bound.
+    air_offset_pct : (n,), the equilibrium at the piece less that of the air, where it was left open
+    steps_g : (n, m), coefficients of the event columns
+    sigma_g, dof : (n,)
+        Standard deviation of a weighing and the degrees of freedom left, not whole numbers: a prior
+        takes a part of a parameter.
+    used : bool, (n, k), less those set aside as outliers
+    fitted_g : (n, k)
+    converged : bool, (n,)
+        The next step is small beside the standard errors, and a degree of freedom is left.
+    at_bound : bool, (n, P + 2), of (u, oven-dry mass, start moisture)
     """
 
     u: np.ndarray
@@ -174,12 +168,10 @@ def _without_outliers(
 
 
 def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndarray:
-    """The one weighing of each piece that stands alone, far off the middle of its neighbours.
-
-    Local by intent: a law that does not fit leaves long waves in the residuals, and those are not
-    the scale's fault. A weighing goes if it is off the median of its four neighbours by more than
-    eight times what is usual in the piece, at the ends of the record sixteen times; a piece of
-    fewer than seven weighings keeps all.
+    """The one weighing of each piece (of seven or more) that is off the median of its four
+    neighbours by more than eight times what is usual in the piece, at the ends of the record
+    sixteen times. Local by intent: a law that does not fit leaves long waves in the residuals, and
+    those are not the scale's fault.
     """
     n, k = left.shape
     count = (w > 0).sum(1)

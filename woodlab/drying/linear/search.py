@@ -129,11 +129,8 @@ def turned(matrix: np.ndarray) -> np.ndarray:
 
 
 def invert(matrix: np.ndarray) -> np.ndarray:
-    """Inverses of symmetric matrices, (m, m, n), by Gauss and Jordan; rows of zeros stay so.
-
-    A direction without weight comes out as unknown, which a small ridge makes of it: a
-    pseudo-inverse would call it certain.
-    """
+    """Inverses of symmetric matrices, (m, m, n), by Gauss and Jordan; rows of zeros stay so. A
+    direction without weight is made unknown by a small ridge: a pseudo-inverse calls it certain."""
     at = np.arange(len(matrix))
     size = np.sqrt(np.maximum(matrix[at, at], 0))
     there = size > 0
@@ -267,12 +264,9 @@ def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -
 
 
 def spread(s: Solved, d: Pieces, stuck: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), and degrees of freedom.
-
-    What is `stuck` or touches no weighing is NaN, but counts as a parameter. The degrees of freedom
-    are weighings less the trace of the hat matrix over them: a parameter that a prior holds costs
-    the weighings less than one.
-    """
+    """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), NaN for what is `stuck` or touches no
+    weighing; and degrees of freedom: weighings less the trace of the hat matrix over them, so that
+    a parameter that a prior holds costs less than one."""
     p, m = s.xj.shape[1], len(s.c)
     jj, xj = np.where(stuck[:, None] | stuck, 0.0, s.jj), np.where(stuck, 0.0, s.xj)
     whole = np.empty((p + m, p + m, xj.shape[2]))
@@ -359,10 +353,8 @@ def _put(whole: Solved, part: Solved, at: np.ndarray) -> Solved:
 
 
 def first_guesses(law: Law, d: Pieces) -> np.ndarray:
-    """Starting values (several, n, P): the best of the grid, over the first parameter first.
-
-    Of these the best few: several searches begin in different valleys, not at neighbours.
-    """
+    """Starting values (several, n, P): the best over the first parameter, and of these the best
+    few: several searches begin in different valleys, not at neighbours."""
     assert law.search is not None
     n, (scales, *others) = len(d.days), law.search.starts
     few = np.unique(np.linspace(0, max(d.days.shape[1] - 1, 0), STARTS_SEE).astype(int))
