@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying import kernel
-from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.results import DryingFits, checked_fits, day_of
 from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.passage import (
@@ -16,6 +15,7 @@ from woodlab.drying.forecast.passage import (
     check_count,
     check_request,
     days_since_turning,
+    target_draws,
     weighed_moisture,
 )
 from woodlab.errors import as_list
@@ -23,7 +23,6 @@ from woodlab.errors import as_list
 STEP_DAYS = 3.0
 AT_ONCE = 64  # pieces, for the memory of their draws
 COLUMNS = ["piece", "on", "part", "moisture_pct", "lower_pct", "upper_pct", "target_moisture_pct"]
-_DAY = np.timedelta64(1, "D")
 
 
 def forecast_curves(
@@ -79,10 +78,7 @@ def forecast_curves(
     known = set(fits.pieces["piece"])
     wanted = as_list(pieces, "pieces")
     pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet
-    if target_moisture_pct is None:
-        target = yearly_level(fits, day + _DAY).mean(axis=1) + within_pct
-    else:
-        target = np.full(len(fits.pieces), float(target_moisture_pct))
+    target = target_draws(fits, day, target_moisture_pct, within_pct).mean(axis=1)
     tail = (1 - level) / 2
     turned = fits.book.pieces["turned_on"].reset_index(drop=True)
     dry = np.median(np.exp(fits.ln_dry(pick)), axis=1) if pick.size else np.empty(0)

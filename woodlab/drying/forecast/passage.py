@@ -56,6 +56,15 @@ def weighed_moisture(fits: DryingFits, p: int, dry_g: float) -> tuple[np.ndarray
     return d.days[p, good], 100 * (d.mass_g[p, good] / dry_g - 1)
 
 
+def target_draws(
+    fits: DryingFits, day: np.datetime64, target_moisture_pct: float | None, within_pct: float
+) -> np.ndarray:
+    """The target of each piece in each draw [%], (n, d): one for all, or points above the air."""
+    if target_moisture_pct is None:
+        return yearly_level(fits, day + _DAY) + within_pct
+    return np.full((fits.records.n_pieces, fits.n_draws), float(target_moisture_pct))
+
+
 def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
@@ -63,13 +72,10 @@ def passages(
     """Run every draw from turning on until it is at its target, or to the horizon."""
     fits = season_fits(checked_fits(fits), as_of=as_of)
     day = day_of(fits, as_of)
-    n, d = fits.records.n_pieces, fits.n_draws
     if targets is not None:
-        target = np.broadcast_to(targets[:, None], (n, d))
-    elif target_moisture_pct is None:
-        target = yearly_level(fits, day + _DAY) + within_pct
+        target = np.repeat(targets[:, None], fits.n_draws, axis=1)
     else:
-        target = np.full((n, d), float(target_moisture_pct))
+        target = target_draws(fits, day, target_moisture_pct, within_pct)
     at_now, passage = _run(fits, day, target)
     return Passages(fits, day, at_now, target, passage)
 
