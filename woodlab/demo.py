@@ -29,29 +29,16 @@ SEALS = ("none", "wax on end grain", "paint all over", "wax all over")
 # A loft over a workshop that is warmed by day: drier than an open shed, milder in winter.
 _CLIMATE = Climate(mean_c=13.0, swing_c=7.5, mean_rh_pct=63.0, swing_rh_pct=5.0)
 
-# How many logs of each species.
-_LOGS = {
-    "sugar maple": 6,
-    "black cherry": 5,
-    "white ash": 5,
-    "black walnut": 4,
-    "American beech": 4,
-}
+# What is true of each species.
+_WOODS = pd.DataFrame(
+    [("sugar maple", 6, 1.7e-11, 1.0), ("black cherry", 5, 2.2e-11, 1.3),
+     ("white ash", 5, 2.6e-11, 0.7), ("black walnut", 4, 1.9e-11, 0.5),
+     ("American beech", 4, 1.6e-11, 2.2)],
+    columns=["species", "logs", "diffusivity_m2_s", "crack_proneness"],
+).set_index("species")  # fmt: skip
 _TRUTH = SeasonTruth(
-    diffusivity_m2_s={
-        "sugar maple": 1.7e-11,
-        "black cherry": 2.2e-11,
-        "white ash": 2.6e-11,
-        "black walnut": 1.9e-11,
-        "American beech": 1.6e-11,
-    },
-    crack_proneness={
-        "sugar maple": 1.0,
-        "black cherry": 1.3,
-        "white ash": 0.7,
-        "black walnut": 0.5,
-        "American beech": 2.2,
-    },
+    diffusivity_m2_s=_WOODS["diffusivity_m2_s"].to_dict(),
+    crack_proneness=_WOODS["crack_proneness"].to_dict(),
 )
 _WAX_G_PER_RIM_MM = {"none": 0.0, "wax on end grain": 0.05, "paint all over": 0.09,
                      "wax all over": 0.16}  # fmt: skip
@@ -123,19 +110,15 @@ def book_of_season(season: SimulatedSeason, seed: int) -> RecordBook:
 
 def _pieces(rng: np.random.Generator, year: int) -> pd.DataFrame:
     rows = []
-    letter = 0
-    for species, logs in _LOGS.items():
-        for _ in range(logs):
-            name = f"{chr(65 + letter % 24)}{letter // 24 + 1}" if letter >= 24 else None
-            log = name or chr(65 + letter + (letter >= 8) + (letter >= 13))  # no I, no O
-            letter += 1
-            # Green wood is turned in the cold months, a log in one or two days.
-            felled = pd.Timestamp(f"{year}-01-10") + pd.Timedelta(days=int(rng.integers(0, 75)))
-            count = int(rng.integers(3, 6))
-            seals = list(rng.permutation(SEALS))[: min(count, 4)]
-            seals += list(rng.choice(SEALS, count - len(seals)))
-            for number, seal in enumerate(seals, start=1):
-                rows.append(_one_piece(f"{log}{number}", log, species, str(seal), felled, rng))
+    woods = np.repeat(_WOODS.index, _WOODS["logs"])
+    for log, species in zip("ABCDEFGHJKLMNPQRSTUVWXYZ", woods, strict=True):  # no I, no O
+        # Green wood is turned in the cold months, a log in one or two days.
+        felled = pd.Timestamp(f"{year}-01-10") + pd.Timedelta(days=int(rng.integers(0, 75)))
+        count = int(rng.integers(3, 6))
+        seals = list(rng.permutation(SEALS))[: min(count, 4)]
+        seals += list(rng.choice(SEALS, count - len(seals)))
+        for number, seal in enumerate(seals, start=1):
+            rows.append(_one_piece(f"{log}{number}", log, species, str(seal), felled, rng))
     return pd.DataFrame(rows)
 
 
@@ -150,23 +133,14 @@ def _one_piece(
     # The wood is free of the pith: a rim that looks to the bark has the whole bowl below it.
     pith = rng.uniform(15, 45) + (height if faces == "bark" else 0.0)
     return {
-        "piece": piece,
-        "species": species,
+        "piece": piece, "species": species,
         "turned_on": felled + pd.Timedelta(days=int(rng.integers(0, 3))),
-        "wall_mm": wall,
-        "seal": seal,
-        "log": log,
-        "rim_mm": rim,
-        "height_mm": height,
-        "foot_mm": float(np.round(rim * rng.uniform(0.32, 0.42))),
-        "rim_faces": faces,
+        "wall_mm": wall, "seal": seal, "log": log, "rim_mm": rim, "height_mm": height,
+        "foot_mm": float(np.round(rim * rng.uniform(0.32, 0.42))), "rim_faces": faces,
         "pith_mm": float(np.round(pith)),
         "seal_g": float(np.round(wax * rng.uniform(0.8, 1.2))) if wax else np.nan,
-        "place": PLACE,
-        "maker": str(rng.choice(MAKERS)),
-        "allotted": "random",
-        "note": None,
-    }
+        "place": PLACE, "maker": str(rng.choice(MAKERS)), "allotted": "random", "note": None,
+    }  # fmt: skip
 
 
 def _rims(season: SimulatedSeason, rng: np.random.Generator) -> pd.DataFrame:
@@ -187,16 +161,12 @@ def _rims(season: SimulatedSeason, rng: np.random.Generator) -> pd.DataFrame:
                 piece.rim_mm, piece.pith_mm, piece.rim_faces,
                 float(strain.radial_pct) * tree, float(strain.tangential_pct) * tree,
             )  # fmt: skip
-            rows.append(
-                {
-                    "piece": piece.piece,
-                    "on": on,
-                    "along_mm": round(float(rim.along_mm) + rng.normal(0, 0.4), 1),
-                    "across_mm": round(float(rim.across_mm) + rng.normal(0, 0.4), 1),
-                    "rise_mm": round(float(rim.rise_mm) + rng.normal(0, 0.3), 1),
-                }
-            )
-    return pd.DataFrame(rows)
+            read = [
+                round(float(getattr(rim, name)) + rng.normal(0, sd), 1)
+                for name, sd in (("along_mm", 0.4), ("across_mm", 0.4), ("rise_mm", 0.3))
+            ]
+            rows.append((piece.piece, on, *read))
+    return pd.DataFrame(rows, columns=["piece", "on", "along_mm", "across_mm", "rise_mm"])
 
 
 def _with_mistakes(

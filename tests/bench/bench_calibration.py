@@ -24,7 +24,7 @@ from scipy.optimize import curve_fit
 
 import woodlab as wl
 from woodlab.drying.future_air import FutureAir
-from woodlab.drying.simulate import Schedule, SeasonTruth, _daily_equilibrium, simulate_season
+from woodlab.drying.simulate import Schedule, SeasonTruth, simulate_season
 from woodlab.drying.weather import invented_air
 from woodlab.wood.humidity import equilibrium_moisture
 
@@ -97,7 +97,7 @@ def draw_simulated(truth, seed, pieces):
         table, air, seed=seed + 2, truth=SeasonTruth(law=truth.law),
         schedule=Schedule(last_day=500),
     )  # fmt: skip
-    level = float(_daily_equilibrium(air).mean())
+    level = float(np.mean(equilibrium_moisture(air["temp_c"], air["rh_pct"])))
     as_of = table["turned_on"].max() + pd.Timedelta(days=45)
     return Season(made.book, as_of, made.moisture, level, None, None)
 

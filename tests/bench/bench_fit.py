@@ -43,7 +43,7 @@ def season(pieces: int, seed: int = 1) -> tuple[wl.RecordBook, np.ndarray]:
 
 
 def whole_call(book: wl.RecordBook) -> tuple[float, float, wl.DryingFits]:
-    """CPU seconds of the call, and with its table of pieces, which is made when it is read."""
+    """CPU seconds of the call, and with its table of pieces and the draws, made when it is read."""
     began = time.process_time()
     fits = wl.fit_drying(book, "exponential", pool=False)
     spent = time.process_time() - began

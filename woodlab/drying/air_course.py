@@ -107,9 +107,9 @@ def _filled(
     guessed = outside | (gap > SHORT_GAP_DAYS)
     out = np.interp(days, on, values)
     if guessed.any():
-        wave = _yearly_wave(on, values, start)
-        if wave is not None:
-            out[guessed] = _joined(days[guessed], on, values, wave, start)
+        day_of_2000 = (start - np.datetime64("2000-01-01")) / _DAY + on
+        if np.unique((day_of_2000 / _YEAR_DAYS % 1 * 365).astype(int)).size >= SEASON_DAYS:
+            out[guessed] = _joined(days[guessed], on, values, start)
         else:
             nearest = np.abs(days[guessed][:, None] - on[None, :])
             take = np.argsort(nearest, axis=1, kind="stable")[:, :NEARBY_DAYS]
@@ -117,34 +117,23 @@ def _filled(
     return out, guessed
 
 
-def _angle(days: np.ndarray, start: np.datetime64) -> np.ndarray:
-    return 2 * np.pi * ((start - np.datetime64("2000-01-01")) / _DAY + days) / _YEAR_DAYS
-
-
-def _yearly_wave(on: np.ndarray, values: np.ndarray, start: np.datetime64) -> np.ndarray | None:
-    """Mean, cosine and sine of the year, or None where the log shows too little of a year."""
-    of_year = np.unique(np.floor(_angle(on, start) / (2 * np.pi) % 1 * 365).astype(int))
-    if of_year.size < SEASON_DAYS:
-        return None
-    angle = _angle(on, start)
-    design = np.column_stack([np.ones(on.size), np.cos(angle), np.sin(angle)])
-    return np.linalg.lstsq(design, values, rcond=None)[0]
+def _year(days: np.ndarray, start: np.datetime64) -> np.ndarray:
+    """Mean, cosine and sine of the year, (days, 3)."""
+    angle = 2 * np.pi * ((start - np.datetime64("2000-01-01")) / _DAY + days) / _YEAR_DAYS
+    return np.column_stack([np.ones(days.size), np.cos(angle), np.sin(angle)])
 
 
 def _joined(
-    days: np.ndarray, on: np.ndarray, values: np.ndarray, wave: np.ndarray, start: np.datetime64
+    days: np.ndarray, on: np.ndarray, values: np.ndarray, start: np.datetime64
 ) -> np.ndarray:
-    """The wave, with the nearest week's departure from it dying away over a fortnight."""
-
-    def level(at: np.ndarray) -> np.ndarray:
-        angle = _angle(at, start)
-        return wave[0] + wave[1] * np.cos(angle) + wave[2] * np.sin(angle)
-
-    rest = values - level(on)
-    out = level(days)
+    """A wave fitted to the log, with the nearest week's departure from it dying away over a
+    fortnight."""
+    wave = np.linalg.lstsq(_year(on, start), values, rcond=None)[0]
+    rest = pd.Series(values - _year(on, start) @ wave)
+    out = _year(days, start) @ wave
     left = np.searchsorted(on, days) - 1
-    before = pd.Series(rest).rolling(7, min_periods=1).mean().to_numpy()
-    after = pd.Series(rest[::-1]).rolling(7, min_periods=1).mean().to_numpy()[::-1]
+    before = rest.rolling(7, min_periods=1).mean().to_numpy()
+    after = rest[::-1].rolling(7, min_periods=1).mean().to_numpy()[::-1]
     for week, at in ((before, left), (after, left + 1)):
         near = np.clip(at, 0, on.size - 1)
         fading = week[near] * np.exp(-np.abs(days - on[near]) / 14.0)

@@ -60,15 +60,10 @@ def core_to_surface(
     values = difference_draws(fits, days)
     tail = (1 - level) / 2
     low, middle, high = np.quantile(values, [tail, 0.5, 1 - tail], axis=1)
-    return pd.DataFrame(
-        {
-            "piece": fits.pieces["piece"].to_numpy(),
-            "difference_pct": middle,
-            "ci_lower": low,
-            "ci_upper": high,
-            "reason": fits.pieces["reason"].to_numpy(),
-        }
-    )
+    return pd.DataFrame({
+        "piece": fits.pieces["piece"].to_numpy(), "difference_pct": middle, "ci_lower": low,
+        "ci_upper": high, "reason": fits.pieces["reason"].to_numpy(),
+    })  # fmt: skip
 
 
 def difference_draws(
@@ -81,21 +76,15 @@ def difference_draws(
             f"The law {fits.law!r} has no inside of the wall. "
             "Fit with law='film' or law='slab' first."
         )
-    d = fits.records
-    n = d.n_pieces
-    if days is None:
-        last = np.array([d.days[p, max(d.counts[p] - 1, 0)] for p in range(n)])
-    else:
-        last = np.full(n, as_number(days, "days"))
+    d, n = fits.records, fits.records.n_pieces
+    last = d.days[:n].max(axis=1) if days is None else np.full(n, as_number(days, "days"))
     last = np.maximum(last, 1.0)
     end = d.shelf.first_day + int(np.ceil((d.shelf.start[:n] + last).max()) + 1) * _DAY
     sums = courses_to(fits, end)
     out = []
     for part, air in zip(fits.parts, sums, strict=True):
-        if part not in inner:
-            continue
-        keep = np.linspace(0, part.count - 1, min(part.count, most)).round().astype(int)
-        # FINE is 0.5 to 1 % low beside the finest grid; COARSE misses 3 % of a sealed wall's peak
-        some = part.keep(keep)
-        out.append(some.largest_differences(last[:, None], air[keep], pick=np.arange(n), grid=FINE))
+        if part in inner:
+            keep = np.linspace(0, part.count - 1, min(part.count, most)).round().astype(int)
+            how = {"pick": np.arange(n), "grid": FINE}  # COARSE misses 3 % of a sealed wall's peak
+            out.append(part.keep(keep).largest_differences(last[:, None], air[keep], **how))
     return np.concatenate(out, axis=1)

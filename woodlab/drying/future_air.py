@@ -47,6 +47,7 @@ _SIZES = np.stack(
     np.meshgrid(_SLOW_SDS, _SLOW_DAYS, _FAST_SDS, _FAST_DAYS, indexing="ij"), axis=-1
 ).reshape(-1, 4)
 _MOST_LOGGED = 800
+LIMITS_PCT, LIMITS_C = (2.0, 28.0), (-30.0, 50.0)
 _STATES = 8
 _NUGGET = 1e-5
 RESTS_ON = (
@@ -95,17 +96,17 @@ def future_air(
     rng = np.random.default_rng(seed)
     known = air[air["on"] < after + _DAY] if len(air) else air
     course = air_course(known) if len(known) else None
-    normal = rng.standard_normal((_STATES, draws, days))
-    chosen = rng.random(draws)
-    future = _Future(after, normal, chosen)
+    base = float((after - np.datetime64("2000-01-01")) / _DAY) + 1
+    chances = rng.standard_normal((_STATES, draws, days)), rng.random(draws)
     if course is None:
         nothing = np.empty(0, dtype=int), np.empty(0)
-        drawn = np.exp(future.place(*nothing, np.log(UNKNOWN_AIR_PCT)))[:, None]
-        steady = np.full(drawn.shape, REFERENCE_C)  # without a log no law asks for it
-        return _done(drawn, steady, after, RESTS_ON[2])
+        drawn = np.exp(_drawn(chances, base, *nothing, np.log(UNKNOWN_AIR_PCT)))[:, None]
+        # without a log no law asks for the temperature
+        steady = np.full(drawn.shape, REFERENCE_C)
+        return FutureAir(after + _DAY, np.clip(drawn, *LIMITS_PCT), steady, RESTS_ON[2])
     # the temperature has chances of its own: what binds it to the humidity from day to day is left
     # out, since the laws feel its course over weeks
-    other = _Future(after, rng.standard_normal(normal.shape), rng.random(draws))
+    other = rng.standard_normal((_STATES, draws, days)), rng.random(draws)
     assumed = "by" in known and bool(known["by"].notna().all())  # of blocks: no word on the warmth
     moist, warm, longest = [], [], 0
     for place in course.places:
@@ -114,62 +115,49 @@ def future_air(
         ln = np.log(np.maximum(rows["equilibrium_pct"].to_numpy(dtype=float), 1.0))
         temp = rows["temp_c"].to_numpy(dtype=float)
         longest = max(longest, int(on.max() - on.min()) + 1)
-        side = 0 if assumed else _unheated(on, temp, _days_of_2000(after) + 1)
-        moist.append(np.exp(future.place(on, ln, ln.mean(), UNHEATED_DRY * side)))
+        side = 0 if assumed else _unheated(on, temp, base)
+        moist.append(np.exp(_drawn(chances, base, on, ln, ln.mean(), UNHEATED_DRY * side)))
         part = temp / DEGREES
-        warm.append(DEGREES * other.place(on, part, part.mean(), UNHEATED_WARM * side))
+        warm.append(DEGREES * _drawn(other, base, on, part, part.mean(), UNHEATED_WARM * side))
     rests_on = RESTS_ON[0 if longest >= 300 else 1]
     if assumed:
         rests_on = RESTS_ON[3] + ("" if longest >= 300 else ": the course of the year is assumed")
-    return _done(np.stack(moist, axis=1), np.stack(warm, axis=1), after, rests_on)
+    return FutureAir(
+        after + _DAY, np.clip(np.stack(moist, axis=1), *LIMITS_PCT),
+        np.clip(np.stack(warm, axis=1), *LIMITS_C), rests_on,
+    )  # fmt: skip
 
 
-def _done(drawn: np.ndarray, temp_c: np.ndarray, after: np.datetime64, rests_on: str) -> FutureAir:
-    drawn, temp_c = np.clip(drawn, 2.0, 28.0), np.clip(temp_c, -30.0, 50.0)
-    return FutureAir(after + _DAY, drawn, temp_c, rests_on)
+def _drawn(
+    chances: tuple[np.ndarray, np.ndarray], base: float, on: np.ndarray, value: np.ndarray,
+    level: float, wave: float = 0.0,
+) -> np.ndarray:  # fmt: skip
+    """Draws of one place, (draws, days), from the same chances for all: normal (states, draws,
+    days) and which sizes of the departures (draws,). `base` is the first day to come, in days of
+    2000; `on` counts from it: negative."""
+    normal, chosen = chances
+    days = normal.shape[2]
+    order = np.argsort(on)[-_MOST_LOGGED:]
+    state, cover, fit = _filter(on[order], (value - level)[order], base, wave)
+    weight = np.exp(fit - fit.max())
+    which = np.searchsorted(np.cumsum(weight / weight.sum()), chosen * (1 - 1e-9))
+    # more than enough draws of the states at the end of the log, then each runs on by itself
+    root = np.linalg.cholesky(cover + 1e-12 * np.eye(_STATES))
+    now = state[which] + np.einsum("dij,dj->di", root[which], normal[:, :, 0].T)
+    out: np.ndarray = now[:, :5] @ _waves(base + np.arange(days))
+    for j, (sd, memory) in enumerate(_memories(_SIZES[which])):
+        steps = normal[j] * (sd * np.sqrt(1 - memory**2))[:, None]
+        course = now[:, 5 + j].copy()
+        for day in range(days):
+            course = memory * course + (steps[:, day] if day else 0.0)
+            out[:, day] += course
+    return out + level
 
 
-def _days_of_2000(day: np.datetime64) -> float:
-    return float((day - np.datetime64("2000-01-01")) / _DAY)
-
-
-@dataclass(frozen=True, eq=False)
-class _Future:
-    """The chances of the days to come, the same for every place: `normal` (states, draws, days)."""
-
-    after: np.datetime64
-    normal: np.ndarray
-    chosen: np.ndarray  # (draws,), which sizes of the departures
-
-    def place(
-        self, on: np.ndarray, value: np.ndarray, level: float, wave: float = 0.0
-    ) -> np.ndarray:
-        """Draws of one place, (draws, days); `on` counts from the first day to come: negative."""
-        _, draws, days = self.normal.shape
-        base, rest = _days_of_2000(self.after) + 1, value - level
-        order = np.argsort(on)[-_MOST_LOGGED:]
-        sizes = _SIZES
-        state, cover, fit = _filter(on[order], rest[order], sizes, base, wave)
-        fit = fit + _prior_of(sizes)
-        weight = np.exp(fit - fit.max())
-        which = np.searchsorted(np.cumsum(weight / weight.sum()), self.chosen * (1 - 1e-9))
-        # more than enough draws of the states at the end of the log, then each runs on by itself
-        root = np.linalg.cholesky(cover + 1e-12 * np.eye(_STATES))
-        begin = self.normal[:_STATES, :, 0].T
-        now = state[which] + np.einsum("dij,dj->di", root[which], begin)
-        ahead = np.arange(days)
-        turn = 2 * np.pi * (base + ahead) / _YEAR
-        waves = np.stack(
-            [np.ones(days), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)]
-        )
-        out: np.ndarray = now[:, :5] @ waves
-        for j, (sd, memory) in enumerate(_memories(sizes[which])):
-            steps = self.normal[j] * (sd * np.sqrt(1 - memory**2))[:, None]
-            course = now[:, 5 + j].copy()
-            for day in range(days):
-                course = memory * course + (steps[:, day] if day else 0.0)
-                out[:, day] += course
-        return out + level
+def _waves(day: np.ndarray) -> np.ndarray:
+    """Level and two waves of the year on days of 2000, (5, days)."""
+    turn = 2 * np.pi * day / _YEAR
+    return np.stack([turn**0, np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)])
 
 
 def _unheated(on: np.ndarray, temp_c: np.ndarray, base: float) -> int:
@@ -195,44 +183,39 @@ def _memories(sizes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _filter(
-    on: np.ndarray, rest: np.ndarray, sizes: np.ndarray, base: float, wave: float = 0.0
+    on: np.ndarray, rest: np.ndarray, base: float, wave: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Kalman filter of the log up to day 0, for all sizes at once.
 
-    `wave` is what is expected of the warm season.
-    State: level, two waves (cosine, sine each), slow, yearly and daily departure. Returns the
-    state and its covariance on day 0, and the log likelihood.
+    `wave` is what is expected of the warm season. State: level, two waves (cosine, sine each),
+    slow, yearly and daily departure. Returns the state and its covariance on day 0, and the log
+    posterior of the sizes.
     """
-    count = len(sizes)
-    sds = np.zeros((count, _STATES))
-    sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
+    count, at = len(_SIZES), np.arange(_STATES)
+    sds, state, grown = np.zeros((3, count, _STATES))
     memory = np.ones((count, _STATES))
-    grown = np.zeros((count, _STATES))
-    for j, (sd, kept) in enumerate(_memories(sizes)):
+    sds[:, :5] = [LEVEL_SD, WAVE_SD, WAVE_SD, SECOND_WAVE_SD, SECOND_WAVE_SD]
+    for j, (sd, kept) in enumerate(_memories(_SIZES)):
         sds[:, 5 + j], memory[:, 5 + j] = sd, kept
         grown[:, 5 + j] = sd**2 * (1 - kept**2)
-    state = np.zeros((count, _STATES))
     if wave:
         sds[:, 1:3] = UNHEATED_WAVE_SD
-        turn = 2 * np.pi * WARMEST_DAY / _YEAR
-        state[:, 1], state[:, 2] = wave * np.cos(turn), wave * np.sin(turn)
-    diagonal = np.arange(_STATES)
+        state[:, 1:3] = wave * _waves(np.array([WARMEST_DAY]))[1:3, 0]
     cover = np.zeros((count, _STATES, _STATES))
-    cover[:, diagonal, diagonal] = sds**2
-    value = np.zeros(count)
+    cover[:, at, at] = sds**2
+    # priors of the sizes of the slow and the daily departure, estimates of our own
+    value = -0.5 * (np.log(_SIZES[:, 0] / 0.025) / 0.8) ** 2
+    value -= 0.5 * (np.log(_SIZES[:, 2] / 0.09) / 0.7) ** 2
     readings = dict(zip(on.tolist(), rest.tolist(), strict=True))
     first = min(readings, default=0)
     for day in range(first, 1):
         if day > first:
             state = state * memory
             cover = cover * memory[:, :, None] * memory[:, None, :]
-            cover[:, diagonal, diagonal] += grown
+            cover[:, at, at] += grown
         if day not in readings:
             continue
-        turn = 2 * np.pi * (base + day) / _YEAR
-        look = np.array(
-            [1, np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn), 1, 1, 1]
-        )
+        look = np.append(_waves(base + np.array([day]))[:, 0], [1, 1, 1])
         seen = cover @ look
         variance = seen @ look + _NUGGET
         miss = readings[day] - state @ look
@@ -240,10 +223,3 @@ def _filter(
         cover = cover - seen[:, :, None] * (seen / variance[:, None])[:, None, :]
         value -= 0.5 * (np.log(variance) + miss**2 / variance)
     return state, 0.5 * (cover + cover.transpose(0, 2, 1)), value
-
-
-def _prior_of(sizes: np.ndarray) -> np.ndarray:
-    return (
-        -0.5 * (np.log(sizes[:, 0] / 0.025) / 0.8) ** 2
-        - 0.5 * (np.log(sizes[:, 2] / 0.09) / 0.7) ** 2
-    )

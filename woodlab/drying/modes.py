@@ -37,6 +37,7 @@ EXACT_MODES = 8
 # Modes beyond the exact ones go in groups, each group one mode (see `sheet_modes`).
 GROUP_RATIO, GROUPS = 1.35, 9
 _MOST_CELLS = 2_000_000  # days x modes x pieces that are stepped through together
+Courses = tuple[np.ndarray, np.ndarray, np.ndarray]  # what `DailyAir.of` gives
 
 
 @dataclass(frozen=True)
@@ -66,37 +67,28 @@ class DailyAir:
             )
         object.__setattr__(self, "equilibrium_pct", courses)
 
-    def of(
-        self, pieces: int, last_day: ArrayLike = 0.0
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def of(self, pieces: int, last_day: ArrayLike = 0.0) -> Courses:
         """Courses, and each piece's course number and start; checks that the course reaches."""
-        start = np.ascontiguousarray(np.broadcast_to(np.asarray(self.start, float), (pieces,)))
-        which = np.ascontiguousarray(np.broadcast_to(np.asarray(self.course, int), (pieces,)))
-        n_courses, n_days = self.equilibrium_pct.shape
-        end = start + last_day
+        start = np.full(pieces, self.start, dtype=float)
+        which = np.full(pieces, self.course, dtype=int)
+        n_days, end = self.equilibrium_pct.shape[1], start + last_day
         if pieces and (start.min() < 0 or end.max() > n_days):
             raise WoodlabError(
                 f"The course of air holds {n_days} days; times from {start.min():g} to "
                 f"{end.max():g} were asked. Extend the course."
             )
-        if pieces and (which.min() < 0 or which.max() >= n_courses):
-            raise WoodlabError(f"There are {n_courses} courses of air; number {which.max()} is not")
         return np.ascontiguousarray(self.equilibrium_pct), which, start
 
 
 Air = float | np.ndarray | DailyAir
-Courses = tuple[np.ndarray, np.ndarray, np.ndarray]  # what `DailyAir.of` gives
 
 
 def as_daily(air: Air, times: np.ndarray) -> DailyAir:
     """Air as daily courses; constant air becomes as many courses as there are values."""
     if isinstance(air, DailyAir):
         return air
-    level = np.asarray(air, dtype=float)
+    different, which = np.unique(np.asarray(air, dtype=float), return_inverse=True)
     length = int(np.ceil(times.max(initial=0.0))) + 1
-    if level.ndim == 0:
-        return DailyAir(np.full((1, length), float(level)))
-    different, which = np.unique(level, return_inverse=True)
     return DailyAir(np.repeat(different[:, None], length, axis=1), 0.0, which)
 
 

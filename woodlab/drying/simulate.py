@@ -8,6 +8,7 @@ few days, offcuts of some logs.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,12 +25,8 @@ from woodlab.wood.species import species_facts
 # Diffusivity at 15 % moisture and surface coefficients: estimates of our own, of the order that
 # makes bare pieces dry in weeks to months and sealed ones in months to a year.
 DIFFUSIVITY_M2_S = 2.0e-11
-SURFACE_M_S = {
-    "none": 3.5e-8,
-    "wax on end grain": 1.2e-8,
-    "paint all over": 6.5e-9,
-    "wax all over": 3.6e-9,
-}
+SURFACE_M_S = {"none": 3.5e-8, "wax on end grain": 1.2e-8, "paint all over": 6.5e-9,
+               "wax all over": 3.6e-9}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -39,22 +36,18 @@ class SeasonTruth:
     Attributes
     ----------
     law : {"slab", "film"}
-        The law of the true course. `slab` has diffusivity rising with moisture and a capped
-        surface flux; no linear law shares it.
+        Of the true course.
     diffusivity_m2_s, surface_m_s : dict
         By species (else `DIFFUSIVITY_M2_S`) and by seal.
-    moisture_slope_per_pct : float
-        Rise of ln diffusivity per point of moisture (`slab`).
     log_sd, piece_sd : float
-        Standard deviations of the log's and the piece's effect on ln diffusivity and, the
-        piece's alone, on ln surface coefficient.
+        Scatter of ln diffusivity between logs and pieces (of these of ln surface coefficient, too).
     green_sd_pct : float
-        Scatter of the green moisture between logs, in percent of its species' value.
-    scale_g : float
-        Resolution of the scale; `slip_g` is the further scatter of a weighing.
-    crack_rate : float
-        Cracks per 1000 days at a core-to-surface difference of 20 points of moisture;
-        `crack_power` says how fast the rate rises with that difference.
+        Scatter of the green moisture between logs [% of its species' value].
+    scale_g, slip_g : float
+        Resolution of the scale, and the further scatter of a weighing.
+    crack_rate, crack_power : float
+        Cracks per 1000 days at a core-to-surface difference of 20 points, and the power of that
+        difference with which they rise.
     crack_proneness, crack_log_sd : dict, float
         Factors by species, and the scatter of ln rate between logs.
     """
@@ -62,7 +55,6 @@ class SeasonTruth:
     law: str = "slab"
     diffusivity_m2_s: dict[str, float] = field(default_factory=dict)
     surface_m_s: dict[str, float] = field(default_factory=lambda: dict(SURFACE_M_S))
-    moisture_slope_per_pct: float = RISE_PER_PCT
     log_sd: float = 0.15
     piece_sd: float = 0.10
     green_sd_pct: float = 10.0
@@ -116,8 +108,7 @@ class SimulatedSeason:
     def ready_on(self, target_moisture_pct: float) -> pd.Series:
         """The true first day at or below the target, by piece; NaT where it is not reached."""
         below = self.moisture <= target_moisture_pct
-        day = below.idxmax().where(below.any())
-        return pd.to_datetime(day)
+        return pd.to_datetime(below.idxmax().where(below.any()))
 
 
 def simulate_season(
@@ -178,16 +169,12 @@ def simulate_season(
     moisture, difference = _true_course(drawn, air, truth)
     drawn["core_to_surface_pct"] = np.nanmax(difference, axis=0)
     drawn["crack_on"] = _crack_days(drawn, moisture, difference, truth, rng)
-    tables = {
-        "pieces": pieces,
-        "weighings": _weighings(drawn, moisture, truth, schedule, rng),
-        "looks": _looks(drawn, moisture, truth, schedule, rng),
-        "air": air,
-    }
-    offcuts = _offcuts(drawn, offcuts_per_log, rng)
-    if len(offcuts):
-        tables["offcuts"] = offcuts
-    book = RecordBook.from_frames(name="simulated season", **tables)
+    book = RecordBook.from_frames(
+        name="simulated season", pieces=pieces, air=air,
+        weighings=_weighings(drawn, moisture, truth, schedule, rng),
+        looks=_looks(drawn, moisture, schedule, rng),
+        offcuts=_offcuts(drawn, offcuts_per_log, rng),
+    )  # fmt: skip
     return SimulatedSeason(book, drawn.reset_index(drop=True), moisture)
 
 
@@ -207,6 +194,12 @@ def _check(pieces: pd.DataFrame, air: pd.DataFrame, truth: SeasonTruth) -> None:
         )
 
 
+def _logs(pieces: pd.DataFrame) -> pd.Series:
+    """The log of each piece; one that names none is a log of its own."""
+    own = pieces["piece"]
+    return pieces["log"].fillna(own) if "log" in pieces else own
+
+
 def _effects(names: pd.Series, sd: float, rng: np.random.Generator) -> np.ndarray:
     codes, unique = pd.factorize(names)
     return rng.normal(0, sd, max(len(unique), 1))[codes]
@@ -217,15 +210,12 @@ def _draw_pieces(
 ) -> pd.DataFrame:
     drawn = pieces.copy()
     count = len(drawn)
-    log = drawn["log"] if "log" in drawn else drawn["piece"]
-    log = log.fillna(drawn["piece"])
+    log = _logs(drawn)
     base = drawn["species"].map(lambda s: truth.diffusivity_m2_s.get(s, DIFFUSIVITY_M2_S))
-    drawn["diffusivity_m2_s"] = base * np.exp(
-        _effects(log, truth.log_sd, rng) + rng.normal(0, truth.piece_sd, count)
-    )
-    drawn["surface_m_s"] = drawn["seal"].map(truth.surface_m_s) * np.exp(
-        rng.normal(0, truth.piece_sd, count)
-    )
+    ln = _effects(log, truth.log_sd, rng) + rng.normal(0, truth.piece_sd, count)
+    drawn["diffusivity_m2_s"] = base * np.exp(ln)
+    ln = rng.normal(0, truth.piece_sd, count)
+    drawn["surface_m_s"] = drawn["seal"].map(truth.surface_m_s) * np.exp(ln)
     facts = {name: species_facts(name).figures for name in drawn["species"].unique()}
     green = drawn["species"].map(lambda s: facts[s]["green_moisture_pct"]).fillna(70.0)
     green *= 1 + _effects(log, truth.green_sd_pct / 100, rng)
@@ -240,60 +230,47 @@ def _draw_pieces(
     return drawn
 
 
-def _daily_equilibrium(air: pd.DataFrame) -> pd.Series:
-    daily = air.assign(on=air["on"].dt.normalize()).groupby("on")[["temp_c", "rh_pct"]].mean()
-    daily = daily.resample("D").mean().interpolate()
-    return pd.Series(
-        np.asarray(equilibrium_moisture(daily["temp_c"], daily["rh_pct"])), daily.index
-    )
-
-
 def _true_course(
     drawn: pd.DataFrame, air: pd.DataFrame, truth: SeasonTruth
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Mean moisture and core-to-surface difference by day (rows) and piece; NaN before turning."""
-    equilibrium = _daily_equilibrium(air)
-    start = (drawn["turned_on"].dt.normalize() - equilibrium.index[0]).dt.days.to_numpy()
-    count = len(equilibrium)
-    params = {
-        "start_moisture_pct": drawn["start_moisture_pct"].to_numpy(),
-        "diffusivity_m2_s": drawn["diffusivity_m2_s"].to_numpy(),
-        "surface_m_s": drawn["surface_m_s"].to_numpy(),
-    }
+    daily = air.groupby(air["on"].dt.normalize())[["temp_c", "rh_pct"]].mean()
+    daily = daily.resample("D").mean().interpolate()
+    equilibrium = np.asarray(equilibrium_moisture(daily["temp_c"], daily["rh_pct"]))
+    start = (drawn["turned_on"].dt.normalize() - daily.index[0]).dt.days.to_numpy()
+    count = len(daily)
+    names = ["start_moisture_pct", "diffusivity_m2_s", "surface_m_s"]
+    params: dict[str, Any] = {name: drawn[name].to_numpy() for name in names}
     if truth.law == "slab":
-        params["rise_per_pct"] = truth.moisture_slope_per_pct
+        params["rise_per_pct"] = RISE_PER_PCT
     # The times stop at the log's end; the padding only satisfies the check of the course.
-    padded = np.pad(equilibrium.to_numpy(), (0, int(start.max())), mode="edge")
+    padded = np.pad(equilibrium, (0, int(start.max())), mode="edge")
     days = np.minimum(np.arange(count), count - 1 - start[:, None])
     walls = drawn["wall_mm"].to_numpy()
     run = kernel_run(law_named(truth.law), days, params, walls, DailyAir(padded, start))
-    apart = run.core - run.surface
     # Row d of the run is day d since turning; put it on the calendar.
     day = np.arange(count)[:, None] - start[None, :]
-    piece = np.arange(len(drawn))[None, :]
-    before = day < 0
-    moisture = np.where(before, np.nan, run.mean[piece, np.maximum(day, 0)])
-    difference = np.where(before, np.nan, apart[piece, np.maximum(day, 0)])
-    frame = pd.DataFrame(moisture, index=equilibrium.index, columns=list(drawn["piece"]))
-    return frame, difference
+    piece, since = np.arange(len(drawn))[None, :], np.maximum(day, 0)
+    moisture = np.where(day < 0, np.nan, run.mean[piece, since])
+    difference = np.where(day < 0, np.nan, (run.core - run.surface)[piece, since])
+    return pd.DataFrame(moisture, index=daily.index, columns=list(drawn["piece"])), difference
 
 
 def _visits(
-    every: int, until: int, later: int, last: int, jitter: int, rng: np.random.Generator
+    every: int, until: int, later: int, schedule: Schedule, rng: np.random.Generator
 ) -> np.ndarray:
-    days = [*range(0, until, every), *range(until, last + 1, later)]
-    shifted = np.array(days) + rng.integers(-jitter, jitter + 1, len(days))
-    shifted[0] = 0
-    return np.unique(np.clip(shifted, 0, None))
+    days = np.array([*range(0, until, every), *range(until, schedule.last_day + 1, later)])
+    days += rng.integers(-schedule.jitter_days, schedule.jitter_days + 1, len(days))
+    days[0] = 0
+    return np.unique(np.clip(days, 0, None))
 
 
 def _crack_days(
     drawn: pd.DataFrame, moisture: pd.DataFrame, difference: np.ndarray, truth: SeasonTruth,
     rng: np.random.Generator,
 ) -> pd.Series:  # fmt: skip
-    log = drawn["log"].fillna(drawn["piece"]) if "log" in drawn else drawn["piece"]
     factor = drawn["species"].map(lambda s: truth.crack_proneness.get(s, 1.0)).to_numpy()
-    factor = factor * np.exp(_effects(log, truth.crack_log_sd, rng))
+    factor = factor * np.exp(_effects(_logs(drawn), truth.crack_log_sd, rng))
     strain = np.nan_to_num(difference).clip(min=0) / 20.0
     hazard = truth.crack_rate / 1000 * factor * strain**truth.crack_power
     opened = np.cumsum(hazard, axis=0) >= rng.exponential(size=len(drawn))
@@ -305,60 +282,50 @@ def _weighings(
     drawn: pd.DataFrame, moisture: pd.DataFrame, truth: SeasonTruth, schedule: Schedule,
     rng: np.random.Generator,
 ) -> pd.DataFrame:  # fmt: skip
-    rows = []
+    s, rows = schedule, []
     for piece in drawn.itertuples():
         course = moisture[piece.piece].dropna()
-        days = _visits(
-            schedule.weigh_every, schedule.weigh_until, schedule.weigh_later,
-            schedule.last_day, schedule.jitter_days, rng,
-        )  # fmt: skip
-        days = days[days < len(course)]
-        mass = piece.oven_dry_g * (1 + course.to_numpy()[days] / 100) + piece.sealer_g
-        mass = mass + rng.normal(0, truth.slip_g, len(days))
+        days = _visits(s.weigh_every, s.weigh_until, s.weigh_later, s, rng)
+        course = course.iloc[days[days < len(course)]]
+        mass = piece.oven_dry_g * (1 + course.to_numpy() / 100) + piece.sealer_g
+        mass = mass + rng.normal(0, truth.slip_g, len(mass))
         mass = np.maximum(np.round(mass / truth.scale_g) * truth.scale_g, truth.scale_g)
-        rows.append(pd.DataFrame({"piece": piece.piece, "on": course.index[days], "mass_g": mass}))
-    table = pd.concat(rows, ignore_index=True)
-    table["scale_g"] = truth.scale_g
-    return table.sort_values(["on", "piece"], kind="stable", ignore_index=True)
+        rows.append(pd.DataFrame({"piece": piece.piece, "on": course.index, "mass_g": mass}))
+    return _written(rows).assign(scale_g=truth.scale_g)
 
 
 def _looks(
-    drawn: pd.DataFrame, moisture: pd.DataFrame, truth: SeasonTruth, schedule: Schedule,
-    rng: np.random.Generator,
-) -> pd.DataFrame:  # fmt: skip
-    rows = []
+    drawn: pd.DataFrame, moisture: pd.DataFrame, schedule: Schedule, rng: np.random.Generator
+) -> pd.DataFrame:
+    s, rows = schedule, []
     for piece in drawn.itertuples():
         course = moisture[piece.piece].dropna()
-        days = _visits(
-            schedule.look_every, schedule.look_until, schedule.look_later,
-            schedule.last_day, schedule.jitter_days, rng,
-        )  # fmt: skip
+        days = _visits(s.look_every, s.look_until, s.look_later, s, rng)
         on = course.index[days[(days > 0) & (days < len(course))]]
-        crack = np.zeros(len(on))
-        action = np.array(["none"] * len(on), dtype=object)
+        look = pd.DataFrame({"piece": piece.piece, "on": on, "crack_mm": 0.0, "action": "none"})
         if pd.notna(piece.crack_on):
             found = on >= piece.crack_on
             size = rng.gamma(2.0, 9.0) + 3
             age = (on[found] - piece.crack_on).days.to_numpy()
-            crack[found] = np.round(size * (1 - np.exp(-(age + 2) / 8.0))).clip(min=1)
-            if found.any():
-                action[found.argmax()] = "glued" if rng.random() < 0.7 else "none"
-        rows.append(
-            pd.DataFrame({"piece": piece.piece, "on": on, "crack_mm": crack, "action": action})
-        )
-    table = pd.concat(rows, ignore_index=True)
-    return table.sort_values(["on", "piece"], kind="stable", ignore_index=True)
+            grown = np.round(size * (1 - np.exp(-(age + 2) / 8.0))).clip(min=1)
+            look.loc[found, "crack_mm"] = grown
+            if found.any() and rng.random() < 0.7:
+                look.loc[found.argmax(), "action"] = "glued"
+        rows.append(look)
+    return _written(rows)
+
+
+def _written(rows: list[pd.DataFrame]) -> pd.DataFrame:
+    """A table in the order in which a maker writes."""
+    return pd.concat(rows).sort_values(["on", "piece"], kind="stable", ignore_index=True)
 
 
 def _offcuts(drawn: pd.DataFrame, per_log: int, rng: np.random.Generator) -> pd.DataFrame:
-    columns = ["log", "on", "wet_g", "oven_dry_g"]
-    if per_log < 1 or "log" not in drawn:
-        return pd.DataFrame(columns=columns)
     rows = []
-    for log, group in drawn.dropna(subset=["log"]).groupby("log", sort=False):
+    for log, group in drawn.groupby("log", sort=False) if "log" in drawn else ():
         for _ in range(per_log):
             moisture = group["start_moisture_pct"].mean() * (1 + rng.normal(0, 0.05))
             dry = round(float(rng.uniform(40, 120)), 1)
             wet = round(dry * (1 + moisture / 100), 1)
             rows.append([log, group["turned_on"].min(), wet, dry])
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=["log", "on", "wet_g", "oven_dry_g"])

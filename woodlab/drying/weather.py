@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 import pandas as pd
@@ -30,12 +31,8 @@ class Climate:
 
 def _autoregressive(rng: np.random.Generator, days: int, sd: float, memory: float) -> np.ndarray:
     steps = rng.normal(size=days) * sd * np.sqrt(1 - memory**2)
-    course = np.empty(days)
-    state = rng.normal() * sd
-    for day in range(days):
-        state = memory * state + steps[day]
-        course[day] = state
-    return course
+    first = rng.normal() * sd
+    return np.array([*accumulate(steps, lambda day, step: memory * day + step, initial=first)][1:])
 
 
 def invented_air(

@@ -7,9 +7,10 @@ linear in them carries no noise of the draws, and the seed moves it hardly at al
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property, partial
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -24,36 +25,72 @@ _MOST_CELLS = 4_000_000  # rows times times of one run: what fits a small machin
 _MOST_ROWS = 50_000  # of one run: larger arrays are slower to come by than to fill
 
 
+class Draws(NamedTuple):
+    """Of n pieces (blocks behind), d of each: u (n, d, q), ln_dry (n, d), beta (d, effects), sds
+    (d, components)."""
+
+    u: np.ndarray
+    ln_dry: np.ndarray
+    beta: np.ndarray
+    sds: np.ndarray
+
+
 @dataclass(frozen=True, eq=False)
 class Posterior:
-    """n pieces (blocks behind), d draws.
+    """Draws of a season; they are made when they are first asked for.
 
     Attributes
     ----------
     season : Season
         Records, law, effects.
     mode : Mode
-    u, ln_dry : ndarray, (n, d, q), (n, d)
-    beta, sds : ndarray, (d, effects), (d, components)
+    count : int
+        How many draws.
+    make : function
+        Gives the draws.
+    u, ln_dry, beta, sds : ndarray
+        See `Draws`.
     """
 
     season: Season
     mode: Mode
-    u: np.ndarray
-    ln_dry: np.ndarray
-    beta: np.ndarray
-    sds: np.ndarray
+    count: int
+    make: Callable[[], Draws]
+
+    @classmethod
+    def of(cls, season: Season, mode: Mode, draws: Draws) -> Posterior:
+        """With draws that are made already."""
+        return cls(season, mode, draws.u.shape[1], partial(Draws, *draws))
+
+    @cached_property
+    def draws(self) -> Draws:
+        return self.make()
 
     @property
-    def count(self) -> int:
-        return self.u.shape[1]
+    def u(self) -> np.ndarray:
+        return self.draws.u
+
+    @property
+    def ln_dry(self) -> np.ndarray:
+        return self.draws.ln_dry
+
+    @property
+    def beta(self) -> np.ndarray:
+        return self.draws.beta
+
+    @property
+    def sds(self) -> np.ndarray:
+        return self.draws.sds
 
     def keep(self, which: np.ndarray) -> Posterior:
         """Some of the draws."""
-        return replace(
-            self, u=self.u[:, which], ln_dry=self.ln_dry[:, which], beta=self.beta[which],
-            sds=self.sds[which],
-        )  # fmt: skip
+        u, ln_dry, beta, sds = self.draws
+        some = Draws(u[:, which], ln_dry[:, which], beta[which], sds[which])
+        return Posterior.of(self.season, self.mode, some)
+
+    def instead(self, season: Season, **changed: np.ndarray) -> Posterior:
+        """The draws of another season, some of their arrays changed."""
+        return Posterior.of(season, self.mode, self.draws._replace(**changed))
 
     def kappa(self) -> np.ndarray:
         """What is shared, (n, d, c)."""
@@ -152,7 +189,7 @@ def draw(season: Season, mode: Mode, count: int, seed: int = 0) -> Posterior:
     u = u + (np.concatenate([mode.u, mode.ln_dry[:, None]], axis=1) - mean_u)[:, None]
     beta = beta + (mode.beta - mean_beta)
     ln_dry = possible(season.d, ~season.d.suspect, u[..., q])
-    return Posterior(season, mode, u[..., :q], ln_dry, beta, sds_all)
+    return Posterior.of(season, mode, Draws(u[..., :q], ln_dry, beta, sds_all))
 
 
 def possible(d: Records, used: np.ndarray, ln_dry: np.ndarray) -> np.ndarray:

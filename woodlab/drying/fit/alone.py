@@ -6,10 +6,12 @@ whatever reads fits (moisture, dates, charts) reads these in the same way.
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from woodlab.drying.estimator.mode import Mode
-from woodlab.drying.estimator.posterior import Posterior, possible
+from woodlab.drying.estimator.posterior import Draws, Posterior, possible
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.records import Records
 from woodlab.drying.laws import Law
@@ -19,6 +21,7 @@ MOST_START_PCT = 300.0  # all pores filled in light wood: a wide guard
 LOG_OFFCUT_SD, OWN_OFFCUT_SD = 0.08, 0.04  # of ln moisture; estimates of our own
 OPEN_SD = 2.0  # of ln of a parameter that the weighings do not tell
 UNKNOWN_SD = 0.5
+ALL = slice(None)
 CHUNK = 500  # pieces whose draws are made together
 
 
@@ -81,12 +84,43 @@ def known_start(d: Records) -> tuple[np.ndarray, np.ndarray]:
 
 def _posterior(season: Season, found: LinearFits, draws: int, seed: int) -> Posterior:
     """Draws of the normal approximation; what it is centred on is the mode."""
-    d, law, own = season.d, season.law, len(season.own)
-    n, p = found.u.shape
-    rng = np.random.default_rng(seed)
-    start = np.maximum(found.start_moisture_pct, 0.1)
-    mean = np.column_stack([found.u, np.log(np.maximum(found.oven_dry_g, 1e-6)), np.log(start)])
+    sigma = found.sigma_g[np.isfinite(found.sigma_g)]
+    mean = _mean(found)
+    p = found.u.shape[1]
+    mode = Mode(
+        u=_local(season, found, mean[:, None])[:, 0], ln_dry=mean[:, p],
+        logs=np.zeros((season.system.n_logs, season.system.q)), beta=np.zeros(0),
+        sds=season.system.components.start(), slip_g=float(np.median(sigma)) if sigma.size else 1.0,
+        drift_pct=0.0, memory_days=30.0, weight=np.where(found.used, 1.0, 1e-8),
+        defect=np.zeros(season.d.days.shape), error_dry=mean[:, p],
+        away=np.where(found.converged, 0.0, np.inf), converged=bool(found.converged.all()),
+    )  # fmt: skip
+    return Posterior(season, mode, draws, partial(_draws, season, mode, found, draws, seed))
+
+
+def _mean(found: LinearFits) -> np.ndarray:
+    """Estimates of (u, ln oven-dry mass, ln start moisture), (n, P + 2)."""
+    dry, start = np.maximum(found.oven_dry_g, 1e-6), np.maximum(found.start_moisture_pct, 0.1)
+    return np.column_stack([found.u, np.log(dry), np.log(start)])
+
+
+def _local(season: Season, found: LinearFits, of: np.ndarray, at: slice = ALL) -> np.ndarray:
+    """Local coordinates of the season, (n, d, q), of (u, ln oven-dry mass, ln start moisture)."""
+    law, own = season.law, len(season.own)
+    assert law.search is not None
+    named = law.search.values(of[..., : found.u.shape[1]], season.d.half_m[at, None])
+    out = np.zeros((*of.shape[:2], len(season.local)))
+    for j, parameter in enumerate(season.own):
+        out[..., j] = parameter.working(named[parameter.name])
+    out[..., season.start_at] = np.minimum(of[..., -1], np.log(400.0))
+    out[..., own + 1] = (season.system.mid[at, own + 1] + found.air_offset_pct[at])[:, None]
+    return out
+
+
+def _draws(season: Season, mode: Mode, found: LinearFits, draws: int, seed: int) -> Draws:
+    mean, p = _mean(found), found.u.shape[1]
     cover = found.covariance.copy()
+    start = np.maximum(found.start_moisture_pct, 0.1)
     cover[:, -1] /= start[:, None]
     cover[:, :, -1] /= start[:, None]
     # what the weighings do not tell is as wide as a factor of e^2 to either side, and no wider:
@@ -98,35 +132,12 @@ def _posterior(season: Season, found: LinearFits, draws: int, seed: int) -> Post
     values, vectors = np.linalg.eigh(cover)
     root = vectors * np.sqrt(np.maximum(values, 0))[:, None, :]
     back = np.ascontiguousarray(root.transpose(0, 2, 1))
-    half = (draws + 1) // 2
-    u, ln_dry = np.zeros((n, draws, len(season.local))), np.empty((n, draws))
-    u[..., own + 1] = (season.system.mid[:, own + 1] + found.air_offset_pct)[:, None]
-    centre = u[:, 0].copy()
-
-    def fill(into: np.ndarray, of: np.ndarray, at: slice) -> None:
-        """Local coordinates of the season, (n, d, q), of (u, ln oven-dry mass, ln start)."""
-        assert law.search is not None
-        named = law.search.values(of[..., :p], d.half_m[at, None])
-        for j, parameter in enumerate(season.own):
-            into[..., j] = parameter.working(named[parameter.name])
-        into[..., season.start_at] = np.minimum(of[..., -1], np.log(400.0))
-
-    fill(centre[:, None], mean[:, None], slice(None))
+    rng, n = np.random.default_rng(seed), len(mean)
+    u, ln_dry = np.empty((n, draws, mode.u.shape[1])), np.empty((n, draws))
     for begin in range(0, n, CHUNK):
         at = slice(begin, begin + CHUNK)
-        z = rng.standard_normal((len(mean[at]), half, p + 2)) @ back[at]
+        z = rng.standard_normal((len(mean[at]), (draws + 1) // 2, p + 2)) @ back[at]
         drawn = np.concatenate([z, -z], axis=1)[:, :draws] + mean[at, None]
-        fill(u[at], drawn, at)
-        ln_dry[at] = drawn[..., p]
-    ln_dry = possible(d, found.used, ln_dry)
-    sigma = found.sigma_g[np.isfinite(found.sigma_g)]
-    mode = Mode(
-        u=centre, ln_dry=mean[:, p],
-        logs=np.zeros((season.system.n_logs, season.system.q)), beta=np.zeros(0),
-        sds=season.system.components.start(), slip_g=float(np.median(sigma)) if sigma.size else 1.0,
-        drift_pct=0.0, memory_days=30.0, weight=np.where(found.used, 1.0, 1e-8),
-        defect=np.zeros(d.days.shape), error_dry=mean[:, p],
-        away=np.where(found.converged, 0.0, np.inf), converged=bool(found.converged.all()),
-    )  # fmt: skip
-    none = np.zeros((draws, 0))
-    return Posterior(season, mode, u, ln_dry, none, np.tile(mode.sds, (draws, 1)))
+        u[at], ln_dry[at] = _local(season, found, drawn, at), drawn[..., p]
+    ln_dry = possible(season.d, found.used, ln_dry)
+    return Draws(u, ln_dry, np.zeros((draws, 0)), np.tile(mode.sds, (draws, 1)))

@@ -49,10 +49,9 @@ def last_digit(mass: np.ndarray) -> float:
     return 0.001
 
 
-def sealed_at(book: RecordBook, pieces: pd.DataFrame) -> np.ndarray:
+def sealed_at(events: pd.DataFrame, pieces: pd.DataFrame) -> np.ndarray:
     """Days from turning to the last `sealed` or `resealed`, 0 where there is none."""
-    rows = book.weighings[book.weighings["event"].notna()]
-    rows = rows[rows["event"].isin(["sealed", "resealed"])]
+    rows = events[events["event"].isin(["sealed", "resealed"])]
     last = rows.groupby("piece")["on"].max().reindex(pieces["piece"]).to_numpy()
     days = (last - pieces["turned_on"].to_numpy()) / _DAY
     return np.where(np.isfinite(days), np.maximum(days, 0.0), 0.0)

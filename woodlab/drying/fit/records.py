@@ -177,7 +177,9 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     if len(pieces) == 0:
         raise WoodlabError("The book has no pieces. Enter some in the table `pieces` first.")
     blocks = witnesses(book)
-    table = _table(book, pieces, blocks)
+    scales = tuple(sorted(map(str, book.weighings["scale"].dropna().unique())))
+    events = book.weighings[book.weighings["event"].notna()]
+    table = _table(pieces, blocks, _flat(book, pieces, scales, events["event"]))
     names = np.array([*pieces["piece"].to_numpy(dtype=object), *blocks], dtype=object)
     extra = len(blocks)
     of_species, species = _codes(pieces["species"], "not said", ["witness block"] * extra)
@@ -203,14 +205,14 @@ def read_records(book: RecordBook, until: object = None) -> Records:
         of_log=of_log, of_book=of_book,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
-        foot_ratio=np.r_[_foot_ratio(pieces, half), np.ones(extra)], **table, scales=_scales(book),
+        foot_ratio=np.r_[_foot_ratio(pieces, half), np.ones(extra)], **table, scales=scales,
         suspect=gross_errors(table["mass_g"], here & ~table["is_moisture"], table["steps"]),
         dry_ln=np.r_[
             np.full(len(pieces), np.nan), [np.log(b["dry"].iloc[0]) for b in blocks.values()]
         ].astype(float),
         green_ln=green_ln, green_sd=green_sd,
         **known_offcuts(book, pieces, of_log, list(logs)),
-        sealed_at=np.r_[sealed_at(book, pieces), np.zeros(extra)],
+        sealed_at=np.r_[sealed_at(events, pieces), np.zeros(extra)],
         shelf=read_shelf(
             book, pd.concat([turned, pd.Series(first_block, dtype=turned.dtype)]),
             [*pieces["place"], *(b["place"].iloc[0] for b in blocks.values())], until,
@@ -249,23 +251,19 @@ def _codes(
     return codes, tuple(map(str, labels))
 
 
-def _scales(book: RecordBook) -> tuple[str, ...]:
-    return tuple(sorted(map(str, book.weighings["scale"].dropna().unique())))
-
-
 def _table(
-    book: RecordBook, pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame]
-) -> dict[str, Any]:
+    pieces: pd.DataFrame, blocks: dict[str, pd.DataFrame], flat: dict[str, np.ndarray],
+) -> dict[str, Any]:  # fmt: skip
     """Weighings since turning and later shavings by piece and day, padded; blocks behind. The
     fields of `Records` that hold them, by name."""
     n = len(pieces)
-    flat = _flat(book, pieces)
     early = (flat["code"] >= 0) & (flat["days"] < 0)
     n_early = np.bincount(flat["code"][early], minlength=n)
-    flat = _rows(flat, np.flatnonzero((flat["code"] >= 0) & (flat["days"] >= 0)))
+    flat = _rows(flat, (flat["code"] >= 0) & (flat["days"] >= 0))
     apart = np.diff(flat["code"])
     if (apart < 0).any() or ((np.diff(flat["days"]) < 0) & (apart == 0)).any():
-        flat = _rows(flat, np.lexsort((flat["days"], flat["code"])))
+        order = np.lexsort((flat["days"], flat["code"]))
+        flat = {name: value[order] for name, value in flat.items()}
     code = flat["code"]
     counts = np.bincount(code, minlength=n)
     ptr = np.r_[0, np.cumsum(counts)]
@@ -278,22 +276,21 @@ def _table(
     too_many = np.bincount(code[step], minlength=n) > MOST_STEPS
     step &= ~too_many[code]
     take = _thinned(flat["days"], step, ptr)
-    kept = np.bincount(code[take], minlength=n)
+    flat, step = _rows(flat, take), step[take]
+    kept = np.bincount(flat["code"], minlength=n)
     width = max(int(kept.max(initial=1)), *(len(b) for b in blocks.values()), 1)
     all_counts = np.r_[kept, [len(b) for b in blocks.values()]].astype(int)
-    flat = _rows(flat, take)
-    owner = flat["code"]
-    at = np.arange(owner.size) - np.r_[0, np.cumsum(kept)][owner]
-    cell = owner * width + at
+    here = np.arange(width) < kept[:, None]
     cells = {}
     for name, nothing in _CELLS.items():
         cells[name] = np.full((len(all_counts), width), nothing)
-        cells[name].ravel()[cell] = flat[name]
+        cells[name][:n][here] = flat[name]  # the rows are sorted as the cells are
         for j, rows in enumerate(blocks.values()):
             cells[name][n + j, : len(rows)] = rows[name]
+    first = np.r_[0, np.cumsum(kept)]
     steps = tuple(
-        (int(owner[i]), int(at[i]), bool(flat["event"][i] == TRIMMED), int(flat["source"][i]))
-        for i in np.flatnonzero(step[take])
+        (int(p), int(i - first[p]), bool(flat["event"][i] == TRIMMED), int(flat["source"][i]))
+        for i, p in ((i, flat["code"][i]) for i in np.flatnonzero(step))
     )
     none = np.zeros(len(blocks), dtype=int)
     return {
@@ -302,28 +299,24 @@ def _table(
     }  # fmt: skip
 
 
-def _rows(flat: dict[str, np.ndarray], order: np.ndarray) -> dict[str, np.ndarray]:
-    """The rows in this order; as they are where that is theirs already."""
-    if order.size == len(flat["code"]) and (np.diff(order) == 1).all():
-        return flat
-    return {name: value[order] for name, value in flat.items()}
+def _rows(flat: dict[str, np.ndarray], take: np.ndarray) -> dict[str, np.ndarray]:
+    return flat if take.all() else {name: value[take] for name, value in flat.items()}
 
 
-def _flat(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:
+def _flat(
+    book: RecordBook, pieces: pd.DataFrame, scales: tuple[str, ...], said: pd.Series
+) -> dict[str, np.ndarray]:
     """All rows of all pieces, one behind the other, in the book's order."""
     weighings = book.weighings
     code = pd.Index(pieces["piece"]).get_indexer(weighings["piece"])
     turned = pieces["turned_on"].to_numpy().astype("datetime64[us]")
     days = (weighings["on"].to_numpy().astype("datetime64[us]") - turned[code]) / _DAY
-    scales = {name: i for i, name in enumerate(_scales(book))}
     count = len(weighings)
     scale = np.full(count, -1, dtype=np.int16)
     if scales:
-        scale = weighings["scale"].map(scales).fillna(-1).to_numpy(dtype=np.int16)
+        scale = pd.Index(scales).get_indexer(weighings["scale"]).astype(np.int16)
     event = np.zeros(count, dtype=np.int8)
-    told = np.flatnonzero(weighings["event"].notna())
-    said = weighings["event"].iloc[told]
-    event[told] = np.select([said == "sealed", said == "trimmed"], [SEALED, TRIMMED], OTHER)
+    event[said.index] = np.select([said == "sealed", said == "trimmed"], [SEALED, TRIMMED], OTHER)
     out = {
         "code": code, "days": days, "mass_g": weighings["mass_g"].to_numpy(dtype=float),
         "source": np.arange(count), "given_g": weighings["scale_g"].to_numpy(dtype=float),
@@ -364,6 +357,8 @@ def _resolution(flat: dict[str, np.ndarray], ptr: np.ndarray) -> np.ndarray:
 def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) -> np.ndarray:
     """Known sealer of each row [g]; put on at a weighing, it weighs from that row on."""
     known = np.nan_to_num(pieces["seal_g"].to_numpy(dtype=float))
+    if not known.any():
+        return np.zeros(len(flat["code"]))
     code = flat["code"]
     out = np.where(flat["is_moisture"], 0.0, known[code])
     for row in np.flatnonzero((flat["event"] == SEALED) & (out > 0)):
@@ -372,7 +367,7 @@ def _sealer(flat: dict[str, np.ndarray], pieces: pd.DataFrame, ptr: np.ndarray) 
 
 
 def _thinned(days: np.ndarray, step: np.ndarray, ptr: np.ndarray) -> np.ndarray:
-    """The rows that count: all, or of a logger's piece some evenly over its days and all events."""
+    """Which rows count: all, or of a logger's piece some evenly over its days and all events."""
     take = np.ones(days.size, dtype=bool)
     for p in np.flatnonzero(np.diff(ptr) > MOST_ROWS):
         mine = slice(ptr[p], ptr[p + 1])
@@ -380,7 +375,7 @@ def _thinned(days: np.ndarray, step: np.ndarray, ptr: np.ndarray) -> np.ndarray:
         want = np.linspace(day[0], day[-1], MOST_ROWS - MOST_STEPS - 1)
         take[mine] = step[mine]
         take[ptr[p] + np.searchsorted(day, want)] = True
-    return np.flatnonzero(take)
+    return take
 
 
 def _shavings(book: RecordBook, pieces: pd.DataFrame) -> dict[str, np.ndarray]:

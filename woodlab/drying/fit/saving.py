@@ -20,7 +20,7 @@ import pandas as pd
 
 from woodlab.book.record_book import RecordBook, expect_book, open_book
 from woodlab.drying.estimator.mode import Mode
-from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.posterior import Draws, Posterior
 from woodlab.drying.estimator.scale_step import on_two_scales
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.experience import Experience, of_fits
@@ -35,7 +35,6 @@ from woodlab.words import Units
 VERSION = 4
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
 _DAY = np.timedelta64(1, "D")
-DRAWS = ("u", "ln_dry", "beta", "sds")
 
 
 def save_fits(fits: DryingFits, path: str | Path) -> None:
@@ -72,7 +71,7 @@ def packed(fits: DryingFits) -> bytes:
             for table in sorted((Path(folder) / "book").iterdir()):
                 file.writestr(f"book/{table.name}", table.read_bytes())
         for i, part in enumerate(fits.parts):
-            arrays = {name: getattr(part, name) for name in DRAWS}
+            arrays = {name: getattr(part, name) for name in Draws._fields}
             mode = {f"mode_{f.name}": getattr(part.mode, f.name) for f in fields(Mode)}
             arrays |= {name: value for name, value in mode.items() if value is not None}
             held = io.BytesIO()
@@ -231,7 +230,8 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
         with np.load(io.BytesIO(file.read(f"part_{i}.npz")), allow_pickle=False) as arrays:
             saved = {key[5:]: arrays[key] for key in arrays.files if key.startswith("mode_")}
             mode = Mode(**{key: v if v.ndim else v.item() for key, v in saved.items()})
-            parts.append(Posterior(season, mode, *(arrays[key] for key in DRAWS)))
+            draws = Draws(**{key: arrays[key] for key in Draws._fields})
+            parts.append(Posterior.of(season, mode, draws))
     laws = pd.read_csv(io.BytesIO(file.read("laws.csv")))
     laws = laws[["law", "weight", "score", "error_pct", "n_held"]]
     pieces = pd.DataFrame(

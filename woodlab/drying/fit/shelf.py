@@ -112,7 +112,7 @@ def read_shelf(
     course = air_course(air) if len(air) else None
     span = pd.Timestamp(first), pd.Timestamp(end) + pd.Timedelta(days=1)
     length = int((np.datetime64(span[1], "D") - first) / _DAY) + 1
-    place_names = [EVERYWHERE if p is None or pd.isna(p) else str(p) for p in places]
+    place_names = pd.Series(places, dtype=object).fillna(EVERYWHERE).astype(str).tolist()
     if course is None:
         level = np.full((1, length), UNKNOWN_AIR_PCT)
         nothing = np.zeros((1, length))

@@ -29,41 +29,35 @@ def crack_states(book: RecordBook) -> pd.DataFrame:
     ['none', 'open']
     """
     looks = book.looks.sort_values("on", kind="stable")
-    seen = looks["crack_mm"].fillna(0) > 0
-    if "crack" in looks:
-        seen |= looks["crack"].eq("yes").fillna(False).astype(bool)
+    seen = (looks["crack_mm"].fillna(0) > 0) | looks["crack"].eq("yes").fillna(False).astype(bool)
     last_day = looks["on"].max()
-    rows = []
-    by_piece = dict(tuple(looks.assign(seen=seen).groupby("piece", sort=False)))
-    for piece in book.pieces["piece"]:
-        mine = by_piece.get(piece)
-        if mine is None:
-            rows.append((piece, NOT_LOOKED, "unknown", pd.NaT, float("nan")))
-            continue
-        cracked = mine[mine["seen"]]
-        if not len(cracked):
-            rows.append((piece, NONE_SEEN, "none", pd.NaT, float("nan")))
-            continue
-        glued = mine[mine["action"] == "glued"]
-        last = cracked.iloc[-1]
-        # glued and not seen longer since: a glued crack; seen again after the glue it is open
-        after = cracked[cracked["on"] > glued["on"].iloc[-1]] if len(glued) else cracked
-        grown = len(glued) and len(after) and (
-            after["crack_mm"].max() > cracked.loc[cracked["on"] <= glued["on"].iloc[-1],
-                                                  "crack_mm"].max()
-        )  # fmt: skip
-        length = float(last["crack_mm"]) if pd.notna(last["crack_mm"]) else float("nan")
-        size = f"{length:.0f} mm" if length > 0 else "length not measured"
-        on = words.day(last["on"], last_day)
-        if len(glued) and not grown:
-            text, state = f"glued on {words.day(glued['on'].iloc[-1], last_day)}", "glued"
-        elif len(glued):
-            text = f"glued, and longer since: {size} on {on}"
-            state = "open"
-        else:
-            text, state = f"open, {size} on {on}", "open"
-        rows.append((piece, text, state, cracked["on"].iloc[0], length))
-    return pd.DataFrame(rows, columns=["piece", "crack", "state", "since", "length_mm"])
+    found = {
+        piece: _state(mine, last_day)
+        for piece, mine in looks.assign(seen=seen).groupby("piece", sort=False)
+    }
+    nothing = (NOT_LOOKED, "unknown", pd.NaT, float("nan"))
+    return pd.DataFrame(
+        [(piece, *found.get(piece, nothing)) for piece in book.pieces["piece"]],
+        columns=["piece", "crack", "state", "since", "length_mm"],
+    )
+
+
+def _state(looks: pd.DataFrame, last_day: pd.Timestamp) -> tuple[str, str, pd.Timestamp, float]:
+    """The columns of one piece, from its looks in order."""
+    cracked = looks[looks["seen"]]
+    if not len(cracked):
+        return NONE_SEEN, "none", pd.NaT, float("nan")
+    since, length = cracked["on"].iloc[0], float(cracked["crack_mm"].iloc[-1])
+    size = f"{length:.0f} mm" if length > 0 else "length not measured"
+    seen = f"{size} on {words.day(cracked['on'].iloc[-1], last_day)}"
+    glued = looks.loc[looks["action"] == "glued", "on"].max()
+    if pd.isna(glued):
+        return f"open, {seen}", "open", since, length
+    # glued and not seen longer since: a glued crack; longer after the glue it is open
+    after = cracked["on"] > glued
+    if cracked.loc[after, "crack_mm"].max() > cracked.loc[~after, "crack_mm"].max():
+        return f"glued, and longer since: {seen}", "open", since, length
+    return f"glued on {words.day(glued, last_day)}", "glued", since, length
 
 
 def ended(pieces: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:

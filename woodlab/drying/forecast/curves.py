@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from woodlab.drying import kernel
-from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.results import DryingFits, checked_fits, day_of
 from woodlab.drying.fit.saving import season_fits
 from woodlab.drying.forecast.passage import (
@@ -16,13 +15,14 @@ from woodlab.drying.forecast.passage import (
     check_count,
     check_request,
     days_since_turning,
+    target_draws,
+    weighed_moisture,
 )
 from woodlab.errors import as_list
 
 STEP_DAYS = 3.0
 AT_ONCE = 64  # pieces, for the memory of their draws
 COLUMNS = ["piece", "on", "part", "moisture_pct", "lower_pct", "upper_pct", "target_moisture_pct"]
-_DAY = np.timedelta64(1, "D")
 
 
 def forecast_curves(
@@ -78,11 +78,8 @@ def forecast_curves(
     known = set(fits.pieces["piece"])
     wanted = as_list(pieces, "pieces")
     pick = fits.numbers([name for name in wanted if name in known])  # the others: not turned yet
-    if target_moisture_pct is None:
-        target = yearly_level(fits, day + _DAY).mean(axis=1) + within_pct
-    else:
-        target = np.full(len(fits.pieces), float(target_moisture_pct))
-    d, tail = fits.records, (1 - level) / 2
+    target = target_draws(fits, day, target_moisture_pct, within_pct).mean(axis=1)
+    tail = (1 - level) / 2
     turned = fits.book.pieces["turned_on"].reset_index(drop=True)
     dry = np.median(np.exp(fits.ln_dry(pick)), axis=1) if pick.size else np.empty(0)
     now = days_since_turning(fits, day)[pick]
@@ -94,13 +91,12 @@ def forecast_curves(
     parts = []
     for i, p in enumerate(pick):
         grid, (low, middle, high) = grids[i], bands[i]
-        good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
-        moisture = 100 * (d.mass_g[p, good] / dry[i] - 1)
-        nothing = np.full(good.size, np.nan)
-        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * good.size]
+        weighed_on, moisture = weighed_moisture(fits, p, dry[i])
+        nothing = np.full(moisture.size, np.nan)
+        part = np.r_[np.where(grid <= now[i], "so far", "to come"), ["weighed"] * moisture.size]
         parts.append(pd.DataFrame({
             "piece": fits.pieces["piece"].iloc[p],
-            "on": turned[p] + pd.to_timedelta(np.r_[grid, d.days[p, good]], unit="D"),
+            "on": turned[p] + pd.to_timedelta(np.r_[grid, weighed_on], unit="D"),
             "part": part, "moisture_pct": np.r_[middle, moisture],
             "lower_pct": np.r_[low, nothing], "upper_pct": np.r_[high, nothing],
             "target_moisture_pct": target[p],

@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.fitting import as_of_day
-from woodlab.drying.fit.records import read_records
 from woodlab.drying.fit.results import DryingFits, checked_fits
 from woodlab.drying.forecast.cracks import ended
-from woodlab.drying.forecast.passage import WITHIN_PCT, check_count, check_request, passages
+from woodlab.drying.forecast.passage import (
+    WITHIN_PCT,
+    check_count,
+    check_request,
+    passages,
+    weighed_moisture,
+)
 from woodlab.drying.forecast.ready import ready_frame
-from woodlab.errors import WoodlabError
+from woodlab.errors import WoodlabError, as_list
 
 SIZES_MM = [0.0, 200.0, 280.0, np.inf]
 SIZES = ["rim under 200 mm", "rim 200 to 280 mm", "rim 280 mm and over"]
+TOO_FEW = (pd.NA, float("nan"), 0.0, 0)
+PAST = ["as_of", "piece", "ready_on", "earliest_on", "latest_on", "turned_out_on", "error_days",
+        "held"]  # fmt: skip
 
 
 def steady_weight(
@@ -73,30 +82,17 @@ def steady_weight(
     if forecast is not None and as_of is None and len(forecast):
         as_of = forecast["as_of"].iloc[0]
     known = book.until(pd.Timestamp(as_of_day(book, as_of)))
-    out = []
+    turned = known.pieces.set_index("piece")["turned_on"]
     weighed = known.weighings.sort_values("on", kind="stable")
-    by_piece = dict(tuple(weighed.groupby("piece", sort=False)))
-    for piece, turned in zip(known.pieces["piece"], known.pieces["turned_on"], strict=True):
-        mine = by_piece.get(piece, weighed.iloc[:0])
-        days = ((mine["on"] - turned) / pd.Timedelta(days=1)).to_numpy()
-        mass = mine["mass_g"].to_numpy(dtype=float)[days >= 0]
-        days = days[days >= 0]
-        span, change, count, steady = 0.0, np.nan, 0, pd.NA
-        if days.size >= 3:
-            # the shortest run of weighings, from the last one back, that lasts long enough
-            back = np.flatnonzero(days <= days[-1] - 7 * weeks + 1.5)
-            first = min(int(back[-1]), days.size - 3) if back.size else -1
-            if first >= 0:
-                span, count = float(days[-1] - days[first]), int(days.size - first)
-                change = 100 * float(np.ptp(mass[first:])) / float(mass[-1])
-                steady = bool(change <= tolerance_pct)
-                if not steady and span > 2 * 7 * weeks:
-                    steady = pd.NA  # it moved some time in a span much longer than was asked for
-        out.append((piece, steady, change, span, count))
+    days = (weighed["on"] - weighed["piece"].map(turned)) / pd.Timedelta(days=1)
+    found = {
+        piece: _last_weeks(mine["days"].to_numpy(), mine["mass_g"].to_numpy(), weeks, tolerance_pct)
+        for piece, mine in weighed.assign(days=days)[days >= 0].groupby("piece")
+    }
     frame = pd.DataFrame(
-        out, columns=["piece", "steady", "change_pct", "span_days", "n_weighings"]
-    )  # fmt: skip
-    frame["steady"] = frame["steady"].astype("boolean")
+        [(piece, *found.get(piece, TOO_FEW)) for piece in turned.index],
+        columns=["piece", "steady", "change_pct", "span_days", "n_weighings"],
+    ).astype({"steady": "boolean"})
     if forecast is None:
         return frame
     other = forecast.set_index("piece").reindex(frame["piece"]).reset_index()
@@ -108,7 +104,23 @@ def steady_weight(
     return frame
 
 
-def _why(steady: object, agrees: object, row) -> str:  # type: ignore[no-untyped-def]
+def _last_weeks(
+    days: np.ndarray, mass: np.ndarray, weeks: float, tolerance_pct: float
+) -> tuple[object, float, float, int]:
+    """Steady or not, change [%], span [days] and number of the shortest run of weighings, from the
+    last one back, that lasts long enough."""
+    back = np.flatnonzero(days <= days[-1] - 7 * weeks + 1.5)
+    if days.size < 3 or not back.size:
+        return TOO_FEW
+    first = min(int(back[-1]), days.size - 3)
+    span, change = float(days[-1] - days[first]), 100 * float(np.ptp(mass[first:]) / mass[-1])
+    steady = change <= tolerance_pct
+    # it moved some time in a span much longer than was asked for: when, nobody saw
+    unseen = not steady and span > 2 * 7 * weeks
+    return pd.NA if unseen else steady, change, span, days.size - first
+
+
+def _why(steady: object, agrees: object, row: Any) -> str:
     if steady is pd.NA:
         return "too few weighings in these weeks for the steady-weight rule"
     if agrees is pd.NA or agrees:
@@ -175,14 +187,15 @@ def ready_by_week(
     since = found.passage_days - found.now[:, None]  # days from the day asked
     ends = 7.0 * np.arange(0, weeks + 1)
     size = pd.cut(pieces["rim_mm"].astype(float), SIZES_MM, right=False, labels=SIZES)
-    size = size.astype(object).fillna("rim not measured").to_numpy()
-    species = pieces["species"].to_numpy(dtype=object)
+    kinds = {"all": np.full(len(pieces), "all"), "species": pieces["species"].to_numpy(object),
+             "size": size.astype(object).fillna("rim not measured").to_numpy()}  # fmt: skip
     book = found.fits.book.until(pd.Timestamp(found.day))
     gone = ended(book.pieces, book.looks).index
     here = ~pieces["piece"].isin(gone).to_numpy()
-    groups = [("all", "all", here)]
-    groups += [("species", str(s), here & (species == s)) for s in sorted(set(species), key=str)]
-    groups += [("size", str(s), here & (size == s)) for s in sorted(set(size), key=str)]
+    groups = [
+        (by, str(one), here & (kind == one))
+        for by, kind in kinds.items() for one in sorted(set(kind), key=str)
+    ]  # fmt: skip
     tail = (1 - level) / 2
     parts = []
     for by, group, mine in groups:
@@ -248,54 +261,41 @@ def past_forecasts(
     """
     check_request(target_moisture_pct, level, within_pct)
     book = checked_fits(fits).book
-    columns = ["as_of", "piece", "ready_on", "earliest_on", "latest_on", "turned_out_on",
-               "error_days", "held"]  # fmt: skip
-    empty = pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    empty = pd.DataFrame({name: pd.Series(dtype=object) for name in PAST})
     if len(book.weighings) == 0:
         return empty
-    first, last = book.weighings["on"].min(), book.weighings["on"].max()
     if dates is None:
+        first, last = book.weighings["on"].min(), book.weighings["on"].max()
         dates = [(first + share * (last - first)).normalize() for share in (0.4, 0.6)]
-    elif isinstance(dates, str | pd.Timestamp):
-        dates = [dates]
     whole = passages(fits, None, target_moisture_pct, within_pct)
-    target = dict(zip(fits.pieces["piece"], whole.target_pct.mean(axis=1), strict=True))
+    target = pd.Series(whole.target_pct.mean(axis=1), fits.pieces["piece"])
     turned_out = _passed_on(fits, target)
     parts = []
-    for date in dates:
+    for date in as_list(dates, "dates"):
         day = as_of_day(book, date)
         known = book.until(pd.Timestamp(day))
         if len(known.pieces) == 0 or len(known.weighings) == 0:
             continue
         wanted = known.pieces["piece"].map(target).to_numpy(dtype=float)
         then = ready_frame(passages(fits, date, None, within_pct, targets=wanted), level)
-        then["turned_out_on"] = then["piece"].map(turned_out)
-        then = then[then["turned_out_on"] > pd.Timestamp(day)]
-        out, latest = then["turned_out_on"], then["latest_on"]
+        out, latest = then["piece"].map(turned_out), then["latest_on"]
         then = then.assign(
-            error_days=(then["ready_on"] - out) / pd.Timedelta(days=1),
+            turned_out_on=out, error_days=(then["ready_on"] - out) / pd.Timedelta(days=1),
             held=(then["earliest_on"] <= out) & (latest.isna() | (out <= latest)),
-        )
-        parts.append(then[columns])
+        )  # fmt: skip
+        parts.append(then.loc[out > pd.Timestamp(day), PAST])
     return pd.concat(parts, ignore_index=True) if parts else empty
 
 
-def _passed_on(fits: DryingFits, target: dict[str, float]) -> dict[str, pd.Timestamp]:
+def _passed_on(fits: DryingFits, target: pd.Series) -> dict[str, pd.Timestamp]:
     """The day on which the weights of each piece passed its target; NaT if they have not."""
-    d = read_records(fits.book)
     turned = fits.book.pieces["turned_on"].to_numpy()
-    out = {}
-    for p, piece in enumerate(d.names[: d.n_pieces]):
-        good = np.flatnonzero(d.here[p] & ~d.suspect[p] & ~d.is_moisture[p])
-        days, mass = d.days[p, good], d.mass_g[p, good]
-        dry = float(fits.pieces["oven_dry_g"].iloc[p])
-        goal = dry * (1 + target[piece] / 100)
-        below = np.flatnonzero(mass <= goal)
-        if below.size == 0 or below[0] == 0:
-            out[piece] = pd.NaT
-            continue
-        j = int(below[0])
-        share = (mass[j - 1] - goal) / (mass[j - 1] - mass[j])
-        day = days[j - 1] + share * (days[j] - days[j - 1])
-        out[piece] = (pd.Timestamp(turned[p]) + pd.Timedelta(days=float(day))).normalize()
+    out = dict.fromkeys(target.index, pd.NaT)
+    for p, (piece, goal) in enumerate(target.items()):
+        days, moisture = weighed_moisture(fits, p, float(fits.pieces["oven_dry_g"].iloc[p]))
+        below = np.flatnonzero(moisture <= goal)
+        if below.size and below[0] > 0:
+            two = slice(below[0] - 1, below[0] + 1)
+            day = np.interp(-goal, -moisture[two], days[two])
+            out[piece] = (pd.Timestamp(turned[p]) + pd.Timedelta(days=float(day))).normalize()
     return out

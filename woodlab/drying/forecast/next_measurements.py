@@ -101,12 +101,10 @@ class NextMeasurements(Shown):
 
 def named(row: pd.Series) -> str:
     """What to do, in three or four words."""
+    there = f" in {row.of}" if row.of else ""
     return {
-        "witness": f"a witness block in {row.of}" if row.of else "a witness block",
-        "hygrometer": f"a check of the hygrometer in {row.of}" if row.of else
-        "a check of the hygrometer",
-        "shavings": f"shavings of {row.of}, dried",
-        "weighing": f"a weighing of {row.of}",
+        "witness": f"a witness block{there}", "hygrometer": f"a check of the hygrometer{there}",
+        "shavings": f"shavings of {row.of}, dried", "weighing": f"a weighing of {row.of}",
     }[row.kind]  # fmt: skip
 
 
@@ -159,11 +157,9 @@ def next_measurements(
     width = np.diff(np.quantile(days, [0.05, 0.95], axis=1), axis=0)[0]
     rows = []
     for kind, of, reads, error in _candidates(found, waits, names):
-        after = width * np.sqrt(1 - _share_told(days, reads, error))
-        rows.append(
-            (kind, of, 100 * (1 - after.mean() / width.mean()), width.mean(), after.mean(),
-             waits.size, error, HOW[kind])
-        )  # fmt: skip
+        after = float((width * np.sqrt(1 - _share_told(days, reads, error))).mean())
+        less = 100 * (1 - after / width.mean())
+        rows.append((kind, of, less, width.mean(), after, waits.size, error, HOW[kind]))
     table = pd.DataFrame(rows, columns=COLUMNS)
     table = table.sort_values("narrower_pct", ascending=False, kind="stable", ignore_index=True)
     return NextMeasurements(table, pd.Timestamp(found.day))
@@ -187,7 +183,13 @@ def _candidates(
     """Kind, of what, what each draw says that it would read (d,), and its error."""
     fits = found.fits
     shelf, out = fits.records.shelf, []
-    level, bias, shift = _air_today(found)
+    today = int((found.day - shelf.first_day) / np.timedelta64(1, "D"))
+    month = slice(max(today - 14, 0), today + 15)  # a block follows the air by weeks
+    # equilibrium and bias by the draws (d, places), offset of each piece (n, d)
+    level = np.concatenate([drawn_levels(fits, p)[0][..., month].mean(axis=2) for p in fits.parts])
+    bias = np.concatenate([part.bias() for part in fits.parts])
+    shift = np.concatenate([part.shift_pct() for part in fits.parts], axis=1)
+    heaviest = max(fits.parts, key=lambda part: part.count)
     place_of = shelf.place_of[shelf.history, -1]
     block = float(np.hypot(WITNESS_PCT, 100 / BLOCK_G / np.sqrt(12)))
     for place in sorted(set(place_of[waits])):
@@ -203,19 +205,6 @@ def _candidates(
         if not fits.records.weighed[p]:  # a first weight tells what is there, and not how dry it is
             continue
         mass = np.exp(fits.ln_dry(np.array([p]))[0]) * (1 + moisture / 100)
-        part = max(fits.parts, key=lambda one: one.count)
-        out.append(("weighing", names[p], mass, float(weighing_sd_g(part, np.array([p]))[0])))
+        error = float(weighing_sd_g(heaviest, np.array([p]))[0])
+        out.append(("weighing", names[p], mass, error))
     return out
-
-
-def _air_today(found: Passages) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Equilibrium by the draws (d, places), bias (d, places), offset of each piece (n, d)."""
-    fits, levels, biases, shifts = found.fits, [], [], []
-    for part in fits.parts:
-        level, _ = drawn_levels(fits, part)
-        today = int((found.day - part.season.d.shelf.first_day) / np.timedelta64(1, "D"))
-        month = level[:, :, max(today - 14, 0) : today + 15]  # a block follows the air by weeks
-        levels.append(month.mean(axis=2))
-        biases.append(part.bias())
-        shifts.append(part.shift_pct()[: fits.records.n_pieces])
-    return np.concatenate(levels), np.concatenate(biases), np.concatenate(shifts, axis=1)

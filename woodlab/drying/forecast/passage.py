@@ -28,18 +28,8 @@ _DAY = np.timedelta64(1, "D")
 
 @dataclass(frozen=True, eq=False)
 class Passages:
-    """n pieces, d draws; see `passages`.
-
-    Attributes
-    ----------
-    fits : DryingFits
-        As of `day` or before it.
-    day : datetime64
-    moisture_now_pct : ndarray, (n, d)
-    target_pct : ndarray, (n, d)
-    passage_days : ndarray, (n, d)
-        From turning to the first day at or below the target; infinity beyond the horizon.
-    """
+    """Of n pieces, by d draws: moisture on `day`, target, and days from turning to the first day at
+    or below it, infinity beyond the horizon; all (n, d). `fits` are as of `day` or before it."""
 
     fits: DryingFits
     day: np.datetime64
@@ -59,6 +49,22 @@ def days_since_turning(fits: DryingFits, day: np.datetime64) -> np.ndarray:
     return np.maximum(days_between(turned, np.full(len(turned), day)), 0.0)
 
 
+def weighed_moisture(fits: DryingFits, p: int, dry_g: float) -> tuple[np.ndarray, np.ndarray]:
+    """Days since turning and moisture [%] of a piece at its weighings, by its oven-dry mass."""
+    d = fits.records
+    good = d.here[p] & ~d.suspect[p] & ~d.is_moisture[p]
+    return d.days[p, good], 100 * (d.mass_g[p, good] / dry_g - 1)
+
+
+def target_draws(
+    fits: DryingFits, day: np.datetime64, target_moisture_pct: float | None, within_pct: float
+) -> np.ndarray:
+    """The target of each piece in each draw [%], (n, d): one for all, or points above the air."""
+    if target_moisture_pct is None:
+        return yearly_level(fits, day + _DAY) + within_pct
+    return np.full((fits.records.n_pieces, fits.n_draws), float(target_moisture_pct))
+
+
 def passages(
     fits: DryingFits, as_of: Any = None, target_moisture_pct: float | None = None,
     within_pct: float = WITHIN_PCT, targets: np.ndarray | None = None,
@@ -66,13 +72,10 @@ def passages(
     """Run every draw from turning on until it is at its target, or to the horizon."""
     fits = season_fits(checked_fits(fits), as_of=as_of)
     day = day_of(fits, as_of)
-    n, d = fits.records.n_pieces, fits.n_draws
     if targets is not None:
-        target = np.broadcast_to(targets[:, None], (n, d))
-    elif target_moisture_pct is None:
-        target = yearly_level(fits, day + _DAY) + within_pct
+        target = np.repeat(targets[:, None], fits.n_draws, axis=1)
     else:
-        target = np.full((n, d), float(target_moisture_pct))
+        target = target_draws(fits, day, target_moisture_pct, within_pct)
     at_now, passage = _run(fits, day, target)
     return Passages(fits, day, at_now, target, passage)
 
@@ -123,23 +126,24 @@ def first_below(days: np.ndarray, level: np.ndarray, target: np.ndarray) -> np.n
     return np.where(below.any(axis=2), found, np.inf)
 
 
+USABLE = {
+    "target_moisture_pct": (2, 60, "percent of oven-dry mass, between 2 and 60, such as 12"),
+    "level": (0.5, 0.9999, "a chance such as 0.90"),
+    "within_pct": (0.2, 20, "points, such as 2"),
+}
+
+
 def check_request(target: Any, level: Any, within: Any) -> None:
     """Refuse what cannot be answered, in the words of the call."""
-    for name, value in (
-        ("target_moisture_pct", target), ("level", level), ("within_pct", within)
-    ):  # fmt: skip
-        given = value is not None or name != "target_moisture_pct"
-        if given and (isinstance(value, bool) or not isinstance(value, int | float | np.number)):
+    for (name, (least, most, give)), value in zip(
+        USABLE.items(), (target, level, within), strict=True
+    ):
+        if value is None and name == "target_moisture_pct":
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
             raise WoodlabError(f"{name} = {value!r} is not a number. Type it without quotes.")
-    if target is not None and not 2 <= target <= 60:
-        raise WoodlabError(
-            f"target_moisture_pct = {target:g} is not usable. Give percent of oven-dry mass, "
-            "between 2 and 60, such as 12."
-        )
-    if not 0.5 <= level < 1:
-        raise WoodlabError(f"level = {level:g} is not usable. Give a chance such as 0.90.")
-    if not 0.2 <= within <= 20:
-        raise WoodlabError(f"within_pct = {within:g} is not usable. Give points, such as 2.")
+        if not least <= value <= most:
+            raise WoodlabError(f"{name} = {value:g} is not usable. Give {give}.")
 
 
 def check_count(name: str, value: Any, example: int) -> None:

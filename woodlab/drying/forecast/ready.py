@@ -19,14 +19,6 @@ from woodlab.drying.forecast.passage import (
 )
 from woodlab.wood.humidity import equilibrium_moisture
 
-COLUMNS = (
-    "piece", "moisture_now_pct", "p_ready_now", "ready_on", "earliest_on", "latest_on", "crack",
-    "reason", "target_moisture_pct", "moisture_now_lower_pct", "moisture_now_upper_pct",
-    "p_ready_ever", "oven_dry_g", "oven_dry_lower_g", "oven_dry_upper_g", "drier_air_rh_pct",
-    "species", "seal", "wall_mm", "place", "turned_on", "last_weighed_on", "n_weighings", "status",
-    "basis", "laws", "air", "level", "as_of",
-)  # fmt: skip
-
 
 def forecast_ready(
     fits: DryingFits,
@@ -128,7 +120,7 @@ def ready_frame(found: Passages, level: float) -> pd.DataFrame:
         "status": fits.pieces["status"], "basis": fits.pieces["oven_dry_from"],
         "laws": words_of_laws(fits.laws), "air": fits.air.rests_on, "level": level,
         "as_of": pd.Timestamp(found.day),
-    })[list(COLUMNS)]  # fmt: skip
+    })  # fmt: skip
     short = np.flatnonzero(frame["p_ready_ever"].to_numpy() < 0.5)
     if short.size:
         frame.loc[short, "drier_air_rh_pct"] = _drier_air(found, short)
@@ -151,12 +143,9 @@ def _drier_air(found: Passages, short: np.ndarray) -> np.ndarray:
     wood rests a point below it, since the last point takes for ever."""
     humid = np.arange(5.0, 96.0, 1.0)
     curve = np.asarray(equilibrium_moisture(20.0, humid), dtype=float)
-    out = np.full(short.size, np.nan)
     offset = np.concatenate([p.shift_pct()[short] for p in found.fits.parts], axis=1).mean(axis=1)
-    for i, p in enumerate(short):
-        under = np.flatnonzero(curve + offset[i] <= found.target_pct[p].mean() - 1.0)
-        out[i] = humid[under[-1]] if under.size else np.nan
-    return out
+    count = np.searchsorted(curve, found.target_pct[short].mean(axis=1) - 1.0 - offset, "right")
+    return np.append(np.nan, humid)[count]
 
 
 def _reason(row: Any) -> str:
@@ -169,26 +158,22 @@ def _reason(row: Any) -> str:
 
 def _dryness(row: Any) -> str:
     target = words.target(row.target_moisture_pct)
-    between = f"{row.moisture_now_lower_pct:.1f} to {row.moisture_now_upper_pct:.1f}"
-    now = f"about {row.moisture_now_pct:.1f} % now ({between})"
-    seen = {0: "not weighed yet", 1: "one weighing"}.get(
-        row.n_weighings, f"{row.n_weighings} weighings"
-    )
-    based = f"{now}, from {seen}" if row.n_weighings else f"{now}: {seen}, its group's curve"
+    n = row.n_weighings
+    seen = "one weighing" if n == 1 else f"{n} weighings"
+    based = (
+        f"about {row.moisture_now_pct:.1f} % now ({row.moisture_now_lower_pct:.1f} to "
+        f"{row.moisture_now_upper_pct:.1f})"
+    ) + (f", from {seen}" if n else ": not weighed yet, its group's curve")
+    if row.p_ready_ever < 0.5:
+        text = f"will probably not reach {target} in the air it is in; {based}"
+        drier = f"; it would need air of at most {row.drier_air_rh_pct:.0f} % relative humidity"
+        return text + (f"{drier} at 20 C" if np.isfinite(row.drier_air_rh_pct) else "")
     open_end = ""
     if pd.isna(row.latest_on) and row.p_ready_ever < 0.995:
         open_end = (
             f"; it may not reach {target} in the air it is in "
             f"(chance of reaching it {row.p_ready_ever:.2f})"
         )
-    if row.p_ready_ever < 0.5:
-        text = f"will probably not reach {target} in the air it is in; {based}"
-        if np.isfinite(row.drier_air_rh_pct):
-            text += (
-                f"; it would need air of at most {row.drier_air_rh_pct:.0f} % relative humidity "
-                "at 20 C"
-            )
-        return text
     if row.p_ready_now >= 0.95:
         return f"dry enough: at or below {target} with a chance of {row.p_ready_now:.2f}; {based}"
     if pd.notna(row.ready_on) and row.ready_on <= row.as_of and row.p_ready_now < 0.5:

@@ -34,7 +34,7 @@ from woodlab.drying.linear.search import (
 )
 from woodlab.errors import WoodlabError
 
-CHUNK = 1600  # pieces that are fitted together: their arrays stay in the processor's cache
+CHUNK = 3400  # pieces that are fitted together: their arrays stay in the processor's cache
 DECREMENT = 1e-6  # converged: the next step is below a thousandth of a standard error
 ROUGHLY = 1e-3  # as near as the search for outliers needs the curve
 SPIKE, SPIKE_AT_EDGE = 8.0, 16.0
@@ -46,27 +46,21 @@ class LinearFits:
 
     Attributes
     ----------
-    u : ndarray, (n, P)
-        What the law's `search` looked for.
-    oven_dry_g, start_moisture_pct : ndarray, (n,)
-    covariance : ndarray, (n, P + 2, P + 2)
+    u : (n, P), what the law's `search` looked for
+    oven_dry_g, start_moisture_pct : (n,)
+    covariance : (n, P + 2, P + 2)
         Of (u, ln oven_dry_g, start_moisture_pct). NaN for a parameter at a bound, one that the
         weighings do not touch, and where no degree of freedom is left.
-    air_offset_pct : ndarray, (n,)
-        The equilibrium at the piece less that of the air, where the priors left it open, else 0.
-    steps_g : ndarray, (n, m)
-        Coefficients of the event columns.
-    sigma_g, dof : ndarray, (n,)
-        Standard deviation of a weighing, and the degrees of freedom that it has left. `dof` need
-        not be whole: a prior takes a part of a parameter.
-    used : ndarray of bool, (n, k)
-        The weighings that count, less those set aside as outliers.
-    fitted_g : ndarray, (n, k)
-    converged : ndarray of bool, (n,)
-        The next step is small beside the standard errors, and there is a degree of freedom to tell
-        them.
-    at_bound : ndarray of bool, (n, P + 2)
-        Which of (u, oven-dry mass, start moisture) stopped at a bound.
+    air_offset_pct : (n,), the equilibrium at the piece less that of the air, where it was left open
+    steps_g : (n, m), coefficients of the event columns
+    sigma_g, dof : (n,)
+        Standard deviation of a weighing and the degrees of freedom left, not whole numbers: a prior
+        takes a part of a parameter.
+    used : bool, (n, k), less those set aside as outliers
+    fitted_g : (n, k)
+    converged : bool, (n,)
+        The next step is small beside the standard errors, and a degree of freedom is left.
+    at_bound : bool, (n, P + 2), of (u, oven-dry mass, start moisture)
     """
 
     u: np.ndarray
@@ -174,24 +168,23 @@ def _without_outliers(
 
 
 def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndarray:
-    """The one weighing of each piece that stands alone, far off the middle of its neighbours.
-
-    Local by intent: a law that does not fit leaves long waves in the residuals, and those are not
-    the scale's fault. A weighing goes if it is off the median of its four neighbours by more than
-    eight times what is usual in the piece, at the ends of the record sixteen times; a piece of
-    fewer than seven weighings keeps all.
+    """The one weighing of each piece (of seven or more) that is off the median of its four
+    neighbours by more than eight times what is usual in the piece, at the ends of the record
+    sixteen times. Local by intent: a law that does not fit leaves long waves in the residuals, and
+    those are not the scale's fault.
     """
     n, k = left.shape
     count = (w > 0).sum(1)
     out = np.zeros((n, k), dtype=bool)
     if k < 7 or not n:
         return out
-    place = np.arange(k)
-    low = np.clip(place - 2, 0, np.maximum(count - 5, 0)[:, None])
-    order, value = np.broadcast_to(place, (n, k)), left
+    place, full = np.arange(k), bool((count == k).all())
+    many = count[: 1 if full else n, None]
+    low = np.clip(place - 2, 0, np.maximum(many - 5, 0))
     near = low + np.arange(4)[:, None, None]
     near += near >= place  # the other four of the five
-    if (count == k).all():
+    if full:
+        order, value = np.broadcast_to(place, (n, k)), left
         a, b, c, e = (left[:, m[0]] for m in near)
     else:
         order = np.argsort(w <= 0, axis=1, kind="stable")  # the used ones, in their order, in front
@@ -200,9 +193,8 @@ def _stands_alone(left: np.ndarray, w: np.ndarray, floor: np.ndarray) -> np.ndar
     least = np.minimum(np.minimum(a, b), np.minimum(c, e))
     largest = np.maximum(np.maximum(a, b), np.maximum(c, e))
     off = np.abs(value - (a + b + c + e - least - largest) / 2)
-    edge = (place < 2) | (place >= count[:, None] - 2)
-    used = place < count[:, None]
-    score = np.where(used, off / np.where(edge, SPIKE_AT_EDGE, SPIKE), 0)
+    used = place < many
+    score = off * (used / np.where((place < 2) | (place >= many - 2), SPIKE_AT_EDGE, SPIKE))
     worst = score.argmax(1)
     most = score[np.arange(n), worst]
     # more than the usual size (1.4826 times the median): more than half are below it, no sort

@@ -25,28 +25,24 @@ class Pieces:
 
     Attributes
     ----------
-    days, mass_g, weight : ndarray, (n, k)
+    days, mass_g, weight : (n, k)
         Days since day 0, mass [g], and 1 where the weighing is used (0: padding, or left out).
-    half_m : ndarray, (n,)
-        Half of the wall [m].
-    level : ndarray, (n,)
-        One equilibrium moisture a piece [%]; or
-    courses : ndarray, (courses, days), or None; which, start : ndarray, (n,)
+    half_m : (n,), half of the wall [m]
+    level : (n,), one equilibrium moisture a piece [%]; or
+    courses : (courses, days), or None; which, start : (n,)
         Daily equilibrium moisture, the course of each piece, and its day 0 in it [days].
-    mean, sd : ndarray, (n, 3)
+    mean, sd : (n, 3)
         What is known beforehand of ln oven-dry mass [g], of ln start moisture [%], and of a lasting
         offset of the equilibrium at the piece from that of the air [% of oven-dry mass]. An sd of
         infinity: nothing is known; of the offset: there is none.
-    events : ndarray, (n, m, k)
-        Further columns of the model, one an event (0 before it, 1 after it for a step in mass).
-    most_start_pct : float
-        The most start moisture that the wood can hold [%].
-    floor_g : ndarray, (n,)
+    events : (n, m, k), columns of events: 0 before, 1 after a step in mass
+    most_start_pct : the most start moisture that the wood can hold [%]
+    floor_g : (n,)
         The least standard deviation of a weighing [g] that is believed, from the scale's step.
-    sigma, anchor, limits, low, high : ndarray
-        Where the search is, filled in by `prepared`: standard deviation of a weighing [g] (n,),
-        oven-dry mass, water and offset in grams at which the priors are made linear (n, 3), least
-        and most oven-dry mass [g] and water/oven-dry mass (n, 2, 2), bounds of u (n, P).
+    sigma, anchor, limits, low, high
+        Filled in by `prepared`: standard deviation of a weighing [g] (n,), oven-dry mass, water and
+        offset in grams at which the priors are made linear (n, 3), least and most oven-dry mass [g]
+        and water/oven-dry mass (n, 2, 2), bounds of u (n, P).
     """
 
     days: np.ndarray

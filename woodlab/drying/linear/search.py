@@ -22,29 +22,19 @@ STARTS_SEE, FIRST_STEPS = 8, 1  # weighings that the starting grid looks at, and
 CLOSE = 1e-10  # of the variance: the squared next step, in standard errors, that is no step
 
 
-class Products(NamedTuple):
-    """Dot products over the weighings of curves (B), their slopes in u (Q) and the masses y."""
-
-    bb: np.ndarray
-    bs: np.ndarray
-    ss: np.ndarray
-    by: np.ndarray
-    sy: np.ndarray
-    yy: np.ndarray
-
-
 class Solved(NamedTuple):
     """At some u, with the linear part solved; small matrices have the pieces behind.
 
     c (M, n), the inverse of its normal matrix (M, M, n), which of oven-dry mass and water to
-    oven-dry mass are held at a limit (2, n); squares of the weighings' residuals and of what the
-    priors miss by, in standard deviations (n,); gradient (P, n) and normal matrix in u; and the
+    oven-dry mass are held at a limit (2, n); squares of the masses, of the residuals and of what
+    the priors miss by, in standard deviations (n,); gradient (P, n) and normal matrix in u; and the
     parts of the whole normal matrix: columns x, slopes j, the priors.
     """
 
     c: np.ndarray
     inverse: np.ndarray
     held: np.ndarray
+    squares: np.ndarray
     data: np.ndarray
     penalty: np.ndarray
     gradient: np.ndarray
@@ -79,16 +69,13 @@ def curves(
     return [*base, *(d.events[:, j] * d.weight for j in range(d.events.shape[1]))], turns
 
 
-def products(base: list[np.ndarray], slopes: list[np.ndarray], y: np.ndarray) -> Products:
-    every = [*base, *slopes, y]
-    out = np.empty((len(every), len(every), len(y)))
+def products(every: list[np.ndarray]) -> np.ndarray:
+    """Dot products over the weighings of any two of the curves, (C, C, n)."""
+    out = np.empty((len(every), len(every), len(every[0])))
     for a, left in enumerate(every):
         for b, right in enumerate(every[a:], a):
             out[a, b] = out[b, a] = np.einsum("nk,nk->n", left, right)
-    b = len(base)
-    return Products(
-        out[:b, :b], out[:b, b:-1], out[b:-1, b:-1], out[:b, -1], out[b:-1, -1], out[-1, -1]
-    )
+    return out
 
 
 def columns(d: Pieces) -> np.ndarray:
@@ -142,11 +129,8 @@ def turned(matrix: np.ndarray) -> np.ndarray:
 
 
 def invert(matrix: np.ndarray) -> np.ndarray:
-    """Inverses of symmetric matrices, (m, m, n), by Gauss and Jordan; rows of zeros stay so.
-
-    A direction without weight comes out as unknown, which a small ridge makes of it: a
-    pseudo-inverse would call it certain.
-    """
+    """Inverses of symmetric matrices, (m, m, n), by Gauss and Jordan; rows of zeros stay so. A
+    direction without weight is made unknown by a small ridge: a pseudo-inverse calls it certain."""
     at = np.arange(len(matrix))
     size = np.sqrt(np.maximum(matrix[at, at], 0))
     there = size > 0
@@ -217,22 +201,20 @@ def _with_held(
     return at + times(inverse, right - times(normal, at)), inverse
 
 
-def solved(law: Law, u: np.ndarray, d: Pieces, *, slopes: bool = True) -> tuple[Solved, Products]:
+def solved(law: Law, u: np.ndarray, d: Pieces, *, slopes: bool = True) -> Solved:
     """Everything at u with the linear part solved."""
-    dots = products(*curves(law, u, d, slopes=slopes), d.mass_g)
-    return linear_part(dots, d), dots
-
-
-def linear_part(dots: Products, d: Pieces) -> Solved:
+    base, turns = curves(law, u, d, slopes=slopes)
+    dots, b = products([*base, *turns, d.mass_g]), len(base)
+    ss, sy, squares = dots[b:-1, b:-1], dots[b:-1, -1], dots[-1, -1]
     turn = columns(d)
-    xx, xy = times(times(turn, dots.bb), turned(turn)), times(turn, dots.by)
+    xx, xy = times(times(turn, dots[:b, :b]), turned(turn)), times(turn, dots[:b, -1])
     normal, right, penalty, known = xx, xy, np.zeros(xy.shape[1]), 0 * xx[:0]
     if d.told:
         rows, wanted = priors(d, len(xx))
         known = times(turned(rows), rows)
         normal, right = xx + known, xy + times(turned(rows), wanted)
     c, inverse, held = bounded(normal, right, d.limits)
-    data = dots.yy + (c * (times(xx, c) - 2 * xy)).sum(0)
+    data = squares + (c * (times(xx, c) - 2 * xy)).sum(0)
     if d.told:
         dry, water = np.maximum(c[:2], 1e-300)
         offset = 100 * c[2] / dry if d.open_air else 0 * dry
@@ -240,22 +222,23 @@ def linear_part(dots: Products, d: Pieces) -> Solved:
         penalty = (((d.mean.T - at) / d.sd.T) ** 2).sum(0)
     # slopes of the model in u: those of E and of what the air has brought, by c
     by = c[1] - (c[2] if d.open_air else 0)
-    xs, p = times(turn, dots.bs), len(dots.sy) // (1 if d.courses is None else 2)
+    xs, p = times(turn, dots[:b, b:-1]), len(sy) // (1 if d.courses is None else 2)
     if d.courses is None:
         by = by - c[0] * d.level / 100
-    xj, jj, jy = by * xs[:, :p], by**2 * dots.ss[:p, :p], by * dots.sy[:p]
+    xj, jj, jy = by * xs[:, :p], by**2 * ss[:p, :p], by * sy[:p]
     if d.courses is not None:
-        more, across = c[0] / 100, dots.ss[:p, p:]
-        xj, jy = xj + more * xs[:, p:], jy + more * dots.sy[p:]
-        jj = jj + more**2 * dots.ss[p:, p:] + by * more * (across + turned(across))
+        more, across = c[0] / 100, ss[:p, p:]
+        xj, jy = xj + more * xs[:, p:], jy + more * sy[p:]
+        jj = jj + more**2 * ss[p:, p:] + by * more * (across + turned(across))
     # The slopes less their part in the linear columns are Kaufman's Jacobian; with it the gradient
     # of the projected squares is exact, and only the curvature leaves out a term that the residuals
     # make small.
     gradient = jy - times(turned(xj), c)
     kaufman = jj - times(turned(xj), times(inverse, xj))
     return Solved(
-        c, inverse, held, np.maximum(data, 0), penalty, gradient, kaufman, xx, xj, jj, known
-    )
+        c, inverse, held, squares, np.maximum(data, 0), penalty, gradient, kaufman, xx, xj, jj,
+        known,
+    )  # fmt: skip
 
 
 def free_parts(s: Solved, u: np.ndarray, d: Pieces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -281,12 +264,9 @@ def damped_step(normal: np.ndarray, gradient: np.ndarray, damping: np.ndarray) -
 
 
 def spread(s: Solved, d: Pieces, stuck: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), and degrees of freedom.
-
-    What is `stuck` or touches no weighing is NaN, but counts as a parameter. The degrees of freedom
-    are weighings less the trace of the hat matrix over them: a parameter that a prior holds costs
-    the weighings less than one.
-    """
+    """Covariance of (u, c) for sigma = 1, (P + M, P + M, n), NaN for what is `stuck` or touches no
+    weighing; and degrees of freedom: weighings less the trace of the hat matrix over them, so that
+    a parameter that a prior holds costs less than one."""
     p, m = s.xj.shape[1], len(s.c)
     jj, xj = np.where(stuck[:, None] | stuck, 0.0, s.jj), np.where(stuck, 0.0, s.xj)
     whole = np.empty((p + m, p + m, xj.shape[2]))
@@ -314,13 +294,14 @@ def descend(
     pieces leave the arrays, so that a few slow ones do not cost the whole chunk.
     """
     u, now = u.copy(), d
-    here, dots = solved(law, u, d)
+    here = solved(law, u, d)
     at, damping = np.arange(len(u)), np.full(len(u), 1e-4)
     found, sigma, anchor = u.copy(), d.sigma.copy(), d.anchor.copy()
     whole = here
     for turn in range(most + 1):
         steady = np.ones(len(u), dtype=bool)
-        aim = np.pad(here.c[: 2 + d.open_air].T, ((0, 0), (0, 1 - d.open_air)))
+        aim = np.zeros((len(u), 3))
+        aim[:, : 2 + d.open_air] = here.c[: 2 + d.open_air].T
         if settle:
             new = sigma_of(here, now, spread(here, now, free_parts(here, u, now)[2])[1])
             moved = np.abs(aim - now.anchor).max(1) / here.c[0]
@@ -339,7 +320,7 @@ def descend(
             whole = _put(whole, here, at)
             go = ~over
             at, now, u, damping = at[go], now.take(go), u[go], damping[go]
-            here, dots = Solved(*(a[..., go] for a in here)), Products(*(a[..., go] for a in dots))
+            here = Solved(*(a[..., go] for a in here))
             normal, gradient = normal[..., go], gradient[:, go]
         step = damped_step(normal, gradient, damping)
         # at a bound, yet drawn across it by its correlation with the others: those go on alone
@@ -349,16 +330,15 @@ def descend(
         # shortened as a whole: cut component by component it would leave a slanting valley
         step *= np.minimum(1, MOST_STEP / np.maximum(np.abs(step).max(1), 1e-300))[:, None]
         trial = np.clip(u + step, now.low, now.high)
-        there, new_dots = solved(law, trial, now)
+        there = solved(law, trial, now)
         gained = here.data - there.data + now.sigma**2 * (here.penalty - there.penalty)
-        good = gained > -1e-13 * dots.yy  # the rounding of the dot products
+        good = gained > -1e-13 * here.squares  # the rounding of the dot products
         damping = np.clip(np.where(good, damping * 0.05, damping * 10), 1e-7, 1e9)
+        u = np.where(good[:, None], trial, u)
         if good.all():
-            u, here, dots = trial, there, new_dots
+            here = there
         else:
-            u = np.where(good[:, None], trial, u)
             here = Solved(*(np.where(good, a, b) for a, b in zip(there, here, strict=True)))
-            dots = Products(*(np.where(good, a, b) for a, b in zip(new_dots, dots, strict=True)))
     found[at], sigma[at], anchor[at] = u, now.sigma, now.anchor
     return found, replace(d, sigma=sigma, anchor=anchor), _put(whole, here, at)
 
@@ -373,10 +353,8 @@ def _put(whole: Solved, part: Solved, at: np.ndarray) -> Solved:
 
 
 def first_guesses(law: Law, d: Pieces) -> np.ndarray:
-    """Starting values (several, n, P): the best of the grid, over the first parameter first.
-
-    Of these the best few: several searches begin in different valleys, not at neighbours.
-    """
+    """Starting values (several, n, P): the best over the first parameter, and of these the best
+    few: several searches begin in different valleys, not at neighbours."""
     assert law.search is not None
     n, (scales, *others) = len(d.days), law.search.starts
     few = np.unique(np.linspace(0, max(d.days.shape[1] - 1, 0), STARTS_SEE).astype(int))
@@ -389,7 +367,7 @@ def first_guesses(law: Law, d: Pieces) -> np.ndarray:
         for scale in scales:
             u = np.column_stack([span + scale, *(np.full(n, value) for value in rest)])
             u = np.clip(u, d.low, d.high)
-            s = solved(law, u, seen, slopes=False)[0]
+            s = solved(law, u, seen, slopes=False)
             miss = s.data + d.sigma**2 * s.penalty
             best = np.where((miss < least)[:, None], u, best)
             least = np.fmin(least, miss)

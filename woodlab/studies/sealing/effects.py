@@ -317,4 +317,4 @@ def _moved(
             u[..., j] += power * np.log(value / own)[:, None]
     elif "surface_m_s" in season.local:
         u[..., season.local.index("surface_m_s")] += np.outer(value - own, slopes)
-    return replace(part, season=season, u=u)
+    return part.instead(season, u=u)

@@ -125,7 +125,7 @@ def _of_pieces(part: Posterior, pick: np.ndarray) -> Posterior:
         system, x=system.x[pick], mid=system.mid[pick], own_sd=system.own_sd[pick],
         of_log=system.of_log[pick],
     )  # fmt: skip
-    return replace(part, season=season, u=part.u[pick], ln_dry=part.ln_dry[pick])
+    return part.instead(season, u=part.u[pick], ln_dry=part.ln_dry[pick])
 
 
 def under(part: Posterior, seal: str) -> Posterior:
@@ -140,7 +140,7 @@ def under(part: Posterior, seal: str) -> Posterior:
             u[..., j] += effect[:, to][None] - effect[:, d.of_seal].T
     same = d.of_seal == to
     season.d = replace(d, of_seal=np.full(d.n, to), sealed_at=np.where(same, d.sealed_at, 0.0))
-    return replace(part, season=season, u=u)
+    return part.instead(season, u=u)
 
 
 def this_season(fits: DryingFits, target_pct: float | None) -> Runs:
@@ -202,4 +202,4 @@ def _new_pieces(part: Posterior, rng: np.random.Generator) -> Posterior:
     u = system.mid[:, None] + np.einsum("nqe,de->ndq", system.x[:, :q], part.beta)
     start = d.shelf.start - np.floor(d.shelf.start.min(initial=0))
     season.d = replace(d, shelf=replace(d.shelf, start=start), sealed_at=np.zeros(d.n))
-    return replace(part, season=season, u=u + logs[of_log] + own)
+    return part.instead(season, u=u + logs[of_log] + own)
