@@ -29,23 +29,22 @@ def courses(
 ) -> pd.DataFrame:
     """Mean moisture by day of each case, which names its parameters (and `wall_mm`)."""
     frames = []
-    for case, params in cases.items():
+    for case, given in cases.items():
+        params = {"wall_mm": WALL_MM, **given}
         own = {name: value for name, value in params.items() if name != "wall_mm"}
-        wall_mm = params.get("wall_mm", WALL_MM)
-        moisture = wl.laws.law_named(law).moisture(days, own, wall_mm, air)[0]
-        frame = pd.DataFrame({"case": case, "days": days, "moisture_pct": moisture})
-        frames.append(frame.assign(law=law, **{"wall_mm": wall_mm, **params}))
+        moisture = law_named(law).moisture(days, own, params["wall_mm"], air)[0]
+        frame = pd.DataFrame({"case": case, "days": days, "moisture_pct": moisture, "law": law})
+        frames.append(frame.assign(**params))
     return pd.concat(frames, ignore_index=True)
 
 
 def reached(curves: pd.DataFrame, moisture_pct: float) -> pd.DataFrame:
     """The day on which each case comes down to a moisture; NaN when it never does."""
-    falling = {case: part.iloc[::-1] for case, part in curves.groupby("case", sort=False)}
-    days = [
-        np.interp(moisture_pct, part["moisture_pct"], part["days"], left=np.nan, right=np.nan)
-        for part in falling.values()
-    ]
-    return pd.DataFrame({"case": list(falling), "days": days, "moisture_pct": moisture_pct})
+    days = {
+        case: np.interp(-moisture_pct, -part["moisture_pct"], part["days"], np.nan, np.nan)
+        for case, part in curves.groupby("case", sort=False)
+    }
+    return pd.DataFrame({"case": [*days], "days": days.values(), "moisture_pct": moisture_pct})
 
 
 def losses(curves: pd.DataFrame) -> pd.DataFrame:
@@ -67,29 +66,21 @@ def profiles(
     With the rise 0 and no cap the slab is the sheet of `film` and, its surface coefficient
     infinite, of `diffusion`, neither of which has profiles of its own.
     """
-    names = sorted(named, key=named.__getitem__)
-    days = [named[name] for name in names]
+    named = dict(sorted(named.items(), key=lambda pair: pair[1]))
     known = {p.name for p in law_named("slab").parameters} | {"start_moisture_pct"}
     values = {name: value for name, value in params.items() if name in known}
     values["surface_m_s"] = np.minimum(values["surface_m_s"], 1e-4)  # no resistance to speak of
     if not cap:
         values["flux_cap_pct"] = NO_CAP
-    run = kernel_run(law_named("slab"), days, values, wall_mm, AIR_PCT, cells=True)
+    run = kernel_run(law_named("slab"), [*named.values()], values, wall_mm, AIR_PCT, cells=True)
     depth = cell_depths(wall_mm / 2000, int(FINEST[0]))
-    across = np.concatenate([depth[::-1], wall_mm - depth])
-    frames = [
-        pd.DataFrame(
-            {
-                "case": name,
-                "days": day,
-                "across_mm": across,
-                "moisture_pct": np.concatenate([inside[::-1], inside]),
-                "mean_pct": mean,
-            }
-        )
-        for name, day, inside, mean in zip(names, days, run.cells[0], run.mean[0], strict=True)
-    ]
-    return pd.concat(frames, ignore_index=True)
+    frame = pd.DataFrame({
+        "case": [*named], "days": named.values(), "mean_pct": run.mean[0],
+        "across_mm": [np.concatenate([depth[::-1], wall_mm - depth])] * len(named),
+        "moisture_pct": [np.concatenate([inside[::-1], inside]) for inside in run.cells[0]],
+    })  # fmt: skip
+    frame = frame.explode(["across_mm", "moisture_pct"], ignore_index=True)
+    return frame.astype({"across_mm": float, "moisture_pct": float})
 
 
 def exponential_data() -> Frames:
@@ -123,14 +114,9 @@ def two_term_data() -> Frames:
 
 
 def stretched_data() -> Frames:
-    cases = {
-        words: {"start_moisture_pct": 60.0, "tau_days": 30.0, "shape": shape}
-        for words, shape in {
-            "0.6: fast start, long tail": 0.6,
-            "1: the exponential": 1.0,
-            "1.8: slow start": 1.8,
-        }.items()
-    }
+    shapes = {"0.6: fast start, long tail": 0.6, "1: the exponential": 1.0, "1.8: slow start": 1.8}
+    same = {"start_moisture_pct": 60.0, "tau_days": 30.0}
+    cases = {words: {**same, "shape": shape} for words, shape in shapes.items()}
     curves = courses("stretched", cases, np.arange(0, 121.0))
     made = curves[curves["days"] == curves["tau_days"]]
     return {"curves": curves, "made": made, "losses": losses(curves)}
@@ -139,11 +125,9 @@ def stretched_data() -> Frames:
 def diffusion_data() -> Frames:
     sheet = {"start_moisture_pct": 28.0, "diffusivity_m2_s": DIFFUSIVITY_M2_S}
     cases = {
-        "40 mm": {**sheet, "wall_mm": 40.0},
-        "40 mm, twice the D": {
-            **sheet, "diffusivity_m2_s": 2 * DIFFUSIVITY_M2_S, "wall_mm": 40.0,
-        },
-        "20 mm": {**sheet, "wall_mm": 20.0},
+        name: {**sheet, "diffusivity_m2_s": times * DIFFUSIVITY_M2_S, "wall_mm": wall_mm}
+        for name, times, wall_mm in
+        (("40 mm", 1, 40.0), ("40 mm, twice the D", 2, 40.0), ("20 mm", 1, 20.0))
     }  # fmt: skip
     curves = courses("diffusion", cases, np.linspace(0, np.sqrt(81), 181) ** 2)
     named = {f"day {day}": float(day) for day in (1, 5, 20, 60)}
@@ -170,9 +154,8 @@ def film_data() -> Frames:
 def two_period_data() -> Frames:
     start = {"start_moisture_pct": 70.0}
     cases = {
-        "tau 40 d, critical 30 %": {**start, "tau_days": 40.0, "critical_pct": 30.0},
-        "tau 40 d, critical 45 %": {**start, "tau_days": 40.0, "critical_pct": 45.0},
-        "tau 80 d, critical 30 %": {**start, "tau_days": 80.0, "critical_pct": 30.0},
+        f"tau {tau:.0f} d, critical {at:.0f} %": {**start, "tau_days": tau, "critical_pct": at}
+        for tau, at in ((40.0, 30.0), (40.0, 45.0), (80.0, 30.0))
     }
     days = np.arange(0, 480.1, 0.25)
     # The exponential that sets out at the pace of the first case, (critical - air)/tau.
@@ -186,12 +169,10 @@ def two_period_data() -> Frames:
 
 
 def slab_data() -> Frames:
-    green = {"start_moisture_pct": 70.0, "diffusivity_m2_s": 2e-11}
     cases = {
-        "bare": {**green, "surface_m_s": 3.5e-8},
-        "bare, half the D": {**green, "diffusivity_m2_s": 1e-11, "surface_m_s": 3.5e-8},
-        "sealed": {**green, "surface_m_s": 3.6e-9},
-        "sealed, half the D": {**green, "diffusivity_m2_s": 1e-11, "surface_m_s": 3.6e-9},
+        f"{wall}{half}": {"start_moisture_pct": 70.0, "diffusivity_m2_s": d, "surface_m_s": surface}
+        for wall, surface in (("bare", 3.5e-8), ("sealed", 3.6e-9))
+        for half, d in (("", 2e-11), (", half the D", 1e-11))
     }
     curves = courses("slab", cases, np.arange(0, 181.0))
     frames = {"curves": curves}
