@@ -115,9 +115,8 @@ def round_of(tour: Any, most: int | None, units: Units) -> Round:
         last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
     ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
     table = table[list(Bowl._fields)].round(2).astype(object)
-    table = table.where(table.notna(), None)
     text = ["wood", "seal", "place", "last_on"]
-    table[text] = table[text].where(table[text].notna(), "")
+    table = table.fillna(dict.fromkeys(text, "")).replace({float("nan"): None})
     bowls = sorted(
         map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
     )
@@ -125,8 +124,8 @@ def round_of(tour: Any, most: int | None, units: Units) -> Round:
     kept_in = units.mass if units.length == "mm" else f"{units.mass}, {units.length}"
     marks = "\0".join([tour.book_name or "", on, kept_in, *(b.mark for b in bowls)])
     identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
-    book = tour.book_name or "the book"
-    return Round(identity, on, book, units.mass, units.length, tuple(bowls))
+    name = tour.book_name or "the book"
+    return Round(identity, on, name, units.mass, units.length, tuple(bowls))
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:
@@ -163,6 +162,13 @@ class Question:
     said: str
     other: str = ""
     grams: float | None = None
+
+    @property
+    def can(self) -> list[str]:
+        """What may be answered."""
+        unknown = self.kind == "unknown"
+        mends = self.kind in ("swapped", "slip") or (unknown and self.other)
+        return [*(["mend"] if mends else []), *([] if unknown else ["keep"]), "leave"]
 
 
 def questions(

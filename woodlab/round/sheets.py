@@ -19,21 +19,19 @@ from openpyxl.utils import get_column_letter as letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from woodlab.errors import WoodlabError, as_path, kind_of
+from woodlab.round import core
 from woodlab.round.core import (
     ACTIONS,
     CRACKS,
     FORMAT,
-    G_PER_OZ,
     LABELS,
-    LONGEST_CRACK_MM,
-    THICKEST_WALL_MM,
     UNITS,
     Band,
     Bowl,
     Round,
     round_of,
     weight_text,
-)  # fmt: skip
+)
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
 from woodlab.words import MM_PER_INCH, Units
@@ -165,22 +163,21 @@ def workbook(made: Round) -> bytes:
     for row, bowl in enumerate([*made.bowls, *[None] * SPARE], first):
         _row(sheet, row, bowl, made.unit, at)
 
-    def rule(head: str, kind: str, error: str, from_row: int = first, **more: Any) -> None:
+    def rule(head: str, kind: str, error: str, **more: Any) -> None:
         check = DataValidation(kind, allow_blank=True, showErrorMessage=True, error=error, **more)
         check.errorTitle = "Not one of these"
-        check.add(f"{letter(at[head])}{from_row}:{letter(at[head])}{end}")
+        check.add(f"{letter(at[head])}{first}:{letter(at[head])}{end}")
         sheet.add_data_validation(check)
 
     between: dict[str, Any] = {"operator": "between", "formula1": "0"}
     for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
         rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
-    for head, mm in ((crack, LONGEST_CRACK_MM), (wall, THICKEST_WALL_MM)):
+    for head, mm in ((crack, core.LONGEST_CRACK_MM), (wall, core.THICKEST_WALL_MM)):
         most = f"{mm if made.length == 'mm' else mm / MM_PER_INCH:.0f}"
         said = f"A number in {made.length}, 0 to {most}."
         rule(head, "decimal", said, **between, formula2=most)
-    *pounds, weight = entry
-    for head, start in [*((head, first) for head in pounds), (weight, last + 1)]:
-        rule(head, "decimal", "Figures only.", start, **between, formula2="200000")
+    for head in entry:
+        rule(head, "decimal", "Figures only.", **between, formula2="200000")
     _ask_about_weights(sheet, at, list(entry), first, last, made.unit)
     yes = DataValidation("list", formula1='"yes,no"', allow_blank=True, showErrorMessage=True)
     yes.add(looked.coordinate)
@@ -240,8 +237,8 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
 def _ask_about_weights(
     sheet: Any, at: dict[str, int], entry: list[str], first: int, last: int, unit: str
 ) -> None:
-    """Weights: positive numbers; outside the band a question that may be answered with yes."""
-    scales = [UNITS["lboz"], G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
+    """Beside each weight the question that it raises, where it is outside its band."""
+    scales = [UNITS["lboz"], core.G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
 
     def cells(row: int) -> tuple[str, str, str]:
         """What was typed [g], and the two ends of the band."""
@@ -250,17 +247,7 @@ def _ask_about_weights(
         low, high = (f"${letter(at[key])}{row}" for key in ("low", "high"))
         return f"({'+'.join(parts)})", low, high
 
-    # With two cells for one weight the last of them is where the band can be asked about.
     weight, said = letter(at[entry[-1]]), letter(at["look again"])
-    band = DataValidation("custom", errorStyle="warning", allow_blank=True, showErrorMessage=True)
-    grams, low, high = cells(first)
-    band.formula1 = (
-        f'AND(ISNUMBER(${weight}{first}),OR({low}="",{grams}>={low}),OR({high}="",{grams}<={high}))'
-    )
-    band.errorTitle = "Right bowl? Right figure?"
-    band.error = "This is outside the weight expected. Yes keeps it, No lets you type it again."
-    band.add(f"{weight}{first}:{weight}{last}")
-    sheet.add_data_validation(band)
     for row in range(first, last + 1):
         g, lo, hi = cells(row)
         slips = ",".join(f"AND({g}*{f}>={lo},{g}*{f}<={hi})" for f in (10, 0.1, 1000, 0.001))
