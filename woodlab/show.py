@@ -59,10 +59,8 @@ def card(
     most: int = 60,
     more: Iterable[str] = (),
 ) -> Card:
-    """A card from a frame: a row whose `needs` are all empty is not printed but told of.
-
-    The reasons come from the frame's column `reason`; rows that share one are named together.
-    """
+    """A card from a frame: a row whose `needs` are all empty is not printed but told of, with the
+    reason in its column `reason`."""
     says, columns, needs = [s for s in says if s], tuple(columns), list(needs)
     if frame is None or not len(frame):
         return Card(tuple(says), more=tuple(more))
@@ -73,15 +71,12 @@ def card(
     if len(kept) > most:
         shown = f"the first {most} of {len(kept)} (the frame holds them all)"
         caption = f"{caption.rstrip('.')}: {shown}" if caption else words.opened(shown)
-    rows = tuple(
-        tuple(column.text(row) or "–" for column in columns)
-        for row in (SimpleNamespace(**record) for record in kept.head(most).to_dict("records"))
-    )
+    records = (SimpleNamespace(**record) for record in kept.head(most).to_dict("records"))
     return Card(
         tuple(says),
         tuple(c.heading for c in columns),
         tuple(c.number for c in columns),
-        rows,
+        tuple(tuple(column.text(row) or "–" for column in columns) for row in records),
         caption.strip(),
         tuple(more),
     )
@@ -107,19 +102,8 @@ def listed(items: Iterable[Any], most: int = 8) -> str:
 
 
 # Columns of what a maker or the kit has named: text that no unit is looked for in.
-_NAMES = {
-    "piece",
-    "bowl",
-    "wood",
-    "species",
-    "seal",
-    "place",
-    "log",
-    "maker",
-    "term",
-    "key",
-    "call",
-}
+_NAMES = {"piece", "bowl", "wood", "species", "seal", "place", "log", "maker", "term", "key",
+          "call"}  # fmt: skip
 _answers = METRIC
 
 
@@ -129,16 +113,8 @@ def answer_in(units: Units | str) -> Units:
     Parameters
     ----------
     units : Units or str
-        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in".
-
-    Returns
-    -------
-    Units
-
-    Raises
-    ------
-    WoodlabError
-        If it is none of these.
+        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in"; otherwise
+        a WoodlabError is raised.
 
     Examples
     --------
