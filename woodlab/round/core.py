@@ -69,21 +69,9 @@ class Band(NamedTuple):
         return f"{low}–{high}"
 
 
-class Bowl(NamedTuple):
-    """A line of the round. Its fields are the page's data."""
-
-    mark: str
-    wood: str
-    seal: str
-    place: str
-    do: str
-    note: str
-    last_g: float | None
-    last_on: str
-    expected_g: float | None
-    lower_g: float | None
-    upper_g: float | None
-    known: bool  # a crack, open or glued
+# A line of the round, which is the page's data; `known` is a crack, open or glued.
+BOWL = ("mark", "wood", "seal", "place", "do", "note", "last_g", "last_on", "expected_g",
+        "lower_g", "upper_g", "known")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -96,7 +84,7 @@ class Round:
     book: str
     unit: str  # of weights, as in `UNITS`
     length: str  # mm or in
-    bowls: tuple[Bowl, ...]
+    bowls: tuple[Any, ...]  # each with the fields of `BOWL`
 
 
 def round_of(tour: Any, most: int | None, units: Units) -> Round:
@@ -114,11 +102,11 @@ def round_of(tour: Any, most: int | None, units: Units) -> Round:
         lower_g=low, note=due["crack"].where(known, "").map(units.told), known=known,
         last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
     ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
-    table = table[list(Bowl._fields)].round(2).astype(object)
+    table = table[list(BOWL)].round(2).astype(object)
     text = ["wood", "seal", "place", "last_on"]
     table = table.fillna(dict.fromkeys(text, "")).replace({float("nan"): None})
     bowls = sorted(
-        map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
+        table.itertuples(index=False, name="Bowl"), key=lambda b: (b.place, order[b.mark])
     )
     on = f"{tour.on:%Y-%m-%d}"
     kept_in = units.mass if units.length == "mm" else f"{units.mass}, {units.length}"

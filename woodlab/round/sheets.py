@@ -27,7 +27,6 @@ from woodlab.round.core import (
     LABELS,
     UNITS,
     Band,
-    Bowl,
     Round,
     round_of,
     weight_text,
@@ -205,7 +204,7 @@ def workbook(made: Round) -> bytes:
     return buffer.getvalue()
 
 
-def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int]) -> None:
+def _row(sheet: Any, row: int, bowl: Any, unit: str, at: dict[str, int]) -> None:
     given: dict[str, Any] = dict.fromkeys(("mark", "wood; seal", "was", "expect"), "")
     if bowl:
         crack = f"; crack {bowl.note}" if bowl.known else ""
