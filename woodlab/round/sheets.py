@@ -177,7 +177,7 @@ def workbook(made: Round) -> bytes:
         rule(head, "decimal", said, **between, formula2=most)
     for head in entry:
         rule(head, "decimal", "Figures only.", **between, formula2="200000")
-    _ask_about_weights(sheet, at, list(entry), first, last, made.unit)
+    _ask_about_weights(sheet, at, list(entry), range(first, last + 1), made.unit)
     yes = DataValidation("list", formula1='"yes,no"', allow_blank=True, showErrorMessage=True)
     yes.add(looked.coordinate)
     sheet.add_data_validation(yes)
@@ -234,30 +234,24 @@ def _row(sheet: Any, row: int, bowl: Any, unit: str, at: dict[str, int]) -> None
 
 
 def _ask_about_weights(
-    sheet: Any, at: dict[str, int], entry: list[str], first: int, last: int, unit: str
+    sheet: Any, at: dict[str, int], entry: list[str], rows: range, unit: str
 ) -> None:
-    """Beside each weight the question that it raises, where it is outside its band."""
+    """Beside each weight what it may be, where it is outside its band."""
     scales = [UNITS["lboz"], core.G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
-
-    def cells(row: int) -> tuple[str, str, str]:
-        """What was typed [g], and the two ends of the band."""
-        parts = (f"N(${letter(at[head])}{row})*{scale:.10g}"
-                 for head, scale in zip(entry, scales, strict=True))  # fmt: skip
+    typed, said = [letter(at[head]) for head in entry], letter(at["look again"])
+    for row in rows:
+        parts = zip(typed, scales, strict=True)
+        g = f"({'+'.join(f'N(${column}{row})*{scale:.10g}' for column, scale in parts)})"
         low, high = (f"${letter(at[key])}{row}" for key in ("low", "high"))
-        return f"({'+'.join(parts)})", low, high
-
-    weight, said = letter(at[entry[-1]]), letter(at["look again"])
-    for row in range(first, last + 1):
-        g, lo, hi = cells(row)
-        slips = ",".join(f"AND({g}*{f}>={lo},{g}*{f}<={hi})" for f in (10, 0.1, 1000, 0.001))
+        slips = ",".join(f"AND({g}*{f}>={low},{g}*{f}<={high})" for f in (10, 0.1, 1000, 0.001))
         sheet[f"{said}{row}"] = (
-            f'=IF({g}=0,"",IF(OR({hi}="",AND({g}>=N({lo}),{g}<={hi})),"",'
-            f'IF({lo}="","heavier than it was",IF(OR({slips}),"slip of ten?",'
-            f'IF({g}<{lo},"too light: right bowl?","too heavy: right bowl?")))))'
+            f'=IF(OR({g}=0,AND({g}>=N({low}),OR({high}="",{g}<={high}))),"",'
+            f'IF(AND({low}<>"",{high}<>"",OR({slips})),"slip of ten?","right bowl?"))'
         )
         sheet[f"{said}{row}"].font = Font(size=12, bold=True)
-    area = f"{letter(at[entry[0]])}{first}:{weight}{last}"
-    sheet.conditional_formatting.add(area, FormulaRule(formula=[f'${said}{first}<>""'], fill=ODD))
+    area = f"{typed[0]}{rows[0]}:{typed[-1]}{rows[-1]}"
+    rule = FormulaRule(formula=[f'${said}{rows[0]}<>""'], fill=ODD)
+    sheet.conditional_formatting.add(area, rule)
 
 
 def _put(sheet: Any, row: int, column: int, value: Any, size: float, bold: bool = False) -> Any:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,7 +73,6 @@ def share_book(
     *,
     licence: str,
     answers: Mapping[str, str] | None = None,
-    title: str = "Weighings of rough-turned green wood",
 ) -> Path:
     """Write a book that may be given away, described as a data package.
 
@@ -89,8 +87,6 @@ def share_book(
         Of `makers`, `places`, `scales`, `notes`, `columns of your own`: `replace` (maker 1,
         maker 2, ...), `drop` or `keep`. Without an answer names are replaced, and notes and
         columns of your own dropped.
-    title : str
-        What the package is called.
 
     Returns
     -------
@@ -119,7 +115,7 @@ def share_book(
     out = as_path(out, "share_book")
     tables = _cleared(book, dict(answers or {}))
     files = {name: csv_text(worth_writing(name, frame)) for name, frame in tables.items()}
-    described = _described(files, tables, licence, title, book.invented)
+    described = _described(files, tables, licence, book.invented)
     with whole_folder(out, "datapackage.json", ("*.csv", "datapackage.json")) as partial:
         for name, text in files.items():
             (partial / f"{name}.csv").write_bytes(text.encode())
@@ -153,13 +149,13 @@ def _cleared(book: RecordBook, answers: dict[str, str]) -> dict[str, pd.DataFram
 
 
 def _described(
-    files: dict[str, str], tables: dict[str, pd.DataFrame], licence: str, title: str, invented: bool
+    files: dict[str, str], tables: dict[str, pd.DataFrame], licence: str, invented: bool
 ) -> dict[str, Any]:
     said = "Weights, looks for cracks and air of rough-turned bowls that dry, as makers noted them."
     return {
         "$schema": _PROFILE,
-        "name": re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-") or "bowls",
-        "title": title,
+        "name": "weighings-of-rough-turned-green-wood",
+        "title": "Weighings of rough-turned green wood",
         "description": ("Invented, to try things on. " if invented else "") + said,
         "licenses": [{"name": licence, "title": LICENCES[licence][0],
                       "path": LICENCES[licence][1]}],

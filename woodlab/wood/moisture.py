@@ -94,8 +94,7 @@ def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float
 def saturated_moisture_pct(basic_sg: ArrayLike) -> np.ndarray | float:
     """The most water that wood of this specific gravity has room for [% of oven-dry mass].
 
-    All of the space that cell walls leave is filled: 100 (1.54 - G)/(1.54 G). The 1.54 is from
-    memory; use this only as a wide guard.
+    All of the space that cell walls leave is filled: 100 (1.54 - G)/(1.54 G). A wide guard only.
 
     Examples
     --------

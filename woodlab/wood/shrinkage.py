@@ -34,18 +34,15 @@ class Shrinkage:
     Attributes
     ----------
     species : str
-        The name that was asked for.
     moisture_pct, from_moisture_pct : float or ndarray
         As they were given [% of oven-dry mass].
     radial_pct, tangential_pct, volumetric_pct, longitudinal_pct : float or ndarray
         Shrinkage [%]; negative where the wood swells; NaN where the table has no figure.
-    source, status : str
-        Where the radial and tangential figures are from, and how far that was checked.
-    volumetric_status : str
-        The same for the volumetric figure.
+    source, status, volumetric_status : str
+        Where the radial and tangential figures are from, how far that was checked, and the
+        volumetric figure.
     reason : str
-        What to know about the answer, in words: a species that the table does not know, a
-        moisture above fibre saturation, a name read as a group. Empty when all is plain.
+        What to know about the answer, in words; empty when all is plain.
     """
 
     species: str
@@ -157,8 +154,7 @@ def shrinkage(
     Returns
     -------
     Shrinkage
-        With sources and statuses. A species that the table does not know gives NaN and a reason,
-        never a guess; so does a figure that the table lacks.
+        NaN and a reason, never a guess, where the table has no such species or figure.
 
     Raises
     ------
@@ -167,7 +163,7 @@ def shrinkage(
 
     Notes
     -----
-    S_x = S_0 (1 - x/30). Source: Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3.
+    S_x = S_0 (1 - x/30): Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3.
     The longitudinal figure is 0.15 %, the middle of the published 0.1 to 0.2 % of normal wood. The
     figures are means of a species: single trees scatter about them (see `SCATTER_SOURCE`).
 
@@ -186,7 +182,7 @@ def shrinkage(
     total = green_to_dry(species)
     given = (moisture_pct, from_moisture_pct, fibre_saturation_pct)
     parts = ("radial_pct", "tangential_pct", "volumetric_pct", "longitudinal_pct")
-    figures = {part: strain_between(getattr(total, part), *given) for part in parts}
+    figures = [strain_between(getattr(total, part), *given) for part in parts]
     reached, start = (np.asarray(m, float) for m in given[:2])
     reasons = [total.reason]
     if np.any(reached > fibre_saturation_pct):
@@ -198,7 +194,9 @@ def shrinkage(
         reasons.append("negative figures are swelling: the moisture rises")
     return replace(
         total, moisture_pct=_scalar(moisture_pct), from_moisture_pct=_scalar(from_moisture_pct),
-        reason="; ".join(filter(None, reasons)), **figures,
+        reason="; ".join(filter(None, reasons)),
+        radial_pct=figures[0], tangential_pct=figures[1], volumetric_pct=figures[2],
+        longitudinal_pct=figures[3],
     )  # fmt: skip
 
 

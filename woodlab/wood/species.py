@@ -21,19 +21,10 @@ FIGURES = [
 class SpeciesFacts:
     """What the table says of one name as a maker writes it.
 
-    Attributes
-    ----------
-    name : str
-        The name that was asked for.
-    members : tuple of str
-        The table's species that it stands for; empty when the table does not know it.
-    note : str
-        How the name was read, in words; empty when the table has this very name.
-    figures : dict
-        The table's figures (see `FIGURES`), the mean over the members that have one; NaN where
-        none has.
-    spread : dict
-        Half the range of each figure over the members (0 for a single species).
+    members : the table's species that it stands for, none where the table does not know it;
+    note : how the name was read, in words, empty when the table has this very name; figures : the
+    mean over the members that have one (see `FIGURES`), NaN where none has; spread : half the range
+    of each over the members.
     """
 
     name: str
@@ -100,7 +91,8 @@ def _plain(name: str) -> str:
 @cache
 def _names() -> tuple[dict[str, str], dict[frozenset[str], str]]:
     """Each name of the table in plain letters, and by its words in any order: the species."""
-    table, exact = _table(), {}
+    table = _table()
+    exact: dict[str, str] = {}
     for column in ("species", "scientific_name", "handbook_name"):
         for name, other in table[["species", column]].dropna().to_numpy():
             exact.setdefault(_plain(other), name)
