@@ -22,9 +22,17 @@ LONGEST_NAME = 255  # of a file, on all usual systems
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One fault in the records: where, what is wrong, what was found (as text), what to type.
+    """One fault in the records, as text: where, what is wrong, what was found, what to type.
 
-    `row` is as a spreadsheet counts (the heading is row 1), None where it is the whole table.
+    Attributes
+    ----------
+    table : str
+    row : int or None
+        As a spreadsheet counts: the heading is row 1. None where the fault is of the whole table.
+    column : str or None
+    value : str
+        What was found; empty where nothing was.
+    problem, remedy : str
 
     Examples
     --------
@@ -117,7 +125,17 @@ def _told(alike: list[Fault]) -> list[str]:
 
 
 class MissingTableError(WoodlabError):
-    """A study needs a table that the book does not have; the message says what it would hold."""
+    """A study needs a table that the book does not have; the message says what it would hold.
+
+    Examples
+    --------
+    >>> import woodlab as wl
+    >>> wl.demo_book().only(pieces=["A1"]).need("offcuts", "to measure moisture")
+    Traceback (most recent call last):
+        ...
+    woodlab.errors.MissingTableError: The table 'offcuts' is needed to measure moisture, and this
+    book has none. It would hold: ...
+    """
 
 
 class WorkError(WoodlabError):

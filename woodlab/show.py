@@ -113,8 +113,16 @@ def answer_in(units: Units | str) -> Units:
     Parameters
     ----------
     units : Units or str
-        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in"; otherwise
-        a WoodlabError is raised.
+        `book.units`, those in which a book is kept, or one of "g-mm", "kg-mm", "lb-in".
+
+    Returns
+    -------
+    Units
+
+    Raises
+    ------
+    WoodlabError
+        If it is none of these.
 
     Examples
     --------
