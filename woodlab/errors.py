@@ -130,11 +130,11 @@ class MissingTableError(WoodlabError):
     Examples
     --------
     >>> import woodlab as wl
-    >>> wl.demo_book().only(pieces=["A1"]).need("offcuts", "to measure moisture")
+    >>> wl.demo_book().need("witnesses", "to measure the air")
     Traceback (most recent call last):
         ...
-    woodlab.errors.MissingTableError: The table 'offcuts' is needed to measure moisture, and this
-    book has none. It would hold: ...
+    woodlab.errors.MissingTableError: The table 'witnesses' is needed to measure the air, and this
+    book has none. It would hold: witness, on, ...
     """
 
 
