@@ -12,7 +12,7 @@ from __future__ import annotations
 import html
 import re
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from types import SimpleNamespace
@@ -220,11 +220,11 @@ class Shown:
         shown = _answered(self.card())
         lines = list(shown.says)
         if shown.rows:
-            lines += [
-                *([""] if lines else []),
-                *([shown.caption] if shown.caption else []),
-                _as_text(shown),
-            ]
+            table = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
+                     for row in (shown.headings, *shown.rows)]  # fmt: skip
+            lines += [""] if lines else []
+            lines += [shown.caption] if shown.caption else []
+            lines += aligned(table, shown.numeric)
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
 
 
@@ -233,16 +233,15 @@ def _as_html(said: str) -> str:
     return re.sub(r"`([^`]+)`", r"<code>\1</code>", html.escape(said))
 
 
-def _as_text(shown: Card) -> str:
-    """The table in plain text: words to the left, numbers to the right."""
-    lines = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
-             for row in (shown.headings, *shown.rows)]  # fmt: skip
-    wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
-    return "\n".join(
+def aligned(rows: Sequence[Sequence[str]], numeric: Sequence[bool] = ()) -> list[str]:
+    """A table in plain text, a line a row: words to the left, numbers to the right."""
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    right = [*numeric, *[False] * (len(wide) - len(numeric))]
+    return [
         "  ".join(cell.rjust(w) if number else cell.ljust(w)
-                  for cell, w, number in zip(row, wide, shown.numeric, strict=True)).rstrip()
-        for row in lines
-    )  # fmt: skip
+                  for cell, w, number in zip(row, wide, right, strict=True)).rstrip()
+        for row in rows
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)

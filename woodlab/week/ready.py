@@ -15,7 +15,7 @@ from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Shown, listed, units_named
+from woodlab.show import Card, Shown, aligned, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import (
@@ -233,11 +233,8 @@ class ReadyList(Shown):
             out += ["", section.title.upper(), *(f"  {note}" for note in section.notes)]
             for place, marks in section.marks:
                 out.append(f"  {f'{place}: ' if self._several() else ''}{' '.join(marks)}")
-            lines = [section.headings, *section.rows] if section.rows else []
-            wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
-            for line in lines:
-                cells = (cell.ljust(width) for cell, width in zip(line, wide, strict=True))
-                out.append(f"  {'  '.join(cells)}".rstrip())
+            if section.rows:
+                out += [f"  {line}" for line in aligned([section.headings, *section.rows])]
         return "\n".join(out)
 
     def _headline(self, whose: str) -> str:
