@@ -73,7 +73,8 @@ def season(
     )  # fmt: skip
     none = pd.DataFrame()
     return Facts(
-        book=book, fits=SimpleNamespace(residuals=NO_WEIGHTS), day=DAY, club="the Elm Row turners",
+        book=book, fits=SimpleNamespace(residuals=NO_WEIGHTS, scale_step=""), day=DAY,
+        club="the Elm Row turners",
         bowls=bowls, curves=pd.concat([curves, ahead], ignore_index=True),
         air=pd.DataFrame({"on": days, "moisture_pct": 12.0}) if air else
         pd.DataFrame({"on": pd.to_datetime([]), "moisture_pct": []}),

@@ -177,6 +177,7 @@ def test_profiles_dry_from_the_faces_and_the_sealed_wall_is_more_even():
         columns=["piece", "parameter", "law", "estimate"],
     )  # fmt: skip
     fits = SimpleNamespace(
+        scale_step="",
         laws=pd.DataFrame({"law": ["slab", "film"], "weight": [0.9, 0.1]}), params=params,
         groups=pd.DataFrame({"kind": [], "group": [], "parameter": [], "law": [], "estimate": []}),
     )  # fmt: skip

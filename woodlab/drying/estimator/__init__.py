@@ -8,6 +8,7 @@ Where a thing is
 `weighing_error`     the error of a weighing, and what the weighings say
 `mode`               where an estimator is
 `season`             the estimator: to the mode, what is shared tempered
+`scale_step`         a day from which all weights are those of another scale
 `posterior`          draws about it, and every curve asked of them
 `courses`            the air of every draw
 `weights`            which laws, and how much of each

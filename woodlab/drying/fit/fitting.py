@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.estimator.posterior import Posterior, draw
+from woodlab.drying.estimator.scale_step import on_two_scales, scale_step
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.estimator.weights import candidates, unweighed, weigh_laws
 from woodlab.drying.fit.alone import fit_alone
@@ -119,15 +120,19 @@ def _season(
 ) -> tuple[pd.DataFrame, list[Posterior]]:  # fmt: skip
     """The laws' weights, and draws of those that have one, the heaviest first."""
     weighed = weigh_laws(records, laws, day, options)
-    parts = []
-    for law, weight in zip(laws, weighed.frame["weight"], strict=True):
+    parts: list[Posterior] = []
+    for at in np.argsort(-weighed.frame["weight"].to_numpy(), kind="stable"):
+        law, weight = laws[at], weighed.frame["weight"].iloc[at]
         if weight > 0:
             season = Season(records, law, **options)
             before = weighed.modes.get(law.name)
             mode = season.fit(None if before is None else season.start_from(*before))
+            step = None if parts else scale_step(season, mode)
+            if step is not None:
+                return _season(on_two_scales(records, step), laws, day, options, draws, seed)
             count = max(2 * int(round(weight * draws / 2)), 4)  # even: draws come in pairs
             parts.append(draw(season, mode, count, seed))
-    return weighed.frame, sorted(parts, key=lambda part: -part.count)
+    return weighed.frame, parts
 
 
 def as_of_day(book: RecordBook, as_of: Any) -> np.datetime64:

@@ -79,6 +79,8 @@ class Records:
         Days from turning to the last sealing (0: at turning).
     shelf : Shelf
         The air.
+    step_on : datetime64 or None
+        The day from which all weights are those of another scale, though nobody noted it.
     """
 
     book: RecordBook
@@ -114,6 +116,7 @@ class Records:
     log_offcuts: tuple[np.ndarray, np.ndarray]
     sealed_at: np.ndarray
     shelf: Shelf
+    step_on: np.datetime64 | None = None
 
     @property
     def n(self) -> int:

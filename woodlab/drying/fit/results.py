@@ -154,6 +154,20 @@ class DryingFits(Shown):
         ends = np.cumsum([part.count for part in self.parts])
         return [(part, slice(e - part.count, e)) for part, e in zip(self.parts, ends, strict=True)]
 
+    @property
+    def scale_step(self) -> str:
+        """What is to be said of a day from which all weights jump together; empty without one."""
+        day, part = self.records.step_on, self.parts[0]
+        if day is None:
+            return ""
+        at = [i for i, (what, _) in enumerate(part.season.effects) if what == "scale"]
+        gain = 100 * float((part.beta[:, at[1]] - part.beta[:, at[0]]).mean())
+        return (
+            f"From {words.day(pd.Timestamp(day))} on all weights are {abs(gain):.1f} % "
+            f"{'higher' if gain > 0 else 'lower'} than those before: another scale, or one set "
+            "anew? They are read as those of two scales; name them in the column scale."
+        )
+
     def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
         """Row numbers of pieces by their marks."""
         names = self.book.pieces["piece"].tolist()
@@ -255,6 +269,8 @@ class DryingFits(Shown):
             )
         if not self.laws.loc[self.laws["weight"] > 0, "converged"].all():
             says.append("The search did not settle for every law; see fits.laws.")
+        if self.scale_step:
+            says.append(self.scale_step)
         columns = [
             Column("piece", lambda r: r.piece, False),
             Column("moisture now [%]", lambda r: f"{r.moisture_now_pct:.1f}"),

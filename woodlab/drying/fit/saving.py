@@ -21,6 +21,7 @@ import pandas as pd
 from woodlab.book.record_book import RecordBook, expect_book, open_book
 from woodlab.drying.estimator.mode import Mode
 from woodlab.drying.estimator.posterior import Posterior
+from woodlab.drying.estimator.scale_step import on_two_scales
 from woodlab.drying.estimator.season import Season
 from woodlab.drying.fit.experience import Experience, of_fits
 from woodlab.drying.fit.fitting import MARGIN_DAYS, as_of_day, assemble, fit_drying
@@ -31,7 +32,7 @@ from woodlab.errors import WoodlabError, as_path
 from woodlab.safe_write import write_file
 from woodlab.words import Units
 
-VERSION = 3
+VERSION = 4
 MOST_BYTES = 1_000_000_000  # unpacked: what no season of a club comes near
 _DAY = np.timedelta64(1, "D")
 DRAWS = ("u", "ln_dry", "beta", "sds")
@@ -57,6 +58,7 @@ def packed(fits: DryingFits) -> bytes:
             "told": of_fits(fits).plain(),
             "name": fits.book.name,
             "units": vars(fits.book.units),
+            "step_on": None if fits.records.step_on is None else str(fits.records.step_on),
             "laws": [part.season.law.name for part in fits.parts],
             "pieces": {
                 name: {"dtype": str(column.dtype), "values": column.tolist()}
@@ -215,6 +217,8 @@ def _loaded(file: zipfile.ZipFile, about: dict[str, Any]) -> DryingFits:
                        units=Units(**about.get("units", {})))  # fmt: skip
     day = np.datetime64(about["as_of"], "D")
     records = read_records(book, day)
+    if about["step_on"] is not None:
+        records = on_two_scales(records, np.datetime64(about["step_on"], "D"))
     options = dict(about["options"])
     told = about["experience"]
     experience = None if told is None else Experience.from_plain(told)
