@@ -161,6 +161,12 @@ def as_numbers(value: Any, where: str) -> np.ndarray:
     raise WoodlabError(f"{where} is {kind_of(value)}. Give a number, or a list of them.")
 
 
+def refuse(values: np.ndarray, bad: np.ndarray, what: str, remedy: str) -> None:
+    """Raise WoodlabError where any value is `bad`, naming the first of these."""
+    if np.any(bad):
+        raise WoodlabError(f"{what} (found {values[bad].flat[0]:g}). {remedy}")
+
+
 def as_number(value: Any, where: str) -> float:
     """One number."""
     number = as_numbers(value, where)

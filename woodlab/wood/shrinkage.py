@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_numbers
+from woodlab.errors import WoodlabError, as_numbers, refuse
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.species import SpeciesFacts, near_names, species, species_facts
 
@@ -92,11 +92,8 @@ def strain_between(
         )
     for name, given in (("moisture_pct", moisture_pct), ("from_moisture_pct", from_moisture_pct)):
         moisture = np.asarray(given, dtype=float)
-        if np.any(moisture < 0):
-            raise WoodlabError(
-                f"{name} must be zero or more (found {moisture[moisture < 0].flat[0]:g}). "
-                "Type the moisture in percent of oven-dry mass."
-            )
+        refuse(moisture, moisture < 0, f"{name} must be zero or more",
+               "Type the moisture in percent of oven-dry mass.")  # fmt: skip
     total = np.asarray(total_pct, dtype=float) / 100
     reached, start = (
         1 - total * _dried(m, fibre_saturation_pct) for m in (moisture_pct, from_moisture_pct)
