@@ -198,6 +198,28 @@ def opened(sentence: str) -> str:
     return f"{head[:1].upper()}{head[1:]} {rest}" if rest else head[:1].upper() + head[1:]
 
 
+# Control characters, those that turn the reading order of what follows, those that XML has no
+# place for, and three that the article marks its numbers by.
+_LEFT_OUT = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ufdd0-\ufdef\ud800-\udfff\ue000-\ue002"
+    + "".join(chr(plane * 0x10000 + last) for plane in range(17) for last in (0xFFFE, 0xFFFF)) + "]"
+)  # fmt: skip
+_SPACES = re.compile(r"[^\S\u00a0\u202f]+")  # non-breaking ones hold a number to its unit
+
+
+def one_line(value: Any, longest: int | None = None) -> str:
+    """Text on one line of paper: nothing unprintable, cut with an ellipsis when too long.
+
+    Examples
+    --------
+    >>> one_line("oak" + chr(10) + "  and" + chr(0) + " ash"), one_line("wax, twice, oil", 12)
+    ('oak and ash', 'wax, twice,…')
+    """
+    text = _LEFT_OUT.sub("", _SPACES.sub(" ", str(value)))
+    text = _SPACES.sub(" ", text).strip(" ")
+    return text[: longest - 1].rstrip() + "…" if longest and len(text) > longest else text
+
+
 def two(value: float) -> str:
     """Two figures at most: 0.098, 1.9, 12, 140."""
     if not np.isfinite(value):

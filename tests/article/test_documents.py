@@ -161,14 +161,28 @@ def test_the_html_has_every_word_and_asks_for_nothing(article, md):
 # --- form ---------------------------------------------------------------------------------------
 
 
-def test_it_is_one_to_three_pages_of_the_paper(article, tmp_path):
+def test_it_is_at_most_two_pages_of_the_paper(article, tmp_path):
     count, size = pages_of(article / "article.pdf")
     assert size == [595, 842]
-    assert 1 <= count <= 3
+    assert 1 <= count <= 2
     letter = wl.write_article(small(), tmp_path / "a", ("pdf", "docx"), paper="us-letter")
     assert pages_of(letter / "article.pdf")[1] == [612, 792]
     with zipfile.ZipFile(letter / "article.docx") as docx:
         assert b'w:w="12240"' in docx.read("word/document.xml")
+
+
+def test_boxes_stand_side_by_side(article):
+    """Read from the page: the cautions beside the other boxes, at one height."""
+    heads = {"What": [], "Next": [], "How": [], "Take": []}
+    for box, words in boxes(article / "article.pdf"):
+        for word, following, place in zip(words, words[1:], box, strict=False):
+            if (word, following) in (("What", "we"), ("Next", "season"), ("How", "it"),
+                                     ("Take", "care")):  # fmt: skip
+                heads[word].append(place)
+    left, right = heads["What"][0], heads["Take"][0]
+    assert right[0] - left[0] > 200
+    assert abs(right[1] - left[1]) < 2
+    assert {round(heads[name][0][0]) for name in ("Next", "How")} <= {round(left[0])}
 
 
 def test_the_office_prints_as_many_pages(article, office_pdf):

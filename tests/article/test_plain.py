@@ -9,9 +9,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from woodlab.article.plain import Source, as_markdown, plain_text, short_name
+from woodlab.article.plain import Source, as_markdown
 from woodlab.article.render import READER
 from woodlab.article.say import Say
+from woodlab.words import one_line
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -106,7 +107,7 @@ def words(inlines):
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(anything, min_size=3, max_size=3))
 def test_any_text_arrives_as_its_own_characters_wherever_it_stands(texts):
-    wanted, row = [plain_text(text) for text in texts], Say("").table_row
+    wanted, row = [one_line(text) for text in texts], Say("").table_row
     document = "\n\n".join(
         [
             *(f"{as_markdown(text)}" for text in texts),
@@ -129,7 +130,7 @@ def test_any_text_arrives_as_its_own_characters_wherever_it_stands(texts):
         assert words(block["c"]) == " ".join(f"Before 1 {text} after".split(" ")).replace("  ", " ")
     items = blocks.pop(0)
     assert items["t"] == "BulletList"
-    assert [words(item[0]["c"]) for item in items["c"]] == [plain_text(f"x{t}") for t in texts]
+    assert [words(item[0]["c"]) for item in items["c"]] == [one_line(f"x{t}") for t in texts]
     assert words(blocks.pop(0)["c"]) == " ".join(["Said", *starts])
     table = blocks.pop(0)
     assert table["t"] == "Table"
@@ -138,7 +139,7 @@ def test_any_text_arrives_as_its_own_characters_wherever_it_stands(texts):
     assert cells == wanted
     figure = blocks.pop(0)
     assert figure["t"] == "Figure"
-    assert words(figure["c"][1][1][0]["c"]) == plain_text("c" + texts[0])
+    assert words(figure["c"][1][1][0]["c"]) == one_line("c" + texts[0])
     image = figure["c"][2][0]["c"][0]
     assert words(image["c"][1]) == wanted[1]
     assert blocks == []
@@ -151,7 +152,7 @@ def test_hostile_text_is_characters_in_html(text):
     assert page.startswith("<p>x")
     inside = page.strip().removeprefix("<p>").removesuffix("</p>")
     assert "<" not in inside
-    assert html.unescape(inside) == plain_text("x " + text)
+    assert html.unescape(inside) == one_line("x " + text)
 
 
 def test_the_text_of_the_article_itself_stays_readable():
@@ -165,14 +166,14 @@ def test_source_passes_and_everything_else_does_not():
 
 
 def test_a_long_name_is_cut_and_a_short_one_is_not():
-    assert short_name("x" * 10_000) == "x" * 39 + "…"
-    assert short_name("wax all over") == "wax all over"
+    assert one_line("x" * 10_000, 40) == "x" * 39 + "…"
+    assert one_line("wax all over", 40) == "wax all over"
 
 
 @given(st.text())
 def test_plain_text_is_one_line_of_printable_characters_and_stays_so(text):
-    plain = plain_text(text)
-    assert plain_text(plain) == plain
+    plain = one_line(text)
+    assert one_line(plain) == plain
     assert not any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 for c in plain)
     assert "  " not in plain
     plain.encode("utf-8")

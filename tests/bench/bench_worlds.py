@@ -5,7 +5,7 @@
 Asks for dates on several days of each season, for a target two points above the store's own
 equilibrium and for the same moisture given as a number, and prints a table (`--out` writes it, with
 every figure, as .json and .md). `--seed-set judge` is for the end, once. `--experience` asks the
-second season of each shop twice: alone, and with the first season's fits as experience.
+second and the third season of each shop twice: alone, and with the fits of those before.
 """
 
 from __future__ import annotations
@@ -137,26 +137,23 @@ def run_world(world: World, seeds: tuple[int, ...], args: argparse.Namespace) ->
 
 
 def run_experience(world: World, seeds: tuple[int, ...], args: argparse.Namespace) -> pd.DataFrame:
-    """The second season of each shop, alone and with the first one's fits as experience."""
-    if "experience" not in inspect.signature(wl.fit_drying).parameters:
-        print("  fit_drying takes no experience yet: left out", flush=True)
-        return pd.DataFrame()
+    """The second and the third season of each shop: alone, and with the fits of those before."""
     parts = []
     for seed in seeds:
-        before, season = (draw_season(world, seed, args.pieces, year) for year in (0, 1))
-        old_book, book = book_of(before), book_of(season)
-        if old_book is None or book is None:
-            break
-        learnt = wl.fit_drying(old_book)
-        for asked in args.days:
-            day = season.last_turned + asked
-            for name, known in (("", None), (", second season, with experience", learnt)):
-                rows = pd.DataFrame(
-                    rows_of(season, book, day, seed, args.draws, not args.no_floor, known)
-                )
-                rows["world"] = world.name + (name or ", second season, alone")
-                parts.append(rows)
-            print(f"  {world.name}, shop {seed}, {asked} days after the last turning", flush=True)
+        learnt: list[wl.DryingFits] = []
+        for year, name in enumerate(("first", "second", "third")):
+            season = draw_season(world, seed, args.pieces, year)
+            book = book_of(season)
+            for asked in args.days if learnt else ():
+                day = season.last_turned + asked
+                for told, known in (("alone", None), ("with those before", list(learnt))):
+                    rows = pd.DataFrame(
+                        rows_of(season, book, day, seed, args.draws, not args.no_floor, known)
+                    )
+                    parts.append(rows.assign(world=f"{world.name}, {name} season, {told}"))
+                print(f"  {world.name}, shop {seed}, {name} season, asked on day {asked}",
+                      flush=True)  # fmt: skip
+            learnt.append(wl.fit_drying(book))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 

@@ -12,7 +12,7 @@ from woodlab.studies.cracks.counts import between_logs
 from woodlab.studies.cracks.design import Factor, part_of
 from woodlab.studies.export import tables_of
 from woodlab.studies.movement.rim_rows import t_reach
-from woodlab.studies.next_season.printing import shown
+from woodlab.words import one_line
 
 
 def test_a_piece_without_a_log_is_a_log_of_its_own():
@@ -60,6 +60,6 @@ def test_the_scatter_between_logs_is_drawn_towards_the_usual():
 
 
 def test_small_things():
-    assert t_reach([1.0, 2.0, 3.0], 0.95) == pytest.approx(4.302653 / np.sqrt(3))
+    assert t_reach([1.0, 2.0, 3.0]) == pytest.approx(4.302653 / np.sqrt(3))
     assert in_short(CRACKED_WOOD) == "Cracked wood can fly apart on the lathe."
-    assert shown("wax, twice, then a bag of shavings", 12) == "wax, twice,…"
+    assert one_line("wax, twice, then a bag of shavings", 12) == "wax, twice,…"

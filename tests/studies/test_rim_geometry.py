@@ -135,7 +135,7 @@ def test_shrinkage_along_the_grain_counts_when_given():
     [
         ((300, -5, "pith", 4, 8), r"pith_mm must be zero or more \(found -5\)"),
         ((300, [10, -5], "pith", 4, 8), "the pith would lie in the wood"),
-        ((300, 0, "bark", 4, 8), "the pith would lie in the wood below the rim"),
+        ((300, 0, "bark", 4, 8), r"\(found 0\), and above zero where the rim faces the bark"),
         ((300, 10, "north", 4, 8), "rim_faces must be 'pith' or 'bark' \\(found 'north'\\)"),
         ((0, 10, "pith", 4, 8), "rim_mm must be above zero"),
         ((300, 10, "pith", 96, 8), "radial_pct must be between -50 and 50"),

@@ -9,10 +9,7 @@ import woodlab as wl
 from woodlab.errors import WoodlabError
 from woodlab.studies.next_season.scatter import Scatter
 from woodlab.studies.next_season.trial_power import (
-    _halves,
-    _p_of_cracks,
-    _paired,
-    _two_sample,
+    _Design,
     mc_error,
     trial_power,
 )
@@ -97,12 +94,14 @@ def test_the_tests_are_those_of_scipy_and_statsmodels():
     rng = np.random.default_rng(3)
     outcome = rng.normal(size=(40, 9, 2, 2)) + np.array([0, 1.0])[:, None]
     means = outcome.mean(axis=3)
+    inside, apart = (_Design("drying_time", 1.0, 2, by, Scatter()) for by in (True, False))
     p = ttest_1samp(means[..., 1] - means[..., 0], 0, axis=1).pvalue
-    assert (_paired(outcome) == (p < 0.05)).all()
-    bare, sealed = _halves(outcome)
-    assert (_two_sample(outcome) == (ttest_ind(bare, sealed, axis=1).pvalue < 0.05)).all()
+    np.testing.assert_allclose(inside.p_values(outcome), p)
+    p = ttest_ind(means[:, :4, 0], means[:, 4:8, 1], axis=1).pvalue
+    np.testing.assert_allclose(apart.p_values(outcome), p)
     cracks = (rng.random((5, 9, 2, 3)) < np.array([0.6, 0.25])[:, None]).astype(float)
-    for trial, p_value in zip(cracks, _p_of_cracks(cracks, True), strict=True):
+    design = _Design("crack_hazard", 1.0, 3, True, Scatter())
+    for trial, p_value in zip(cracks, design.p_values(cracks), strict=True):
         hits = trial.sum(axis=2)
         tables = [np.array([[h[0], 3 - h[0]], [h[1], 3 - h[1]]]) for h in hits]
         want = StratifiedTable(tables).test_null_odds(correction=False).pvalue
@@ -133,8 +132,6 @@ def test_the_smallest_number_reaches_80_percent_and_one_less_does_not():
 
 def test_cracks_come_with_the_chance_that_was_stated():
     """Averaged over logs, whatever their scatter; seen through the power's own draws."""
-    from woodlab.studies.next_season.trial_power import _Design
-
     design = _Design("crack_hazard", 1.0, 2, True, Scatter(crack_chance=0.3, crack_log_sd=0.8))
     drawn = design.drawn(10, 2000, np.random.default_rng(1))
     assert drawn.mean() == pytest.approx(0.3, abs=0.01)

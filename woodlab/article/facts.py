@@ -6,19 +6,21 @@ decides it again.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 import woodlab as wl
+from woodlab import words
+from woodlab.article.subject import Subject, leading
 from woodlab.book.record_book import RecordBook, expect_book
 from woodlab.drying.fit.results import DryingFits
 from woodlab.pages.facts import Season, asked, season_of
 from woodlab.pages.findings import THICK_MM
 from woodlab.week.bowls import PROBABLY, READY, last_day
 
-BARE = "none"
 THIS = "this season"
 MAX_RISK, BY_DAY = 0.1, 120.0
 FEW_WEIGHINGS = 4  # a bowl; with fewer, no date is given
@@ -26,27 +28,17 @@ Row = dict[str, Any]
 
 
 class Facts:
-    """One season as an article sees it.
+    """One season as an article sees it: what the front page knows of it, and what follows.
 
     Attributes
     ----------
-    season : Season
-        What the front page knows of it, too; its fields are attributes here as well.
-    thickest : DataFrame
-        The thickest bare wall that seldom cracks.
-    pieces, woods, logs, day
-        The table of bowls, its woods, how many logs are named, the last day on record.
     reference : str
         The seal that the others are held against.
     used, first : DataFrame
-        A row a bowl that was looked over (`piece`, `seal`, `log`, `wall_mm`, `cracked`, days), and
-        of these the bowls that cracked.
-    looked : tuple of int
-        How many bowls cracked, of how many looked over.
-    walls_cracked : dict
-        The same of walls of 30 mm and more (True) and of thinner ones.
-    by_seal : DataFrame
-        A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`.
+        A row a bowl that was looked over, and of these the bowls that cracked.
+    looked, walls_cracked
+        How many bowls cracked, of how many looked over: of all, and of walls of 30 mm and more
+        (True) and of thinner ones.
     watched : int
         Bowls with a look; none where looks were noted only of cracks.
     by_lot : bool
@@ -68,7 +60,7 @@ class Facts:
         self.pieces, self.logs = pieces, int(pieces["log"].nunique())
         self.woods = [str(wood) for wood in pieces["species"].dropna().unique()]
         self.day = pd.Timestamp(last_day(self.book))
-        self.reference = str(self.seals.reference) if self.seals is not None else BARE
+        self.reference = str(self.seals.reference) if self.seals is not None else "none"
         self.used = pd.DataFrame(columns=["piece", "seal", "log", "wall_mm", "cracked"])
         if self.cracks is not None:
             self.used = self.cracks.first.used.astype({"cracked": bool})
@@ -77,7 +69,6 @@ class Facts:
         self.looked = int(every["n_cracked"].sum()), int(every["n_pieces"].sum())
         parts = known.groupby(known["wall_mm"] >= THICK_MM)["cracked"]
         self.walls_cracked = {bool(thick): (int(own.sum()), len(own)) for thick, own in parts}
-        self.by_seal = self._by_seal()
         noted = (looks["crack_mm"].fillna(1) == 0).any()
         self.watched = int(looks["piece"].nunique()) if noted else 0
         lot = pieces["allotted"].eq("random").fillna(False).all() and pieces["log"].notna().all()
@@ -92,7 +83,9 @@ class Facts:
         self.weighings = len(self.book.weighings) / max(len(pieces), 1)
         self.early = self.weighings < FEW_WEIGHINGS
 
-    def _by_seal(self) -> pd.DataFrame:
+    @cached_property
+    def by_seal(self) -> pd.DataFrame:
+        """A row a seal, the reference first: `n_pieces`, `weeks`, `n_looked`, `n_cracked`."""
         counts = self.pieces["seal"].value_counts()
         weeks = None if self.seals is None else self.seals.by_seal.set_index("seal")["weeks"]
         looked = self.rates("seal").reindex(columns=["n_pieces", "n_cracked"])
@@ -103,6 +96,27 @@ class Facts:
         )  # fmt: skip
         return frame.sort_values(["others", "weeks", "name"]).drop(columns=["others", "name"])
 
+    @cached_property
+    def lead(self) -> Subject | None:
+        """The subject that the article begins with; None where nothing is clear."""
+        return None if self.early else leading(self)
+
+    @property
+    def led(self) -> Subject | None:
+        """The leading subject, where it is a seal."""
+        return self.lead if self.lead is not None and self.lead.kind == "seal" else None
+
+    @cached_property
+    def bare_early(self) -> tuple[float, int, int] | None:
+        """The day by which all bare ones had cracked, the sealed ones since, of all sealed ones;
+        None where most sealed ones did not crack later, or either are fewer than five."""
+        bare, sealed = (self.first[(self.first["seal"] == "none") == own] for own in (True, False))
+        if min(len(bare), len(sealed)) < 5:
+            return None
+        day = float(bare["by_days"].max())
+        late = int((sealed["after_days"] >= day).sum())
+        return (day, late, len(sealed)) if late > len(sealed) / 2 else None
+
     def rates(self, by: str) -> pd.DataFrame:
         """Counts of the crack study by `all`, `seal` or `species`; a row a group looked at."""
         if self.cracks is None or not len(self.cracks.rates):
@@ -110,9 +124,10 @@ class Facts:
         rates = self.cracks.rates
         return rates[(rates["by"] == by) & (rates["n_pieces"] > 0)].set_index("group")
 
-    def pair(self, seal: str) -> tuple[int, int]:
-        """How many bowls of a seal cracked, of how many looked over."""
-        return int(self.by_seal.at[seal, "n_cracked"]), int(self.by_seal.at[seal, "n_looked"])
+    def pair(self, group: str, by: str = "seal") -> tuple[int, int]:
+        """How many bowls of a seal or a wood cracked, of how many looked over."""
+        counts = self.rates(by)[["n_cracked", "n_pieces"]].reindex([group]).fillna(0).iloc[0]
+        return int(counts["n_cracked"]), int(counts["n_pieces"])
 
     def effects(self, outcome: str, *sure: str) -> list[Row]:
         """Rows of the sealing study for this season, of these certainties or of all."""
@@ -125,6 +140,11 @@ class Facts:
     def crack_effects(self, kind: str, *sure: str) -> list[Row]:
         """The crack study's rows of one kind: `seal`, `species`, `wall`."""
         return _rows(self.cracks, sure, kind=kind)
+
+
+def alike(row: Row) -> bool:
+    """Whether the whole range of a ratio lies within a tenth of no difference."""
+    return words.alike(row["ci_lower"], row["ci_upper"])
 
 
 def _rows(study: Any, sure: tuple[str, ...], **where: str) -> list[Row]:
@@ -140,19 +160,15 @@ def _rows(study: Any, sure: tuple[str, ...], **where: str) -> list[Row]:
 
 def gather(fits_or_book: DryingFits | RecordBook | Season) -> Facts:
     """Fit a book once, or take its fits, and ask each study; or take what was asked already."""
-    if isinstance(fits_or_book, Season):
-        return facts_of(fits_or_book)
-    book = expect_book(fits_or_book, "write_article")
-    fits = fits_or_book if isinstance(fits_or_book, DryingFits) else None
-    if fits is None and len(book.weighings) and len(book.pieces):
-        fits = asked(lambda: wl.fit_drying(book))
-    ready = None if fits is None else asked(lambda: wl.forecast_ready(fits))
-    day = pd.Timestamp(last_day(book) or "2100-01-01")
-    return facts_of(Season(**season_of(book, fits, ready, day)))
-
-
-def facts_of(season: Season) -> Facts:
-    """What an article asks beside what the front page asks, too."""
+    season = fits_or_book
+    if not isinstance(season, Season):
+        book = expect_book(fits_or_book, "write_article")
+        fits = fits_or_book if isinstance(fits_or_book, DryingFits) else None
+        if fits is None and len(book.weighings) and len(book.pieces):
+            fits = asked(lambda: wl.fit_drying(book))
+        ready = None if fits is None else asked(lambda: wl.forecast_ready(fits))
+        day = pd.Timestamp(last_day(book) or "2100-01-01")
+        season = Season(**season_of(book, fits, ready, day))
     cracks = season.cracks
     wall = getattr(cracks, "model", None) and cracks.thickest_wall(MAX_RISK, BY_DAY)
     return Facts(season, pd.DataFrame() if wall is None else wall)

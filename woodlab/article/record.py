@@ -58,20 +58,14 @@ class Article(Shown):
         return Said(self.not_known)
 
 
-@dataclass(frozen=True, eq=False)
-class Markdown:
+class Markdown(str):
     """Text that a notebook shows as it is meant to be read."""
 
-    source: str
-
     def _repr_markdown_(self) -> str:
-        body = re.sub(r"\A---\n.*?\n---\n", "", self.source, flags=re.S)
-        body = re.sub(r"^!\[.*?\]\([^)]*\)(\{[^}]*\})?$", "", body, flags=re.M | re.S)
-        body = re.sub(r"\{[#.][^}]*\}", "", body)
+        body = re.sub(r"^!\[.*?\]\([^)]*\)$", "", self, flags=re.M | re.S)
         return re.sub(r"^#{1,2} ", "### ", body, flags=re.M)
 
-    def __repr__(self) -> str:
-        return self.source
+    __repr__ = str.__str__
 
 
 def read_article(folder: str | Path) -> Article:
@@ -110,8 +104,6 @@ def read_article(folder: str | Path) -> Article:
             f"There is no article in {path}. wl.write_article(fits, folder) writes one."
         ) from error
     figures = pd.DataFrame(held["figures"], columns=["caption", "alt"])
-    return Article(
-        path, str(held["title"]),
-        pd.DataFrame(held["numbers"]).reindex(columns=NUMBER_COLUMNS),
-        figures.assign(number=range(1, len(figures) + 1)), tuple(map(str, held["not_known"])),
-    )  # fmt: skip
+    figures = figures.assign(number=range(1, len(figures) + 1))
+    numbers = pd.DataFrame(held["numbers"]).reindex(columns=NUMBER_COLUMNS)
+    return Article(path, str(held["title"]), numbers, figures, tuple(map(str, held["not_known"])))

@@ -19,6 +19,7 @@ READER = (
 )
 PAPERS = ("a4", "us-letter")
 FORMATS = ("docx", "html", "pdf", "md")
+OWN_FILES = ("shape.lua", "typst.lua", "article.html")
 TEMPLATE_FILES = ("article.md.j2", "box.md.j2", "article.css", "article.typ", "reference.docx")
 
 
@@ -68,55 +69,40 @@ def render(folder: Path, name: str, dress: Dress, widths_cm: Mapping[str, float]
     WorkError
         When the converter fails; with its own words.
     """
-    if name == "md":
-        return
-    with TemporaryDirectory(prefix=".look", dir=folder) as beside:
-        look = Path(beside)
-        for file in ("shape.lua", "typst.lua", "article.html"):
-            (look / file).write_bytes(own_file(file))
-        for file in ("article.typ", "reference.docx"):
-            (look / file).write_bytes(dress.files[file])
-        (look / "head.html").write_bytes(
-            b"<style>\n" + dress.files["article.css"] + b"\n</style>\n"
-        )
-        widths = {figure: f"{cm:.4g}cm" for figure, cm in widths_cm.items()}
-        (look / "widths.json").write_text(json.dumps({"widths": widths}))
-        title_apart = "--shift-heading-level-by=-1"
-        if name == "docx":
-            options = [title_apart, f"--reference-doc={look}/reference.docx"]
-        elif name == "html":
-            options = ["--standalone", "--embed-resources", f"--template={look}/article.html",
-                       f"--include-in-header={look}/head.html"]  # fmt: skip
-        else:
-            options = [title_apart, "--standalone", f"--template={look}/article.typ",
-                       f"--lua-filter={look}/typst.lua", f"--metadata-file={look}/widths.json",
-                       f"--variable=papersize={dress.paper}",
-                       f"--variable=lang={dress.language[:2]}"]  # fmt: skip
-        to = {"html": "html5", "pdf": "typst"}.get(name, name)
-        out = "article.typ" if name == "pdf" else f"article.{name}"
-        _pandoc(folder, to, f"--lua-filter={look}/shape.lua", f"--metadata=lang={dress.language}",
-                f"--output={out}", *options)  # fmt: skip
-    if name == "pdf":
-        _typeset(folder / "article.typ")
-
-
-def _typeset(source: Path) -> None:
+    import pypandoc
     import typst
 
-    try:
-        typst.compile(str(source), output=str(source.with_suffix(".pdf")), root=str(source.parent))
-    except RuntimeError as error:
-        raise WorkError(f"typst could not set the article as PDF: {error}") from error
-    finally:
-        source.unlink()
-
-
-def _pandoc(folder: Path, to: str, *options: str) -> None:
-    import pypandoc
-
-    command = [str(pypandoc.get_pandoc_path()), "--from", READER, "--to", to, *options,
-               "article.md"]  # fmt: skip
-    done = subprocess.run(command, cwd=folder, capture_output=True, check=False)
+    if name == "md":
+        return
+    widths = {figure: f"{cm:.4g}cm" for figure, cm in widths_cm.items()}
+    files = {**dress.files, **{own: own_file(own) for own in OWN_FILES}}
+    files["head.html"] = b"<style>\n" + dress.files["article.css"] + b"\n</style>\n"
+    files["widths.json"] = json.dumps({"widths": widths}).encode()
+    with TemporaryDirectory(prefix=".look", dir=folder) as look:
+        for file, content in files.items():
+            (Path(look) / file).write_bytes(content)
+        apart = "--shift-heading-level-by=-1"  # the title is no heading
+        out, to, *options = {
+            "docx": ("article.docx", "docx", apart, f"--reference-doc={look}/reference.docx"),
+            "html": ("article.html", "html5", "--standalone", "--embed-resources",
+                     f"--template={look}/article.html", f"--include-in-header={look}/head.html"),
+            "pdf": ("article.typ", "typst", apart, "--standalone", f"--template={look}/article.typ",
+                    f"--lua-filter={look}/typst.lua", f"--metadata-file={look}/widths.json",
+                    f"--variable=papersize={dress.paper}", f"--variable=lang={dress.language[:2]}"),
+        }[name]  # fmt: skip
+        done = subprocess.run(
+            [str(pypandoc.get_pandoc_path()), "--from", READER, "--to", to,
+             f"--lua-filter={look}/shape.lua", *options, f"--metadata=lang={dress.language}",
+             f"--output={out}", "article.md"], cwd=folder, capture_output=True, check=False,
+        )  # fmt: skip
     if done.returncode:
         said = done.stderr.decode("utf-8", "replace").strip()
         raise WorkError(f"pandoc could not write {to}: {said}")
+    if name == "pdf":
+        source = folder / out
+        try:
+            typst.compile(str(source), output=str(folder / "article.pdf"), root=str(folder))
+        except RuntimeError as error:
+            raise WorkError(f"typst could not set the article as PDF: {error}") from error
+        finally:
+            source.unlink()

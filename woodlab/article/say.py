@@ -1,8 +1,8 @@
 """Sentences and their numbers: every number printed is marked where it is made.
 
 A marked number carries its place in the ledger through the text, so that `article.json` lists
-exactly the numbers that a template printed, each with the call that makes it again. A sentence is
-one of several wordings: the book's hash picks where to begin, and the first that does not open
+exactly the numbers that a template printed, each with the call that makes it again. A sentence may
+have several wordings: the book's hash picks where to begin, and the first that does not open
 like the sentence before it is taken, so that the same book always gives the same text.
 """
 
@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -21,13 +21,14 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_decimal
 
 from woodlab import words
-from woodlab.article.plain import Source, as_markdown, short_name
+from woodlab.article.plain import Source, as_markdown
 from woodlab.errors import WoodlabError
 from woodlab.show import listed
 from woodlab.words import METRIC, Units
 
+LONGEST_NAME = 40
 BRITISH = "en_GB"  # the prose is British, so plain English is, too
-Wordings = tuple[str, Sequence[str] | str]  # a sentence: its key, and the ways to say it
+Sentence = str | tuple[str, list[str]]  # or a key and the ways to say it; empty: left out
 _OPEN, _MIDDLE, _CLOSE = "\ue000", "\ue001", "\ue002"
 _MARK = re.compile(f"{_OPEN}(-?[0-9]+){_MIDDLE}([^{_CLOSE}]*){_CLOSE}")
 # What makes a number again, by the longest beginning of its key.
@@ -38,9 +39,7 @@ _CALLS = {
     "cracks.none": "0.9 ** n: the chance that none of n bowls cracks, where one in ten does",
     "cracks.seen": "book.looks",
     "cracks.share": "wl.crack_study(book).rates",
-    "cracks.thick": "wl.crack_study(book).first.used",
     "cracks.thick_mm": "woodlab.pages.findings.THICK_MM",
-    "cracks.thin": "wl.crack_study(book).first.used",
     "method.level": "wl.crack_study(book).effects",
     "next": "normal approximation, two shares p and p / 2, 5 % two-sided, power 80 %; p from "
     "wl.crack_study(book).rates",
@@ -77,13 +76,14 @@ class Number:
 
     def as_record(self) -> dict[str, Any]:
         """For article.json: infinite and missing numbers as null, dates as text."""
-        plain = dict(vars(self))
-        for name in ("value", "ci_lower", "ci_upper"):
-            value = plain[name]
-            dated = isinstance(value, pd.Timestamp)
-            plain[name] = str(value)[:10] if dated else float(value) if math.isfinite(value) \
-                else None  # fmt: skip
-        return plain
+
+        def plain(value: Any) -> Any:
+            if isinstance(value, pd.Timestamp):
+                return str(value)[:10]
+            return float(value) if math.isfinite(value) else None
+
+        own = vars(self)
+        return own | {name: plain(own[name]) for name in ("value", "ci_lower", "ci_upper")}
 
 
 @dataclass
@@ -93,6 +93,7 @@ class Say:
     seed: str
     locale: Locale = field(default_factory=lambda: locale_of(BRITISH))
     units: Units = METRIC
+    woods: Iterable[str] = ()  # of the season: a wood is named as short as they allow
     numbers: list[Number] = field(default_factory=list)
     printed: list[Number] = field(default_factory=list)
 
@@ -104,7 +105,7 @@ class Say:
 
     def n(self, value: float, key: str, *, figures: bool = False) -> str:
         """A count: one to nine in words, the rest (and beside a unit all) in figures."""
-        whole = int(round(value))
+        whole = round(value)
         if 0 <= whole < len(words.NUMBERS) and not figures:
             return self.mark(words.NUMBERS[whole], key, value)
         text = format_decimal(whole, "#,##0", self.locale, numbering_system="latn")
@@ -130,7 +131,7 @@ class Say:
 
     def kind(self, seal: str) -> str:
         """'bare', 'with waxed end grain': what its bowls are."""
-        return self.bowls(seal).replace("bowls ", "").replace(" bowls", "")
+        return words.sealed(self._seal(seal))
 
     def noun(self, seal: str) -> str:
         """What was put on: 'paint', 'wax on the end grain', or the name as typed."""
@@ -139,13 +140,13 @@ class Say:
     def _seal(self, seal: str) -> str:
         return seal if seal in words.SEALS else self.name(seal)
 
-    def wood(self, species: Any, among: Iterable[str] = ()) -> str:
+    def wood(self, species: Any) -> str:
         """A wood's short name."""
-        return self.name(words.wood(str(species), among))
+        return self.name(words.wood(str(species), self.woods))
 
     def name(self, typed: Any) -> str:
         """A name out of the book: its digits are no numbers of ours."""
-        return f"{_OPEN}-1{_MIDDLE}{short_name(typed)}{_CLOSE}"
+        return f"{_OPEN}-1{_MIDDLE}{words.one_line(typed, LONGEST_NAME)}{_CLOSE}"
 
     def day(self, value: Any, key: str, *, year: bool = False) -> str:
         """'12 January' in the locale's form; with the year where asked."""
@@ -169,11 +170,12 @@ class Say:
         """The wording that this book has always had."""
         return choices[self._start(key, len(choices))]
 
-    def paragraph(self, *sentences: Wordings) -> str:
+    def paragraph(self, *sentences: Sentence) -> str:
         """Sentences as a paragraph, none opening like its neighbour; one without wording is out."""
         out: list[str] = []
-        for key, choices in sentences:
-            options = [c for c in ([choices] if isinstance(choices, str) else choices) if c]
+        for given in sentences:
+            key, choices = ("", [given]) if isinstance(given, str) else given
+            options = [choice for choice in choices if choice]
             if not options:
                 continue
             start = self._start(key, len(options))

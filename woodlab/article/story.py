@@ -8,7 +8,7 @@ from woodlab.article.facts import Facts
 from woodlab.article.parts import Box, Figure, Section
 from woodlab.article.parts.boxes import boxes, short_box
 from woodlab.article.parts.cracks import cracks_section
-from woodlab.article.parts.lead import headline, lead_sentences, leading
+from woodlab.article.parts.lead import headline, lead_sentences
 from woodlab.article.parts.ready import ready_section
 from woodlab.article.parts.seals import seals_section
 from woodlab.article.parts.walls import walls_section
@@ -38,20 +38,22 @@ class Story:
 
 def tell(facts: Facts, say: Say, *, names: bool = False) -> Story:
     """Compose the article of a season; the same book gives the same text."""
-    lead = leading(facts)
-    title = headline(facts, lead, say)
+    say.woods = facts.woods
+    title = headline(facts, say)
     makers = facts.pieces["maker"].dropna().unique() if names else ()
-    made = (seals_section(facts, lead, say), cracks_section(facts, lead, say),
-            ready_section(facts, say), walls_section(facts, say))  # fmt: skip
-    sections, count = [], 0
-    for section in (one for one in made if one is not None):
-        own = [replace(f, number=count + k) for k, f in enumerate(section.figures, start=1)]
-        sections.append(replace(section, figures=tuple(own)))
-        count += len(own)
-    box_title, box = short_box(facts, lead, say, title)
+    sections: list[Section] = []
+    count = 0
+    for part in (seals_section, cracks_section, ready_section, walls_section):
+        section = part(facts, say) if len(facts.pieces) else None
+        if section is not None:
+            own = [replace(f, number=count + k) for k, f in enumerate(section.figures, start=1)]
+            count += len(own)
+            paragraphs = tuple(filter(None, section.paragraphs))
+            sections.append(replace(section, paragraphs=paragraphs, figures=tuple(own)))
+    box_title, box = short_box(facts, say, title)
     return Story(
         title=title, invented=INVENTED if facts.book.invented else "",
-        lead=lead_sentences(facts, lead, say),
+        lead=lead_sentences(facts, say),
         makers=f"Turned by {say.listed(map(say.name, makers))}." if len(makers) else "",
-        sections=tuple(sections), boxes=boxes(facts, lead, say), box_title=box_title, box=box,
+        sections=tuple(sections), boxes=boxes(facts, say), box_title=box_title, box=box,
     )  # fmt: skip

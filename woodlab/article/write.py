@@ -23,7 +23,7 @@ from woodlab.safe_write import whole_folder
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
 MARK = "article.json"
 OURS = (MARK, "article.md", "article.docx", "article.html", "article.pdf", "box.md", "figures")
-WIDEST_FIGURE_CM = 17.0
+WIDEST_FIGURE_CM = 15.0
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
                 "pypandoc_binary", "typst", "babel")  # fmt: skip
 
@@ -40,9 +40,8 @@ def write_article(
 ) -> Path:
     """Write the season up: `article.md` with `figures/`, and from it DOCX, HTML and PDF.
 
-    `box.md` is the same in 120 words; `figures/` holds each picture in colour and, in
-    `figures/grey/`, for grey print, as SVG and as PNG of 300 dpi. `article.json` lists every
-    number of the text with its interval, the call that made it, the book's hash and the versions.
+    `box.md` is the same in 120 words. `article.json` lists every number of the text with its
+    interval, the call that made it, the book's hash and the versions. See docs/article.md.
 
     Parameters
     ----------
@@ -50,15 +49,14 @@ def write_article(
         Fits from `fit_drying(book)`; a book is fitted first, once. What the front page asked of a
         season already (a `Season`) is not asked again.
     out_dir : path
-        The folder to write. It is written beside and swapped in: if anything fails, it is as it
-        was. An earlier article is replaced; other files in its folder are kept.
+        The folder to write: swapped in when all is done, so that a failure leaves it as it was.
+        An earlier article is replaced; other files in its folder are kept.
     formats : sequence of {"docx", "html", "pdf", "md"}
     template : path, optional
         A Markdown template (jinja2), or a folder with any of `article.md.j2`, `box.md.j2`,
         `article.css`, `article.typ` and `reference.docx`; see `woodlab.article.copy_template`.
     locale : str
-        The form of numbers and dates: "en_GB", "en_US", "de" or any other that babel knows. The
-        text is British English; lengths are in the units of the book.
+        The form of numbers and dates: "en_GB", "en_US", "de" or any other that babel knows.
     paper : {"a4", "us-letter"}
     names : bool
         True to print the makers' names. Without it they appear nowhere in the article.
@@ -105,8 +103,8 @@ def write_article(
             (folder / name).write_text(text, encoding="utf-8")
         for name in chosen:
             render(folder, name, dress, widths_cm)
-        record = article_record(facts.book, story, say)
-        record["setting"] = {"locale": locale, "paper": paper}
+        setting = {"setting": {"locale": locale, "paper": paper}}
+        record = article_record(facts.book, story, say) | setting
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
         (folder / MARK).write_text(text, encoding="utf-8")
         if "md" not in chosen:
@@ -169,15 +167,13 @@ def _save_figures(figures: Sequence[Figure], folder: Path, locale: str) -> dict[
     """Write each as SVG and PNG, in colour and in grey; their widths in print [cm], by name."""
     from woodlab.charts.saving import printed_width_mm, save_chart, spec_of
 
-    if figures:
-        (folder / "grey").mkdir(parents=True)
+    widths = {}
     for figure in figures:
+        (folder / "grey").mkdir(parents=True, exist_ok=True)
         spec = spec_of(figure.chart)
-        for ending in ("svg", "png"):
-            file = f"{figure.name}.{ending}"
+        for file in (f"{figure.name}.svg", f"{figure.name}.png"):
             save_chart(spec, folder / file, locale=locale, look="light")
             save_chart(spec, folder / "grey" / file, locale=locale, look="grey")
-    return {
-        figure.name: min(WIDEST_FIGURE_CM, printed_width_mm(folder / f"{figure.name}.svg") / 10)
-        for figure in figures
-    }
+        width_mm = printed_width_mm(folder / f"{figure.name}.svg")
+        widths[figure.name] = min(WIDEST_FIGURE_CM, width_mm / 10)
+    return widths

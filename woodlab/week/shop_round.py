@@ -21,7 +21,7 @@ from woodlab.drying.forecast.next_measurements import next_measurements
 from woodlab.errors import WoodlabError
 from woodlab.show import Card, Column, Shown, card
 from woodlab.studies.cautions import CRACKED_WOOD, in_short
-from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet, shown
+from woodlab.studies.next_season.printing import Sheet, SheetColumn, print_sheet
 from woodlab.week.bowls import last_known, shelf_name
 from woodlab.words import METRIC, Units
 
@@ -156,8 +156,8 @@ class ShopRound(Shown):
                 "again.",
                 *self.notes,
             ),
-            columns=columns, rows=rows, below=(shown(CRACKED_WOOD, 400),),
-            footer=f"{shown(self.book_name, 60)}   bands hold 99 of 100 good weighings",
+            columns=columns, rows=rows, below=(CRACKED_WOOD,),
+            footer=f"{words.one_line(self.book_name, 60)}   bands hold 99 of 100 good weighings",
             paper=paper,
         ))  # fmt: skip
 

@@ -270,16 +270,22 @@ def test_known_sealer_is_not_wood(plain):
     assert shown["moisture_pct"].to_numpy() == pytest.approx(bare["moisture_pct"].to_numpy())
 
 
-def test_two_scales_that_differ_are_found_out():
+@pytest.mark.parametrize(("factor", "zero"), [(1.006, 0.0), (1.0, 3.0), (1.004, -2.0)])
+def test_two_scales_that_differ_are_found_out(factor, zero):
     air = weather()
-    mass = masses("film", 8, sd=0.4, air=air, offset=OFFSET_PCT)
+    light, heavy = (masses("film", 4, dry=dry, sd=0.4, air=air, offset=OFFSET_PCT)
+                    for dry in (200.0, 1600.0))  # fmt: skip
+    mass = np.concatenate([light, heavy])
     scale = np.tile(np.array(["kitchen", "post"], dtype=object), mass.size // 2 + 1)[: mass.size]
     scale = scale.reshape(mass.shape)
-    mass = np.where(scale == "post", mass * 1.006, mass)
+    mass = np.where(scale == "post", mass * factor + zero, mass)
     book = book_of(mass, tables={"air": air}, weighings={"scale": scale.ravel()})
     fits = fit(book)
-    gains = fits.groups[fits.groups["kind"] == "scale"].set_index("group")["estimate"]
-    assert gains["post"] - gains["kitchen"] == pytest.approx(0.006, abs=0.0008)
+    groups = fits.groups.set_index(["kind", "group"])["estimate"]
+    gain = groups["scale", "post"] - groups["scale", "kitchen"]
+    off_g = groups["scale zero", "post"] - groups["scale zero", "kitchen"]
+    assert gain == pytest.approx(factor - 1, abs=0.001)
+    assert off_g == pytest.approx(zero, abs=0.8)
     unnamed = fit(book_of(mass, tables={"air": air}))
     assert fits.pieces["rmse_g"].mean() < 0.5 * unnamed.pieces["rmse_g"].mean()
 
@@ -719,3 +725,23 @@ def test_a_piece_that_was_never_weighed_has_no_oven_dry_mass(plain):
     assert np.isfinite(row["moisture_now_pct"])
     assert fits.predict(on=fits.as_of, pieces=["A1"])["mass_g"].isna().all()
     assert pieces_of(fits)["oven_dry_g"].drop("A1").notna().all()
+
+
+def test_joined_seasons_differ_by_what_is_each_ones_own(tmp_path):
+    paths = []
+    for name, factor in (("first", 1.0), ("second", 1.6)):
+        air = weather()
+        mass = np.concatenate([
+            masses("film", 5, seed=seed, air=air, offset=OFFSET_PCT, wall_mm=wall,
+                   diffusivity_m2_s=4e-11 * factor)
+            for seed, wall in ((1, 22.0), (2, 36.0))])  # fmt: skip
+        book = book_of(mass, tables={"air": air}, wall_mm=[22.0] * 5 + [36.0] * 5)
+        book.save(tmp_path / name)
+        paths.append(tmp_path / name)
+    fits = fit(wl.open_books(paths), fixed={"activation_kj_mol": 0.0})
+    own = fits.groups.query("kind == 'book' and parameter == 'diffusivity_m2_s'")
+    of = own.set_index("group")["estimate"]
+    assert of["second"] > 1.1 * of["first"]
+    assert set(fits.groups.query("kind == 'book'")["parameter"]) == {
+        "diffusivity_m2_s", "surface_m_s", "start_moisture_pct", "air offset"}  # fmt: skip
+    assert "book" not in set(fit(wl.open_book(paths[0])).groups["kind"])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from woodlab.article.plain import Source
+from woodlab.pages.facts import asked
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,12 @@ class Figure:
         return Source(f"figures/{self.name}.png")
 
 
+def drawn(chart: Callable[[], Any], caption: str, alt: str) -> tuple[Figure, ...]:
+    """The picture, or none where there is nothing to draw."""
+    made = asked(chart)
+    return (Figure(made, caption, alt),) if made is not None else ()
+
+
 @dataclass(frozen=True)
 class Table:
     """Headings and rows of text; the first column is a name, the rest are numbers."""
@@ -44,9 +52,8 @@ class Table:
 
 @dataclass(frozen=True)
 class Section:
-    """A heading, its paragraphs, and what is shown after the first of them."""
+    """A heading, its paragraphs (an empty one is left out), and what is shown after the first."""
 
-    key: str
     heading: str
     paragraphs: tuple[str, ...]
     table: Table | None = None

@@ -7,11 +7,11 @@ import math
 import numpy as np
 
 from woodlab import words
-from woodlab.article.facts import Facts, Row
-from woodlab.article.parts import Figure, Section
-from woodlab.article.parts.lead import WORTH_CRACKS, Subject, counted
+from woodlab.article.facts import Facts
+from woodlab.article.parts import Figure, Section, drawn
+from woodlab.article.parts.lead import counted
 from woodlab.article.say import Say
-from woodlab.pages.facts import asked
+from woodlab.article.subject import WORTH_CRACKS
 from woodlab.pages.findings import THICK_MM
 
 FEWEST_EVENTS = 5  # cracks, before a story is told of them
@@ -20,28 +20,23 @@ LATE = "Stop looking when the bare ones are through, and you miss them"
 ALIKE_MM = 6.0  # walls that differ by less cannot be compared
 
 
-def cracks_section(facts: Facts, lead: Subject | None, say: Say) -> Section | None:
+def cracks_section(facts: Facts, say: Say) -> Section:
     """Counts first; then when, in which woods and walls, and what glue did."""
     k, n = facts.looked
-    if not len(facts.pieces):
-        return None
     if not n:
-        return Section("cracks", "Cracks", (say.paragraph(("none", _nothing(facts, say))),))
+        return Section("Cracks", (say.paragraph(_nothing(facts, say)),))
     if not k:
         heading = say.pick("cracks", "What no cracks means", "Not one crack")
-        return Section("cracks", heading, (_none_cracked(facts, say, n),))
+        return Section(heading, (_none_cracked(facts, say, n),))
     few = "One crack so far" if k == 1 else "The ones that cracked" if k < FEWEST_EVENTS else \
         "Which bowls cracked, and when"  # fmt: skip
-    first = say.paragraph(
-        ("whole", "" if lead is None else _whole(say, k, n)), ("when", _when(facts, say)),
-        ("late", LATE if sealed_late(facts) else ""),
-    )  # fmt: skip
-    second = say.paragraph(
-        ("woods", _woods(facts, lead, say)), ("log", _log(facts, say)),
-        ("walls", _walls(facts, lead, say)),
-    )  # fmt: skip
-    return Section("cracks", few, tuple(p for p in (first, second, _glue(facts, say)) if p),
-                   None, _figure(facts))  # fmt: skip
+    many, some = say.n(n, "cracks.share.of"), say.n(k, "cracks.share.n")
+    whole = f"All {many} bowls that were looked over cracked" if k == n else \
+        f"In all, {some} of the {many} bowls looked over cracked"  # fmt: skip
+    late = LATE if facts.bare_early else ""
+    first = say.paragraph(whole if facts.lead else "", _when(facts, say), late)
+    second = say.paragraph(_woods(facts, say), _log(facts, say), _walls(facts, say))
+    return Section(few, (first, second, _glue(facts, say)), None, _figure(facts))
 
 
 def _nothing(facts: Facts, say: Say) -> str:
@@ -65,47 +60,24 @@ def _none_cracked(facts: Facts, say: Say, n: int) -> str:
         watched += ", so an early crack would hardly have been missed"
     if n < FEWEST_EVENTS:
         few = "One whole bowl is no proof" if n == 1 else "So few whole bowls prove nothing"
-        return say.paragraph(("watched", watched), ("few", few))
+        return say.paragraph(watched, few)
     once = 1 / 0.9**n
     tenth = say.mark("one such bowl in ten", "cracks.none.rate", 0.1)
     odds = say.mark(f"{once:.0f}" if once >= 9.5 else words.NUMBERS[round(once)],
                     "cracks.none.once_in", once)  # fmt: skip
     return say.paragraph(
-        ("watched", watched), ("luck", "Still, luck can keep bowls whole"),
-        ("odds", f"If {tenth} cracked in the long run, a season like this would still come about "
-         f"one time in {odds}"),
-        ("like", "Nor does it say anything of thicker walls, other woods or another shed"),
-    )  # fmt: skip
-
-
-def _whole(say: Say, k: int, n: int) -> str:
-    many = say.n(n, "cracks.share.of")
-    if k == n:
-        return f"All {many} bowls that were looked over cracked"
-    return f"In all, {say.n(k, 'cracks.share.n')} of the {many} bowls looked over cracked"
-
-
-def _early_and_late(facts: Facts) -> tuple[float, int, int] | None:
-    """The day by which all bare ones had cracked, the sealed ones since, of all sealed ones."""
-    first = facts.first
-    bare, sealed = first[first["seal"] == "none"], first[first["seal"] != "none"]
-    if min(len(bare), len(sealed)) < FEWEST_EVENTS:
-        return None
-    day = float(bare["by_days"].max())
-    late = int((sealed["after_days"] >= day).sum())
-    return (day, late, len(sealed)) if late > len(sealed) / 2 else None
-
-
-def sealed_late(facts: Facts) -> bool:
-    """Whether most cracks of sealed bowls came after the last of the bare ones."""
-    return _early_and_late(facts) is not None
+        watched,
+        "Still, luck can keep bowls whole",
+        f"If {tenth} cracked in the long run, a season like this would still come about one time "
+        f"in {odds}",
+        "Nor does it say anything of thicker walls, other woods or another shed",
+    )
 
 
 def _when(facts: Facts, say: Say) -> str:
     """Bare early and sealed late; else by when most had cracked."""
-    story = _early_and_late(facts)
-    if story:
-        day, late, sealed = story
+    if facts.bare_early:
+        day, late, sealed = facts.bare_early
         last = float(facts.first.loc[facts.first["seal"] != "none", "by_days"].max()) / 30.4
         by = say.n(math.ceil(day / 7), "cracks.bare_by_week")
         return (
@@ -129,27 +101,25 @@ def _when(facts: Facts, say: Say) -> str:
            f"{say.n(len(found), 'cracks.share.n')} cracks had been found"  # fmt: skip
 
 
-def _wood_rows(facts: Facts, sure: str) -> list[Row]:
-    """Woods that differ so surely, by a share worth telling."""
-    share = facts.rates("species")["share"]
-    rows = [r for r in facts.crack_effects("species", sure)
-            if {r["level"], r["reference"]} <= set(share.index)]  # fmt: skip
-    return [r for r in rows if abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]
-
-
-def _woods(facts: Facts, lead: Subject | None, say: Say) -> str:
-    def told(wood: str) -> str:
-        return f"{counted(facts, say, wood, 'species')} in {say.wood(wood, facts.woods)}"
-
+def _woods(facts: Facts, say: Say) -> str:
+    """Woods that differ clearly or likely, by a share worth telling."""
+    share, lead = facts.rates("species")["share"], facts.lead
+    rows = [r for r in facts.crack_effects("species", "clear", "likely")
+            if {r["level"], r["reference"]} <= set(share.index)
+            and abs(share[r["level"]] - share[r["reference"]]) >= WORTH_CRACKS]  # fmt: skip
     led = lead.name if lead is not None and lead.kind == "wood" else None
-    clear = [r for r in _wood_rows(facts, "clear") if r["level"] != led][:3]
+    clear = [r for r in rows if r["certainty"] == "clear" and r["level"] != led][:3]
+    likely = [r for r in rows if r["certainty"] == "likely" and r["hazard_ratio"] > 1][:2]
+
+    def told(wood: str) -> str:
+        return f"{counted(facts, say, wood, 'species')} in {say.wood(wood)}"
+
     if clear:
         woods = say.listed([told(r["level"]) for r in clear])
         return f"The woods differ: {woods} cracked, and {told(clear[0]['reference'])}"
-    likely = [r for r in _wood_rows(facts, "likely") if r["hazard_ratio"] > 1][:2]
     if not likely:
         return ""
-    names = say.listed([say.wood(r["level"], facts.woods) for r in likely])
+    names = say.listed([say.wood(r["level"]) for r in likely])
     counts = say.listed([counted(facts, say, r["level"], "species") for r in likely])
     riskier = "is probably the riskier wood" if len(likely) == 1 else \
         "are probably the riskier woods"  # fmt: skip
@@ -165,57 +135,50 @@ def _log(facts: Facts, say: Say) -> str:
         counts = own["log"].value_counts()
         if len(own) >= FEWEST_EVENTS and counts.iloc[0] >= max(3, len(own) / 2):
             key = f"cracks.share.{wood}.n" if wood else "cracks.share.n"
-            which = f"cracks in {say.wood(wood, facts.woods)}" if wood else "cracks"
+            which = f"cracks in {say.wood(wood)}" if wood else "cracks"
             most = say.n(int(counts.iloc[0]), "cracks.one_log")
             return f"But {most} of the {say.n(len(own), key)} {which} come from one log, " \
                    f"{say.name(counts.index[0])}"  # fmt: skip
     return ""
 
 
-def _walls(facts: Facts, lead: Subject | None, say: Say) -> str:
+def _walls(facts: Facts, say: Say) -> str:
     walls, own = facts.walls_cracked, facts.pieces["wall_mm"].dropna()
-    if lead is not None and lead.kind == "wall":
+    if facts.lead is not None and facts.lead.kind == "wall":
         return ""
     if len(own) > 2 and np.ptp(own) < ALIKE_MM:
-        walls_told = say.units.between(own.min(), own.max())
-        return f"All walls were {say.mark(walls_told, 'season.walls', own.mean())}, too alike to " \
-               "compare"  # fmt: skip
+        span = say.mark(say.units.between(own.min(), own.max()), "season.walls", own.mean())
+        return f"All walls were {span}, too alike to compare"
     for row in facts.crack_effects("wall", "clear", "likely")[:1] if len(walls) == 2 else ():
-        shares = [walls[side][0] / max(walls[side][1], 1) for side in (True, False)]
         more = row["hazard_ratio"] > 1
+        shares = [walls[side][0] / max(walls[side][1], 1) for side in (True, False)]
         if (shares[0] > shares[1]) == more:
+            which = f"{'Thick' if more else 'Thin'} walls"
+            sure = "probably " if row["certainty"] == "likely" else ""
             thick, thin = (say.of(*walls[side], f"cracks.{name}")
                            for side, name in ((True, "thick"), (False, "thin")))  # fmt: skip
-            return f"{'Thick' if more else 'Thin'} walls " \
-                   f"{'probably ' if row['certainty'] == 'likely' else ''}cracked more often: " \
-                   f"{thick} at {say.length(THICK_MM, 'cracks.thick_mm')} or more, " \
-                   f"{thin} below"  # fmt: skip
+            mm = say.length(THICK_MM, "cracks.thick_mm")
+            return f"{which} {sure}cracked more often: {thick} at {mm} or more, {thin} below"
     return ""
 
 
-def _followed(facts: Facts, action: str) -> tuple[int, int] | None:
-    """Cracks that grew, of those of an action that were looked at again; None of fewer than 5."""
-    table = facts.cracks.growth_by_action
-    rows = table[table["action"] == action] if len(table) else table
-    if not len(rows) or rows["n_followed"].iloc[0] < FEWEST_EVENTS:
-        return None
-    return int(rows["n_grew"].iloc[0]), int(rows["n_followed"].iloc[0])
-
-
 def _glue(facts: Facts, say: Say) -> str:
-    glued, left = _followed(facts, "glued"), _followed(facts, "none")
-    if glued is None:
+    """How many glued cracks grew, beside those left alone; nothing of fewer than five."""
+    followed = {r.action: (int(r.n_grew), int(r.n_followed))
+                for r in facts.cracks.growth_by_action.itertuples()
+                if r.n_followed >= FEWEST_EVENTS}  # fmt: skip
+    if "glued" not in followed:
         return ""
-    grew = "all" if glued[0] == glued[1] else say.n(glued[0], "cracks.glued_grew")
-    said = f"Glue went on {say.n(glued[1], 'cracks.glued')} cracks at first sight, and " \
-           f"{grew if glued[0] else 'none'} of them grew"  # fmt: skip
+    k, n = followed["glued"]
+    grew = ("all" if k == n else say.n(k, "cracks.glued_grew")) if k else "none"
+    said = f"Glue went on {say.n(n, 'cracks.glued')} cracks at first sight, and {grew} of them grew"
     alone = ""
-    if left is not None:
-        many = say.n(left[1], "cracks.left")
-        alone = f"So did the {many} left alone" if left[0] == left[1] and glued[0] else \
-            f"Of the {many} left alone, {say.n(left[0], 'cracks.left_grew')} did"  # fmt: skip
-    no_test = "No lots were drawn for glue, so this is no test of it"
-    return say.paragraph(("glue", said), ("left", alone), ("lots", no_test))
+    if "none" in followed:
+        left_grew, left = followed["none"]
+        many = say.n(left, "cracks.left")
+        alone = f"So did the {many} left alone" if left_grew == left and k else \
+            f"Of the {many} left alone, {say.n(left_grew, 'cracks.left_grew')} did"  # fmt: skip
+    return say.paragraph(said, alone, "No lots were drawn for glue, so this is no test of it")
 
 
 def _figure(facts: Facts) -> tuple[Figure, ...]:
@@ -225,9 +188,9 @@ def _figure(facts: Facts) -> tuple[Figure, ...]:
     if facts.looked[0] < 3 or not len(whole):
         return ()
     by = "seal" if (whole["by"] == "seal").sum() > 1 and len(facts.by_seal) > 1 else "all"
-    chart = asked(lambda: whole_fraction_chart(whole, by, size="page"))
-    caption = "Bowls still whole, by days since turning. Each step down is a crack" + (
-        "; bare bowls take theirs early, sealed ones late." if sealed_late(facts) else "."
+    when = "; bare bowls take theirs early, sealed ones late." if facts.bare_early else "."
+    return drawn(
+        lambda: whole_fraction_chart(whole, by, size="page"),
+        f"Bowls still whole, by days since turning. Each step down is a crack{when}",
+        f"Bowls still whole against days since turning{', by seal' * (by == 'seal')}.",
     )
-    alt = f"Bowls still whole against days since turning{', by seal' * (by == 'seal')}."
-    return (Figure(chart, caption, alt),) if chart is not None else ()

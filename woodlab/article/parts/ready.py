@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from woodlab import words
 from woodlab.article.facts import Facts
 from woodlab.article.parts import Section
@@ -12,38 +14,27 @@ FEW_DAYS, MOST_DAYS = 10, 400  # a date is told exactly; not told at all
 MOST = 0.6  # of the slow ones, in "most of them"
 
 
-def ready_section(facts: Facts, say: Say) -> Section | None:
+def ready_section(facts: Facts, say: Say) -> Section:
     """Counts by the day, the slow ones, the dates."""
-    if not len(facts.pieces):
-        return None
+    no_offcut = not len(facts.book.offcuts)
     if facts.early:
-        return Section("ready", "Not yet ready", (_early(facts, say),))
-    gone = int((facts.bowls["group"] == "gone").sum())
-    none = "" if gone or len(facts.here) else \
-        "Their weights do not tell yet when these bowls will be dry"  # fmt: skip
-    some = "One more" if gone == 1 else "Another"
-    left = some if len(facts.bowls) > gone else "All" if gone > 1 else "The"
-    left += "" if left in ("The", "One more") else f" {say.n(gone, 'ready.gone')}"
-    left += f" bowl{' has' if gone == 1 else 's have'} left the shelf"
-    slow = _slow(facts, say)
+        none = "No offcut was dried either, so the weight that each will have when dry is unknown"
+        return Section("Not yet ready", (say.paragraph(
+            "We give no dates",
+            "The first weeks look the same for a bowl that will be dry by summer and for one that "
+            "will not be dry by winter",
+            none if no_offcut else "",
+        ),))  # fmt: skip
+    slow, gone = _slow(facts, say), _gone(facts, say)
+    count = _count(facts, say)
+    if not count and not gone:
+        count = "Their weights do not tell yet when these bowls will be dry"
+    partly = "No offcut was dried, so each moisture is based partly on tables"
     text = say.paragraph(
-        ("count", _count(facts, say) or none), ("slow", slow),
-        ("dates", _dates(facts, bool(slow), say)), ("gone", left if gone else ""),
-        ("cracked", _cracked(facts, say)),
-        ("offcut", "No offcut was dried, so each moisture is based partly on tables"
-         if len(facts.here) and not len(facts.book.offcuts) else ""),
+        count, slow, _dates(facts, bool(slow), say), gone, _cracked(facts, say),
+        partly if len(facts.here) and no_offcut else "",
     )  # fmt: skip
-    return Section("ready", "What is ready", (text,))
-
-
-def _early(facts: Facts, say: Say) -> str:
-    none = "No offcut was dried either, so the weight that each will have when dry is unknown"
-    return say.paragraph(
-        ("none", "We give no dates"),
-        ("why", "The first weeks look the same for a bowl that will be dry by summer and for one "
-         "that will not be dry by winter"),
-        ("offcut", none if not len(facts.book.offcuts) else ""),
-    )  # fmt: skip
+    return Section("What is ready", (text,))
 
 
 def _count(facts: Facts, say: Say) -> str:
@@ -51,7 +42,7 @@ def _count(facts: Facts, say: Say) -> str:
     if not here:
         return ""
     day = say.day(facts.day, "season.day", year=True)
-    if facts.target_pct == facts.target_pct:
+    if np.isfinite(facts.target_pct):
         told = words.target(facts.target_pct).removesuffix(" %")
         pct = say.mark(told, "ready.target_pct", facts.target_pct)
         level = f" to {pct} per cent moisture"
@@ -63,17 +54,6 @@ def _count(facts: Facts, say: Say) -> str:
         return f"By {day} {'all' if dry else 'none of the'} {n} bowls had dried{level}{sure}"
     only = "only " if dry < 0.2 * here else ""
     return f"By {day}, {only}{say.n(dry, 'ready.dry')} of the {n} bowls had dried{level}"
-
-
-def _cracked(facts: Facts, say: Say) -> str:
-    """Dry is not sound: how many of the dry ones have cracked."""
-    k = int(facts.dry["crack_on"].notna().sum())
-    if not k:
-        return ""
-    if k == len(facts.dry):
-        return "Dry is not sound: " + ("it has" if k == 1 else "all the dry ones have") + " cracked"
-    some = say.n(k, "ready.dry_cracked")
-    return f"Dry is not sound: {some} of the dry ones {'has' if k == 1 else 'have'} cracked"
 
 
 def _slow(facts: Facts, say: Say) -> str:
@@ -113,3 +93,24 @@ def _dates(facts: Facts, named: bool, say: Say) -> str:
         end = f"{who} should follow by {until(facts, say, last)}"
     # one bowl that is probably there is the last: it has no other to wait for
     return there if k == len(rest) == 1 else f"{there}; {end}" if there else end
+
+
+def _gone(facts: Facts, say: Say) -> str:
+    """'Another 12 bowls have left the shelf'."""
+    k = int((facts.bowls["group"] == "gone").sum())
+    others = len(facts.bowls) > k
+    if k < 2:
+        return f"{'One more' if others else 'The'} bowl has left the shelf" if k else ""
+    return f"{'Another' if others else 'All'} {say.n(k, 'ready.gone')} bowls have left the shelf"
+
+
+def _cracked(facts: Facts, say: Say) -> str:
+    """Dry is not sound: how many of the dry ones have cracked."""
+    k = int(facts.dry["crack_on"].notna().sum())
+    if not k:
+        return ""
+    has = "has" if k == 1 else "have"
+    who = f"{say.n(k, 'ready.dry_cracked')} of the dry ones"
+    if k == len(facts.dry):
+        who = "it" if k == 1 else "all the dry ones"
+    return f"Dry is not sound: {who} {has} cracked"

@@ -1,5 +1,6 @@
 -- From plain Markdown to an article's parts: a picture and the line in italics under it are a
--- figure, a table and the line in italics under it a captioned table, a quotation is a box.
+-- figure, a table and the line in italics under it a captioned table, a quotation is a box; boxes
+-- one after the other are a group, which print sets in two columns.
 local function slanted(block)
   return block and block.t == "Para" and #block.content == 1 and block.content[1].t == "Emph"
     and block.content[1].content
@@ -44,9 +45,17 @@ function Blocks(blocks)
       block.caption.long = pandoc.Blocks({pandoc.Plain(under)})
       k = k + 1
     elseif block.t == "BlockQuote" then
-      block = box(block.content)
+      local group, last = box(block.content), out[#out]
+      if not FORMAT:match("docx") then
+        group = pandoc.Div({group}, {class = "boxes"})
+      end
+      if last and last.t == "Div" and last.classes:includes("boxes") then
+        last.content:extend(group.content)
+        group = nil
+      end
+      block = group
     end
-    out:insert(block)
+    if block then out:insert(block) end
     k = k + 1
   end
   return out

@@ -14,11 +14,16 @@ local function image(found)
     ", alt: " .. quoted(alt) .. ")")
 end
 
+-- Boxes as arguments of one function of the template, which lays them out.
 local function div(found)
-  if not found.classes:includes("box") then return nil end
-  local blocks = pandoc.Blocks({pandoc.RawBlock("typst", "#box-panel[")})
-  blocks:extend(found.content)
-  blocks:insert(pandoc.RawBlock("typst", "]"))
+  if not found.classes:includes("boxes") then return nil end
+  local blocks = pandoc.Blocks({pandoc.RawBlock("typst", "#boxes(")})
+  for _, one in ipairs(found.content) do
+    blocks:insert(pandoc.RawBlock("typst", "["))
+    blocks:extend(one.content)
+    blocks:insert(pandoc.RawBlock("typst", "],"))
+  end
+  blocks:insert(pandoc.RawBlock("typst", ")"))
   return blocks
 end
 

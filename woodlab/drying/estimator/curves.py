@@ -107,13 +107,14 @@ class SeasonCurves(SeasonModel):
         which = self.d.shelf.history[:, None]
         return self.rows(u[:, None], kappa[:, None], sums, which, grid=grid, pace=pace)
 
-    def gain(self, kappa: np.ndarray) -> np.ndarray:
-        """What the scales make of a mass, (n, k)."""
-        out = np.ones(self.d.days.shape)
+    def scales(self, kappa: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What the scales make of a mass: the factor and the grams added, (n, k) each."""
+        gain, zero = np.ones(self.d.days.shape), np.zeros(self.d.days.shape)
         for i in self.gains:
-            g = kappa[:, self.at[f"scale, {self.d.scales[i]}"]]
-            out = out * np.where(self.d.scale_of == i, np.exp(g)[:, None], 1.0)
-        return out
+            name, on = self.d.scales[i], self.d.scale_of == i
+            gain = np.where(on, np.exp(kappa[:, self.at[f"scale, {name}"], None]), gain)
+            zero = np.where(on, kappa[:, self.at[f"zero, {name}"], None], zero)
+        return gain, zero
 
     def slopes(
         self, u: np.ndarray, kappa: np.ndarray, grid: tuple[float, ...] = kernel.FINE,

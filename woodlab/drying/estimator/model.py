@@ -1,10 +1,11 @@
 """What a season estimates under one law, and what its weighings say of it at a point.
 
     u_i = (ln parameters, ln start moisture) of piece i, in groups (see `effects`)
-    mass_ij = W_i (1 + M(t_ij; u_i, kappa)/100) gain_ij + error_ij
+    mass_ij = W_i (1 + M(t_ij; u_i, kappa)/100) gain_ij + zero_ij + error_ij
 
 kappa is what the season shares: the law's season parameters, the offset of the wood against the
-sorption curve, the bias of each hygrometer, the wear of the seals, the gains of the scales.
+sorption curve, the bias of each hygrometer, the wear of the seals, gain and zero of the scales.
+Of several books joined, each differs from the others by a little of its own.
 """
 
 from __future__ import annotations
@@ -25,7 +26,9 @@ OFFSET_SPECIES_SD = 0.35
 UNKNOWN_AIR_SD = 2.5  # where no log speaks for the place
 HYGROMETER_SD = 3.0  # %RH: what makers of simple ones state as their accuracy
 CHECKED_SD = 1.5  # after a check over salt: estimate of our own
-GAIN_SD = 0.003  # of a kitchen scale
+GAIN_SD, ZERO_SD_G = 0.003, 1.5  # of a kitchen scale
+# Of ln of a rate, of ln green moisture, of the offset [points]: one season against another.
+BOOK_SD, BOOK_START_SD, BOOK_OFFSET_SD = 0.18, 0.12, 0.30
 WEAR_SD = 0.3  # of ln surface coefficient of a seal, in 100 days
 RISE_SPECIES_SD = 0.02
 WITNESS_DRY_SD = 0.002
@@ -107,6 +110,8 @@ class SeasonModel:
             return out
         effects = [("air offset", ["all"], 0, *self.offset_prior())]
         effects += woods("air offset", OFFSET_SPECIES_SD)
+        if len(d.books) > 1:
+            effects.append(("book, air offset", d.books, d.of_book, 0.0, BOOK_OFFSET_SD))
         if d.shelf.unlogged.any():  # one for each place that has no log
             _, codes = np.unique(d.shelf.history, return_inverse=True)
             codes = np.where(d.shelf.unlogged, codes, -1)
@@ -121,6 +126,7 @@ class SeasonModel:
             out.append((f"wear {j}", 0.02, [("wear", [str(j)], 0, 0.0, sd)]))
         for name in (d.scales[i] for i in self.gains):
             out.append((f"scale, {name}", None, [("scale", [name], 0, 0.0, GAIN_SD)]))
+            out.append((f"zero, {name}", None, [("scale zero", [name], 0, 0.0, ZERO_SD_G)]))
         return out
 
     def _build(
@@ -148,7 +154,11 @@ class SeasonModel:
                 e.add(f"season, {p.name}", ["all"], 0, j, np.log(prior.centre), prior.sd)
             if groups and prior.species_sd:
                 e.add(f"species, {p.name}", d.species, d.of_species, j, 0.0, prior.species_sd)
+            if groups and len(d.books) > 1:
+                e.add(f"book, {p.name}", d.books, d.of_book, j, 0.0, BOOK_SD)
         s = self.start_at
+        if groups and len(d.books) > 1:
+            e.add(f"book, {START}", d.books, d.of_book, s, 0.0, BOOK_START_SD)
         if groups:
             e.add(f"species, {START}", d.species, d.of_species, s, d.green_ln, d.green_sd)
             for j, effects in enumerate(common):

@@ -34,17 +34,18 @@ class Weighings(SeasonCurves):
         kappa = self.kappa(mode.beta)
         curves = self.moisture(mode.u, kappa) if curves is None else curves
         moisture = curves + mode.defect
-        gain, dry = self.gain(kappa), np.exp(mode.ln_dry)[:, None]
+        (gain, zero), dry = self.scales(kappa), np.exp(mode.ln_dry)[:, None]
         mass = dry * (1 + moisture / 100) * gain
-        model = np.where(d.is_moisture, moisture, mass)
+        model = np.where(d.is_moisture, moisture, mass + zero)
         scale = np.where(d.is_moisture, 1.0, dry * gain / 100)
         raw = np.zeros((d.n, d.days.shape[1], q + 1 + len(self.common)))
         raw[..., :q] = (slopes[:, :q] * scale[:, None]).transpose(0, 2, 1)
         raw[..., q] = np.where(d.is_moisture, 0.0, mass)
         raw[..., q + 1 :] = (slopes[:, q:] * scale[:, None]).transpose(0, 2, 1)
         for i in self.gains:
-            j = q + 1 + self.at[f"scale, {d.scales[i]}"]
-            raw[..., j] = np.where((d.scale_of == i) & ~d.is_moisture, mass, 0.0)
+            on = (d.scale_of == i) & ~d.is_moisture
+            raw[..., q + 1 + self.at[f"scale, {d.scales[i]}"]] = np.where(on, mass, 0.0)
+            raw[..., q + 1 + self.at[f"zero, {d.scales[i]}"]] = on
         residual = np.where(d.here, d.mass_g - model, 0.0)
         raw *= d.here[..., None]
         at = np.concatenate([mode.u, mode.ln_dry[:, None], kappa], axis=1)
@@ -73,8 +74,9 @@ class Weighings(SeasonCurves):
         d = self.d
         some = np.arange(d.n) if some is None else some
         weighed = d.here & ~d.is_moisture
-        x = np.where(weighed[some], (1 + moisture / 100) * self.gain(kappa)[some], 0.0)
-        y = np.where(weighed, d.mass_g, 0.0)[some]
+        gain, zero = self.scales(kappa)
+        x = np.where(weighed[some], (1 + moisture / 100) * gain[some], 0.0)
+        y = np.where(weighed, d.mass_g - zero, 0.0)[some]
         gone = np.where((d.here & d.is_moisture)[some], d.mass_g[some] - moisture, 0.0)
         known = np.isfinite(d.dry_ln[some])
         prior = np.exp(np.where(known, d.dry_ln[some], 0.0))

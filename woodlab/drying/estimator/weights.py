@@ -129,8 +129,8 @@ def _held_back(
     asked = np.flatnonzero(held.any(axis=1))
     curves = np.zeros((d.n, post.count, d.days.shape[1]))
     curves[asked] = post.curves(d.days[asked], post.past_sums(), pick=asked)
-    gain = np.stack([season.gain(k) for k in np.moveaxis(post.kappa(), 1, 0)], axis=1)
-    mass = np.exp(post.ln_dry)[:, :, None] * (1 + curves / 100) * gain
+    gain, zero = np.stack([season.scales(k) for k in np.moveaxis(post.kappa(), 1, 0)], axis=2)
+    mass = np.exp(post.ln_dry)[:, :, None] * (1 + curves / 100) * gain + zero
     residual = np.where((d.here & ~d.is_moisture)[:, None], d.mass_g[:, None] - mass, 0.0)
     weight = np.where(held, 1.0, mode.weight)
     white = np.empty(residual.shape)

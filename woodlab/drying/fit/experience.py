@@ -34,6 +34,7 @@ BETWEEN = {
     "seal, surface_m_s": 0.15, "seal, tau_days": 0.15,
     "season, fibre_saturation_pct": 0.5, "season, flux_cap_pct": 0.5,
     "season, activation_kj_mol": 3.0, "hygrometer": 1.0, "scale": 0.001,
+    "scale zero": 0.5,
 }  # fmt: skip
 Told = dict[tuple[str, str], tuple[float, float]]
 

@@ -117,14 +117,16 @@ def group_frame(parts: Sequence[Posterior]) -> pd.DataFrame:
             kind, _, name = what.partition(", ")
             p = units.get(name)
             value = part.beta[:, i]
-            if name == START:
+            if name == START and kind != "book":
                 value, unit = np.exp(value), "%"
+            elif name == START:
+                value, unit = np.exp(value), "1"
             elif p is not None and kind in ("seal", "season"):
                 value, unit = p.natural(value), p.unit
             elif p is not None and not p.plain:
                 value, unit = np.exp(value), "1"  # a factor on the season's value
             else:
-                units_of = {"hygrometer": "% RH", "wear": "1", "scale": "1"}
+                units_of = {"hygrometer": "% RH", "wear": "1", "scale": "1", "scale zero": "g"}
                 unit = "1/%" if name == "rise_per_pct" else units_of.get(kind, "points")
             rows.append(
                 (kind, label, name or kind, s.law.name, *np.quantile(value, _MIDDLE_AND_95), unit)
@@ -155,7 +157,8 @@ def fitted_g(fits: DryingFits) -> np.ndarray:
     s, mode = fits.parts[0].season, fits.parts[0].mode
     kappa = s.kappa(mode.beta)
     moisture = s.moisture(mode.u, kappa) + mode.defect
-    mass = np.exp(mode.ln_dry)[:, None] * (1 + moisture / 100) * s.gain(kappa) + s.d.sealer_g
+    gain, zero = s.scales(kappa)
+    mass = np.exp(mode.ln_dry)[:, None] * (1 + moisture / 100) * gain + zero + s.d.sealer_g
     for (p, first, _, _), step in zip(s.d.steps, fits.steps["step_g"], strict=True):
         mass[p, first:] += step
     return mass

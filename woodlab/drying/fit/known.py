@@ -36,6 +36,7 @@ def witnesses(book: RecordBook) -> dict[str, pd.DataFrame]:
                 "scale_g": last_digit(rows["mass_g"].to_numpy(dtype=float)), "sealer_g": 0.0,
                 "dry": float(dry.iloc[0]), "first": rows["on"].iloc[0],
                 "place": place.iloc[0] if len(place) else None,
+                "book": rows["book"].iloc[0] if "book" in rows else "",
             }
         )  # fmt: skip
     return out

@@ -51,7 +51,8 @@ class Records:
         Marks of pieces, then of witness blocks.
     n_pieces : int
         How many of the n are pieces; the rest are blocks.
-    species, seals, logs : tuple of str; of_species, of_seal, of_log : ndarray, (n,)
+    species, seals, logs, books : tuple of str
+    of_species, of_seal, of_log, of_book : ndarray, (n,)
     half_m, wall_sd : ndarray, (n,)
         Half of the wall [m], and the sd of ln wall where it is not written down (else 0).
     foot_ratio : ndarray, (n,)
@@ -89,9 +90,11 @@ class Records:
     species: tuple[str, ...]
     seals: tuple[str, ...]
     logs: tuple[str, ...]
+    books: tuple[str, ...]
     of_species: np.ndarray
     of_seal: np.ndarray
     of_log: np.ndarray
+    of_book: np.ndarray
     half_m: np.ndarray
     wall_sd: np.ndarray
     foot_ratio: np.ndarray
@@ -143,9 +146,9 @@ class Records:
         where = {int(p): i for i, p in enumerate(pick)}
         own = np.isin(self.own_offcuts[0], pick)
         by_piece = (
-            "names", "of_species", "of_seal", "of_log", "half_m", "wall_sd", "foot_ratio", "days",
-            "mass_g", "counts", "n_early", "n_thinned", "too_many", "source", "scale_g",
-            "scale_of", "suspect", "is_moisture", "sealer_g", "dry_ln", "sealed_at",
+            "names", "of_species", "of_seal", "of_log", "of_book", "half_m", "wall_sd",
+            "foot_ratio", "days", "mass_g", "counts", "n_early", "n_thinned", "too_many", "source",
+            "scale_g", "scale_of", "suspect", "is_moisture", "sealer_g", "dry_ln", "sealed_at",
         )  # fmt: skip
         width = max(int(self.counts[pick].max(initial=1)), 1)
         parts = {}
@@ -182,6 +185,9 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     alone = pd.Series("piece " + pieces["piece"].astype(str), pieces.index)
     log = pieces["log"].astype(object)
     of_log, logs = _codes(log.where(log.notna(), alone), "", [f"witness {w}" for w in blocks])
+    whole = pd.Series("", pieces.index)  # a book that is not joined of several
+    behind = [str(b["book"].iloc[0]) for b in blocks.values()]
+    of_book, books = _codes(pieces["book"] if book.joined else whole, "", behind)
     wall = pieces["wall_mm"].to_numpy(dtype=float)
     usual = float(np.nanmedian(wall)) if np.isfinite(wall).any() else 25.0
     by_wood = pieces.groupby("species")["wall_mm"].transform("median").fillna(usual)
@@ -193,7 +199,8 @@ def read_records(book: RecordBook, until: object = None) -> Records:
     return Records(
         book=book, names=names,
         n_pieces=len(pieces), species=species,
-        seals=seals, logs=logs, of_species=of_species, of_seal=of_seal, of_log=of_log,
+        seals=seals, logs=logs, books=books, of_species=of_species, of_seal=of_seal,
+        of_log=of_log, of_book=of_book,
         half_m=np.r_[half, np.full(extra, WITNESS_WALL_MM / 2000)],
         wall_sd=np.r_[np.where(np.isfinite(wall), 0.0, UNKNOWN_WALL_SD), np.full(extra, 0.3)],
         foot_ratio=np.r_[_foot_ratio(pieces, half), np.ones(extra)], **table, scales=_scales(book),

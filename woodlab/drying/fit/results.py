@@ -160,8 +160,11 @@ class DryingFits(Shown):
         day, part = self.records.step_on, self.parts[0]
         if day is None:
             return ""
-        at = [i for i, (what, _) in enumerate(part.season.effects) if what == "scale"]
-        gain = 100 * float((part.beta[:, at[1]] - part.beta[:, at[0]]).mean())
+        mean = dict(zip(part.season.effects, part.beta.mean(axis=0), strict=True))
+        usual_g = self.book.weighings["mass_g"].median()
+        earlier, later = (100 * (mean["scale", name] + mean["scale zero", name] / usual_g)
+                          for name in self.records.scales)  # fmt: skip
+        gain = later - earlier
         return (
             f"From {words.day(pd.Timestamp(day))} on all weights are {abs(gain):.1f} % "
             f"{'higher' if gain > 0 else 'lower'} than those before: another scale, or one set "

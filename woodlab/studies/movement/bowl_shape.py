@@ -16,13 +16,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from woodlab.errors import WoodlabError, as_kind, as_number
-from woodlab.studies.movement.rim_geometry import DriedRim, carry, dried_rim, facing
+from woodlab.studies.movement.rim_geometry import PARTS, DriedRim, carry, dried_rim, facing
 
 FOOT_SHARE = 0.4  # foot as a part of the rim where none is given (common practice, no source)
 _HALVINGS = 40  # bisection steps: a span of 1 m down to 1e-9 mm
 _NEWTON_STEPS = 100  # mostly fewer than ten are needed; more close to the long axis
-
-Points = tuple[np.ndarray, np.ndarray, np.ndarray]  # x across, z along the grain, depth
 
 
 @dataclass(frozen=True)
@@ -43,10 +41,6 @@ class Bowl:
     WoodlabError
         If the measures cannot make a bowl, or the pith would lie in its wood.
 
-    Notes
-    -----
-    The shape is one of our own: see the head of this module.
-
     Examples
     --------
     >>> bowl = Bowl(300, 120, 30, 120, "pith", 10)
@@ -62,20 +56,16 @@ class Bowl:
     pith_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("rim_mm", "height_mm", "wall_mm", "foot_mm"):
-            size = getattr(self, name)
+        for name in ("rim_mm", "height_mm", "wall_mm", "foot_mm", "pith_mm"):
+            size, least = getattr(self, name), "zero or more" if name == "pith_mm" else "above zero"
             as_number(size, name)
-            if isinstance(size, str) or not (np.isfinite(size) and size > 0):
-                raise WoodlabError(f"{name} must be above zero (found {size!r}). Type it in mm.")
+            enough = not isinstance(size, str) and np.isfinite(size) and size >= 0
+            if not enough or (size == 0 and name != "pith_mm"):
+                raise WoodlabError(f"{name} must be {least} (found {size!r}). Type it in mm.")
         if self.foot_mm > self.rim_mm:
             raise WoodlabError(
                 f"foot_mm ({self.foot_mm:g}) is wider than rim_mm ({self.rim_mm:g}): the shapes "
                 "here widen from the foot to the rim. Type the two diameters again."
-            )
-        if not (np.isfinite(self.pith_mm) and self.pith_mm >= 0):
-            raise WoodlabError(
-                f"pith_mm must be zero or more (found {self.pith_mm!r}): beyond the rim plane the "
-                "pith would lie in the wood. Type the distance of the rim plane from the pith."
             )
         if self.faces < 0 and self.pith_mm < self.height_mm:
             raise WoodlabError(
@@ -91,8 +81,9 @@ class Bowl:
 
     @property
     def drop_mm(self) -> float:
-        """Half-axis of the outside ellipse along the bowl's axis [mm]."""
-        return ellipse_drop(self.rim_mm, self.height_mm, self.foot_mm)
+        """Half-axis down of the outside ellipse [mm]; a cylinder is taken as very nearly so."""
+        share = min(self.foot_mm / self.rim_mm, 1 - 1e-9)
+        return float(self.height_mm / np.sqrt(1 - share**2))
 
     def outer_radius(self, depth_mm: ArrayLike) -> np.ndarray:
         """Outside radius at a depth below the rim plane [mm]."""
@@ -134,15 +125,6 @@ def _crossing(farthest: np.ndarray, beyond: Callable[[np.ndarray], np.ndarray]) 
     return (low + high) / 2
 
 
-def ellipse_drop(rim_mm: float, height_mm: float, foot_mm: float) -> float:
-    """Half-axis down of the ellipse that is rim wide at the top and foot wide at this height.
-
-    A foot as wide as the rim (a cylinder) is taken as very nearly so.
-    """
-    share = min(foot_mm / rim_mm, 1 - 1e-9)
-    return float(height_mm / np.sqrt(1 - share**2))
-
-
 def ellipse_distance(
     radius_mm: ArrayLike, depth_mm: ArrayLike, half_width_mm: float, half_drop_mm: float
 ) -> np.ndarray:
@@ -172,7 +154,8 @@ def ellipse_distance(
 
 @dataclass(frozen=True)
 class DriedBowl:
-    """A bowl after drying, made by `dried_bowl`. Heights are above the bench, bowl on its foot.
+    """A turned bowl carried through the exact map of `rim_geometry`: its `rim` [mm], the thickest
+    `round_wall_mm()`, and `outline()` and `section()` to draw. Made as `wl.dried_bowl`.
 
     Attributes
     ----------
@@ -180,21 +163,27 @@ class DriedBowl:
         As it was turned.
     radial_pct, tangential_pct, longitudinal_pct : float
         Shrinkages between the two moistures [%].
+
+    Examples
+    --------
+    >>> dry = dried_bowl(Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
+    >>> round(dry.rim.across_mm, 1), round(dry.rim.rise_mm, 1), round(dry.round_wall_mm(), 1)
+    (287.8, 8.6, 24.4)
     """
 
     bowl: Bowl
     radial_pct: float
     tangential_pct: float
-    longitudinal_pct: float
+    longitudinal_pct: float = 0.0
+
+    def __post_init__(self) -> None:
+        as_kind(self.bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
 
     @property
     def rim(self) -> DriedRim:
         """Along and across the grain, rise, ovality."""
-        b = self.bowl
-        return dried_rim(
-            b.rim_mm, b.pith_mm, b.rim_faces, self.radial_pct, self.tangential_pct,
-            self.longitudinal_pct,
-        )  # fmt: skip
+        strains = (getattr(self, part) for part in PARTS)
+        return dried_rim(self.bowl.rim_mm, self.bowl.pith_mm, self.bowl.rim_faces, *strains)
 
     def outline(self, exaggerate: float = 1.0) -> pd.DataFrame:
         """The outer edge of the rim from above: `state`, `order`, `across_mm`, `along_mm`.
@@ -202,52 +191,44 @@ class DriedBowl:
         States: "green" (as turned) and "dried", the dried one's movement times `exaggerate`.
         """
         turn = np.linspace(0, 2 * np.pi, 145)
-        x, z = self.bowl.rim_mm / 2 * np.cos(turn), self.bowl.rim_mm / 2 * np.sin(turn)
-        moved_x, moved_z, _ = self.carried(x, z, 0 * x)
-        frames = [
-            pd.DataFrame({
-                "state": state, "order": np.arange(len(x)), "across_mm": x + times * (moved_x - x),
-                "along_mm": z + times * (moved_z - z),
-            }) for state, times in (("green", 0.0), ("dried", exaggerate))
-        ]  # fmt: skip
-        return pd.concat(frames, ignore_index=True)
+        edge = self.bowl.rim_mm / 2 * np.array([np.cos(turn), np.sin(turn), 0 * turn])
+        return pd.concat([
+            pd.DataFrame({"state": state, "order": np.arange(len(turn)), "across_mm": x,
+                          "along_mm": z})
+            for state, (x, z, _) in self._states(edge, exaggerate)
+        ], ignore_index=True)  # fmt: skip
 
     def section(self, exaggerate: float = 1.0) -> pd.DataFrame:
         """Cut through the axis: `cut` (across, along), `state`, `order`, `side_mm`, `height_mm`.
 
-        Closed outlines of the wood, on the bench; the dried one's movement times `exaggerate`.
+        Closed outlines of the wood, heights above the bench it stands on; the dried one's movement
+        times `exaggerate`.
         """
         b = self.bowl
-        depth, side = self._half_section()
-        foot = np.linspace(0, b.foot_mm / 2, 50)
-        sunk = self.carried(foot, 0 * foot, np.full(50, b.height_mm))[2] - b.height_mm
-        frames = []
-        for cut, across in (("across the grain", True), ("along the grain", False)):
-            x, z = (side, 0 * side) if across else (0 * side, side)
-            moved_x, moved_z, moved_depth = self.carried(x, z, depth)
-            moved = moved_x if across else moved_z
-            for state, times in (("green", 0.0), ("dried", exaggerate)):
-                bench = b.height_mm + times * sunk.max()
-                frames.append(pd.DataFrame({
-                    "cut": cut, "state": state, "order": np.arange(len(side)),
-                    "side_mm": side + times * (moved - side),
-                    "height_mm": bench - depth - times * (moved_depth - depth),
-                }))  # fmt: skip
-        return pd.concat(frames, ignore_index=True)
-
-    def _half_section(self) -> tuple[np.ndarray, np.ndarray]:
-        """One closed outline of the section: outside from left rim to right, inside back."""
-        b = self.bowl
-        down = b.height_mm * np.sin(np.linspace(0, np.pi / 2, 60))
-        inside = max(b.height_mm - b.wall_mm, 0.0)
-        up = inside * np.sin(np.linspace(0, np.pi / 2, 60))
-        floor = np.linspace(1, -1, 61)
+        # outside from left rim to right over the foot, then inside back over the floor
+        quarter, floor = np.sin(np.linspace(0, np.pi / 2, 60)), np.linspace(1, -1, 61)
+        down, inside = b.height_mm * quarter, max(b.height_mm - b.wall_mm, 0.0)
+        up = inside * quarter
         outer, hollow = b.outer_radius(down), b.inner_radius(up)
-        depth = [down, np.full(61, b.height_mm), down[::-1], up, np.full(61, inside), up[::-1],
-                 down[:1]]  # fmt: skip
-        side = [-outer, -outer[-1] * floor, outer[::-1], hollow, hollow[-1] * floor, -hollow[::-1],
-                -outer[:1]]  # fmt: skip
-        return np.concatenate(depth), np.concatenate(side)
+        depth = np.concatenate([down, np.full(61, b.height_mm), down[::-1], up,
+                                np.full(61, inside), up[::-1], down[:1]])  # fmt: skip
+        side = np.concatenate([-outer, -outer[-1] * floor, outer[::-1], hollow,
+                               hollow[-1] * floor, -hollow[::-1], -outer[:1]])  # fmt: skip
+        foot = np.linspace(0, b.foot_mm / 2, 50)
+        feet = self._states(np.array([foot, 0 * foot, np.full(50, b.height_mm)]), exaggerate)
+        bench = {state: depth.max() for state, (_, _, depth) in feet}
+        return pd.concat([
+            pd.DataFrame({"cut": cut, "state": state, "order": np.arange(len(side)),
+                          "side_mm": moved[way], "height_mm": bench[state] - moved[2]})
+            for way, cut in enumerate(("across the grain", "along the grain"))
+            for state, moved in self._states(
+                np.array([side * (way == 0), side * (way == 1), depth]), exaggerate)
+        ], ignore_index=True)  # fmt: skip
+
+    def _states(self, green: np.ndarray, exaggerate: float) -> list[tuple[str, np.ndarray]]:
+        """Points (x, z, depth) as turned, and dried with their movement so many times."""
+        return [("green", green),
+                ("dried", green + exaggerate * (self.carried(*green) - green))]  # fmt: skip
 
     def round_wall_mm(self) -> float:
         """Thickest wall of a round rim that the dried one still holds, trued flat and round.
@@ -256,9 +237,9 @@ class DriedBowl:
         dried outside less the smallest circle around the dried hollow. Negative when the hollow
         has grown too oval for any round rim.
         """
-        b = self.bowl
+        b, rim = self.bowl, self.bowl.rim_mm / 2
         turn = np.linspace(0, np.pi / 2, 91)
-        cos, sin, rim = np.cos(turn), np.sin(turn), b.rim_mm / 2
+        cos, sin = np.cos(turn), np.sin(turn)
         level = self.carried(rim * cos, rim * sin, 0 * turn)[2].max()
 
         def green(radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -276,38 +257,13 @@ class DriedBowl:
         farthest = np.full_like(turn, 1.5 * rim)
         return float(_crossing(farthest, beyond).min() - _crossing(farthest, in_wall).max())
 
-    def carried(self, x: np.ndarray, z: np.ndarray, depth: np.ndarray, way: int = 1) -> Points:
+    def carried(self, x: np.ndarray, z: np.ndarray, depth: np.ndarray, way: int = 1) -> np.ndarray:
         """Green points to dried ones, or back (`way` -1); depths from the green rim plane."""
         b = self.bowl
         x, y = carry(x, b.from_pith(depth), self.radial_pct, self.tangential_pct, way)
-        return x, z * (1 - self.longitudinal_pct / 100) ** way, b.faces * (y - b.pith_mm)
+        return np.array(
+            [x, z * (1 - self.longitudinal_pct / 100) ** way, b.faces * (y - b.pith_mm)]
+        )
 
 
-def dried_bowl(
-    bowl: Bowl, radial_pct: float, tangential_pct: float, longitudinal_pct: float = 0.0
-) -> DriedBowl:
-    """A turned bowl carried through the exact map of `rim_geometry`.
-
-    Parameters
-    ----------
-    bowl : Bowl
-        As it was turned.
-    radial_pct, tangential_pct, longitudinal_pct : float
-        Shrinkages between the two moistures [%].
-
-    Returns
-    -------
-    DriedBowl
-        `rim` [mm], the thickest `round_wall_mm()`, and `outline()` and `section()` to draw. The
-        map is derived in `rim_geometry`.
-
-    Examples
-    --------
-    >>> dry = dried_bowl(Bowl(300, 120, 30, 120, "pith", 10), 3.5, 7.3)
-    >>> round(dry.rim.across_mm, 1), round(dry.rim.rise_mm, 1)
-    (287.8, 8.6)
-    >>> round(dry.round_wall_mm(), 1)    # of the 30 mm, at the rim
-    24.4
-    """
-    bowl = as_kind(bowl, Bowl, "bowl", "wl.Bowl(300, 120, 30, 120)")
-    return DriedBowl(bowl, radial_pct, tangential_pct, longitudinal_pct)
+dried_bowl = DriedBowl  # the public name: one makes it, and it is what one gets

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from woodlab.errors import as_number
-from woodlab.studies.movement.bowl_shape import Bowl, ellipse_distance, ellipse_drop
-from woodlab.studies.movement.rim_geometry import carry, facing
+from woodlab.studies.movement.bowl_shape import Bowl, DriedBowl
+from woodlab.studies.movement.rim_geometry import facing
 
 # Wood cut away beside the pith where no distance is given (common practice, no source).
 CLEAR_OF_PITH_MM = 10.0
@@ -24,121 +24,99 @@ def least_rough(
 ) -> Bowl:
     """The least rough bowl that holds `finished` for every mixture of the rows of `strains` [%].
     Its own `rim_faces` and `pith_mm` do not count; those given are as in `rough_wall`."""
-    if pith_mm is not None:
-        replace(finished, rim_faces=rim_faces, pith_mm=as_number(pith_mm, "pith_mm"))  # or an error
-    faces = float(facing(rim_faces))
-    if faces > 0 or pith_mm is not None:
-        pith = CLEAR_OF_PITH_MM if pith_mm is None else float(pith_mm)
-    else:
-        pith = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM
-        for _ in range(4):  # the height to clear hardly depends on the place in the log
-            (_, depth), _ = _green_points(finished, strains, faces, pith)
-            pith = _up(depth.max()) + CLEAR_OF_PITH_MM
-    return _wrapped(_green_points(finished, strains, faces, pith), finished, rim_faces, pith)
+    to_bark = facing(rim_faces) < 0 and pith_mm is None
+    clear = finished.height_mm * 1.2 + CLEAR_OF_PITH_MM if to_bark else CLEAR_OF_PITH_MM
+    pith = clear if pith_mm is None else as_number(pith_mm, "pith_mm")
+    placed = replace(finished, rim_faces=rim_faces, pith_mm=pith)
+    for _ in range(4 if to_bark else 0):  # the height to clear hardly depends on the place
+        (_, depth), _ = _green_points(placed, strains)
+        placed = replace(placed, pith_mm=_up(depth.max()) + CLEAR_OF_PITH_MM)
+    return _wrapped(_green_points(placed, strains), placed)
 
 
-def _green_points(
-    finished: Bowl, strains: pd.DataFrame, faces: float, pith: float
-) -> tuple[Points, Points]:
+def _green_points(placed: Bowl, strains: pd.DataFrame) -> tuple[Points, Points]:
     """Where the finished outside (and foot) and inside lie in the green wood, over all trees."""
     down = np.sin(np.linspace(0, np.pi / 2, 72))  # coarser ones were seen to miss 0.1 mm
     # Over the flat foot and floor, close together: on the floor the wall needed can be greatest
     # a little inside its edge, where the side and the foot are equally far.
     spread = np.linspace(0, 1, 60)
     turn = np.linspace(0, np.pi / 2, 9)
-    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
-    along = 1 - strains["longitudinal_pct"].to_numpy() / 100
-    trees = [
-        (*tree, _flat_level(finished.rim_mm, faces, pith, *tree)) for tree in _trees(strains)
-    ]  # fmt: skip
+    trees = [DriedBowl(placed, *tree) for tree in _trees(strains)]
+    levels = [_flat_level(tree) for tree in trees]
 
-    def carried_back(side: np.ndarray, deepest: float, edge: float, shrunk: float) -> Points:
+    def carried_back(side: np.ndarray, deepest: float, edge: float, along_pct: float) -> Points:
         radius = np.append(side, edge * spread)[:, None]
         depth = np.append(deepest * down, np.full(60, deepest))[:, None]
-        z = radius * np.sin(turn) / shrunk
-        found = []
-        for radial, tangential, level in trees:
-            y = pith + faces * (level + depth)
-            x, y = carry(radius * np.cos(turn), y, radial, tangential, way=-1)
-            found.append((np.hypot(x, z).ravel(), (faces * (y - pith)).ravel()))
-        radii, depths = zip(*found, strict=True)
-        return np.concatenate(radii), np.concatenate(depths)
+        x, z, depth = np.concatenate([
+            replace(tree, longitudinal_pct=along_pct).carried(
+                radius * np.cos(turn), radius * np.sin(turn), level + depth, way=-1)
+            for tree, level in zip(trees, levels, strict=True)
+        ], axis=1)  # fmt: skip
+        return np.hypot(x, z).ravel(), depth.ravel()
 
-    high, hollow = finished.height_mm, finished.height_mm - finished.wall_mm
-    inner = finished.inner_radius(hollow * down)
+    # Along the grain the outside must hold in the tree that shrinks most, the hollow in the least.
+    along = strains["longitudinal_pct"]
+    high, hollow = placed.height_mm, placed.height_mm - placed.wall_mm
+    inner = placed.inner_radius(hollow * down)
     return (
-        carried_back(finished.outer_radius(high * down), high, finished.foot_mm / 2, along.min()),
-        carried_back(inner, hollow, inner[-1], along.max()),
+        carried_back(placed.outer_radius(high * down), high, placed.foot_mm / 2, along.max()),
+        carried_back(inner, hollow, inner[-1], along.min()),
     )
 
 
 def _trees(strains: pd.DataFrame) -> list[tuple[float, float]]:
-    """The corners of what the two shrinkages may be, their middle, and where they meet.
-
-    Where they are equal the rim stays flat, and which part of it is lowest changes over.
-    """
+    """The corners of what the two shrinkages may be, their middle, and where they meet: there the
+    rim stays flat, and which part of it is lowest changes over."""
     radial, tangential = strains["radial_pct"], strains["tangential_pct"]
     sides = [(part.min(), part.max()) for part in (radial, tangential)]
-    meet = [
-        (end, end)
-        for part, other in (sides, sides[::-1])
-        for end in part
-        if other[0] < end < other[1]
-    ]
+    meet = [(end, end) for part, other in (sides, sides[::-1]) for end in part
+            if other[0] < end < other[1]]  # fmt: skip
     middle = (radial.median(), tangential.median())
     return list(dict.fromkeys([*product(*sides), middle, *meet]))
 
 
-def _flat_level(
-    rim_mm: float, faces: float, pith: float, radial: float, tangential: float
-) -> float:
+def _flat_level(tree: DriedBowl) -> float:
     """Depth (from the green rim plane) at which the finished rim lies just within dried wood."""
-    x = rim_mm / 2 * np.linspace(0, 1, 25)
+    x = tree.bowl.rim_mm / 2 * np.linspace(0, 1, 25)
     level = 0.0
     for _ in range(40):
-        _, y = carry(x, pith + faces * level, radial, tangential, way=-1)
-        above = float((faces * (y - pith)).min())
-        level -= above * (1 - radial / 100)
+        above = float(tree.carried(x, 0 * x, np.full(25, level), way=-1)[2].min())
+        level -= above * (1 - tree.radial_pct / 100)
         if abs(above) < 1e-9:
             break
     return level
 
 
-def _wrapped(points: tuple[Points, Points], finished: Bowl, rim_faces: str, pith: float) -> Bowl:
+def _wrapped(points: tuple[Points, Points], placed: Bowl) -> Bowl:
     """The bowl of our family with the thinnest wall around the points."""
-    (radius, depth), inside = points
-    inner_radius, inner_depth = _foremost(*inside)
+    (radius, depth), (inner_radius, inner_depth) = points
     height = _up(depth.max())
     below = depth > 1e-9
+    # of the hollow, the points that no other one lies both within and above count
+    inner_depth = np.maximum(inner_depth, 0)
+    order = np.lexsort((inner_radius, inner_depth))
+    inner_radius, inner_depth = inner_radius[order], inner_depth[order]
+    foremost = np.append(True, inner_radius[1:] < np.minimum.accumulate(inner_radius)[:-1])
+    inner_radius, inner_depth = inner_radius[foremost], inner_depth[foremost]
 
-    def around(half: float) -> tuple[float, float]:
-        """Rim and foot of the rough bowl of this half rim, the foot as narrow as may be."""
+    def around(half: float) -> Bowl:
+        """The rough bowl of this half rim, its foot as narrow as may be, its wall as thin."""
         bend = np.min((1 - (radius[below] / half) ** 2) / depth[below] ** 2)
         share = np.sqrt(np.clip(1 - max(bend, 0.0) * height**2, 0, 1))
         rim = _up(2 * half)
-        return rim, min(_up(max(rim * share, finished.foot_mm)), rim)
+        foot = min(_up(max(rim * share, placed.foot_mm)), rim)
+        bowl = replace(placed, rim_mm=rim, height_mm=height, foot_mm=foot)
+        return replace(bowl, wall_mm=float(bowl.cover(inner_radius, inner_depth).max()))
 
     def wall(half: float) -> float:
-        rim, foot = around(half)
-        drop = ellipse_drop(rim, height, foot)
-        side = ellipse_distance(inner_radius, inner_depth, rim / 2, drop)
-        return float(np.minimum(side, height - inner_depth).max())
+        return around(half).wall_mm
 
     # A wider rim lets the outside lean in more below: too narrow and too wide both cost wall.
     halves = float(radius.max()) * (1 + np.concatenate([[0], np.geomspace(2e-4, 0.08, 14)]))
     best = int(np.argmin([wall(half) for half in halves]))
     half = min(np.linspace(halves[max(best - 1, 0)], halves[min(best + 1, 14)], 9), key=wall)
-    rim, foot = around(half)
-    return Bowl(rim, height, _up(wall(half)), foot, rim_faces, pith)
-
-
-def _foremost(radius: np.ndarray, depth: np.ndarray) -> Points:
-    """The points that no other one lies both within and above: the cover is greatest at one."""
-    depth = np.maximum(depth, 0)
-    order = np.lexsort((radius, depth))
-    radius, depth = radius[order], depth[order]
-    foremost = np.append(True, radius[1:] < np.minimum.accumulate(radius)[:-1])
-    return radius[foremost], depth[foremost]
+    rough = around(half)
+    return replace(rough, wall_mm=_up(rough.wall_mm))
 
 
 def _up(size: float) -> float:

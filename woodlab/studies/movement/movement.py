@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,13 +15,13 @@ from woodlab.book.record_book import expect_book
 from woodlab.drying.asked import asked_once
 from woodlab.drying.estimator.courses import yearly_level
 from woodlab.drying.fit.saving import season_fits
-from woodlab.errors import WoodlabError, as_number
 from woodlab.show import Card, Column, card, listed
 from woodlab.studies.cautions import CRACKED_WOOD, DUST
 from woodlab.studies.columns import log_names
 from woodlab.studies.export import Study
 from woodlab.studies.movement.rim_rows import (
     GREEN_DAYS,
+    LEVEL,
     ROW_COLUMNS,
     mean_course,
     movement_course,
@@ -79,8 +80,7 @@ class MovementStudy(Study):
         to oven-dry that it implies by itself.
     estimates : DataFrame
         One row a species and figure. Whether a wood moves as the tables say is decided once, on
-        `across the grain, measured/expected`, with Holm's correction over the woods; the other
-        figures have no verdict of their own.
+        `across the grain, measured/expected`, with Holm's correction over the woods.
     course, mean_course : DataFrame
         The `share` of the whole movement done, a row a rim after the first; its mean by day.
     settled : DataFrame
@@ -88,13 +88,9 @@ class MovementStudy(Study):
     walls : DataFrame
         Pieces that have ended: did the rough wall suffice?
     end_moisture_pct : float
-        The moisture that the whole movement is counted to: the mean equilibrium moisture at the
-        pieces over the year to come, from the fits.
-    level : float
-        Of the intervals.
-    why, would_help : str
-        Empty, or why the book cannot answer and what would help.
-    notes, cautions : tuple of str
+        The moisture that the whole movement is counted to.
+    why, would_help, notes, cautions
+        As of every study.
     """
 
     measured: pd.DataFrame
@@ -104,7 +100,6 @@ class MovementStudy(Study):
     settled: pd.DataFrame
     walls: pd.DataFrame
     end_moisture_pct: float
-    level: float
     why: str = ""
     would_help: str = ""
     notes: tuple[str, ...] = ()
@@ -114,38 +109,36 @@ class MovementStudy(Study):
     @property
     def sentences(self) -> tuple[str, ...]:
         """The findings in sentences, each with its counts or range."""
-        if self.why:
-            return (self.why, self.would_help, *self.notes)
-        verdicts = verdict_sentences(self.estimates)
-        shrinkages = shrinkage_sentences(self.estimates, self.level)
-        return (*verdicts, *shrinkages, *self.notes)
+        return self.card().says
 
     def findings(self) -> Card:
         """Which woods moved otherwise than the tables say, when they settled, the walls left."""
-        wide = self.estimates.set_index(["species", "figure"])
-        rows = self.estimates[self.estimates["figure"] == ACROSS]
+        rows, parts = self.estimates, ("radial shrinkage", "tangential shrinkage")
+        for name in ("estimate", "table"):
+            wide = self.estimates.pivot(index="species", columns="figure", values=name)
+            own = wide[[*parts]].add_suffix(f" {name}")
+            rows = rows.join(own, on="species")
 
-        def own(row: Any, part: str) -> str:
-            found = wide.loc[(row.species, f"{part} shrinkage")]
-            text = f"{found['estimate']:.1f}" if np.isfinite(found["estimate"]) else "–"
-            return text + (f" ({found['table']:.1f})" if np.isfinite(found["table"]) else "")
+        def told(row: Any, part: str) -> str:
+            mean, table = (getattr(row, f"{part} {name}") for name in ("estimate", "table"))
+            text = f"{mean:.1f}" if np.isfinite(mean) else "–"
+            return text + (f" ({table:.1f})" if np.isfinite(table) else "")
 
         columns = [
             Column("wood", lambda r: r.species, False),
             Column("across, measured/expected", lambda r: words.two(r.estimate)),
-            Column(f"{percent(self.level)} range",
-                   lambda r: words.between(r.ci_lower, r.ci_upper)),
-            Column("radial [%] (table)", lambda r: own(r, "radial")),
-            Column("tangential [%] (table)", lambda r: own(r, "tangential")),
+            Column("95 % range", lambda r: words.between(r.ci_lower, r.ci_upper)),
+            *(Column(f"{part.split()[0]} [%] (table)", partial(told, part=part)) for part in parts),
             Column("pieces, logs", lambda r: f"{r.n_pieces}, {r.n_logs}"),
             Column("departs from the table", lambda r: VERDICTS[r.certainty], False),
         ]  # fmt: skip
         return card(
-            [*verdict_sentences(self.estimates), *self.notes, *self.made_up], rows, columns,
-            caption="Movement of rims against the species table", needs=["estimate"],
-            name="species",
+            [*verdict_sentences(self.estimates), *self.notes, *self.made_up],
+            rows[rows["figure"] == ACROSS], columns, name="species",
+            needs=["estimate", *(f"{part} estimate" for part in parts)],
+            caption="Movement of rims against the species table",
             more=("study.measured", "study.estimates", "study.course", "study.settled",
-                  "study.walls", "study.sentences", "study.cautions"),
+                  "study.walls", "study.cautions"),
         )  # fmt: skip
 
     def own_totals(self, species: str) -> tuple[float, float] | None:
@@ -155,14 +148,13 @@ class MovementStudy(Study):
         rows = rows.set_index("figure")
         if not len(rows) or rows.loc[ACROSS, "certainty"] not in ("clear", "likely"):
             return None
-        radial, tangential = (
-            float(rows.loc[f"{part} shrinkage", "estimate"]) for part in ("radial", "tangential")
-        )
-        return (radial, tangential) if np.isfinite([radial, tangential]).all() else None
+        radial, tangential = rows.loc[["radial shrinkage", "tangential shrinkage"], "estimate"]
+        known = np.isfinite([radial, tangential]).all()
+        return (float(radial), float(tangential)) if known else None
 
 
 @asked_once
-def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
+def movement_study(fits_or_book: Any) -> MovementStudy:
     """Shrinkage from a book's own rims, compared with the table's, and the course of movement.
 
     Parameters
@@ -170,8 +162,6 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     fits_or_book : DryingFits or RecordBook
         With the table `rims`. A book is fitted by `fit_drying`; the moisture of each piece at
         its rims is read from the fits.
-    level : float
-        Of the intervals.
 
     Returns
     -------
@@ -182,15 +172,14 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     Raises
     ------
     WoodlabError
-        If `level` is not between 0.5 and 1, or neither a book nor fits are given.
+        If neither a book nor fits are given.
 
     Notes
     -----
     The last rim of each piece below 20 % moisture counts (a choice of ours): its two measures give
     its two strains, these and the two moistures the shrinkage green to oven-dry. Logs (pieces where
-    no log is named) are the units of a t interval, widened by the moistures' own. Holm (1979)
-    corrects the woods' ratios across the grain. The table's figures are the Wood Handbook's
-    (`woodlab.shrinkage`); the method: docs/movement.md.
+    no log is named) are the units of a t interval, widened by the moistures' own. The table's
+    figures are the Wood Handbook's (`woodlab.shrinkage`); the method: docs/movement.md.
 
     Examples
     --------
@@ -205,24 +194,25 @@ def movement_study(fits_or_book: Any, *, level: float = 0.95) -> MovementStudy:
     >>> wl.movement_study(bare).why
     'No rim was measured, so nothing can be said of movement.'
     """
-    if not 0.5 < as_number(level, "level") < 1:
-        raise WoodlabError(f"level must be between 0.5 and 1 (found {level!r}). Type 0.95.")
     book = expect_book(fits_or_book, "movement_study")
     measured = len(book.rims) > 0
-    ended = book.pieces["outcome"].notna().any()
-    fits = season_fits(fits_or_book) if measured or ended else None
-    walls = finished_walls(book, fits)
+    fits = None
+    if measured or book.pieces["outcome"].notna().any():
+        fits = season_fits(fits_or_book)
     rows = rim_rows(book, fits) if measured else pd.DataFrame(columns=ROW_COLUMNS)
     end_pct = resting_pct(fits) if measured else np.nan
-    estimates = _estimates(rows, level)
+    estimates, walls = _estimates(rows), finished_walls(book, fits)
     ratios = estimates[estimates["figure"] == ACROSS].set_index("species")["estimate"]
     course = movement_course(rows, ratios, end_pct)
-    means, settled = mean_course(course, level), settled_after(course, level)
-    notes = course_sentences(means, settled, end_pct, level) if measured else []
-    notes += wall_sentences(walls) + moisture_sentences(rows)
+    means, settled = mean_course(course), settled_after(course)
+    notes = course_sentences(means, settled, end_pct) if measured else []
+    weak = int((rows["moisture_from"] != "drying curve").sum())
+    notes += [*wall_sentences(walls), *([
+        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
+        "piece's own; the column moisture_from says why."] if weak else [])]  # fmt: skip
     why, would_help = ("", "") if measured else (NO_RIMS, MEASURE)
     return MovementStudy(
-        rows, estimates, course, means, settled, walls, end_pct, level, why, would_help,
+        rows, estimates, course, means, settled, walls, end_pct, why, would_help,
         tuple(notes), invented=book.invented,
     )  # fmt: skip
 
@@ -232,31 +222,24 @@ def resting_pct(fits: Any) -> float:
     return float(yearly_level(fits, np.datetime64(fits.as_of, "D")).mean())
 
 
-def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
-    # The last dry rim of a piece, not the one of least moisture: that would pick the moistures
-    # that are too low by error.
+def _estimates(rows: pd.DataFrame) -> pd.DataFrame:
+    """A row a species and figure, from the last dry rim of each piece (the one of least moisture
+    would pick the moistures that are too low by error)."""
     dry = rows[(rows["moisture_pct"] <= DRY_ENOUGH_PCT) & (rows["days"] > GREEN_DAYS)]
     dry = dry[~(dry["moisture_error_pct"] > MOST_MOISTURE_ERROR_PCT)].sort_values("on")
     dry = dry.drop_duplicates("piece", keep="last").sort_index()
-    across, rise = (  # of a movement of next to nothing a ratio says nothing
-        measured / expected.where(expected.abs() > 1.0)
-        for measured, expected in ((dry["across_shrink_pct"], dry["expected_across_pct"]),
-                                   (dry["rise_change_mm"], dry["expected_rise_mm"]))
-    )  # fmt: skip
-    dry = dry.assign(across_ratio=across, rise_ratio=rise)
-    out = []
+    for name, measured, by_table in (
+        ("across_ratio", "across_shrink_pct", "expected_across_pct"),
+        ("rise_ratio", "rise_change_mm", "expected_rise_mm"),
+    ):  # of a movement of next to nothing a ratio says nothing
+        dry[name] = dry[measured] / dry[by_table].where(dry[by_table].abs() > 1.0)
+    out: list[dict[str, Any]] = []
     for species in sorted(rows["species"].unique()):
-        table = green_to_dry(species)
-        mine = dry[dry["species"] == species]
-        known = {
-            "radial shrinkage": float(table.radial_pct),
-            "tangential shrinkage": float(table.tangential_pct),
-            "longitudinal shrinkage": LONGITUDINAL_PCT,
-        }
-        for figure, (column, unit) in _FIGURES.items():
-            expected = known.get(figure, 1.0)
+        table, mine = green_to_dry(species), dry[dry["species"] == species]
+        tables = (float(table.radial_pct), float(table.tangential_pct), LONGITUDINAL_PCT, 1.0, 1.0)
+        for (figure, (column, unit)), expected in zip(_FIGURES.items(), tables, strict=True):
             head = {"species": species, "figure": figure, "table": expected, "unit": unit}
-            out.append(head | _one_estimate(mine, column, level, expected))
+            out.append(head | _one_estimate(mine, column, expected))
     frame = pd.DataFrame(out, columns=ESTIMATE_COLUMNS)
     if not out:
         return frame
@@ -267,9 +250,7 @@ def _estimates(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     )
 
 
-def _one_estimate(
-    rows: pd.DataFrame, column: str, level: float, table: float = np.nan
-) -> dict[str, Any]:
+def _one_estimate(rows: pd.DataFrame, column: str, table: float = np.nan) -> dict[str, Any]:
     """Mean of a figure over logs, its interval, and the two-sided p of the table's figure by the
     same t; NaN and a reason where it cannot be told."""
     good = rows[rows[column].notna()]
@@ -277,21 +258,18 @@ def _one_estimate(
     logs = pieces[column].groupby(log_names(good).groupby(good["piece"]).first()).mean()
     n, mean = len(logs), float(logs.mean())
     shared = abs(mean) * float(pieces["moisture_error_pct"].mean()) / 100
-    reach = float(np.hypot(t_reach(logs, level), np.nan_to_num(shared)))
+    reach = float(np.hypot(t_reach(logs), np.nan_to_num(shared)))
     off, p_value = abs(mean - table), np.nan
-    if reach < 1e-9 and np.isfinite(
-        table
-    ):  # all rims alike, their moistures known: made-up records
+    if reach < 1e-9 and np.isfinite(table):  # rims all alike, moistures known: made-up records
         p_value = 1.0 if off < 1e-6 * max(abs(table), 1.0) else 0.0
     elif n >= 2:
-        p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + level / 2, n - 1), n - 1)
-    reason = ""
-    if n == 1:
-        reason = "one log (or one piece) only: nothing to take an interval from"
-    elif not n and not len(rows):
-        reason = f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet"
-    elif not n:
-        reason = "needs rises, pith_mm, rim_faces and a table figure, which are missing"
+        p_value = 2 * stats.t.sf(off / reach * stats.t.ppf(0.5 + LEVEL / 2, n - 1), n - 1)
+    reasons = {
+        "one log (or one piece) only: nothing to take an interval from": n == 1,
+        f"no rim of well known moisture below {DRY_ENOUGH_PCT:g} % yet": not len(rows),
+        "needs rises, pith_mm, rim_faces and a table figure, which are missing": n == 0,
+    }
+    reason = next((why for why, holds in reasons.items() if holds), "")
     return {
         "estimate": mean, "ci_lower": mean - reach, "ci_upper": mean + reach, "p_value": p_value,
         "n_pieces": len(pieces), "n_logs": n, "reason": reason,
@@ -302,60 +280,34 @@ def _one_estimate(
 def verdict_sentences(estimates: pd.DataFrame) -> list[str]:
     """What the certainty of each wood's movement says, woods of one verdict together."""
     rows = estimates[estimates["figure"] == ACROSS]
-    way = np.where(rows["estimate"] > 1, "more", "less")
+    more, sure = rows["estimate"] > 1, rows["certainty"]
     said = {
-        f"{did} {more} than the tables say": rows[(way == more) & (rows["certainty"] == sure)]
-        for sure, did in (("clear", "moved"), ("likely", "probably moved"))
-        for more in ("more", "less")
+        "moved more than the tables say": more & (sure == "clear"),
+        "moved less than the tables say": ~more & (sure == "clear"),
+        "probably moved more than the tables say": more & (sure == "likely"),
+        "probably moved less than the tables say": ~more & (sure == "likely"),
+        "showed no clear departure from the tables": sure == "open",
     }
-    said["showed no clear departure from the tables"] = rows[rows["certainty"] == "open"]
-    out = [
-        f"Across the grain, rims of {listed(own['species'])} {did}."
-        for did, own in said.items() if len(own)
-    ]  # fmt: skip
+    out = [f"Across the grain, rims of {listed(rows['species'][own])} {did}."
+           for did, own in said.items() if own.any()]  # fmt: skip
     return out or ["Whether the rims moved as the tables say is not known yet."]
 
 
-def shrinkage_sentences(estimates: pd.DataFrame, level: float) -> list[str]:
-    """What the rims of each wood say of its shrinkage, or why nothing."""
-    out = []
-    for species, rows in estimates.groupby("species"):
-        known = rows.set_index("figure")
-        parts = known.loc[["radial shrinkage", "tangential shrinkage"]].dropna(subset="ci_lower")
-        own = [
-            f"{name.split()[0]} {row['estimate']:.1f} % ({row['ci_lower']:.1f} to "
-            f"{row['ci_upper']:.1f}; table "
-            + (f"{row['table']:.1f})" if row["table"] > 0 else "has no figure)")
-            for name, row in parts.iterrows()
-        ]
-        if own:
-            logs = words.count(parts["n_logs"].iloc[0], "log")
-            out.append(
-                f"{species}, green to oven-dry by its own rims: {', '.join(own)}; {logs}, "
-                f"{percent(level)} ranges."
-            )
-        elif not np.isfinite(known.loc[ACROSS, "ci_lower"]):
-            out.append(f"{species}: shrinkage is not known yet: {known.loc[ACROSS, 'reason']}.")
-    return out
-
-
-def course_sentences(
-    means: pd.DataFrame, settled: pd.DataFrame, end_pct: float, level: float
-) -> list[str]:
+def course_sentences(means: pd.DataFrame, settled: pd.DataFrame, end_pct: float) -> list[str]:
+    """When nine tenths of the movement were done, and how much by three to four months."""
     found = settled.iloc[0]
+    lower, upper = found["ci_lower"], found["ci_upper"]
     pieces = f"{tally(found['n_pieces'])}, {found['n_not_yet']} of them not yet there"
     if np.isfinite(found["days"]):
-        lower, upper = found["ci_lower"], found["ci_upper"]
         until = f"{upper:.0f}" if np.isfinite(upper) else "an end not seen yet"
-        between = f"{percent(level)} range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
+        between = f"95 % range {lower:.0f} to {until}; " if np.isfinite(lower) else ""
         said = (
             f"Half of the pieces had done nine tenths of their movement by day "
             f"{found['days']:.0f} ({between}{pieces}), counted to {end_pct:.1f} % moisture, "
             "where the store leads to."
         )
     elif found["n_pieces"]:
-        bound = found["ci_lower"]
-        more = f"; more than {bound:.0f} days" if np.isfinite(bound) else ""
+        more = f"; more than {lower:.0f} days" if np.isfinite(lower) else ""
         said = f"When the wood stops moving is not seen yet ({pieces}{more})."
     else:
         said = f"When the wood stops moving is not known: {found['reason']}."
@@ -363,23 +315,11 @@ def course_sentences(
     quarter = means[means["days"].between(90, 120)]
     if np.isfinite(quarter["share"]).any():
         row = quarter.iloc[-1]
-        interval = (
-            f" ({percent(level)} interval {percent(row['ci_lower'])} to {percent(row['ci_upper'])})"
-            if np.isfinite(row["ci_lower"]) else ""
-        )  # fmt: skip
+        limits = f"{percent(row['ci_lower'])} to {percent(row['ci_upper'])}"
+        interval = f" (95 % interval {limits})" if np.isfinite(row["ci_lower"]) else ""
         out.append(
             f"By day {row['days']:.0f}, {percent(row['share'])} of the movement was done"
             f"{interval}, {tally(int(row['n_pieces']))}. (Common practice, no source: most "
             "within three to four months.)"
         )
     return out
-
-
-def moisture_sentences(rows: pd.DataFrame) -> list[str]:
-    weak = int((rows["moisture_from"] != "drying curve").sum())
-    if not weak:
-        return []
-    return [
-        f"For {weak} of {len(rows)} rims the moisture does not come from a good curve of the "
-        "piece's own; the column moisture_from says why."
-    ]

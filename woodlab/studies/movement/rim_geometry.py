@@ -23,6 +23,7 @@ from woodlab.errors import WoodlabError, as_numbers
 
 Number = np.ndarray | float
 MOST_STRAIN_PCT = 50.0  # no wood shrinks half its size: a larger figure is a slip of the pen
+PARTS = ("radial_pct", "tangential_pct", "longitudinal_pct")  # of a shrinkage, everywhere in order
 
 
 @dataclass(frozen=True)
@@ -31,10 +32,8 @@ class DriedRim:
 
     Attributes
     ----------
-    along_mm : float or ndarray
-        Diameter along the grain: between the two points of the rim in line with the pith.
-    across_mm : float or ndarray
-        Diameter across the grain: between the tips of its two sides.
+    along_mm, across_mm : float or ndarray
+        Diameter along the grain (between the two points in line with the pith), and across it.
     rise_mm : float or ndarray
         How far the pith line (the two points along the grain) stands above the sides, bowl on
         its foot; negative where the sides stand higher.
@@ -61,12 +60,7 @@ def carry(
     x_mm: ArrayLike, y_mm: ArrayLike, radial_pct: ArrayLike, tangential_pct: ArrayLike,
     way: int = 1,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Where points of the log's cross-section come to lie after drying (see the module's head).
-
-    x_mm, y_mm : green points, across the grain and from the pith along the bowl's axis;
-    radial_pct, tangential_pct : shrinkages between the two moistures [%], broadcast; way -1 is the
-    inverse, from dried points to the green ones they were.
-    """
+    """Where points of the log's cross-section come to lie after drying; way -1 is the inverse."""
     x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
     radial = (1 - np.asarray(radial_pct, dtype=float) / 100) ** way
     around = (1 - np.asarray(tangential_pct, dtype=float) / 100) ** way
@@ -94,10 +88,9 @@ def dried_rim(
         on the face of the wood; it goes only with a rim that faces the pith.
     rim_faces : {"pith", "bark"} or array_like of them
         Which way the rim looks. "pith": the rim is nearer to the pith than the foot.
-    radial_pct, tangential_pct : array_like
-        Total shrinkages between the two moistures [%]; see `woodlab.shrinkage`.
-    longitudinal_pct : array_like
-        Shrinkage along the grain [%]; hardly any, and 0 unless given.
+    radial_pct, tangential_pct, longitudinal_pct : array_like
+        Total shrinkages between the two moistures [%]; see `woodlab.shrinkage`. Along the grain
+        there is hardly any.
 
     Returns
     -------
@@ -128,10 +121,9 @@ def dried_rim(
     -4.2
     """
     rim, pith, faces = _placed(rim_mm, pith_mm, rim_faces)
-    given = {"radial_pct": radial_pct, "tangential_pct": tangential_pct,
-             "longitudinal_pct": longitudinal_pct}  # fmt: skip
-    radial, tangential, longitudinal = (as_numbers(value, name) for name, value in given.items())
-    for name, strain in zip(given, (radial, tangential, longitudinal), strict=True):
+    given = zip((radial_pct, tangential_pct, longitudinal_pct), PARTS, strict=True)
+    radial, tangential, longitudinal = strains = [as_numbers(value, name) for value, name in given]
+    for name, strain in zip(PARTS, strains, strict=True):
         if np.any(wrong := np.abs(strain) >= MOST_STRAIN_PCT):
             raise WoodlabError(
                 f"{name} must be between -50 and 50 (found {strain[wrong].flat[0]:g}). Type the "
@@ -146,12 +138,9 @@ def dried_rim(
 
 
 def strains_from_rim(
-    rim_mm: ArrayLike,
-    pith_mm: ArrayLike,
-    rim_faces: str | ArrayLike,
-    across_mm: ArrayLike,
+    rim_mm: ArrayLike, pith_mm: ArrayLike, rim_faces: str | ArrayLike, across_mm: ArrayLike,
     rise_mm: ArrayLike,
-) -> tuple[Number, Number]:
+) -> tuple[Number, Number]:  # fmt: skip
     """Radial and tangential shrinkage [%] that turned a round rim into the one measured [mm].
 
     The inverse of `dried_rim`: two measures, two unknowns. With q = 1 - e_r and X = across/2, the
@@ -183,6 +172,7 @@ def facing(rim_faces: str | ArrayLike) -> np.ndarray:
 def _placed(
     rim_mm: ArrayLike, pith_mm: ArrayLike, rim_faces: str | ArrayLike
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rims, their distances from the pith and which way they look, or what is wrong with them."""
     rim, pith = as_numbers(rim_mm, "rim_mm"), as_numbers(pith_mm, "pith_mm")
     faces = facing(rim_faces)
     if np.any(rim <= 0):
@@ -190,17 +180,11 @@ def _placed(
             f"rim_mm must be above zero (found {rim[rim <= 0].flat[0]:g}). Type the diameter of "
             "the rim in millimetres."
         )
-    if np.any(pith < 0):
+    if np.any(wrong := (pith < 0) | ((pith == 0) & (faces < 0))):
+        found = np.broadcast_to(pith, wrong.shape)[wrong][0]
         raise WoodlabError(
-            f"pith_mm must be zero or more (found {pith[pith < 0].flat[0]:g}): beyond the rim "
-            "plane the pith would lie in the wood, which then splits instead of moving freely. "
-            "Type the distance of the rim plane from a pith that was cut away."
-        )
-    if np.any((pith == 0) & (faces < 0)):
-        raise WoodlabError(
-            "pith_mm is 0 and the rim faces the bark: the pith would lie in the wood below the "
-            "rim. Type the distance from the rim plane down to the pith, more than the height of "
-            "the bowl."
+            f"pith_mm must be zero or more (found {found:g}), and above zero where the rim faces "
+            "the bark: the pith would lie in the wood. Type the distance of the rim plane from it."
         )
     return rim, pith, faces
 

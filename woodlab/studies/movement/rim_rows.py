@@ -22,6 +22,7 @@ from woodlab.wood.shrinkage import SCATTER_CV_PCT, green_to_dry, strain_between,
 # Error of one reading of a rim or a rise with a rule or a caliper on a warped rim (standard
 # deviation, an estimate of our own). It sets bands about single pieces, no species' estimate.
 READING_SD_MM = 0.5
+LEVEL = 0.95  # of all intervals here
 GREEN_DAYS = 7  # a rim measured this soon after turning is the green one
 
 _MOISTURE = ["moisture_pct", "ci_lower_moisture_pct", "ci_upper_moisture_pct"]
@@ -36,17 +37,14 @@ ROW_COLUMNS = [
 
 
 def moisture_on(fits: Any, asked: pd.DataFrame) -> pd.DataFrame:
-    """Moisture of pieces (`piece`, `on`) with its 95 % interval, and what it is based on.
-
-    A row of `asked` each; NaN where a day lies before turning.
-    """
+    """Moisture of pieces (`piece`, `on`) with its 95 % interval, and what it is based on; a row of
+    `asked` each, NaN where a day lies before turning."""
     turned = asked["piece"].map(fits.book.pieces.set_index("piece")["turned_on"])
     days = pd.Series(days_between(turned.to_numpy(), asked["on"].to_numpy()), asked.index)
     ask = pd.DataFrame({"piece": asked["piece"], "days": days.clip(lower=0)})
     ask = ask[days >= -0.5].sort_values("days")
     frame = pd.DataFrame(np.nan, index=asked.index, columns=_MOISTURE)
-    if len(ask):
-        # one row of days for each piece, the short ones filled up with their last day
+    if len(ask):  # one row of days for each piece, the short ones filled up with their last day
         nth = ask.groupby("piece").cumcount()
         grid = ask.assign(nth=nth).pivot(index="piece", columns="nth", values="days").ffill(axis=1)
         draws = fits.moisture_draws(grid.to_numpy(), fits.numbers(list(grid.index)))
@@ -71,96 +69,80 @@ def rim_rows(book: RecordBook, fits: Any) -> pd.DataFrame:
     rows = rims.join(moisture_on(fits, rims)).merge(book.pieces[kept], on="piece", how="left")
     rows["days"] = (rows["on"] - rows["turned_on"]).dt.total_seconds() / 86400
     rows = rows.sort_values(["piece", "on"], ignore_index=True)
-    rows = rows.join(_round_rims(rows))
-    rows["along_shrink_pct"] = 100 * (1 - rows["along_mm"] / rows["round_along_mm"])
-    rows["across_shrink_pct"] = 100 * (1 - rows["across_mm"] / rows["round_across_mm"])
+    _add_round_rims(rows)
+    for way in ("along", "across"):
+        rows[f"{way}_shrink_pct"] = 100 * (1 - rows[f"{way}_mm"] / rows[f"round_{way}_mm"])
     rows["rise_change_mm"] = rows["rise_mm"] - rows["round_rise_mm"]
-    table = {name: green_to_dry(name) for name in rows["species"].unique()}
+    facing, pith = rows["rim_faces"], rows["pith_mm"]
     unplaced = np.select(
-        [~rows["rim_faces"].isin(["pith", "bark"]) | ~(rows["pith_mm"] >= 0),
-         (rows["rim_faces"] == "bark")
-         & ((rows["pith_mm"] == 0) | (rows["pith_mm"] < rows["height_mm"]))],
+        [~facing.isin(["pith", "bark"]) | ~(pith >= 0),
+         (facing == "bark") & ((pith == 0) | (pith < rows["height_mm"]))],
         ["rim_faces or pith_mm missing: only the bounds of the rim can be computed",
          "the pith lay in the wood: the geometry does not hold for it"], "",
     )  # fmt: skip
-    totals = [
-        rows["species"].map({name: float(getattr(of, f"{part}_pct")) for name, of in table.items()})
-        for part in ("radial", "tangential")
-    ]
-    placed = unplaced == ""
-    rows = rows.join(_expected(rows, totals, placed)).join(_own_totals(rows, placed))
-    said = zip(
-        rows["round_reason"], np.where(rows["moisture_pct"].isna(), rows["moisture_from"], ""),
-        [table[name].reason for name in rows["species"]], unplaced, strict=True,
-    )  # fmt: skip
-    rows["reason"] = ["; ".join(filter(None, each)) for each in said]
+    tables = rows["species"].map({name: green_to_dry(name) for name in rows["species"].unique()})
+    totals = np.array([[of.radial_pct, of.tangential_pct] for of in tables], dtype=float).T
+    _add_expected(rows, totals, unplaced == "")
+    _add_own_totals(rows, unplaced == "")
+    unknown = np.where(rows["moisture_pct"].isna(), rows["moisture_from"], "")
+    why = zip(rows["round_reason"], unknown, [of.reason for of in tables], unplaced, strict=True)
+    rows["reason"] = ["; ".join(filter(None, each)) for each in why]
     return rows[ROW_COLUMNS]
 
 
-def _round_rims(rows: pd.DataFrame) -> pd.DataFrame:
+def _add_round_rims(rows: pd.DataFrame) -> None:
     """The round rim that each row is held against: the first one if measured within a week of
     turning; else that of the table of pieces; else the first one, whatever its age."""
-    first = rows.groupby("piece")[
-        ["days", "along_mm", "across_mm", "rise_mm", "moisture_pct"]
-    ].transform("first")
+    parts = ["days", "along_mm", "across_mm", "rise_mm", "moisture_pct"]
+    first = rows.groupby("piece")[parts].transform("first")
     early = (first["days"] <= GREEN_DAYS).to_numpy()
     noted = ~early & rows["rim_mm"].notna().to_numpy()
     wet = first["moisture_pct"].fillna(FIBRE_SATURATION_PCT).clip(upper=FIBRE_SATURATION_PCT)
-    along, across = (
-        np.where(noted, rows["rim_mm"], first[part]) for part in ("along_mm", "across_mm")
+    for way in ("along_mm", "across_mm"):
+        rows[f"round_{way}"] = np.where(noted, rows["rim_mm"], first[way])
+    rows["round_mm"] = (rows["round_along_mm"] + rows["round_across_mm"]) / 2
+    rows["round_rise_mm"] = first["rise_mm"].where(~noted).fillna(0.0)
+    rows["round_moisture_pct"] = np.select(
+        [noted, early], [FIBRE_SATURATION_PCT, wet], first["moisture_pct"]
     )
     late = "no rim measured at turning and no rim_mm: counted from its first rim, taken as round"
     table = "counted from rim_mm at turning, taken as green and round"
-    return pd.DataFrame(
-        {
-            "round_along_mm": along, "round_across_mm": across, "round_mm": (along + across) / 2,
-            "round_rise_mm": np.where(noted | first["rise_mm"].isna(), 0.0, first["rise_mm"]),
-            "round_moisture_pct": np.select(
-                [noted, early], [FIBRE_SATURATION_PCT, wet], first["moisture_pct"]
-            ),
-            "round_reason": np.select([early, noted], ["", table], late),
-        },
-        index=rows.index,
-    )  # fmt: skip
+    rows["round_reason"] = np.select([early, noted], ["", table], late)
 
 
-def _expected(rows: pd.DataFrame, totals: list[pd.Series], placed: np.ndarray) -> pd.DataFrame:
+def _add_expected(rows: pd.DataFrame, totals: np.ndarray, placed: np.ndarray) -> None:
     """Across and rise by the table, and for trees at the two ends of its scatter (95 %)."""
     reach = 1.96 * SCATTER_CV_PCT / 100
-    out = pd.DataFrame(np.nan, index=rows.index, columns=[c for c in ROW_COLUMNS if "expec" in c])
-    on = rows[placed]
+    rows[[name for name in ROW_COLUMNS if name.startswith("expected")]] = np.nan
+    wet, start, on = rows["moisture_pct"], rows["round_moisture_pct"], rows[placed]
     for end, factor in (("", 1.0), ("_lower", 1 - reach), ("_upper", 1 + reach)):
-        strains = np.array([
-            strain_between(total * factor, rows["moisture_pct"], rows["round_moisture_pct"])
-            for total in totals
-        ])  # fmt: skip
+        strains = np.array([strain_between(total * factor, wet, start) for total in totals])
         rim = dried_rim(on["round_mm"], on["pith_mm"], on["rim_faces"], *strains[:, placed])
-        out.loc[placed, f"expected_across{end}_pct"] = 100 * (1 - rim.across_mm / on["round_mm"])
-        out.loc[placed, f"expected_rise{end}_mm"] = rim.rise_mm
+        across = f"expected_across{end}_pct"
+        rows.loc[placed, across] = 100 * (1 - rim.across_mm / on["round_mm"])
+        rows.loc[placed, f"expected_rise{end}_mm"] = rim.rise_mm
         if end:  # of a bowl whose place is not known, the sides shrink by e_r, e_t or between
             bound = strains.min(axis=0) if end == "_lower" else strains.max(axis=0)
-            out.loc[~placed, f"expected_across{end}_pct"] = bound[~placed]
+            rows.loc[~placed, across] = bound[~placed]
     ends = ["expected_rise_lower_mm", "expected_rise_upper_mm"]
-    out[ends] = np.sort(out[ends], axis=1)  # a rim to the bark falls below zero
-    return out
+    rows[ends] = np.sort(rows[ends], axis=1)  # a rim to the bark falls below zero
 
 
-def _own_totals(rows: pd.DataFrame, placed: np.ndarray) -> pd.DataFrame:
+def _add_own_totals(rows: pd.DataFrame, placed: np.ndarray) -> None:
     """Shrinkage green to oven-dry that each rim tells of by itself, and its error from moisture."""
     on, start = rows[placed], rows["round_moisture_pct"]
-    out = pd.DataFrame(np.nan, index=rows.index, columns=["radial_pct", "tangential_pct"])
+    across = on["round_mm"] * (1 - on["across_shrink_pct"] / 100)
     strains = strains_from_rim(
-        on["round_mm"], on["pith_mm"], on["rim_faces"],
-        on["round_mm"] * (1 - on["across_shrink_pct"] / 100), on["rise_change_mm"],
-    )  # fmt: skip
-    for name, strain in zip(out, strains, strict=True):
-        out.loc[placed, name] = total_from_strain(strain, on["moisture_pct"], start[placed])
-    # Half the width that the moisture's own interval gives a total, in percent of the total
-    middle, low, high = (np.asarray(total_from_strain(1.0, rows[c], start)) for c in _MOISTURE)
-    return out.assign(
-        longitudinal_pct=total_from_strain(rows["along_shrink_pct"], rows["moisture_pct"], start),
-        moisture_error_pct=100 * (high - low) / 2 / middle,
+        on["round_mm"], on["pith_mm"], on["rim_faces"], across, on["rise_change_mm"]
     )
+    for name, strain in zip(("radial_pct", "tangential_pct"), strains, strict=True):
+        rows[name] = np.nan
+        rows.loc[placed, name] = total_from_strain(strain, on["moisture_pct"], start[placed])
+    along, wet = rows["along_shrink_pct"], rows["moisture_pct"]
+    rows["longitudinal_pct"] = total_from_strain(along, wet, start)
+    # half the width that the moisture's own interval gives a total, in percent of the total
+    middle, low, high = (np.asarray(total_from_strain(1.0, rows[c], start)) for c in _MOISTURE)
+    rows["moisture_error_pct"] = 100 * (high - low) / 2 / middle
 
 
 SETTLED_SHARE = 0.9
@@ -190,37 +172,38 @@ def movement_course(rows: pd.DataFrame, ratios: pd.Series, end_pct: float) -> pd
     start = out.groupby("piece")["round_moisture_pct"].transform("first")
     start = start.clip(upper=FIBRE_SATURATION_PCT)
     out["to_end"] = ((start - end_pct) / (start - out["moisture_pct"])).clip(lower=0)
-
     own = out[out["moisture_pct"] <= OWN_WHOLE_PCT].groupby("piece").last()
-    own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
     begun = (out["moisture_pct"] < start - LEAST_DROP_PCT) & out["expected_across_pct"].notna()
     table = out[begun].groupby("piece").last()
+    own_whole = own["across_shrink_pct"] * own["to_end"].clip(lower=1)
     own_ratio = table["species"].map(ratios.fillna(1.0))
     table_whole = table["expected_across_pct"] * table["to_end"] * own_ratio
 
     by_own = piece.isin(own_whole.index)
     whole = piece.map(own_whole).where(by_own, piece.map(table_whole))
     whole_mm = whole / 100 * out["round_mm"]
-    no_whole = "no rim below fibre saturation with a known moisture yet"
-    small = f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"
-    out["reason"] = np.select([whole.isna(), whole_mm < LEAST_WHOLE_MM], [no_whole, small], "")
-    reach = 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
-    out["share"] = out["across_shrink_pct"] / whole.where(out["reason"] == "")
+    out["reason"] = np.select(
+        [whole.isna(), whole_mm < LEAST_WHOLE_MM],
+        ["no rim below fibre saturation with a known moisture yet",
+         f"the whole movement is under {LEAST_WHOLE_MM:g} mm: too little to tell a share"], "",
+    )  # fmt: skip
+    told, reach = out["reason"] == "", 1.96 * np.sqrt(2) * READING_SD_MM / whole_mm
+    out["share"] = out["across_shrink_pct"] / whole.where(told)
     out["share_lower"], out["share_upper"] = out["share"] - reach, out["share"] + reach
     source = np.where(by_own, "its own last rim", "the table and the species' own rims")
-    out["whole_from"] = np.where(out["reason"] == "", source, "")
+    out["whole_from"] = np.where(told, source, "")
     # The rim that it is counted from has done nothing: it is the origin, not a row.
     first = (out["days"] <= GREEN_DAYS) & ~piece.duplicated()
     return out.loc[~first, COURSE_COLUMNS].reset_index(drop=True)
 
 
-def t_reach(values: ArrayLike, level: float) -> float:
+def t_reach(values: ArrayLike) -> float:
     """Half the width of Student's interval of a mean; NaN of fewer than two values."""
     n = len(np.asarray(values))
-    return float(stats.t.ppf(0.5 + level / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
+    return float(stats.t.ppf(0.5 + LEVEL / 2, n - 1) * stats.sem(values)) if n > 1 else np.nan
 
 
-def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
+def mean_course(course: pd.DataFrame) -> pd.DataFrame:
     """Mean share over pieces at days 30, 60, ..., each piece read between its own rims, from share
     0 on day 0 to its last rim."""
     days = np.arange(30, 361, 30)
@@ -229,34 +212,35 @@ def mean_course(course: pd.DataFrame, level: float) -> pd.DataFrame:
         for _, own in course[course["share"].notna()].groupby("piece")
     ]
     table = pd.DataFrame(shares, columns=days, dtype=float)
-    mean, reach = table.mean(), table.apply(lambda own: t_reach(own.dropna(), level))
+    mean, reach = table.mean(), table.apply(lambda own: t_reach(own.dropna()))
     return pd.DataFrame({
         "days": days, "share": mean, "ci_lower": mean - reach, "ci_upper": mean + reach,
         "n_pieces": table.notna().sum(),
     }).reset_index(drop=True)  # fmt: skip
 
 
-def settled_after(course: pd.DataFrame, level: float) -> pd.DataFrame:
+def settled_after(course: pd.DataFrame) -> pd.DataFrame:
     """Median day by which nine tenths of the movement were done, over all and by species.
 
     Each piece gives the interval from its last rim before to its first after, if any, read on a
     straight line; the limits are order statistics (binomial) of the early and of the late ends.
     """
-    known = course[course["share"].notna()].sort_values("days").groupby("piece")
     spans = pd.DataFrame(
-        [(own["species"].iloc[0], *_crossing(own)) for _, own in known],
+        [(own["species"].iloc[0], *_reached(own["days"], own["share"])) for _, own in
+         course[course["share"].notna()].sort_values("days").groupby("piece")],
         columns=["species", "early", "middle", "late"],
     ).astype({"early": float, "middle": float, "late": float})  # fmt: skip
-    groups = [("all", spans), *spans.groupby("species")]
     silent = "no rim tells a share of the movement yet" if len(course) else "no later rims"
     return pd.DataFrame(
-        [[name, *median_day(own, level, silent)] for name, own in groups],
+        [[name, *median_day(own, silent)]
+         for name, own in [("all", spans), *spans.groupby("species")]],
         columns=["species", "days", "ci_lower", "ci_upper", "n_pieces", "n_not_yet", "reason"],
-    )
+    )  # fmt: skip
 
 
-def _crossing(piece: pd.DataFrame) -> tuple[float, float, float]:
-    days, share = np.r_[0.0, piece["days"]], np.r_[0.0, piece["share"]]
+def _reached(days: pd.Series, share: pd.Series) -> tuple[float, float, float]:
+    """The days between which a piece had done nine tenths, and the day by a straight line."""
+    days, share = np.r_[0.0, days], np.r_[0.0, share]
     over = np.flatnonzero(share >= SETTLED_SHARE)
     if not len(over):
         return float(days[-1]), np.inf, np.inf
@@ -264,16 +248,14 @@ def _crossing(piece: pd.DataFrame) -> tuple[float, float, float]:
     return days[near][0], float(np.interp(SETTLED_SHARE, share[near], days[near])), days[near][1]
 
 
-def median_day(spans: pd.DataFrame, level: float, silent: str) -> list[object]:
+def median_day(spans: pd.DataFrame, silent: str) -> list[object]:
     """Days, their limits, pieces, those not there yet, and why something is missing."""
     n = len(spans)
     if not n:
         return [np.nan, np.nan, np.nan, 0, 0, silent]
     middle = float(np.median(spans["middle"]))
-    lower, upper = (
-        getattr(stats.quantile_test(spans[end]).confidence_interval(level), side)
-        for end, side in (("early", "low"), ("late", "high"))
-    )
+    lower = stats.quantile_test(spans["early"]).confidence_interval(LEVEL).low
+    upper = stats.quantile_test(spans["late"]).confidence_interval(LEVEL).high
     reasons = {"fewer than half of the pieces are there": not np.isfinite(middle),
                "too few pieces for an interval": np.isnan(lower) or np.isnan(upper)}  # fmt: skip
     said = "; ".join(reason for reason, holds in reasons.items() if holds)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from woodlab.show import Card, Shown
 from woodlab.studies.cautions import CRACKED_WOOD, DUST, in_short
 from woodlab.studies.movement.bowl_shape import FOOT_SHARE, Bowl, DriedBowl
 from woodlab.studies.movement.least_rough import least_rough
+from woodlab.studies.movement.rim_geometry import PARTS
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import (
     LONGITUDINAL_PCT,
@@ -39,13 +41,10 @@ class WallMargin:
     share : float
         Share of trees whose radial shrinkage lies under the upper limit allowed for (the same
         share lies above the lower limit); likewise the tangential.
-    scatter_cv_pct : float
-        Coefficient of variation of shrinkage between trees of one species [%].
-    scatter_source : str
-        Where that figure is from.
+    scatter_cv_pct, scatter_source : float, str
+        Coefficient of variation of shrinkage between trees of one species [%]; where it is from.
     totals_pct : tuple of float, optional
-        Radial and tangential shrinkage green to oven-dry [%] from your own measures, instead of
-        the table's.
+        Your own radial and tangential shrinkage green to oven-dry [%], instead of the table's.
 
     Raises
     ------
@@ -59,9 +58,8 @@ class WallMargin:
     >>> [round(factor, 2) for factor in WallMargin().factors]
     [0.75, 1.25]
     >>> just_as_the_table = WallMargin(scatter_cv_pct=0)
-    >>> [round(rough_wall("sugar maple", 250, 100, 8, margin=margin).wall_mm)
-    ...  for margin in (WallMargin(), just_as_the_table)]
-    [17, 14]
+    >>> round(rough_wall("sugar maple", 250, 100, 8, margin=just_as_the_table).wall_mm)
+    14
     """
 
     dry_moisture_pct: float = 8.0
@@ -98,18 +96,12 @@ class WallMargin:
     def strains(
         self, totals_pct: tuple[float, float], wet_pct: float, dry_pct: float
     ) -> pd.DataFrame:
-        """Radial, tangential and longitudinal shrinkage between two moistures [%].
-
-        Rows `lower`, `mean` and `upper`: trees at the two limits, and the species' mean.
-        """
+        """Shrinkages between two moistures [%] of trees at the two limits and at the mean."""
         lower, upper = self.factors
-        factors = np.array([[lower], [1.0], [upper]])
-        totals = np.hstack([factors * totals_pct, np.full((3, 1), LONGITUDINAL_PCT)])
-        return pd.DataFrame(
-            np.asarray(strain_between(totals, dry_pct, wet_pct), dtype=float),
-            index=["lower", "mean", "upper"],
-            columns=["radial_pct", "tangential_pct", "longitudinal_pct"],
-        )
+        totals = [[lower * t for t in totals_pct], totals_pct, [upper * t for t in totals_pct]]
+        whole = np.column_stack([totals, np.full(3, LONGITUDINAL_PCT)])
+        strains = np.asarray(strain_between(whole, dry_pct, wet_pct), dtype=float)
+        return pd.DataFrame(strains, index=["lower", "mean", "upper"], columns=list(PARTS))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -118,23 +110,17 @@ class RoughWall(Shown):
 
     Attributes
     ----------
-    wall_mm : float
-        Smallest rough wall, margin included [mm].
-    mean_wall_mm : float
-        The same for a tree that shrinks just as the table says.
-    tenth_mm : float
-        A tenth of the rough rim (common practice, no source).
+    wall_mm, mean_wall_mm, tenth_mm : float
+        Smallest rough wall, margin included; the same for a tree that shrinks just as the table
+        says; a tenth of the rough rim (common practice, no source) [mm].
     rough, finished : Bowl
         The bowl to turn now, and the one to be had from it.
     strains : DataFrame
-        Radial, tangential and longitudinal shrinkage between the two moistures [%]: rows
-        `lower`, `mean`, `upper`.
+        Shrinkages between the two moistures [%]: rows `lower`, `mean`, `upper`.
     species, source, status, reason : str
         Of the shrinkage; `reason` says how a name was read.
-    moisture_pct : float
-        At turning [%].
-    margin : WallMargin
-    learnt : MovementStudy or None
+    moisture_pct, margin, learnt
+        As given to `rough_wall`.
     cautions : tuple of str
     """
 
@@ -156,14 +142,12 @@ class RoughWall(Shown):
     @property
     def sentences(self) -> tuple[str, ...]:
         """The wall, its margin, and what was learnt from the book's own rims and bowls."""
-        return (*_sentences(self), *([] if self.learnt is None else _learnt(self, self.learnt)))
+        return tuple(_sentences(self))
 
     def card(self) -> Card:
         """The wall to leave, what margin is in it, and what was finished here before."""
-        rows = tuple(
-            (str(tree), f"{radial:.1f}", f"{tangential:.1f}")
-            for tree, radial, tangential, _ in self.strains.itertuples()
-        )
+        rows = tuple((str(tree), f"{radial:.1f}", f"{tangential:.1f}")
+                     for tree, radial, tangential, _ in self.strains.itertuples())  # fmt: skip
         return Card(
             (*self.sentences, in_short(self.cautions[0])),
             ("tree", "radial [%]", "tangential [%]"), (False, True, True), rows,
@@ -225,10 +209,8 @@ def rough_wall(
     Notes
     -----
     The finished bowl is carried back through the map of `woodlab.dried_rim`, for five trees at once
-    (the mean, and both shrinkages at their limits), and the least rough bowl laid around it:
-    docs/movement.md. Drying stress, cracks, knots and a pith that wanders are not in it. The method
-    is ours; the shrinkages' source is that of `woodlab.shrinkage`, and the tenth of the rim is
-    common practice, no source.
+    (the mean, and both shrinkages at their limits), and the least rough bowl laid around it: ours,
+    see docs/movement.md. Drying stress, cracks, knots and a pith that wanders are not in it.
 
     Examples
     --------
@@ -241,11 +223,9 @@ def rough_wall(
 
     margin = as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)") or WallMargin()
     as_kind(learnt, MovementStudy, "learnt", "wl.movement_study(fits)")
-    rim, height, wall, moisture_pct = (
-        as_number(value, name)
-        for value, name in ((rim_mm, "rim_mm"), (height_mm, "height_mm"), (wall_mm, "wall_mm"),
-                            (moisture_pct, "moisture_pct"))
-    )  # fmt: skip
+    asked = {"rim_mm": rim_mm, "height_mm": height_mm, "wall_mm": wall_mm,
+             "moisture_pct": moisture_pct}  # fmt: skip
+    rim, height, wall, wet = (as_number(value, name) for name, value in asked.items())
     finished = Bowl(rim, height, wall, FOOT_SHARE * rim if foot_mm is None else foot_mm)
     if wall >= min(rim / 2, height):
         raise WoodlabError(
@@ -261,72 +241,62 @@ def rough_wall(
         raise WoodlabError(
             f"{table.reason}. Your own go in as WallMargin(totals_pct=(radial, tangential))."
         )
-    if not margin.dry_moisture_pct < min(moisture_pct, FIBRE_SATURATION_PCT):
+    if not margin.dry_moisture_pct < min(wet, FIBRE_SATURATION_PCT):
         raise WoodlabError(
-            f"the wood would not dry from {moisture_pct:g} % at turning to "
-            f"{margin.dry_moisture_pct:g} % at finishing. Type moistures of oven-dry mass, the "
-            "first above the second."
+            f"the wood would not dry from {wet:g} % at turning to {margin.dry_moisture_pct:g} % at "
+            "finishing. Type moistures of oven-dry mass, the first above the second."
         )
-    strains = margin.strains(totals, moisture_pct, margin.dry_moisture_pct)
+    strains = margin.strains(totals, wet, margin.dry_moisture_pct)
     faces = str(rim_faces).strip().casefold()
     rough = least_rough(finished, strains, faces, pith_mm)
+    mean = least_rough(finished, strains.loc[["mean"]], faces, pith_mm)
+    source, status, reason = ("own figures", "", "") if own else \
+        (table.source, table.status, table.reason)  # fmt: skip
     return RoughWall(
-        wall_mm=rough.wall_mm,
-        mean_wall_mm=least_rough(finished, strains.loc[["mean"]], faces, pith_mm).wall_mm,
-        tenth_mm=rough.rim_mm / 10,
-        rough=rough,
-        finished=replace(finished, rim_faces=faces, pith_mm=rough.pith_mm),
-        strains=strains,
-        species=species,
-        moisture_pct=moisture_pct,
-        source="own figures" if own else table.source,
-        status="" if own else table.status,
-        reason="" if own else table.reason,
-        margin=margin,
-        learnt=learnt,
-    )
+        rough.wall_mm, mean.wall_mm, rough.rim_mm / 10, rough,
+        replace(finished, rim_faces=faces, pith_mm=rough.pith_mm), strains, species, source,
+        status, reason, margin, wet, learnt,
+    )  # fmt: skip
 
 
-def _sentences(answer: RoughWall) -> tuple[str, ...]:
-    rough, finished, margin = answer.rough, answer.finished, answer.margin
-    lower, upper = margin.factors
+def _sentences(answer: RoughWall) -> Iterator[str]:
+    """The wall and its margin; of a book's own rims and bowls, what was learnt from them."""
+    rough, finished, margin, wood = answer.rough, answer.finished, answer.margin, answer.species
+    own, (lower, upper), wall = margin.totals_pct, margin.factors, finished.wall_mm
     dry = answer.moisture_pct < FIBRE_SATURATION_PCT
     start = f"at {answer.moisture_pct:g} % moisture" if dry else "green"
-    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
-    by = "the table" if margin.totals_pct is None else "your own shrinkage"
-    return (
-        f"For a finished bowl of {answer.species} {finished.rim_mm:g} mm across, "
-        f"{finished.height_mm:g} mm high, wall {finished.wall_mm:g} mm, turned {start} with the "
-        f"rim to the {rough.rim_faces}: leave a wall of at least {answer.wall_mm:.1f} mm on a "
-        f"rough bowl {rough.rim_mm:.0f} mm across and {rough.height_mm:.0f} mm high.",
-        f"By the mean of {by} alone it would be {answer.mean_wall_mm:.1f} mm; the margin lets "
-        f"each shrinkage be {100 * lower:.0f} to {100 * upper:.0f} % of that "
-        f"({100 * margin.share:.0f} % of trees under the upper limit; {margin.scatter_source}).",
-        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
-        f"the geometry asks for {against}.",
+    yield (
+        f"For a finished bowl of {wood} {finished.rim_mm:g} mm across, {finished.height_mm:g} mm "
+        f"high, wall {wall:g} mm, turned {start} with the rim to the {rough.rim_faces}: leave a "
+        f"wall of at least {answer.wall_mm:.1f} mm on a rough bowl {rough.rim_mm:.0f} mm across "
+        f"and {rough.height_mm:.0f} mm high."
     )
-
-
-def _learnt(answer: RoughWall, learnt: MovementStudy) -> list[str]:
-    """Whether the book's own rims were used, and which walls sufficed in its finished bowls."""
-    out, wood, own = [], answer.species.casefold(), answer.margin.totals_pct
-    if (learnt.estimates["species"].str.casefold() == wood).any():
-        said = (
-            f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry" if own else
-            "no clear departure from the table, so the table's shrinkage is taken"
-        )  # fmt: skip
-        out.append(f"Your own rims of {answer.species}: {said}.")
-    done = learnt.walls[
-        (learnt.walls["species"].str.casefold() == wood)
-        & (learnt.walls["outcome"] == "finished")
-        & (learnt.walls["finished_wall_mm"] >= answer.finished.wall_mm)
-    ]
+    yield (
+        f"By the mean of {'your own shrinkage' if own else 'the table'} alone it would be "
+        f"{answer.mean_wall_mm:.1f} mm; the margin lets each shrinkage be {100 * lower:.0f} to "
+        f"{100 * upper:.0f} % of that ({100 * margin.share:.0f} % of trees under the upper limit; "
+        f"{margin.scatter_source})."
+    )
+    against = "more" if answer.wall_mm > answer.tenth_mm else "less"
+    yield (
+        f"A tenth of the rough rim (common practice, no source) is {answer.tenth_mm:.1f} mm: "
+        f"the geometry asks for {against}."
+    )
+    if answer.learnt is None:
+        return
+    done = answer.learnt.walls
+    if answer.learnt.estimates["species"].str.casefold().eq(wood.casefold()).any():
+        said = "no clear departure from the table, so the table's shrinkage is taken"
+        if own:
+            said = f"radial {own[0]:.1f} %, tangential {own[1]:.1f} % green to oven-dry"
+        yield f"Your own rims of {wood}: {said}."
+    done = done[(done["species"].str.casefold() == wood.casefold())
+                & (done["outcome"] == "finished") & (done["finished_wall_mm"] >= wall)]  # fmt: skip
     if len(done):
         least = done.sort_values("wall_mm").iloc[0]
-        out.append(
-            f"{words.opened(words.count(len(done)))} of {answer.species} in your book "
-            f"{'was' if len(done) == 1 else 'were'} finished with {answer.finished.wall_mm:g} mm "
-            f"or more; the thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
+        yield (
+            f"{words.opened(words.count(len(done)))} of {wood} in your book "
+            f"{'was' if len(done) == 1 else 'were'} finished with {wall:g} mm or more; the "
+            f"thinnest rough wall that sufficed was {least['wall_mm']:.0f} mm "
             f"({least['rim_mm']:.0f} mm across)."
         )
-    return out

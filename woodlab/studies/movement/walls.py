@@ -19,17 +19,14 @@ from woodlab.studies.movement.rough_wall import WallMargin, rough_wall
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.shrinkage import green_to_dry
 
-_OF_PIECES = [
-    "piece", "species", "wall_mm", "rim_mm", "height_mm", "foot_mm", "rim_faces", "pith_mm",
-    "ended_on", "outcome", "finished_wall_mm",
-]  # fmt: skip
-_LEFT = ["left_mm", "left_lower_mm", "left_upper_mm"]
-HEIGHT_SHARE = 0.4  # of the rim, where no height was noted; ours
+LEFT = ["left_mm", "left_lower_mm", "left_upper_mm"]
 COLUMNS = [
     "piece", "species", "wall_mm", "rim_mm", "ended_on", "outcome", "moisture_pct",
-    "finished_wall_mm", "left_mm", "left_lower_mm", "left_upper_mm", "spare_mm", "expected",
-    "reason",
+    "finished_wall_mm", *LEFT, "spare_mm", "expected", "reason",
 ]  # fmt: skip
+EXPECTED = {"enough": "it had expected that", "either way": "it depended on the tree",
+            "not enough": "it had expected too little wood"}  # fmt: skip
+HEIGHT_SHARE = 0.4  # of the rim, where no height is given; ours
 
 
 def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
@@ -39,12 +36,13 @@ def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
     table says, `left_lower_mm` and `left_upper_mm` in trees at the ends of `WallMargin`;
     `expected` is `enough`, `not enough`, or `either way`: it depends on the tree.
     """
-    rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)[_OF_PIECES]
+    rows = book.pieces[book.pieces["outcome"].notna()].reset_index(drop=True)
     if not len(rows):
         return pd.DataFrame(columns=COLUMNS)
     asked = rows.assign(on=rows["ended_on"])[["piece", "on"]]
     rows["moisture_pct"] = moisture_on(fits, asked)["moisture_pct"]
-    rows = rows.join(pd.DataFrame([_left(row) for row in rows.to_dict("records")]))
+    found = [_left(row) for row in rows.to_dict("records")]
+    rows[[*LEFT, "reason"]] = pd.DataFrame(found, index=rows.index)
     had = rows["finished_wall_mm"]
     rows["spare_mm"] = rows["left_mm"] - had
     rows["expected"] = np.select(
@@ -54,42 +52,35 @@ def finished_walls(book: RecordBook, fits: Any) -> pd.DataFrame:
     return rows[COLUMNS]
 
 
-def _left(row: dict[str, Any]) -> dict[str, object]:
-    """The round wall left by the geometry, for trees at the mean and at both ends."""
+def _left(row: dict[str, Any]) -> tuple[float, float, float, str]:
+    """The round wall left by the geometry, for trees at the mean and at both ends; or why not."""
     table = green_to_dry(row["species"])
     totals = (float(table.radial_pct), float(table.tangential_pct))
+    rim, height, foot, pith = (row[f"{name}_mm"] for name in ("rim", "height", "foot", "pith"))
     missing = {
         "wall_mm at turning was not noted": row["wall_mm"],
-        "rim_mm at turning was not noted": row["rim_mm"],
+        "rim_mm at turning was not noted": rim,
         "the day on which it ended was not noted": row["moisture_pct"],
         table.reason: sum(totals),
     }
-    why = next((reason for reason, value in missing.items() if not np.isfinite(value)), "")
-    left = dict.fromkeys(_LEFT, np.nan)
-    if why:
-        return left | {"reason": why}
-    height = row["height_mm"] if row["height_mm"] > 0 else HEIGHT_SHARE * row["rim_mm"]
-    foot = row["foot_mm"] if row["foot_mm"] > 0 else FOOT_SHARE * row["rim_mm"]
+    for reason, value in missing.items():
+        if not np.isfinite(value):
+            return np.nan, np.nan, np.nan, reason
+    height = height if height > 0 else HEIGHT_SHARE * rim
     faces = row["rim_faces"] if row["rim_faces"] in ("pith", "bark") else "pith"
-    usual = CLEAR_OF_PITH_MM + (height if faces == "bark" else 0.0)
-    pith = row["pith_mm"] if row["pith_mm"] >= 0 else usual
-    trees = WallMargin().strains(totals, FIBRE_SATURATION_PCT, row["moisture_pct"])
+    if not pith >= 0:
+        pith = CLEAR_OF_PITH_MM + (height if faces == "bark" else 0.0)
     try:
-        bowl = Bowl(row["rim_mm"], height, row["wall_mm"], foot, faces, pith)
+        bowl = Bowl(
+            rim, height, row["wall_mm"], foot if foot > 0 else FOOT_SHARE * rim, faces, pith
+        )
     except WoodlabError as error:
-        return left | {"reason": str(error)}
+        return np.nan, np.nan, np.nan, str(error)
+    trees = WallMargin().strains(totals, FIBRE_SATURATION_PCT, row["moisture_pct"])
     # a tree that shrinks more leaves less
-    for name, tree in zip(_LEFT, ("mean", "upper", "lower"), strict=True):
-        left[name] = DriedBowl(bowl, *trees.loc[tree]).round_wall_mm()
-    return left | {"reason": ""}
-
-
-def _span(lengths_mm: pd.Series) -> str:
-    """'25 to 32 mm', '9 mm'; empty where none is given."""
-    if lengths_mm.isna().all():
-        return ""
-    low, high = round(lengths_mm.min()), round(lengths_mm.max())
-    return f"{low} mm" if low == high else f"{low} to {high} mm"
+    mean, lower, upper = (DriedBowl(bowl, *trees.loc[tree]).round_wall_mm()
+                          for tree in ("mean", "upper", "lower"))  # fmt: skip
+    return mean, lower, upper, ""
 
 
 def wall_sentences(walls: pd.DataFrame) -> list[str]:
@@ -97,38 +88,32 @@ def wall_sentences(walls: pd.DataFrame) -> list[str]:
     done = walls[(walls["outcome"] == "finished") & walls["finished_wall_mm"].notna()]
     if not len(done):
         return []
-    finished, rough = (_span(done[name]) for name in ("finished_wall_mm", "wall_mm"))
-    n = len(done)
+    finished, rough = (
+        words.METRIC.between(*done[name].agg(["min", "max"]))
+        for name in ("finished_wall_mm", "wall_mm")
+    )
+    n, told = len(done), done[done["expected"] != ""]
     out = [
         f"{words.opened(words.count(n))} {'was' if n == 1 else 'were'} finished with a wall of "
         f"{finished}, from {f'a rough wall of {rough}' if rough else 'rough walls not noted'}: "
         "there it sufficed."
     ]
-    told = done[done["expected"] != ""]
     if len(told):
-        kinds = {"enough": "it had expected that", "either way": "it depended on the tree",
-                 "not enough": "it had expected too little wood"}  # fmt: skip
         counts = told["expected"].value_counts()
-        each = ", for ".join(
-            f"{words.NUMBERS[counts[name]] if counts[name] < 10 else counts[name]} {said}"
-            for name, said in kinds.items() if name in counts
-        )  # fmt: skip
+        each = [f"{words.NUMBERS[counts[kind]] if counts[kind] < 10 else counts[kind]} {said}"
+                for kind, said in EXPECTED.items() if kind in counts]  # fmt: skip
         spare = told["spare_mm"].median()
         out.append(
-            f"Of {words.count(len(told))} the geometry can say how much wall was left: for {each}; "
-            f"at the median {abs(spare):.0f} mm {'more' if spare >= 0 else 'less'} than was used."
+            f"Of {words.count(len(told))} the geometry can say how much wall was left: for "
+            f"{', for '.join(each)}; at the median {abs(spare):.0f} mm "
+            f"{'more' if spare >= 0 else 'less'} than was used."
         )
     return out
 
 
-WINDOW_COLUMNS = [
-    "species", "rim_mm", "rough_rim_mm", "thinnest_mm", "thinnest_mean_mm", "tenth_mm", "seal",
-    "thickest_mm", "thickest_lower_mm", "thickest_upper_mm", "window", "reason",
-]  # fmt: skip
-_OF_CRACKS = {
-    "wall_mm": "thickest_mm", "ci_lower": "thickest_lower_mm", "ci_upper": "thickest_upper_mm",
-    "reason": "why",
-}  # fmt: skip
+_THIN = ["rough_rim_mm", "thinnest_mm", "thinnest_mean_mm", "tenth_mm"]
+_THICK = {"wall_mm": "thickest_mm", "ci_lower": "thickest_lower_mm",
+          "ci_upper": "thickest_upper_mm"}  # fmt: skip
 
 
 def wall_window(
@@ -136,7 +121,6 @@ def wall_window(
     rims_mm: float | Sequence[float],
     *,
     wall_mm: float = 8.0,
-    height_share: float = 0.4,
     rim_faces: str = "pith",
     thickest: pd.DataFrame | None = None,
     margin: WallMargin | None = None,
@@ -148,9 +132,7 @@ def wall_window(
     species : str or sequence of str
         As makers write them.
     rims_mm : float or sequence of float
-        Finished rims, outside diameter [mm].
-    height_share : float
-        Height of the finished bowl, as a part of its rim.
+        Finished rims, outside diameter [mm]; the bowls are 0.4 of that high.
     wall_mm, rim_faces, margin
         As in `rough_wall`.
     thickest : DataFrame, optional
@@ -165,11 +147,7 @@ def wall_window(
         (margin included), `thinnest_mean_mm`, `tenth_mm`, `seal`, `thickest_mm`,
         `thickest_lower_mm`, `thickest_upper_mm`, `window` (`open`: the thinnest wall is one for
         which we can say that few crack; `doubtful`: it may be; `shut`; `one side only`; `not
-        known`), `reason`.
-
-    Notes
-    -----
-    Both walls are estimates of our own: see `rough_wall` and docs/cracks.md.
+        known`), `reason`. Both walls are estimates of our own: see `rough_wall` and docs/cracks.md.
 
     Examples
     --------
@@ -179,37 +157,33 @@ def wall_window(
     """
     as_kind(margin, WallMargin, "margin", "wl.WallMargin(share=0.95)")
     as_kind(thickest, pd.DataFrame, "thickest", "wl.crack_study(book).thickest_wall()")
-    height_share = as_number(height_share, "height_share")
-    names = as_list(species, "species")
     rims = [as_number(rim, "rims_mm") for rim in as_list(rims_mm, "rims_mm")]
-    thin = pd.DataFrame(
-        [_thinnest(name, rim, wall_mm, height_share, rim_faces, margin)
-         for name, rim in product(names, rims)],
-        columns=["species", "rim_mm", "rough_rim_mm", "thinnest_mm", "thinnest_mean_mm",
-                 "tenth_mm", "reason"],
-    )  # fmt: skip
+    found: list[dict[str, Any]] = []
+    for name, rim in product(as_list(species, "species"), rims):
+        row: dict[str, Any] = {"species": name, "rim_mm": rim, **dict.fromkeys(_THIN, np.nan)}
+        try:
+            one = rough_wall(
+                name, rim, HEIGHT_SHARE * rim, wall_mm, rim_faces=rim_faces, margin=margin
+            )
+            sizes = (one.rough.rim_mm, one.wall_mm, one.mean_wall_mm, one.tenth_mm)
+            row |= dict(zip(_THIN, sizes, strict=True), reason=one.reason)
+        except WoodlabError as error:
+            row["reason"] = str(error)
+        found.append(row)
+    out = pd.DataFrame(found, columns=["species", "rim_mm", *_THIN, "reason"])
     known = thickest if thickest is not None else pd.DataFrame(columns=["species", "seal"])
-    cracks = known.rename(columns=_OF_CRACKS).reindex(columns=["seal", *_OF_CRACKS.values()])
-    cracks = cracks.assign(key=known["species"].astype(object).str.casefold())
-    out = thin.assign(key=thin["species"].str.casefold()).merge(cracks, how="left", on="key")
+    cracks = known.rename(columns={**_THICK, "reason": "why"}).assign(
+        key=known["species"].astype(object).str.casefold())  # fmt: skip
+    cracks = cracks.reindex(columns=["key", "seal", *_THICK.values(), "why"])
+    out = out.assign(key=out["species"].str.casefold()).merge(cracks, how="left", on="key")
     silent = "no crack study given" if thickest is None else "the crack study has no " + out.species
     why = out["why"].where(out["seal"].notna(), silent).fillna("")
-    least, most = out["thinnest_mm"].astype(float), out[list(_OF_CRACKS.values())[:3]].astype(float)
-    out["window"] = np.select(
+    least, most = out["thinnest_mm"].astype(float), out[[*_THICK.values()]].astype(float)
+    window = np.select(
         [least.isna(), least <= most["thickest_mm"], least > most["thickest_upper_mm"],
          most.notna().any(axis=1)],
         ["not known", "open", "shut", "doubtful"], "one side only",
     )  # fmt: skip
-    out["reason"] = (out["reason"] + "; " + why).str.strip("; ")
-    return out.assign(**most, seal=out["seal"].fillna(""))[WINDOW_COLUMNS]
-
-
-def _thinnest(
-    name: str, rim: float, wall: float, share: float, faces: str, margin: WallMargin | None
-) -> list[object]:
-    try:
-        answer = rough_wall(name, rim, share * rim, wall, rim_faces=faces, margin=margin)
-    except WoodlabError as error:
-        return [name, float(rim), *[np.nan] * 4, str(error)]
-    return [name, float(rim), answer.rough.rim_mm, answer.wall_mm, answer.mean_wall_mm,
-            answer.tenth_mm, answer.reason]  # fmt: skip
+    reason = (out["reason"] + "; " + why).str.strip("; ")
+    out = out.assign(**most, seal=out["seal"].fillna(""), window=window, reason=reason)
+    return out[["species", "rim_mm", *_THIN, "seal", *_THICK.values(), "window", "reason"]]

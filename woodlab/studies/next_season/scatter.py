@@ -20,8 +20,7 @@ TIME_TO_PCT = 20.0  # drying time of the scatter: until this moisture
 class Scatter:
     """What varies in a season, on the natural-log scale.
 
-    The defaults are of the size of those in the simulated seasons (`SeasonTruth`): estimates of
-    our own, to be replaced by a past book's (`scatter_of`).
+    The defaults are estimates of our own, to be replaced by a past book's (`scatter_of`).
 
     Attributes
     ----------
@@ -70,7 +69,12 @@ def scatter_of(fits_or_book: Any, reference: str = "none") -> tuple[Scatter, tup
                 f"Scatter of ln drying time: {within:.2f} between pieces of a log, {between:.2f} "
                 f"between logs ({count} pieces)."
             )
-        if np.isfinite(spread := _surface_spread(fits)):
+        law = fits.laws.sort_values("weight")["law"].iloc[-1]  # of most weight
+        surface = fits.groups[
+            (fits.groups["kind"] == "spread") & (fits.groups["group"] == "piece")
+            & fits.groups["parameter"].str.startswith("surface") & (fits.groups["law"] == law)
+        ]["estimate"]  # fmt: skip
+        if len(surface) and np.isfinite(spread := float(surface.iloc[0])):
             known["surface_coefficient_sd"] = spread
             said[1] = f"Scatter of the ln surface coefficient between pieces: {spread:.2f}."
     cracks, words_said = _crack_figures(book, reference)
@@ -89,46 +93,34 @@ def _within_and_between(fits: Any) -> tuple[float, float, int]:
     ok = ok & pieces[["log", "wall_mm"]].notna().all(axis=1).to_numpy()
     ok = ok & (np.isfinite(days) & (days > 0)).all(axis=1)
     table, y = pieces[ok], np.log(days[ok])
-    wall = np.log(table["wall_mm"].to_numpy(dtype=float))
-    shared = [wall, *pd.get_dummies(table["seal"]).to_numpy(dtype=float).T[1:]]
+    shared = [np.log(table["wall_mm"].astype(float)), pd.get_dummies(table["seal"]).iloc[:, 1:]]
     variance = []
     for name in ("log", "species"):
-        x = np.column_stack([*shared, pd.get_dummies(table[name]).to_numpy(float)])
-        if len(x) < LEAST_FREE or len(x) - np.linalg.matrix_rank(x) < LEAST_FREE:
+        x = np.column_stack([*shared, pd.get_dummies(table[name])]).astype(float)
+        free = len(x) - (np.linalg.matrix_rank(x) if len(x) else 0)
+        if free < LEAST_FREE:
             return np.nan, np.nan, len(table)
-        beta, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-        variance.append(float(((y - x @ beta) ** 2).sum(axis=0).mean() / (len(y) - rank)))
+        off = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+        variance.append(float((off**2).sum(axis=0).mean() / free))
     within, whole = variance
     return float(np.sqrt(within)), float(np.sqrt(max(whole - within, 0.0))), len(table)
 
 
-def _surface_spread(fits: Any) -> float:
-    """Sd of the ln surface coefficient between pieces of a log, by the law of most weight."""
-    law = fits.laws.sort_values("weight")["law"].iloc[-1]
-    rows = fits.groups[
-        (fits.groups["kind"] == "spread") & (fits.groups["group"] == "piece")
-        & fits.groups["parameter"].str.startswith("surface") & (fits.groups["law"] == law)
-    ]  # fmt: skip
-    return float(rows["estimate"].iloc[0]) if len(rows) else np.nan
-
-
 def _crack_figures(book: RecordBook, reference: str) -> tuple[dict[str, float], str]:
+    """Chance of a crack and spread between logs of the pieces under a seal, and what is said."""
     from woodlab.studies.cracks import crack_study
 
-    study = crack_study(book)
+    study, default = crack_study(book), "The chance of a crack keeps its default: "
     own = study.rates
     if len(own):
         own = own.query("by == 'seal' and group == @reference and n_pieces > 0")
     if not len(own):
-        return {}, (
-            f"The chance of a crack keeps its default: no {words.bowls(reference)} were looked "
-            "at after turning."
-        )  # fmt: skip
+        return {}, f"{default}no {words.bowls(reference)} were looked at after turning."
     row = own.iloc[0]
     looked, cracked = int(row["n_pieces"]), int(row["n_cracked"])
     did = f"{cracked} of {words.bowls(reference, looked)} cracked"
     if looked < LEAST_FREE or cracked == 0:
-        return {}, f"The chance of a crack keeps its default: {did}."
+        return {}, f"{default}{did}."
     found = {"crack_chance": cracked / looked}
     if study.model is not None and np.isfinite(study.model.log_sd):
         found["crack_log_sd"] = float(study.model.log_sd)

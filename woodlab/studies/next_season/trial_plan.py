@@ -1,9 +1,8 @@
 """A plan for next season's trial: seals allotted by lot inside each log, walls and sizes balanced.
 
 Many allotments are drawn, each as even inside each log as its pieces allow; one is taken at random
-among the few that balance wall and rim best. Drawing lots anew until the groups are alike is
-rerandomisation (Morgan and Rubin 2012, Annals of Statistics 40(2), 1263-1282); it stays a lottery,
-and a test that knows it may only be sharper than one that does not.
+among the few that balance wall and rim best. It stays a lottery, and a test that knows it may only
+be sharper than one that does not.
 """
 
 from __future__ import annotations
@@ -26,9 +25,7 @@ CAUTIONS = (CRACKED_WOOD, DUST, HOT_WAX)
 SIZES = ("wall_mm", "rim_mm")
 # Kept of the allotments drawn; the fewer, the better the balance and the less chance.
 BEST_SHARE = 0.05
-# Group means that differ by more than this share of a standard deviation are told. Common
-# practice in trials, no source.
-NOTED_IMBALANCE = 0.25
+NOTED_IMBALANCE = 0.25  # of a standard deviation, told from here on (common practice, no source)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -75,10 +72,7 @@ class TrialPlan(Study):
         )  # fmt: skip
 
     def pieces(self, turned_on: str | pd.Timestamp) -> pd.DataFrame:
-        """Rows for the table `pieces` of a book, saying that the seals were allotted at random.
-
-        Fits `wl.blank_book(path, pieces=...)`; mend `turned_on` and `wall_mm` as you turn.
-        """
+        """Rows for `wl.blank_book(path, pieces=...)`; mend `turned_on`, `wall_mm` as you turn."""
         day = pd.Timestamp(turned_on)
         if pd.isna(day):
             raise WoodlabError("turned_on is no date. Type it as 2026-11-20.")
@@ -90,13 +84,7 @@ class TrialPlan(Study):
         return rows.assign(turned_on=day)
 
     def sheet(self, path: str | Path, *, paper: str = "a4") -> Path:
-        """Print the plan as a PDF, to tick off at the bench.
-
-        Raises
-        ------
-        WoodlabError
-            If `path` does not end in .pdf.
-        """
+        """Print the plan as a PDF, to tick off at the bench; `path` ends in .pdf."""
         columns = (
             SheetColumn("log", 1.0, longest=14), SheetColumn("mark", 1.0, longest=14),
             SheetColumn("wood", 1.8, longest=26), SheetColumn("wall (mm)", 0.8, "right"),
@@ -162,61 +150,59 @@ def trial_plan(
     >>> plan.plan.groupby(["log", "seal"]).size().unique().tolist(), plan.plan["piece"].iloc[0]
     ([2], 'A1')
     """
-    seals = _checked_seals(seals)
-    frame = _checked_blanks(blanks)
-    if as_number(draws, "draws") < 1:
-        raise WoodlabError(f"draws must be 1 or more (found {draws}).")
-    names = frame["log"].fillna("\0" + frame["species"].astype("str"))
-    block = pd.factorize(names)[0]
-    rng = np.random.default_rng(as_seed(seed))
-    # Wall and rim, centred and scaled; a size not given, or all alike, counts for nothing.
-    sizes = frame[[*SIZES]]
-    sizes = ((sizes - sizes.mean()) / sizes.std(ddof=0).replace(0, np.nan)).fillna(0).to_numpy()
-    lots = np.array([_one_lot(block, len(seals), rng) for _ in range(draws)])
-    # Sum over seals of n times the squared distance of the mean sizes from those of all.
-    given = (lots[..., None] == np.arange(len(seals))).astype(float)
-    sums = np.einsum("dps,pk->dsk", given, sizes)
-    scores = (sums**2 / np.maximum(given.sum(axis=1), 1)[..., None]).sum(axis=(1, 2))
-    best = np.argsort(scores, kind="stable")[: max(1, int(np.ceil(BEST_SHARE * draws)))]
-    lot = lots[rng.choice(best)]
-    plan = frame.assign(seal=np.array(seals, dtype=object)[lot], allotted="random")
-    first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
-    plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
-    balance = _balance(plan, seals)
-    imbalance = float(balance.filter(like="off_").abs().max(axis=None))
-    said = _sentences(plan, balance, imbalance, draws)
-    return TrialPlan(plan, balance, imbalance, seed, draws, said)
-
-
-def _checked_seals(seals: Sequence[str]) -> list[str]:
     names = [str(seal).strip() for seal in ([] if seals is None else as_list(seals, "seals"))]
     if len(names) < 2:
         raise WoodlabError(f"A trial compares two seals or more (found {seals!r}).")
     if len(set(map(str.casefold, names))) < len(names) or not all(names):
         raise WoodlabError(f"A seal is empty or stands twice in {names}. Name each once.")
-    return names
+    frame = _checked_blanks(blanks)
+    if as_number(draws, "draws") < 1:
+        raise WoodlabError(f"draws must be 1 or more (found {draws}).")
+    block = pd.factorize(frame["log"].fillna("\0" + frame["species"].astype("str")))[0]
+    rng = np.random.default_rng(as_seed(seed))
+    lots = np.array([_one_lot(block, len(names), rng) for _ in range(draws)])
+    # Wall and rim, centred and scaled; a size not given, or all alike, counts for nothing.
+    sizes = frame[[*SIZES]]
+    spread = sizes.std(ddof=0).replace(0, np.nan)
+    scaled = ((sizes - sizes.mean()) / spread).fillna(0).to_numpy()
+    # Sum over seals of n times the squared distance of the mean sizes from those of all.
+    given = (lots[..., None] == np.arange(len(names))).astype(float)
+    sums = np.einsum("dps,pk->dsk", given, scaled)
+    scores = (sums**2 / np.maximum(given.sum(axis=1), 1)[..., None]).sum(axis=(1, 2))
+    best = np.argsort(scores, kind="stable")[: max(1, int(np.ceil(BEST_SHARE * draws)))]
+    lot = lots[rng.choice(best)]
+    plan = frame.assign(seal=np.array(names, dtype=object)[lot], allotted="random")
+    first = ["piece", "log", "species", *SIZES, "seal", "allotted"]
+    plan = plan[[*first, *(c for c in plan.columns if c not in first)]]
+
+    groups = plan.groupby("seal")
+    counts = groups.agg(n_pieces=("piece", "size"), n_logs=("log", "nunique"))
+    balance = counts.reindex(names, fill_value=0)
+    for name in SIZES:
+        balance[f"mean_{name}"] = groups[name].mean()
+        off = (balance[f"mean_{name}"] - sizes[name].mean()) / spread[name]
+        balance[f"off_{name.removesuffix('_mm')}_sd"] = off
+    balance = balance.rename_axis("seal").reset_index()
+    imbalance = float(balance.filter(like="off_").abs().max(axis=None))
+    said = _sentences(plan, balance, imbalance, draws)
+    return TrialPlan(plan, balance, imbalance, seed, draws, said)
 
 
 def _checked_blanks(blanks: pd.DataFrame) -> pd.DataFrame:
-    if not isinstance(blanks, pd.DataFrame):
+    if not isinstance(blanks, pd.DataFrame) or "species" not in blanks:
         raise WoodlabError(
             "The blanks are a table (DataFrame): a row a blank, with the column species (and log, "
             "wall_mm, rim_mm if known)."
         )
     if not len(blanks):
         raise WoodlabError("There are no blanks to plan for. Give a row a blank.")
-    if "species" not in blanks:
-        raise WoodlabError(
-            "The blanks need the column species (and log, wall_mm, rim_mm if known)."
-        )
     frame = blanks.reset_index(drop=True).drop(columns=["seal", "allotted"], errors="ignore")
     for name in SIZES:
         frame[name] = pd.to_numeric(frame[name]) if name in frame else np.nan
         if (frame[name] <= 0).any():
             raise WoodlabError(f"{name} must be above 0; row {int((frame[name] <= 0).idxmax())}.")
-    if "log" not in frame:
-        frame["log"] = None
-    frame["log"] = frame["log"].astype("str").where(frame["log"].notna())
+    log = frame["log"] if "log" in frame else pd.Series(None, frame.index, dtype=object)
+    frame["log"] = log.astype("str").where(log.notna())
     if "piece" not in frame:
         stem = frame["log"].fillna("P")
         frame["piece"] = stem + (frame.groupby(stem).cumcount() + 1).astype("str")
@@ -240,59 +226,38 @@ def _one_lot(block: np.ndarray, n_seals: int, rng: np.random.Generator) -> np.nd
     return lot
 
 
-def _balance(plan: pd.DataFrame, seals: list[str]) -> pd.DataFrame:
-    groups = plan.groupby("seal")
-    out = groups.agg(n_pieces=("piece", "size"), n_logs=("log", "nunique"))
-    for name in SIZES:
-        mean, spread = groups[name].mean(), plan[name].std(ddof=0) or np.nan
-        out[f"mean_{name}"] = mean
-        out[f"off_{name.removesuffix('_mm')}_sd"] = (mean - plan[name].mean()) / spread
-    counts = ["n_pieces", "n_logs"]
-    out = out.reindex(seals)
-    return out.assign(**out[counts].fillna(0).astype(int)).rename_axis("seal").reset_index()
-
-
 def _sentences(
     plan: pd.DataFrame, balance: pd.DataFrame, imbalance: float, draws: int
 ) -> tuple[str, ...]:
     logs, k = plan["log"].dropna(), len(balance)
     groups = ", ".join(f"{row.n_pieces} {row.seal}" for row in balance.itertuples())
     loose, n = len(plan) - logs.size, logs.nunique()
-
-    def are(count: int) -> str:
-        return f"{words.count(count, 'piece')}{{of}} {'is' if count == 1 else 'are'} allotted"
-
-    if logs.size:
-        inside = "it" if n == 1 else "each log"
-        head = are(logs.size).format(of=f" of {words.count(n, 'log')}") + f" by lot inside {inside}"
-        said = [f"{head}{f', with {loose} of no log' if loose else ''}: {groups}."]
-    else:
-        said = [f"{are(loose).format(of='')} by lot: {groups}."]
     whole = int((plan.groupby("log")["seal"].nunique() == k).sum())
-    if whole < n:
-        said.append(
-            f"Only {whole} of the {n} logs have a piece for every one of the {k} seals; the others "
-            "compare some of them." if whole else
-            f"No log has a piece for every one of the {k} seals, so each compares some of them, or "
-            "none."
-        )  # fmt: skip
-    if loose:
-        said.append(
-            f"{are(loose).format(of=' of no log')} within the species: differences between trees "
-            "weaken the comparison."
-        )
-    if pd.isna(imbalance):
-        said.append("No sizes were given, or all are alike, so nothing was balanced on them.")
-    elif imbalance > NOTED_IMBALANCE:
-        said.append(
-            f"Walls or rims stay out of balance: a group's mean is {imbalance:.2f} standard "
-            "deviations from that of all. Let the comparison allow for wall and rim."
-        )
-    else:
-        said.append(
-            f"Walls and rims are balanced: no group's mean is further than {imbalance:.2f} "
-            f"standard deviations from that of all (one of the best twentieth of {draws} draws)."
-        )
-    if balance["n_pieces"].min() < 2:
-        said.append("A seal has fewer than two pieces, so nothing can be learnt of its scatter.")
-    return tuple(words.opened(text) for text in said)
+
+    def are(count: int, of: str = "") -> str:
+        return f"{words.count(count, 'piece')}{of} {'is' if count == 1 else 'are'} allotted"
+
+    head = f"{are(loose)} by lot"
+    if n:
+        inside = f"by lot inside {'it' if n == 1 else 'each log'}"
+        head = f"{are(logs.size, ' of ' + words.count(n, 'log'))} {inside}"
+        head += f", with {loose} of no log" if loose else ""
+    size = f"{imbalance:.2f} standard"
+    rows = [
+        (True, f"{head}: {groups}."),
+        (0 < whole < n, f"Only {whole} of the {n} logs have a piece for every one of the {k} "
+         "seals; the others compare some of them."),
+        (whole == 0 < n, f"No log has a piece for every one of the {k} seals, so each compares "
+         "some of them, or none."),
+        (loose, f"{are(loose, ' of no log')} within the species: differences between trees weaken "
+         "the comparison."),
+        (pd.isna(imbalance),
+         "No sizes were given, or all are alike, so nothing was balanced on them."),
+        (imbalance > NOTED_IMBALANCE, f"Walls or rims stay out of balance: a group's mean is "
+         f"{size} deviations from that of all. Let the comparison allow for wall and rim."),
+        (imbalance <= NOTED_IMBALANCE, "Walls and rims are balanced: no group's mean is further "
+         f"than {size} deviations from that of all (one of the best twentieth of {draws} draws)."),
+        (balance["n_pieces"].min() < 2,
+         "A seal has fewer than two pieces, so nothing can be learnt of its scatter."),
+    ]  # fmt: skip
+    return tuple(words.opened(text) for holds, text in rows if holds)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -55,7 +56,7 @@ class TrialPower(Study):
     def findings(self) -> Card:
         """The fewest logs for each effect; the chance with each number of logs."""
         columns = [
-            Column("effect", lambda r: f"{OUTCOMES[r.outcome]} times {r.ratio:g}", False),
+            Column("effect", _effect, False),
             Column("logs", lambda r: f"{r.n_logs}"),
             Column("pieces", lambda r: f"{r.n_pieces}"),
             Column("chance to see it", lambda r: f"{r.power:.0%}"),
@@ -82,17 +83,14 @@ def trial_power(
     effects : mapping
         Ratio to see, sealed to reference, by outcome: `drying_time`, `surface_coefficient`,
         `crack_hazard`, such as `{"drying_time": 1.25}`.
-    n_logs : int or sequence of int
-        Logs in the trial.
-    per_seal : int
-        Pieces of each seal in a log.
+    n_logs, per_seal : int or sequence of int, int
+        Logs in the trial; pieces of each seal in a log.
     by_log : bool
         Compare inside logs (each log has both seals). False: each log has pieces of one seal
         only, half of the logs each, as when whole logs are sealed one way.
     scatter : Scatter, optional
         See `Scatter`, and `scatter_of` for a past book's.
-    n_trials : int
-    seed : int
+    n_trials, seed : int
 
     Returns
     -------
@@ -118,25 +116,37 @@ def trial_power(
     n_logs, seed = as_list(n_logs, "n_logs"), as_seed(seed)
     as_kind(scatter, Scatter, "scatter", "a Scatter, or leave it out")
     _check(effects, n_logs, per_seal, n_trials)
-    rows, smallest = [], []
+    rows, smallest, scatter = [], [], scatter or Scatter()
     for nth, (outcome, ratio) in enumerate(effects.items()):
-        design = _Design(outcome, float(ratio), per_seal, by_log, scatter or Scatter())
+        design = _Design(outcome, float(ratio), per_seal, by_log, scatter)
 
         @cache
-        def power(logs: int, design: _Design = design, nth: int = nth) -> float:
+        def told(logs: int, design: _Design = design, nth: int = nth) -> dict[str, Any]:
             rng = np.random.default_rng([seed, nth, logs])
             sizes = [min(CHUNK, n_trials - done) for done in range(0, n_trials, CHUNK)]
-            return sum(design.seen(logs, size, rng) for size in sizes) / n_trials
+            seen = sum((design.p_values(design.drawn(logs, n, rng)) < 0.05).sum() for n in sizes)
+            power = float(seen / n_trials)
+            return {"outcome": design.outcome, "ratio": design.ratio, "n_logs": logs,
+                    "per_seal": per_seal, "n_pieces": (2 if by_log else 1) * logs * per_seal,
+                    "power": power, "mc_error": mc_error(power, n_trials)}  # fmt: skip
 
-        for logs in map(int, n_logs):
-            row = design.row(logs, power(logs), n_trials)
-            rows.append(row | {"closed_form": design.closed_form(logs), "test": design.test})
-        smallest.append(_smallest(design, power, n_trials))
-    table = pd.DataFrame(rows).assign(per_seal=per_seal)
-    order = ["outcome", "ratio", "n_logs", "per_seal", "n_pieces", "power", "mc_error",
-             "closed_form", "test"]  # fmt: skip
-    least = pd.DataFrame(smallest)
-    return TrialPower(table[order], least, _sentences(least, design, n_trials))
+        rows += [told(logs) | {"closed_form": design.closed_form(logs), "test": design.test}
+                 for logs in map(int, n_logs)]  # fmt: skip
+        smallest.append(_smallest(told, step=1 if by_log else 2))
+    least = pd.DataFrame(smallest).drop(columns="per_seal")
+    said = [f"{words.opened(_effect(row))}: {row.reason}." if row.reason else
+            f"{words.opened(_effect(row))}: about {row.n_logs:.0f} logs ({row.n_pieces:.0f} "
+            "pieces) show it in four trials of five." for row in least.itertuples()]  # fmt: skip
+    how = "in each log" if by_log else "with each log under one seal"
+    said.append(
+        f"With {words.tally(per_seal)} a seal {how}, by {n_trials} simulated trials each. The "
+        f"scatter comes from {scatter.source}; if it is larger, more logs are wanted."
+    )
+    return TrialPower(pd.DataFrame(rows), least, tuple(said))
+
+
+def _effect(row: Any) -> str:
+    return f"{OUTCOMES[row.outcome]} times {row.ratio:g}"
 
 
 def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, trials: int) -> None:
@@ -149,10 +159,8 @@ def _check(effects: Mapping[str, float], n_logs: Sequence[int], per_seal: int, t
             raise WoodlabError(f"The ratio of {outcome} must be above 0 (found {ratio!r}).")
     if not effects or not len(n_logs):
         raise WoodlabError("Give at least one effect and one number of logs.")
-    for value, name in [*((n, "n_logs") for n in n_logs),
-                        (per_seal, "per_seal"), (trials, "n_trials")]:  # fmt: skip
-        as_number(value, name)
-    if min(n_logs) < 2 or per_seal < 1 or trials < 100:
+    least = min(as_number(n, "n_logs") for n in n_logs)
+    if least < 2 or as_number(per_seal, "per_seal") < 1 or as_number(trials, "n_trials") < 100:
         raise WoodlabError("A trial wants 2 logs and 1 piece a seal, and 100 trials are simulated.")
 
 
@@ -174,61 +182,63 @@ class _Design:
 
     @property
     def test(self) -> str:
-        inside = "inside logs" if self.by_log else "of two samples of logs"
         if self.outcome == "crack_hazard":
-            return f"score test {inside if self.by_log else 'of two proportions'}"
-        return f"t test {inside}"
-
-    def row(self, n_logs: int, power: float, trials: int) -> dict[str, object]:
-        pieces = (2 if self.by_log else 1) * n_logs * self.per_seal
-        error = mc_error(power, trials)
-        return {"outcome": self.outcome, "ratio": self.ratio, "n_logs": n_logs,
-                "n_pieces": pieces, "power": power, "mc_error": error}  # fmt: skip
-
-    def seen(self, n_logs: int, trials: int, rng: np.random.Generator) -> int:
-        """How many of some simulated trials see the effect."""
-        outcome = self.drawn(n_logs, trials, rng)
-        if self.outcome == "crack_hazard":
-            return int((_p_of_cracks(outcome, self.by_log) < 0.05).sum())
-        return int(((_paired if self.by_log else _two_sample)(outcome)).sum())
+            return f"score test {'inside logs' if self.by_log else 'of two proportions'}"
+        return f"t test {'inside logs' if self.by_log else 'of two samples of logs'}"
 
     def drawn(self, n_logs: int, trials: int, rng: np.random.Generator) -> np.ndarray:
         """Outcomes of trials, (trials, logs, 2, per_seal)."""
         s, shape = self.scatter, (trials, n_logs, 2, self.per_seal)
+        sealed, ln_ratio = np.array([[0.0], [1.0]]), np.log(self.ratio)
         if self.outcome == "crack_hazard":
             # Each log's rate varies about one that gives the stated chance over all logs.
-            centre = _log_rate(s.crack_chance, s.crack_log_sd)
-            ln_rate = centre + rng.normal(0, s.crack_log_sd, shape[:2])[..., None, None]
-            ln_rate = ln_rate + np.log(self.ratio) * np.array([0.0, 1.0])[:, None]
-            return (rng.random(shape) < -np.expm1(-np.exp(ln_rate))).astype(float)
-        effect = np.log(self.ratio) + rng.normal(0, s.seal_by_log_sd, (trials, n_logs))
+            log = rng.normal(0, s.crack_log_sd, shape[:2])[..., None, None]
+            rate = np.exp(_log_rate(s.crack_chance, s.crack_log_sd) + log + ln_ratio * sealed)
+            return (rng.random(shape) < -np.expm1(-rate)).astype(float)
+        effect = ln_ratio + rng.normal(0, s.seal_by_log_sd, shape[:2])[..., None, None]
         outcome = rng.normal(0, self.sd, shape)
-        outcome += rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
-        outcome[:, :, 1] += effect[..., None]
-        return outcome
+        log = rng.normal(0, s.between_logs_sd, shape[:2])[..., None, None]
+        return np.asarray(outcome + log + effect * sealed)
+
+    def p_values(self, outcome: np.ndarray) -> np.ndarray:
+        """Two-sided p of each trial; logs of one seal each are bare in the first half."""
+        n = outcome.shape[1] // 2
+        bare, sealed = (outcome[:, :, 0], outcome[:, :, 1]) if self.by_log else \
+            (outcome[:, :n, 0], outcome[:, n : 2 * n, 1])  # fmt: skip
+        if self.outcome != "crack_hazard":
+            test = ttest_rel if self.by_log else ttest_ind
+            return np.asarray(test(sealed.mean(axis=2), bare.mean(axis=2), axis=1).pvalue)
+        if not self.by_log:  # one stratum
+            bare, sealed = (part.reshape(len(part), 1, -1) for part in (bare, sealed))
+        pieces = 2 * bare.shape[2]
+        cracked = bare.sum(axis=2) + sealed.sum(axis=2)
+        # Inside a log the margins are fixed: a hypergeometric count, hence the 1.
+        variance = cracked * (pieces - cracked) / (4 * (pieces - self.by_log))
+        score, spread = (sealed.sum(axis=2) - cracked / 2).sum(axis=1), variance.sum(axis=1)
+        z = np.divide(np.abs(score), np.sqrt(spread), out=np.zeros_like(score), where=spread > 0)
+        return np.asarray(2 * norm.sf(z))
 
     def closed_form(self, n_logs: int) -> float:
         """The textbook power where it applies (t tests, two proportions); else NaN."""
         from statsmodels.stats.power import TTestIndPower, TTestPower
         from statsmodels.stats.proportion import power_proportions_2indep
 
-        s = self.scatter
+        s, half = self.scatter, n_logs // 2
         if self.outcome == "crack_hazard":
-            size = (n_logs // 2) * self.per_seal
-            sealed = -np.expm1(self.ratio * np.log1p(-s.crack_chance))
-            shares = np.array([sealed, s.crack_chance])
-            normal = size * np.minimum(shares, 1 - shares).min() >= LEAST_EXPECTED
+            bare, sealed = s.crack_chance, -np.expm1(self.ratio * np.log1p(-s.crack_chance))
+            size = half * self.per_seal
+            normal = size * min(sealed, 1 - sealed, bare, 1 - bare) >= LEAST_EXPECTED
             if self.by_log or s.crack_log_sd > 0 or not normal:
                 return np.nan
-            return float(power_proportions_2indep(shares[0] - shares[1], shares[1], size).power)
-        noise = self.sd**2 / self.per_seal
+            return float(power_proportions_2indep(sealed - bare, bare, size).power)
+        effect, noise = np.log(self.ratio), self.sd**2 / self.per_seal
         if self.by_log:
-            effect = np.log(self.ratio) / np.sqrt(2 * noise + s.seal_by_log_sd**2)
-            return float(TTestPower().power(effect, n_logs, 0.05))
+            sd = np.sqrt(2 * noise + s.seal_by_log_sd**2)
+            return float(TTestPower().power(effect / sd, n_logs, 0.05))
         if s.seal_by_log_sd > 0 or n_logs < 4:
             return np.nan
-        effect = np.log(self.ratio) / np.sqrt(noise + s.between_logs_sd**2)
-        return float(TTestIndPower().power(effect, n_logs // 2, 0.05))
+        sd = np.sqrt(noise + s.between_logs_sd**2)
+        return float(TTestIndPower().power(effect / sd, half, 0.05))
 
 
 def mc_error(power: float, trials: int) -> float:
@@ -237,6 +247,7 @@ def mc_error(power: float, trials: int) -> float:
     return float(np.sqrt(share * (1 - share) / trials))
 
 
+@cache
 def _log_rate(chance: float, log_sd: float) -> float:
     """ln rate at the middle of the logs whose chance of a crack, over all logs, is given."""
 
@@ -246,77 +257,20 @@ def _log_rate(chance: float, log_sd: float) -> float:
     return float(brentq(over, -30.0, 10.0))
 
 
-def _paired(outcome: np.ndarray) -> np.ndarray:
-    """t test on the logs' differences of means, two-sided at 5 %."""
-    means = outcome.mean(axis=3)
-    return np.asarray(ttest_rel(means[..., 1], means[..., 0], axis=1).pvalue < 0.05)
-
-
-def _halves(outcome: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Logs of one seal each: the first half bare, the second sealed; a log counts as one."""
-    n = outcome.shape[1] // 2
-    return outcome[:, :n, 0].mean(axis=2), outcome[:, n : 2 * n, 1].mean(axis=2)
-
-
-def _two_sample(outcome: np.ndarray) -> np.ndarray:
-    """t test of two samples of logs, equal variances, two-sided at 5 %."""
-    return np.asarray(ttest_ind(*_halves(outcome), axis=1).pvalue < 0.05)
-
-
-def _p_of_cracks(outcome: np.ndarray, by_log: bool) -> np.ndarray:
-    """Two-sided p of the score test of two proportions, pooled over logs where they have both."""
-    per = outcome.shape[3]
-    if by_log:
-        bare, sealed = outcome[:, :, 0].sum(axis=2), outcome[:, :, 1].sum(axis=2)
-        total = 2 * per
-        cracked = bare + sealed
-        # Variance of a hypergeometric count: margins fixed inside the log.
-        variance = cracked * (total - cracked) / (4 * (total - 1))
-        score, spread = (sealed - cracked / 2).sum(axis=1), variance.sum(axis=1)
-    else:
-        n = outcome.shape[1] // 2
-        bare = outcome[:, :n, 0].sum(axis=(1, 2))
-        sealed = outcome[:, n : 2 * n, 1].sum(axis=(1, 2))
-        size = n * per
-        share = (bare + sealed) / (2 * size)
-        score, spread = (sealed - bare) / 2, size * share * (1 - share) / 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        z = np.where(spread > 0, np.abs(score) / np.sqrt(spread), 0.0)
-    return 2 * norm.sf(z)
-
-
-def _smallest(design: _Design, power: Callable[[int], float], trials: int) -> dict[str, object]:
+def _smallest(told: Callable[[int], dict[str, Any]], step: int) -> dict[str, Any]:
     """The fewest logs that reach 80 %, by doubling and halving."""
-    step = 1 if design.by_log else 2
+
+    def reaches(logs: int) -> bool:
+        return bool(told(logs)["power"] >= WANTED)
+
     low, high = step, 2 * step
-    while power(high) < WANTED and high < MOST_LOGS:
+    while not reaches(high) and high < MOST_LOGS:
         low, high = high, min(2 * high, MOST_LOGS)
-    if power(high) < WANTED:
-        reason = f"{MOST_LOGS} logs see it in {power(high):.0%} of trials; more were not tried"
-        row = design.row(high, power(high), trials)
-        return row | {"n_logs": np.nan, "n_pieces": np.nan, "reason": reason}
+    if not reaches(high):
+        seen = f"{MOST_LOGS} logs see it in {told(high)['power']:.0%} of trials"
+        reason = f"{seen}; more were not tried"
+        return told(high) | {"n_logs": np.nan, "n_pieces": np.nan, "reason": reason}
     while low > step and high - low > step:
         middle = low + step * max((high - low) // (2 * step), 1)
-        low, high = (low, middle) if power(middle) >= WANTED else (middle, high)
-    return design.row(high, power(high), trials) | {"reason": ""}
-
-
-def _sentences(smallest: pd.DataFrame, design: _Design, trials: int) -> tuple[str, ...]:
-    said = []
-    how = "in each log" if design.by_log else "with each log under one seal"
-    per = f"{words.tally(design.per_seal)} a seal {how}"
-    for row in smallest.to_dict("records"):
-        what = f"{OUTCOMES[row['outcome']]} times {row['ratio']:g}"
-        if row["reason"]:
-            said.append(f"{words.opened(what)}: {row['reason']}.")
-        else:
-            said.append(
-                f"{words.opened(what)}: about {row['n_logs']:.0f} logs ({row['n_pieces']:.0f} "
-                "pieces) show it in four trials of five."
-            )
-    source = design.scatter.source
-    return (
-        *said,
-        f"With {per}, by {trials} simulated trials each. The scatter comes from {source}; if it "
-        "is larger, more logs are wanted.",
-    )
+        low, high = (low, middle) if reaches(middle) else (middle, high)
+    return told(high) | {"reason": ""}
