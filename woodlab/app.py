@@ -28,15 +28,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         done = int(options.run(options) or DONE)
         sys.stdout.flush()
         return done
-    except RecordError as error:
-        print(error, file=sys.stderr)
-        return FAULT
-    except WorkError as error:
-        print(f"woodlab: {error}", file=sys.stderr)
-        return FAILED
     except WoodlabError as error:
-        print(f"woodlab: {error}", file=sys.stderr)
-        return FAULT
+        print(error if isinstance(error, RecordError) else f"woodlab: {error}", file=sys.stderr)
+        return FAILED if isinstance(error, WorkError) else FAULT
     except KeyboardInterrupt:
         print("woodlab: stopped. What stood there before is untouched.", file=sys.stderr)
         return FAILED

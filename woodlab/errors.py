@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 
 FAULT_COLUMNS = ["table", "row", "column", "value", "problem", "remedy"]
-# A message that nobody can read to its end helps nobody: the rest is counted. A column in which
-# one thing is wrong row after row is told by its first rows and the numbers of the others.
+# A message that nobody can read to its end helps nobody: the rest is counted.
 MOST_FAULTS_SHOWN = 100
 MOST_ALIKE_SHOWN = 3
 _MOST_ROWS_NAMED = 12
@@ -28,14 +27,12 @@ class Fault:
     Attributes
     ----------
     table : str
-        The table's name.
     row : int or None
         As a spreadsheet counts: the heading is row 1. None where the fault is of the whole table.
     column : str or None
     value : str
-        What was found, as text; empty where nothing was.
+        What was found; empty where nothing was.
     problem, remedy : str
-        What is wrong, and what to type instead.
 
     Examples
     --------
@@ -51,13 +48,10 @@ class Fault:
     remedy: str
 
     def __str__(self) -> str:
-        where = self.table
-        if self.row is not None:
-            where += f", row {self.row}"
-        if self.column is not None:
-            where += f", column {self.column}"
+        row = "" if self.row is None else f", row {self.row}"
+        column = "" if self.column is None else f", column {self.column}"
         value = f" (found {self.value!r})" if self.value else ""
-        return f"{where}: {self.problem}{value}. {self.remedy}"
+        return f"{self.table}{row}{column}: {self.problem}{value}. {self.remedy}"
 
 
 class WoodlabError(ValueError):
@@ -82,11 +76,6 @@ class RecordError(WoodlabError):
     The message lists the first 100 and counts the rest; of faults of one kind in one column it
     tells three in full and names the rows of the others.
 
-    Parameters
-    ----------
-    faults : iterable of Fault
-        In the order in which they are to be told.
-
     Examples
     --------
     >>> fault = Fault("weighings", 7, "mass_g", "-3", "a mass must be above zero",
@@ -95,8 +84,6 @@ class RecordError(WoodlabError):
     1 fault in the records:
     weighings, row 7, column mass_g: a mass must be above zero (found '-3'). Type the weight
     in grams, or leave the row out.
-    >>> RecordError([fault]).frame["column"].tolist()
-    ['mass_g']
     """
 
     def __init__(self, faults: Iterable[Fault]):
@@ -107,10 +94,9 @@ class RecordError(WoodlabError):
             kinds.setdefault((fault.table, fault.column, fault.problem), []).append(fault)
         lines = [f"{count} fault{'' if count == 1 else 's'} in the records:"]
         for alike in kinds.values():
-            if len(lines) > MOST_FAULTS_SHOWN:
-                break
-            lines += _told(alike)
-            told += len(alike)
+            if len(lines) <= MOST_FAULTS_SHOWN:
+                lines += _told(alike)
+                told += len(alike)
         if count > told:
             lines.append(
                 f"... and {count - told} more. Mend these first, or see all of them in Python: "
@@ -143,16 +129,12 @@ class MissingTableError(WoodlabError):
 
     Examples
     --------
-    >>> import pandas as pd, woodlab as wl
-    >>> book = wl.RecordBook.from_frames(
-    ...     pieces=pd.DataFrame({"piece": ["A1"], "species": ["white ash"], "seal": ["none"],
-    ...                          "turned_on": ["2026-03-01"], "wall_mm": [22]}),
-    ...     weighings=pd.DataFrame({"piece": ["A1"], "on": ["2026-03-01"], "mass_g": [1480]}))
-    >>> book.need("rims", "to see how the rims moved")
+    >>> import woodlab as wl
+    >>> wl.demo_book().need("witnesses", "to measure the air")
     Traceback (most recent call last):
         ...
-    woodlab.errors.MissingTableError: The table 'rims' is needed to see how the rims moved, and
-    this book has none. It would hold: piece, on, ...
+    woodlab.errors.MissingTableError: The table 'witnesses' is needed to measure the air, and this
+    book has none. It would hold: witness, on, ...
     """
 
 
@@ -161,13 +143,7 @@ class WorkError(WoodlabError):
 
 
 def as_list(value: Any, where: str) -> list:
-    """One value, or several, as a list.
-
-    Examples
-    --------
-    >>> as_list("A1", "pieces"), as_list(["A1", "A2"], "pieces")
-    (['A1'], ['A1', 'A2'])
-    """
+    """One value, or several, as a list."""
     if isinstance(value, str | bytes | os.PathLike | int | float | dt.date | np.generic):
         return [value]
     if value is None or isinstance(value, pd.DataFrame | dict) or not isinstance(value, Iterable):
@@ -176,19 +152,19 @@ def as_list(value: Any, where: str) -> list:
 
 
 def as_numbers(value: Any, where: str) -> np.ndarray:
-    """Numbers, one or many, of any shape.
-
-    Examples
-    --------
-    >>> as_numbers([20, None], "temp_c").tolist()
-    [20.0, nan]
-    """
+    """Numbers, one or many, of any shape; None among them is NaN."""
     try:
         if value is not None:
             return np.asarray(value, dtype=float)
     except (TypeError, ValueError):
         pass
     raise WoodlabError(f"{where} is {kind_of(value)}. Give a number, or a list of them.")
+
+
+def refuse(values: np.ndarray, bad: np.ndarray, what: str, remedy: str) -> None:
+    """Raise WoodlabError where any value is `bad`, naming the first of these."""
+    if np.any(bad):
+        raise WoodlabError(f"{what} (found {values[bad].flat[0]:g}). {remedy}")
 
 
 def as_number(value: Any, where: str) -> float:
@@ -200,28 +176,14 @@ def as_number(value: Any, where: str) -> float:
 
 
 def as_seed(value: Any, where: str = "seed") -> int:
-    """A seed of random numbers.
-
-    Examples
-    --------
-    >>> as_seed(7)
-    7
-    """
+    """A seed of random numbers."""
     if isinstance(value, int | np.integer) and not isinstance(value, bool) and value >= 0:
         return int(value)
     raise WoodlabError(f"{where} is {kind_of(value)}. Give a whole number, 0 or more: {where}=1.")
 
 
 def as_kind(value: Any, kind: type, where: str, example: str) -> Any:
-    """A value of this kind, or None; `example` is what to type.
-
-    Examples
-    --------
-    >>> as_kind(3, dict, "effects", "{'drying_time': 1.25}")
-    Traceback (most recent call last):
-        ...
-    woodlab.errors.WoodlabError: effects is the number 3. Give {'drying_time': 1.25}.
-    """
+    """A value of this kind, or None; `example` is what to type."""
     if value is None or isinstance(value, kind):
         return value
     raise WoodlabError(f"{where} is {kind_of(value)}. Give {example}.")
@@ -233,9 +195,8 @@ def as_path(value: Any, where: str, remedy: str = "") -> Path:
     if a_path and max(map(len, Path(value).parts), default=0) <= LONGEST_NAME:
         return Path(value)
     given = "a blank text" if str(value).isspace() else kind_of(value)
-    if remedy:
-        raise WoodlabError(f"{where} is {given}. {remedy}")
-    raise WoodlabError(f"{where} needs the path of a folder or a workbook and was given {given}.")
+    needs = f"{where} needs the path of a folder or a workbook and was given {given}."
+    raise WoodlabError(f"{where} is {given}. {remedy}" if remedy else needs)
 
 
 def kind_of(value: Any) -> str:

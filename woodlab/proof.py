@@ -56,7 +56,7 @@ def outside_checks(tests: str | Path | None = None) -> pd.DataFrame:
     folder and install it with ...
     """
     root = Path(__file__).resolve().parents[1]
-    folder = Path(tests) if tests is not None else root / "tests"
+    folder = root / "tests" if tests is None else Path(tests)
     if not folder.is_dir():
         raise WoodlabError(
             "The tests are not beside this copy of woodlab. Get the project's folder and install "
@@ -88,12 +88,11 @@ def checks_page(rows: pd.DataFrame) -> str:
         "| what | published | ours | difference | within | source | status |\n",
         "|---|---|---|---|---|---|---|\n",
     ]
-    for row in rows.sort_values(["source", "what"]).itertuples():
-        cells = [
-            row.what, f"{row.published:.10g}", f"{row.ours:.10g}", f"{row.difference:.1e}",
-            f"{row.within:.1e}", row.source, row.status,
-        ]  # fmt: skip
-        lines.append("| " + " | ".join(str(cell).replace("|", "\\|") for cell in cells) + " |\n")
+    forms = ("{}", "{:.10g}", "{:.10g}", "{:.1e}", "{:.1e}", "{}", "{}")
+    columns = ["what", "published", "ours", "difference", "within", "source", "status"]
+    for row in rows.sort_values(["source", "what"])[columns].itertuples(index=False):
+        cells = (form.format(value) for form, value in zip(forms, row, strict=True))
+        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |\n")
     return "".join(lines)
 
 
@@ -102,13 +101,6 @@ def not_on_page(rows: pd.DataFrame, page: str) -> set[tuple[str, str, str]]:
 
     Our digits may differ between machines, and a test that needs a file beside the checkout skips
     where that is absent: a page may list more than ran here, never less.
-
-    Examples
-    --------
-    >>> rows = pd.DataFrame({"what": ["EMC at 65 % [%]"], "published": [12.0], "ours": [12.03],
-    ...     "difference": [0.03], "within": [0.06], "source": ["a table"], "status": "seen_source"})
-    >>> not_on_page(rows, checks_page(rows)), len(not_on_page(rows, HEADER))
-    (set(), 1)
     """
 
     def compared(text: str) -> set[tuple[str, str, str]]:

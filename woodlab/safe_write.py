@@ -1,15 +1,13 @@
 """The kit's one way to write: what stood there or what shall stand there, never half of either.
 
 Everything is first written whole beside its place, as `.NAME.woodlab-new-TOKEN`, reaches the disk,
-and is then moved. A file takes one move (`write_file`), a folder one exchange of two names
-(`whole_folder`). The tables of a book are several files in a folder that holds other things, too
-(`write_files`): when all of them lie there, a note of what changes is put into the folder, and from
-that stroke on they are the book. Then each is moved, and the note taken away.
+and is then moved: a file by one move, a folder by one exchange of two names. The tables of a book
+are several files: when all of them lie there, a note of what changes is put into the folder, and
+from that stroke on they are the book. Then each is moved, and the note taken away.
 
-Readers take no lock, so that a book can be read where nothing may be written: `steady` reads again
-when a table changed meanwhile, and takes a table from beside its place while the note says so. The
-note is trusted with nothing: it can name only tables, and counts only where the contents are those
-that it states. Writers hold a lock and first settle what a killed one left.
+Readers take no lock: `steady` reads again when a table changed meanwhile, and takes a table from
+beside its place while the note says so. The note can name only tables, and counts only where the
+contents are those that it states. Writers hold a lock and first settle what a killed one left.
 """
 
 from __future__ import annotations
@@ -17,6 +15,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import fnmatch
+import glob
 import hashlib
 import json
 import os
@@ -72,7 +71,7 @@ def write_file(path: str | Path, data: bytes) -> None:
     """
     path = behind(path)
     with _said_plainly(path), _dropped_on_error() as written:
-        written.append(_write_beside(path, _token(), data))
+        _write_beside(path, secrets.token_hex(8), data, written)
         os.replace(written[0], path)
         _sync_folder(path.parent)
 
@@ -83,7 +82,7 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
     Files of other names among `files` are written before; what is not named is left alone.
     Raises WorkError as `write_file` does.
     """
-    folder, token = behind(folder), _token()
+    folder, token = behind(folder), secrets.token_hex(8)
     tables = {name: data for name, data in files.items() if name.casefold() in OWN_FILES}
     if len(tables) == 1 and None not in tables.values():  # one move is one step
         tables = {}
@@ -98,7 +97,7 @@ def write_files(folder: str | Path, files: Mapping[str, bytes | None]) -> None:
                 place = behind(folder / name)
                 changes[name] = [_digest(place), None if data is None else _sha256(data)]
                 if data is not None:
-                    written.append(_write_beside(place, token, data))
+                    _write_beside(place, token, data, written)
             note = json.dumps({"token": token, "files": changes}, indent=1)
             write_file(folder / NOTE, note.encode())
         _settle(folder)
@@ -152,7 +151,7 @@ def whole_folder(target: str | Path, mark: str, ours: Sequence[str] = ("*",)) ->
     with _held(_beside(target, "lock"), target):
         check_replaceable(target, mark)
         _recover(target)
-        partial = _beside(target, f"new-{_token()}")
+        partial = _beside(target, f"new-{secrets.token_hex(8)}")
         partial.mkdir()
         try:
             yield partial
@@ -180,10 +179,6 @@ def check_replaceable(target: Path, mark: str) -> None:
         )
 
 
-def _token() -> str:
-    return secrets.token_hex(8)
-
-
 def _beside(path: Path, what: str) -> Path:
     name = path.name
     if len(os.fsencode(name)) > 100:  # a name has room for 255 bytes
@@ -192,29 +187,25 @@ def _beside(path: Path, what: str) -> Path:
 
 
 def _clear_leftovers(path: Path) -> None:
-    start = _beside(path, "new-").name
-    with suppress(FileNotFoundError):
-        for entry in list(path.parent.iterdir()):
-            if entry.name.startswith(start) and _TOKEN.fullmatch(entry.name[len(start) :]):
-                if entry.is_dir() and not entry.is_symlink():
-                    shutil.rmtree(entry, ignore_errors=True)
-                else:
-                    entry.unlink(missing_ok=True)
+    start = glob.escape(_beside(path, "new-").name)
+    for entry in path.parent.glob(start + 16 * "[0-9a-f]"):
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.rmtree(entry, ignore_errors=True)
+        else:
+            entry.unlink(missing_ok=True)
 
 
-def _write_beside(path: Path, token: str, data: bytes) -> Path:
+def _write_beside(path: Path, token: str, data: bytes, written: list[Path]) -> None:
     if path.exists() and not path.is_file():
         raise WoodlabError(f"{path} is not a file. Choose another name.")
     new = _beside(path, f"new-{token}")
-    with _dropped_on_error() as written:
-        written.append(new)
-        with new.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, new)
-    return new
+    written.append(new)
+    with new.open("xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    if path.exists():
+        shutil.copymode(path, new)
 
 
 @contextmanager
@@ -250,13 +241,11 @@ def _said_plainly(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        denied = error.errno in (errno.EACCES, errno.EPERM, errno.EROFS)
-        why = "no permission" if denied else str(error.strerror or error)
-        remedy = (
-            "Nothing was changed. Choose another folder, or allow writing to this one."
-            if denied
-            else "Nothing was lost. Free some space or choose another folder, then try again."
-        )
+        why = str(error.strerror or error)
+        remedy = "Nothing was lost. Free some space or choose another folder, then try again."
+        if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+            why = "no permission"
+            remedy = "Nothing was changed. Choose another folder, or allow writing to this one."
         raise WorkError(f"{path} cannot be written: {why}. {remedy}") from error
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import tempfile
 import warnings
@@ -29,22 +30,12 @@ if TYPE_CHECKING:
     from woodlab.drying.fit.results import DryingFits
 
 # What makes a folder one of ours, so that a second run may replace it.
-MARK = "season.json"
+MARK, FITS = "season.json", "season.fits"
 # What it writes there; anything else in the folder is kept.
-OURS = (
-    MARK,
-    "season.fits",
-    "index.html",
-    "evidence.html",
-    "pictures",
-    "article",
-    "[0-9]_*.ipynb",
-    "[0-9]_*.html",
-)
+OURS = (MARK, FITS, "index.html", "evidence.html", "pictures", "article", "[0-9]_*.ipynb",
+        "[0-9]_*.html")  # fmt: skip
 # About the kit and not about a book: run by hand, or by the tests.
 NOT_OF_A_SEASON = ("9_checks",)
-
-FITS = "season.fits"
 # How the pages name one another.
 SHORT = {
     "1": "Records", "2": "Curves", "3": "Ready", "4": "Sealing", "5": "Cracks", "6": "Movement",
@@ -53,6 +44,11 @@ SHORT = {
 # Notebooks in the order in which they find what they ask answered already; the last one shows the
 # article, and so waits until it is written.
 WITHOUT_FITS, WITH_FITS, ARTICLE = "1", "256734", "8"
+# At the head of the article; paper does without.
+BACK = (
+    '<style media="print">.to-front{display:none}</style><p class="to-front" style="margin:.6em '
+    '1em;font-family:sans-serif"><a href="../index.html">Back to the front page</a></p>'
+)
 PREPARING = (
     "Preparing the drying model and fitting the season once; on a machine that never ran it this "
     "takes some seconds longer."
@@ -114,8 +110,7 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
     book = open_book(book_path)
     if options.units:
         book = replace(book, units=SHOWN_UNITS[options.units])
-    _check_options(book, options)
-    _check_target(book_path, out)
+    _check(book, book_path, out, options)
     try:
         with whole_folder(out, MARK, OURS) as partial:
             _fill(book, book_path, partial, options)
@@ -129,24 +124,21 @@ def run_season(book_path: Path, out: Path, options: SeasonOptions | None = None)
     return out
 
 
-def _check_options(book: RecordBook, options: SeasonOptions) -> None:
+def _check(book: RecordBook, book_path: Path, out: Path, options: SeasonOptions) -> None:
     """What would stop the run at its end is better said at its beginning."""
     from woodlab.article.say import locale_of
 
     locale_of(options.locale)
-    if options.as_of is not None and len(book.until(options.as_of).pieces) == 0:
-        raise WoodlabError(
-            f"On {options.as_of} no piece of this book was turned yet. Give a later day."
-        )
-    if len(book.pieces) == 0:
+    if not len(book.pieces):
         raise WoodlabError(
             f"{book.name} holds no pieces yet, so there is nothing to write about. Add pieces and "
             "weighings first."
         )
-
-
-def _check_target(book_path: Path, out: Path) -> None:
-    if out == book_path or book_path.is_relative_to(out) or out.is_relative_to(book_path):
+    if not len(book.until(options.as_of).pieces):
+        raise WoodlabError(
+            f"On {options.as_of} no piece of this book was turned yet. Give a later day."
+        )
+    if book_path.is_relative_to(out) or out.is_relative_to(book_path):
         raise WoodlabError(
             f"{out} holds the record book or lies in it. Choose another folder with --out, so "
             "that records and results stay apart."
@@ -175,11 +167,9 @@ def _fill(book: RecordBook, book_path: Path, folder: Path, options: SeasonOption
         with one_kernel() as run, _shared():
 
             def begin(numbers: str) -> None:
-                for number in numbers:
-                    for path in chosen:
-                        if path.stem[0] == number:
-                            done = run(path, folder / path.name, given | article)
-                            running[done] = path
+                for path in sorted(chosen, key=lambda path: numbers.find(path.stem[0])):
+                    if path.stem[0] in numbers:
+                        running[run(path, folder / path.name, given | article)] = path
 
             begin(WITHOUT_FITS)
             fits = _fit(book, folder, options, bar)
@@ -235,17 +225,6 @@ def _moved(notebook: Path, folder: Path) -> None:
     notebook.write_text(text, encoding="utf-8")
 
 
-def _linked_back(page: str, target: str) -> str:
-    """The page with a link to the front page at its head; paper does without."""
-    head, body, rest = page.partition("<body")
-    opening, end, rest = rest.partition(">")
-    link = (
-        '<style media="print">.to-front{display:none}</style><p class="to-front" style="margin:'
-        f'.6em 1em;font-family:sans-serif"><a href="{target}">Back to the front page</a></p>'
-    )
-    return f"{head}{body}{opening}{end}{link}{rest}" if body else page
-
-
 def _write_article(facts: Any, fits: DryingFits, folder: Path, options: SeasonOptions) -> None:
     """The article, of what the front page has asked already, with a way back to that page."""
     from woodlab.article.write import write_article
@@ -254,7 +233,7 @@ def _write_article(facts: Any, fits: DryingFits, folder: Path, options: SeasonOp
     write_article(asked, folder, locale=options.locale, paper=options.paper)
     page = folder / "article.html"
     text = page.read_text(encoding="utf-8")
-    page.write_text(_linked_back(text, "../index.html"), encoding="utf-8")
+    page.write_text(re.sub(r"<body[^>]*>", rf"\g<0>{BACK}", text, count=1), encoding="utf-8")
 
 
 def _facts(book: RecordBook, fits: DryingFits, options: SeasonOptions) -> Any:

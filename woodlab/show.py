@@ -12,7 +12,7 @@ from __future__ import annotations
 import html
 import re
 import textwrap
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.resources import files
@@ -60,10 +60,8 @@ def card(
     most: int = 60,
     more: Iterable[str] = (),
 ) -> Card:
-    """A card from a frame: a row whose `needs` are all empty is not printed but told of.
-
-    The reasons come from the frame's column `reason`; rows that share one are named together.
-    """
+    """A card from a frame: a row whose `needs` are all empty is not printed but told of, with the
+    reason in its column `reason`."""
     says, columns, needs = [s for s in says if s], tuple(columns), list(needs)
     if frame is None or not len(frame):
         return Card(tuple(says), more=tuple(more))
@@ -74,15 +72,12 @@ def card(
     if len(kept) > most:
         shown = f"the first {most} of {len(kept)} (the frame holds them all)"
         caption = f"{caption.rstrip('.')}: {shown}" if caption else words.opened(shown)
-    rows = tuple(
-        tuple(column.text(row) or "–" for column in columns)
-        for row in (SimpleNamespace(**record) for record in kept.head(most).to_dict("records"))
-    )
+    records = (SimpleNamespace(**record) for record in kept.head(most).to_dict("records"))
     return Card(
         tuple(says),
         tuple(c.heading for c in columns),
         tuple(c.number for c in columns),
-        rows,
+        tuple(tuple(column.text(row) or "–" for column in columns) for row in records),
         caption.strip(),
         tuple(more),
     )
@@ -108,7 +103,7 @@ def listed(items: Iterable[Any], most: int = 8) -> str:
 
 
 # Columns of what a maker or the kit has named: text that no unit is looked for in.
-NAMES = set(["piece", "bowl", "wood", "species", "seal", "place", "log", "maker", "key", "call"])
+NAMES = {"piece", "bowl", "wood", "species", "seal", "place", "log", "maker", "key", "call"}
 _answers = METRIC
 
 
@@ -241,11 +236,11 @@ class Shown:
         shown = _answered(self.card())
         lines = list(shown.says)
         if shown.rows:
-            lines += [
-                *([""] if lines else []),
-                *([shown.caption] if shown.caption else []),
-                _as_text(shown),
-            ]
+            table = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
+                     for row in (shown.headings, *shown.rows)]  # fmt: skip
+            lines += [""] if lines else []
+            lines += [shown.caption] if shown.caption else []
+            lines += aligned(table, shown.numeric)
         return "\n".join([*lines, *([f"more: {', '.join(shown.more)}"] if shown.more else [])])
 
 
@@ -254,16 +249,15 @@ def _as_html(said: str) -> str:
     return re.sub(r"`([^`]+)`", r"<code>\1</code>", html.escape(said))
 
 
-def _as_text(shown: Card) -> str:
-    """The table in plain text: words to the left, numbers to the right."""
-    lines = [[textwrap.shorten(cell, 60, placeholder=" ...") for cell in row]
-             for row in (shown.headings, *shown.rows)]  # fmt: skip
-    wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
-    return "\n".join(
+def aligned(rows: Sequence[Sequence[str]], numeric: Sequence[bool] = ()) -> list[str]:
+    """A table in plain text, a line a row: words to the left, numbers to the right."""
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    right = [*numeric, *[False] * (len(wide) - len(numeric))]
+    return [
         "  ".join(cell.rjust(w) if number else cell.ljust(w)
-                  for cell, w, number in zip(row, wide, shown.numeric, strict=True)).rstrip()
-        for row in lines
-    )  # fmt: skip
+                  for cell, w, number in zip(row, wide, right, strict=True)).rstrip()
+        for row in rows
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)

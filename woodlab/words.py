@@ -22,41 +22,41 @@ SEALS = {
     "wax all over": ("", "waxed all over"),
 }
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-# Upper ends of ratios, and how people say them (the article's rounding).
+# Upper ends of ratios, and how people say them.
 _LONGER = (
-    (0.30, "a quarter as long or less"),
-    (0.45, "about a third as long"),
-    (0.60, "about half as long"),
-    (0.70, "about a third less time"),
-    (0.80, "about a quarter less time"),
-    (0.90, "a little less time"),
-    (1.10, "about as long"),
-    (1.20, "a little longer"),
-    (1.30, "about a quarter longer"),
-    (1.41, "about a third longer"),
-    (1.61, "about half as long again"),
-    (1.75, "well over half as long again"),
-    (1.95, "nearly twice as long"),
-    (2.11, "twice as long"),
-    (2.41, "more than twice as long"),
-    (2.65, "about two and a half times as long"),
-    (2.95, "nearly three times as long"),
-)
+    (0.30, "a quarter as long or less"), (0.45, "about a third as long"),
+    (0.60, "about half as long"), (0.70, "about a third less time"),
+    (0.80, "about a quarter less time"), (0.90, "a little less time"), (1.10, "about as long"),
+    (1.20, "a little longer"), (1.30, "about a quarter longer"), (1.41, "about a third longer"),
+    (1.61, "about half as long again"), (1.75, "well over half as long again"),
+    (1.95, "nearly twice as long"), (2.11, "twice as long"), (2.41, "more than twice as long"),
+    (2.65, "about two and a half times as long"), (2.95, "nearly three times as long"),
+)  # fmt: skip
+# What a seal did to drying time, in a headline.
+_SLOWED = (
+    (0.80, "sped up drying"), (1.25, "hardly changed drying time"), (1.75, "slowed drying"),
+    (1.95, "nearly doubled drying time"), (2.11, "doubled drying time"),
+    (2.65, "more than doubled drying time"), (2.95, "nearly tripled drying time"),
+    (3.30, "tripled drying time"),
+)  # fmt: skip
+_RATES = (
+    (0.03, "almost none"), (0.075, "a twentieth"), (0.15, "a tenth"), (0.22, "a fifth"),
+    (0.29, "a quarter"), (0.41, "a third"), (0.59, "half"), (0.71, "two thirds"),
+    (0.85, "three quarters"), (1.15, "the whole"), (1.7, "half as much again as"),
+    (2.5, "twice"), (3.5, "three times"),
+)  # fmt: skip
 
 
 def certainty(p_holm: float, events: float = np.inf) -> str:
     """How sure a comparison is: `clear`, `likely`, `open` or `nothing`.
 
     p_holm : p after Holm within its family; events : cracks in the comparison, where events are
-    counted. Every word that depends on certainty asks here and nowhere else; the result's frame
-    keeps the answer in its column `certainty`.
+    counted. Every word that depends on certainty asks here and nowhere else.
 
     Examples
     --------
-    >>> [certainty(p) for p in (0.01, 0.1, 0.4, float("nan"))]
-    ['clear', 'likely', 'open', 'nothing']
-    >>> certainty(0.1, events=3)
-    'open'
+    >>> certainty(0.01), certainty(0.1), certainty(0.1, events=3), certainty(float("nan"))
+    ('clear', 'likely', 'open', 'nothing')
     """
     if not np.isfinite(p_holm):
         return "nothing"
@@ -69,11 +69,6 @@ def holm(p: Iterable[float]) -> np.ndarray:
     """Holm's correction; a missing p stays missing and counts for nothing.
 
     Source: Holm (1979), Scandinavian Journal of Statistics 6, 65-70.
-
-    Examples
-    --------
-    >>> holm([0.01, float("nan"), 0.04]).tolist()
-    [0.02, nan, 0.04]
     """
     p = np.asarray(list(p), float)
     out, order = np.full(p.size, np.nan), np.argsort(p)[: np.isfinite(p).sum()]
@@ -86,11 +81,6 @@ def judged(effects: pd.DataFrame, events: Iterable[float] | None = None) -> pd.D
     """The frame with `p_holm`, corrected within each `family` from `p_value`, and `certainty`.
 
     events : a number a row, where events are counted; see `certainty`.
-
-    Examples
-    --------
-    >>> judged(pd.DataFrame({"family": "seals", "p_value": [0.01, 0.04]}))["p_holm"].tolist()
-    [0.02, 0.04]
     """
     p_value = effects["p_value"].astype(float)
     p_holm = p_value.groupby(effects["family"]).transform(lambda p: holm(p))
@@ -100,13 +90,7 @@ def judged(effects: pd.DataFrame, events: Iterable[float] | None = None) -> pd.D
 
 
 def order_of_seals(names: Iterable[object]) -> list[str]:
-    """The one order of seals in every list, chart and legend: from open to closed, others last.
-
-    Examples
-    --------
-    >>> order_of_seals(["oil", "wax all over", "none"])
-    ['none', 'wax all over', 'oil']
-    """
+    """The one order of seals in every list, chart and legend: from open to closed, others last."""
     rank = {seal: place for place, seal in enumerate(SEALS)}
     return sorted(
         dict.fromkeys(str(name) for name in names), key=lambda n: (rank.get(n, len(rank)), n)
@@ -135,19 +119,30 @@ def part_of(k: float, n: float, seal: str) -> str:
 def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
     """'Three of the 40 bowls cracked', 'Of the 92 bowls, 19 were ready'; never figures first."""
     if k == n > 1:
-        return f"All {noun} {did}" if n < 2 else f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
+        return f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
     if k == 0:
         return f"None of the {n} {noun} {did}"
-    return (
-        f"{opened(NUMBERS[k])} of the {n} {noun} {did}"
-        if k < 10
-        else f"Of the {n} {noun}, {k} {did}"
-    )
+    few = f"{opened(NUMBERS[k])} of the {n} {noun} {did}" if k < 10 else ""
+    return few or f"Of the {n} {noun}, {k} {did}"
+
+
+def _below(value: float, ends: Iterable[tuple[float, str]], else_: str) -> str:
+    return next((said for end, said in ends if value < end), else_)
 
 
 def longer(ratio: float) -> str:
     """How people say a ratio of times: 1.8 is 'nearly twice as long'."""
-    return next((said for end, said in _LONGER if ratio < end), f"about {ratio:.0f} times as long")
+    return _below(ratio, _LONGER, f"about {ratio:.0f} times as long")
+
+
+def slowed(ratio: float) -> str:
+    """What a seal did to drying, in a headline: 1.8 'nearly doubled drying time'."""
+    return _below(ratio, _SLOWED, "more than tripled drying time")
+
+
+def rate(times: float) -> str:
+    """A share of another rate, as the end of a range: 'almost none', 'half', 'twice'."""
+    return _below(times, _RATES, "many times")
 
 
 def seal_noun(seal: str) -> str:
@@ -156,38 +151,10 @@ def seal_noun(seal: str) -> str:
 
 
 def wood(species: str, among: Iterable[str] = ()) -> str:
-    """A wood without its first word, where no other wood of the book shares the rest.
-
-    Examples
-    --------
-    >>> wood("sugar maple", ["sugar maple", "white ash"]), wood("red oak", ["red oak", "white oak"])
-    ('maple', 'red oak')
-    """
+    """'maple' of 'sugar maple', where no other wood of the book shares its last word."""
     last = species.split()[-1:] or [species]
     shared = [other for other in set(among) if other.split()[-1:] == last]
     return species if len(shared) > 1 else last[0]
-
-
-def slowed(ratio: float) -> str:
-    """What a seal did to drying, in a headline: 1.8 'nearly doubled drying time'."""
-    ends = (
-        (0.80, "sped up drying"), (1.25, "hardly changed drying time"), (1.75, "slowed drying"),
-        (1.95, "nearly doubled drying time"), (2.11, "doubled drying time"),
-        (2.65, "more than doubled drying time"), (2.95, "nearly tripled drying time"),
-        (3.30, "tripled drying time"),
-    )  # fmt: skip
-    return next((said for end, said in ends if ratio < end), "more than tripled drying time")
-
-
-def rate(times: float) -> str:
-    """A share of another rate, as the end of a range: 'almost none', 'half', 'twice'."""
-    ends = (
-        (0.03, "almost none"), (0.075, "a twentieth"), (0.15, "a tenth"), (0.22, "a fifth"),
-        (0.29, "a quarter"), (0.41, "a third"), (0.59, "half"), (0.71, "two thirds"),
-        (0.85, "three quarters"), (1.15, "the whole"), (1.7, "half as much again as"),
-        (2.5, "twice"), (3.5, "three times"),
-    )  # fmt: skip
-    return next((said for end, said in ends if times < end), "many times")
 
 
 def count(n: int, noun: str = "bowl") -> str:
@@ -219,13 +186,7 @@ def chance(p: float) -> str:
 
 
 def target(pct: float) -> str:
-    """The moisture that is dry enough, with one rounding everywhere: whole, or a half as typed.
-
-    Examples
-    --------
-    >>> target(14.7312), target(14.5)
-    ('15 %', '14.5 %')
-    """
+    """The moisture that is dry enough, with one rounding everywhere: whole, or a half as typed."""
     return f"{pct:.0f} %" if abs(pct % 1 - 0.5) > 1e-9 else f"{pct:.1f} %"
 
 
@@ -312,19 +273,14 @@ def in_order(marks: Iterable[object]) -> list[str]:
 class Units:
     """Units in which answers are given; what is kept stays in grams and millimetres.
 
-    Attributes
-    ----------
-    mass : {"g", "kg", "lboz"}
-    length : {"mm", "in"}
+    mass : "g", "kg" or "lboz"; length : "mm" or "in".
 
     Examples
     --------
     >>> METRIC.weight(1480.0), METRIC.length_of(5.0)
     ('1,480 g', '5 mm')
-    >>> SHOWN_UNITS["lb-in"].weight(1480.0), SHOWN_UNITS["lb-in"].length_of(5.0)
-    ('3 lb 4.2 oz', '3/16 in')
-    >>> SHOWN_UNITS["lb-in"].length_of(300.0)
-    '11 13/16 in'
+    >>> SHOWN_UNITS["lb-in"].weight(1480.0), SHOWN_UNITS["lb-in"].length_of(300.0)
+    ('3 lb 4.2 oz', '11 13/16 in')
     """
 
     mass: str = "g"
@@ -344,13 +300,7 @@ class Units:
         return f"{grams:,.{0 if grams >= 100 else 1}f} g"
 
     def length_of(self, mm: float, *, up: bool = False) -> str:
-        """A length by the rule: to a millimetre, or to a sixteenth of an inch; `up` never less.
-
-        Examples
-        --------
-        >>> METRIC.length_of(15.2, up=True), SHOWN_UNITS["lb-in"].length_of(15.2, up=True)
-        ('16 mm', '5/8 in')
-        """
+        """A length by the rule: to a millimetre, or to a sixteenth of an inch; `up` never less."""
         if not np.isfinite(mm):
             return ""
         if mm < 0:

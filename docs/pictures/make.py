@@ -1,8 +1,8 @@
 """Make the pages' pictures: `python docs/pictures/make.py` all of them, `... make.py slab` one.
 
-The numbers of a law's picture come from `law_data.py`, its chart from `law_charts.py`. Printed is
-the line that shows the picture on its page, alt text included. The picture's file carries the means
-of its numbers. Tests hold all of them together, so that none is left behind when a law changes.
+A law's picture is in `laws.py`. Printed is the line that shows it on its page, alt text included.
+The picture's file carries the means of its numbers. Tests hold all of them together, so that none
+is left behind when a law changes.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ HERE = Path(__file__).parent
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 sys.path.insert(0, str(HERE))
 
-import law_charts  # noqa: E402
-import law_data  # noqa: E402
+import laws  # noqa: E402
 
 import woodlab as wl  # noqa: E402
 from woodlab.pages.facts import gather  # noqa: E402
@@ -33,12 +32,9 @@ def season_chart():
     return wl.charts.season_at_a_glance(facts.bowls, facts.curves, facts.seals.effects)
 
 
-def law_frames(law: str):
-    return getattr(law_data, f"{law}_data")()
-
-
-def law_chart(law: str, frames):
-    return getattr(law_charts, f"{law}_chart")(frames)
+def law_picture(law: str):
+    """The frames of a law's picture, and its chart."""
+    return getattr(laws, law)()
 
 
 def means(frames) -> dict[str, dict[str, float]]:
@@ -82,8 +78,7 @@ def make(name: str, folder: Path = HERE) -> None:
         save(chart, folder / "season.png")
         print(f"![{chart.description}](docs/pictures/season.png)")
         return
-    frames = law_frames(name)
-    chart = law_chart(name, frames)
+    frames, chart = law_picture(name)
     save(chart, folder / f"law_{name}.png", note=json.dumps(means(frames)))
     print(line_for_page(name, chart.description))
 

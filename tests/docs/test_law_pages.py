@@ -29,13 +29,16 @@ def maker():
 
 
 @cache
+def picture(law):
+    return maker().law_picture(law)
+
+
 def frames(law):
-    return maker().law_frames(law)
+    return picture(law)[0]
 
 
-@cache
 def chart(law):
-    return maker().law_chart(law, frames(law))
+    return picture(law)[1]
 
 
 def page(law):

@@ -10,7 +10,11 @@ from woodlab.commands import Commands, ask, command
 from woodlab.errors import RecordError, WoodlabError
 from woodlab.words import METRIC, SHOWN_UNITS
 
+NOT_TAKEN = "Not taken; nothing was changed."
+
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from woodlab.week.ready import ReadyList
 
 
@@ -135,9 +139,10 @@ def _round(options: argparse.Namespace) -> None:
             print(f"Written: {path}")
 
 
-def _add(options: argparse.Namespace) -> int | None:
+def _add(options: argparse.Namespace) -> None:
     if options.table is None:
-        return _take_back(options)
+        _take_back(options)
+        return
     from woodlab.book.reading import read_csv_table
     from woodlab.book.writing.adding import add_looks, add_weighings
 
@@ -149,33 +154,32 @@ def _add(options: argparse.Namespace) -> int | None:
     append = add_weighings if options.table == "weighings" else add_looks
     append(options.book, new.frame, sure=options.sure)
     print(f"{len(new.frame)} rows added to {options.table}.")
-    return None
 
 
-def _take_back(options: argparse.Namespace) -> int | None:
+def _take_back(options: argparse.Namespace) -> None:
     """A filled round: its questions, what will be added, and then all of it or nothing."""
-    from woodlab.round.filled import read_filled
-    from woodlab.round.taking import answered, look_over, rows_of, write_round_rows
+    from woodlab.round.core import Question
+    from woodlab.round.taking import AddedRound, take_round
 
-    book, filled, asked = look_over(options.book, read_filled(options.file))
-    for question in asked:
-        print(question.said)
-        unknown = question.kind == "unknown"
-        can = ["leave it out", "quit"] if unknown else ["keep it", "leave it out", "quit"]
-        if question.kind in ("swapped", "slip") or (unknown and question.other):
-            can = ["mend it", *can]
-        answer = options.odd
-        if answer == "ask":
-            said = ", ".join(f"[{way[0]}]{way[1:]}" for way in can)
-            letter = ask(f"  {said}?", "".join(way[0] for way in can))
-            answer = next((way for way in can if way[0] == letter), "quit").split()[0]
-        if answer == "quit":
-            raise WoodlabError("Not taken; nothing was changed.")
-        filled = answered(filled, question, answer)
-    new = rows_of(book, filled)
-    print(new)
-    if not options.yes and ask("Add all of it? [y]es, [n]o", "ynq") != "y":
-        raise WoodlabError("Not taken; nothing was changed.")
-    write_round_rows(options.book, filled, new, sure=options.sure)
+    said = {"mend": "[m]end it", "keep": "[k]eep it", "leave": "[l]eave it out"}
+
+    def answers(asked: list[Question]) -> Iterator[str]:
+        for question in asked:
+            print(question.said)
+            ways = [way for way in said if way in question.can]
+            answer = options.odd
+            if answer == "ask":
+                shown = ", ".join([*(said[way] for way in ways), "[q]uit"])
+                letter = ask(f"  {shown}?", "".join(way[0] for way in ways) + "q")
+                answer = next((way for way in ways if way[0] == letter), "quit")
+            if answer == "quit":
+                raise WoodlabError(NOT_TAKEN)
+            yield answer
+
+    def agreed(new: AddedRound) -> None:
+        print(new)
+        if not options.yes and ask("Add all of it? [y]es, [n]o", "ynq") != "y":
+            raise WoodlabError(NOT_TAKEN)
+
+    take_round(options.book, options.file, answers, agreed, sure=options.sure)
     print("Added.")
-    return None

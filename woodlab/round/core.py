@@ -69,21 +69,9 @@ class Band(NamedTuple):
         return f"{low}–{high}"
 
 
-class Bowl(NamedTuple):
-    """A line of the round. Its fields are the page's data."""
-
-    mark: str
-    wood: str
-    seal: str
-    place: str
-    do: str
-    note: str
-    last_g: float | None
-    last_on: str
-    expected_g: float | None
-    lower_g: float | None
-    upper_g: float | None
-    known: bool  # a crack, open or glued
+# A line of the round, which is the page's data; `known` is a crack, open or glued.
+BOWL = ("mark", "wood", "seal", "place", "do", "note", "last_g", "last_on", "expected_g",
+        "lower_g", "upper_g", "known")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -96,7 +84,7 @@ class Round:
     book: str
     unit: str  # of weights, as in `UNITS`
     length: str  # mm or in
-    bowls: tuple[Bowl, ...]
+    bowls: tuple[Any, ...]  # each with the fields of `BOWL`
 
 
 def round_of(tour: Any, most: int | None, units: Units) -> Round:
@@ -114,19 +102,18 @@ def round_of(tour: Any, most: int | None, units: Units) -> Round:
         lower_g=low, note=due["crack"].where(known, "").map(units.told), known=known,
         last_on=due["last_on"].dt.strftime("%Y-%m-%d"),
     ).rename(columns={"piece": "mark", "species": "wood"})  # fmt: skip
-    table = table[list(Bowl._fields)].round(2).astype(object)
-    table = table.where(table.notna(), None)
+    table = table[list(BOWL)].round(2).astype(object)
     text = ["wood", "seal", "place", "last_on"]
-    table[text] = table[text].where(table[text].notna(), "")
+    table = table.fillna(dict.fromkeys(text, "")).replace({float("nan"): None})
     bowls = sorted(
-        map(Bowl._make, table.to_numpy().tolist()), key=lambda b: (b.place, order[b.mark])
+        table.itertuples(index=False, name="Bowl"), key=lambda b: (b.place, order[b.mark])
     )
     on = f"{tour.on:%Y-%m-%d}"
     kept_in = units.mass if units.length == "mm" else f"{units.mass}, {units.length}"
     marks = "\0".join([tour.book_name or "", on, kept_in, *(b.mark for b in bowls)])
     identity = f"{on}-{hashlib.sha256(marks.encode()).hexdigest()[:8]}"
-    book = tour.book_name or "the book"
-    return Round(identity, on, book, units.mass, units.length, tuple(bowls))
+    name = tour.book_name or "the book"
+    return Round(identity, on, name, units.mass, units.length, tuple(bowls))
 
 
 def grams_of(text: object, unit: str, ounces: object = "") -> float | None:
@@ -163,6 +150,13 @@ class Question:
     said: str
     other: str = ""
     grams: float | None = None
+
+    @property
+    def can(self) -> list[str]:
+        """What may be answered."""
+        unknown = self.kind == "unknown"
+        mends = self.kind in ("swapped", "slip") or (unknown and self.other)
+        return [*(["mend"] if mends else []), *([] if unknown else ["keep"]), "leave"]
 
 
 def questions(

@@ -17,24 +17,15 @@ from openpyxl.utils import get_column_letter as letter
 from woodlab.book.claims import check_claims
 from woodlab.book.sheet.words import read_length
 from woodlab.errors import WoodlabError
-from woodlab.round.core import (
-    ACTIONS,
-    CRACKS,
-    FORMAT,
-    LABELS,
-    LONGEST_CRACK_MM,
-    THICKEST_WALL_MM,
-    UNITS,
-    Band,
-    grams_of,
-)  # fmt: skip
+from woodlab.round import core
+from woodlab.round.core import ACTIONS, CRACKS, FORMAT, UNITS, Band, grams_of
 from woodlab.words import Units
 
 MOST_BYTES = 5_000_000
 # What is typed of a bowl beside its weight: heads of the sheet, columns of the page's export.
 _CELLS = ("crack", "crack length", "done", "wall", "remark", "low", "high")
 _COLUMNS = ("crack", "crack_mm", "action", "finished_wall_mm", "note", "lower_g", "upper_g")
-_LABELS = tuple(label.casefold() for label in LABELS)
+_LABELS = tuple(label.casefold() for label in core.LABELS)
 _TEXT_START = "=+-@\t'"
 
 
@@ -230,8 +221,10 @@ def _line(
     for word, known in ((crack, CRACKS), (action, ACTIONS)):
         if word and word not in known:
             faults.append(f"{here}: {word!r} is unknown here. Type one of: {', '.join(known)}")
-    lengths = {}
-    for name, most in (("crack length", LONGEST_CRACK_MM), ("wall", THICKEST_WALL_MM)):
+    lengths: dict[str, float | None] = {}
+    for name, most in (
+        ("crack length", core.LONGEST_CRACK_MM), ("wall", core.THICKEST_WALL_MM),
+    ):  # fmt: skip
         text = cells[name].strip()
         length = read_length(text, units.length) if text else None
         if text and (length is None or length > most):

@@ -19,21 +19,18 @@ from openpyxl.utils import get_column_letter as letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from woodlab.errors import WoodlabError, as_path, kind_of
+from woodlab.round import core
 from woodlab.round.core import (
     ACTIONS,
     CRACKS,
     FORMAT,
-    G_PER_OZ,
     LABELS,
-    LONGEST_CRACK_MM,
-    THICKEST_WALL_MM,
     UNITS,
     Band,
-    Bowl,
     Round,
     round_of,
     weight_text,
-)  # fmt: skip
+)
 from woodlab.safe_write import locked, write_file
 from woodlab.week.shop_round import ShopRound
 from woodlab.words import MM_PER_INCH, Units
@@ -165,23 +162,22 @@ def workbook(made: Round) -> bytes:
     for row, bowl in enumerate([*made.bowls, *[None] * SPARE], first):
         _row(sheet, row, bowl, made.unit, at)
 
-    def rule(head: str, kind: str, error: str, from_row: int = first, **more: Any) -> None:
+    def rule(head: str, kind: str, error: str, **more: Any) -> None:
         check = DataValidation(kind, allow_blank=True, showErrorMessage=True, error=error, **more)
         check.errorTitle = "Not one of these"
-        check.add(f"{letter(at[head])}{from_row}:{letter(at[head])}{end}")
+        check.add(f"{letter(at[head])}{first}:{letter(at[head])}{end}")
         sheet.add_data_validation(check)
 
     between: dict[str, Any] = {"operator": "between", "formula1": "0"}
     for head, choices in (("crack", CRACKS), ("done", ACTIONS)):
         rule(head, "list", "Choose from the list.", formula1=f'"{",".join(choices)}"')
-    for head, mm in ((crack, LONGEST_CRACK_MM), (wall, THICKEST_WALL_MM)):
+    for head, mm in ((crack, core.LONGEST_CRACK_MM), (wall, core.THICKEST_WALL_MM)):
         most = f"{mm if made.length == 'mm' else mm / MM_PER_INCH:.0f}"
         said = f"A number in {made.length}, 0 to {most}."
         rule(head, "decimal", said, **between, formula2=most)
-    *pounds, weight = entry
-    for head, start in [*((head, first) for head in pounds), (weight, last + 1)]:
-        rule(head, "decimal", "Figures only.", start, **between, formula2="200000")
-    _ask_about_weights(sheet, at, list(entry), first, last, made.unit)
+    for head in entry:
+        rule(head, "decimal", "Figures only.", **between, formula2="200000")
+    _ask_about_weights(sheet, at, list(entry), range(first, last + 1), made.unit)
     yes = DataValidation("list", formula1='"yes,no"', allow_blank=True, showErrorMessage=True)
     yes.add(looked.coordinate)
     sheet.add_data_validation(yes)
@@ -208,7 +204,7 @@ def workbook(made: Round) -> bytes:
     return buffer.getvalue()
 
 
-def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int]) -> None:
+def _row(sheet: Any, row: int, bowl: Any, unit: str, at: dict[str, int]) -> None:
     given: dict[str, Any] = dict.fromkeys(("mark", "wood; seal", "was", "expect"), "")
     if bowl:
         crack = f"; crack {bowl.note}" if bowl.known else ""
@@ -238,40 +234,24 @@ def _row(sheet: Any, row: int, bowl: Bowl | None, unit: str, at: dict[str, int])
 
 
 def _ask_about_weights(
-    sheet: Any, at: dict[str, int], entry: list[str], first: int, last: int, unit: str
+    sheet: Any, at: dict[str, int], entry: list[str], rows: range, unit: str
 ) -> None:
-    """Weights: positive numbers; outside the band a question that may be answered with yes."""
-    scales = [UNITS["lboz"], G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
-
-    def cells(row: int) -> tuple[str, str, str]:
-        """What was typed [g], and the two ends of the band."""
-        parts = (f"N(${letter(at[head])}{row})*{scale:.10g}"
-                 for head, scale in zip(entry, scales, strict=True))  # fmt: skip
+    """Beside each weight what it may be, where it is outside its band."""
+    scales = [UNITS["lboz"], core.G_PER_OZ] if unit == "lboz" else [UNITS[unit]]
+    typed, said = [letter(at[head]) for head in entry], letter(at["look again"])
+    for row in rows:
+        parts = zip(typed, scales, strict=True)
+        g = f"({'+'.join(f'N(${column}{row})*{scale:.10g}' for column, scale in parts)})"
         low, high = (f"${letter(at[key])}{row}" for key in ("low", "high"))
-        return f"({'+'.join(parts)})", low, high
-
-    # With two cells for one weight the last of them is where the band can be asked about.
-    weight, said = letter(at[entry[-1]]), letter(at["look again"])
-    band = DataValidation("custom", errorStyle="warning", allow_blank=True, showErrorMessage=True)
-    grams, low, high = cells(first)
-    band.formula1 = (
-        f'AND(ISNUMBER(${weight}{first}),OR({low}="",{grams}>={low}),OR({high}="",{grams}<={high}))'
-    )
-    band.errorTitle = "Right bowl? Right figure?"
-    band.error = "This is outside the weight expected. Yes keeps it, No lets you type it again."
-    band.add(f"{weight}{first}:{weight}{last}")
-    sheet.add_data_validation(band)
-    for row in range(first, last + 1):
-        g, lo, hi = cells(row)
-        slips = ",".join(f"AND({g}*{f}>={lo},{g}*{f}<={hi})" for f in (10, 0.1, 1000, 0.001))
+        slips = ",".join(f"AND({g}*{f}>={low},{g}*{f}<={high})" for f in (10, 0.1, 1000, 0.001))
         sheet[f"{said}{row}"] = (
-            f'=IF({g}=0,"",IF(OR({hi}="",AND({g}>=N({lo}),{g}<={hi})),"",'
-            f'IF({lo}="","heavier than it was",IF(OR({slips}),"slip of ten?",'
-            f'IF({g}<{lo},"too light: right bowl?","too heavy: right bowl?")))))'
+            f'=IF(OR({g}=0,AND({g}>=N({low}),OR({high}="",{g}<={high}))),"",'
+            f'IF(AND({low}<>"",{high}<>"",OR({slips})),"slip of ten?","right bowl?"))'
         )
         sheet[f"{said}{row}"].font = Font(size=12, bold=True)
-    area = f"{letter(at[entry[0]])}{first}:{weight}{last}"
-    sheet.conditional_formatting.add(area, FormulaRule(formula=[f'${said}{first}<>""'], fill=ODD))
+    area = f"{typed[0]}{rows[0]}:{typed[-1]}{rows[-1]}"
+    rule = FormulaRule(formula=[f'${said}{rows[0]}<>""'], fill=ODD)
+    sheet.conditional_formatting.add(area, rule)
 
 
 def _put(sheet: Any, row: int, column: int, value: Any, size: float, bold: bool = False) -> Any:

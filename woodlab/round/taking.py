@@ -7,6 +7,7 @@ fitted here, and taking a round back is quick; the book's own checks of new rows
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
@@ -37,10 +38,8 @@ class AddedRound(Shown):
 
     Attributes
     ----------
-    weighings, looks : DataFrame
-        The rows.
-    ends : DataFrame
-        `piece`, `ended_on`, `outcome`, `finished_wall_mm`.
+    weighings, looks, ends : DataFrame
+        The rows; of `ends` `piece`, `ended_on`, `outcome`, `finished_wall_mm`.
     notes : tuple of str
         What was not measured, was left out, or has no place in the book.
     id, on : str
@@ -120,25 +119,42 @@ def add_round(
     """
     if odd not in ANSWERS:
         raise WoodlabError(f"odd = {odd!r} is not known. Choose from: {', '.join(ANSWERS)}.")
-    path, file = behind(as_path(path, "add_round")), as_path(file, "add_round")
-    book, filled, asked = look_over(path, read_filled(file))
-    if asked and odd == "ask":
-        said = "\n".join(f"  {question.said}" for question in asked)
-        raise WoodlabError(
-            f"Weights outside what was expected, or unknown bowls; nothing was changed:\n{said}\n"
-            "Add it again with odd='mend' (swaps and slips put right), 'keep' or 'leave'."
-        )
-    for question in asked:
-        filled = answered(filled, question, odd)
-    new = rows_of(book, filled)
-    write_round_rows(path, filled, new, sure=sure)
+
+    def answers(asked: list[Question]) -> list[str]:
+        if asked and odd == "ask":
+            said = "\n".join(f"  {question.said}" for question in asked)
+            raise WoodlabError(
+                "Weights outside what was expected, or unknown bowls; nothing was changed:\n"
+                f"{said}\nAdd it again with odd='mend' (swaps and slips put right), 'keep' or "
+                "'leave'."
+            )
+        return [odd] * len(asked)
+
+    where = (as_path(path, "add_round"), as_path(file, "add_round"))
+    return take_round(*where, answers, sure=sure)
+
+
+def take_round(
+    path: Path,
+    file: Path,
+    answers: Callable[[list[Question]], Iterable[str]],
+    agreed: Callable[[AddedRound], None] = lambda _: None,
+    *,
+    sure: bool = False,
+) -> AddedRound:
+    """As `add_round`: an answer to each question, and `agreed` is told what will be added."""
+    path = behind(path)
+    book, filled, asked = _look_over(path, read_filled(file))
+    for question, answer in zip(asked, answers(asked), strict=True):
+        filled = _answered(filled, question, answer)
+    new = _rows_of(book, filled)
+    agreed(new)
+    _write(path, filled, new, sure=sure)
     return new
 
 
-def look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Question]]:
-    """The book, the round with its implied looks, and the questions about its weights.
-
-    Raises WoodlabError, which lists every fault of the round."""
+def _look_over(path: Path, filled: Filled) -> tuple[RecordBook, Filled, list[Question]]:
+    """The book, the round with its implied looks, and the questions about its weights."""
     book = open_book(path, set_aside=True)
     faults = [*filled.faults, *_taken_before(filled, path)]
     try:
@@ -213,7 +229,7 @@ def _faults_of(line: Line, gone: dict, known: bool) -> list[str]:
     return [said for said, holds in faults.items() if holds]
 
 
-def answered(filled: Filled, question: Question, answer: str) -> Filled:
+def _answered(filled: Filled, question: Question, answer: str) -> Filled:
     """The round with one question answered: `mend`, `keep` or `leave`."""
     one, other = question.mark, question.other
     if question.kind == "unknown":
@@ -240,7 +256,7 @@ def answered(filled: Filled, question: Question, answer: str) -> Filled:
     return filled
 
 
-def rows_of(book: RecordBook, filled: Filled) -> AddedRound:
+def _rows_of(book: RecordBook, filled: Filled) -> AddedRound:
     """The rows of the tables, and what in them was not measured."""
     last = crack_states(book).set_index("piece")["length_mm"].to_dict()
     weighings, looks, ends, lines, notes = [], [], [], [], list(filled.notes)
@@ -287,19 +303,18 @@ def _look(line: Line, before: float, book: RecordBook) -> tuple[dict[str, Any], 
     row = {"crack_mm": 0.0, "crack": "no", "action": action, "note": line.note or None}
     if line.crack == "none":
         return row, ""
-    said = ""
-    mm = line.mm
+    said, mm = "", line.mm
     if line.crack == "new" and before > (mm or 0.0):
         size = "length not measured" if mm is None else _length(mm, book)
         said = (f"a new crack ({size}) beside the known one of {_length(before, book)}, which "
                 "stays the longest")  # fmt: skip
         mm = before
-    note = "; ".join(text for text in (said, line.note) if text)
+    note = "; ".join(filter(None, [said, line.note]))
     return row | {"crack_mm": mm, "crack": "yes", "note": note or None}, said
 
 
-def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
-    """All rows and the list of rounds as one step; raises as `add_round` does."""
+def _write(path: Path, filled: Filled, new: AddedRound, *, sure: bool) -> None:
+    """All rows and the list of rounds as one step."""
     if not len(new.weighings) + len(new.looks) + len(new.ends):
         raise WoodlabError("There is nothing in this round to add: no weight, no look, no end.")
     entry = [filled.id, filled.on, datetime.now().isoformat(timespec="seconds"),
@@ -309,17 +324,10 @@ def write_round_rows(path: Path, filled: Filled, new: AddedRound, *, sure: bool)
         if _taken_before(filled, path):
             raise WoodlabError(f"Round {filled.id} was taken meanwhile. Nothing was changed.")
         taken = [list(row.values()) for row in ledger(path)]
-        put_rows(
-            path,
-            {
-                table: frame.dropna(axis=1, how="all")
-                for table, frame in (("weighings", new.weighings), ("looks", new.looks))
-                if len(frame)
-            },
-            new.ends,
-            {LEDGER: pd.DataFrame([*taken, entry], columns=LEDGER_HEADS)},
-            sure=sure,
-        )
+        rows = {"weighings": new.weighings, "looks": new.looks}
+        rows = {name: one.dropna(axis=1, how="all") for name, one in rows.items() if len(one)}
+        rounds = pd.DataFrame([*taken, entry], columns=LEDGER_HEADS)
+        put_rows(path, rows, new.ends, {LEDGER: rounds}, sure=sure)
 
 
 def ledger(path: Path) -> list[dict[str, str]]:

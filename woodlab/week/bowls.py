@@ -35,15 +35,13 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
     own row puts it.
     """
     frame = ready.reset_index(drop=True)
-    known = last_known(book).reindex(frame["piece"])
-    now, before = known["shelf"].to_numpy(object), frame["place"]
-    frame["shelf"] = [shelf_name(a if isinstance(a, str) else b)
-                      for a, b in zip(now, before, strict=True)]  # fmt: skip
+    known = last_known(book).reindex(frame["piece"]).reset_index(drop=True)
+    frame["shelf"] = known["shelf"].astype(object).fillna(frame["place"]).map(shelf_name)
     for name in ("seal", "species"):
         if name in frame:  # a book may leave them out
             frame[name] = frame[name].astype(object).fillna("not noted")
-    frame["state"], frame["last_look_on"] = known["state"].array, known["last_look_on"].array
-    frame["crack_on"] = known["since"].array
+    frame[["state", "last_look_on"]] = known[["state", "last_look_on"]]
+    frame["crack_on"] = known["since"]
     looks = book.looks.sort_values("on", kind="stable")
     seen = looks[(looks["crack_mm"] > 0) | looks["crack"].eq("yes").fillna(False).astype(bool)]
     glued = looks[looks["action"] == "glued"].groupby("piece")
@@ -71,19 +69,13 @@ def bowls_of(ready: pd.DataFrame, book: RecordBook, day: pd.Timestamp) -> pd.Dat
 def last_known(book: RecordBook) -> pd.DataFrame:
     """What was last seen of each piece (the index): its crack in words, `state`, `since`, the last
     look and weighing, and the `shelf` that its weighings name."""
-    looks = book.looks.sort_values("on", kind="stable").groupby("piece").tail(1)
     weighed = book.weighings.sort_values("on", kind="stable")
-    last = weighed.groupby("piece").tail(1).set_index("piece")
-    out = (
-        crack_states(book)
-        .set_index("piece")
-        .join(
-            looks.set_index("piece")[["on", "crack_mm"]].set_axis(
-                ["last_look_on", "last_crack_mm"], axis=1
-            )
-        )
-        .join(last[["on", "mass_g", "scale_g"]].set_axis(["last_on", "last_g", "scale_g"], axis=1))
-    )
+    looks = book.looks.sort_values("on", kind="stable")
+    last = weighed.groupby("piece").tail(1).set_index("piece")[["on", "mass_g", "scale_g"]]
+    look = looks.groupby("piece").tail(1).set_index("piece")[["on", "crack_mm"]]
+    out = crack_states(book).set_index("piece")
+    out = out.join(look.set_axis(["last_look_on", "last_crack_mm"], axis=1))
+    out = out.join(last.set_axis(["last_on", "last_g", "scale_g"], axis=1))
     return out.assign(shelf=weighed.dropna(subset=["place"]).groupby("piece")["place"].last())
 
 
@@ -99,11 +91,9 @@ def club_of(book: RecordBook) -> str:
 
 def by_shelf(pieces: Iterable[str], bowls: pd.DataFrame) -> list[tuple[str, list[str]]]:
     """Marks by place, both in reading order."""
-    shelf = bowls.set_index("piece")["shelf"]
-    found: dict[str, list[str]] = {}
-    for piece in words.in_order(pieces):
-        found.setdefault(str(shelf[piece]), []).append(piece)
-    return sorted(found.items())
+    marks = words.in_order(pieces)
+    shelf = bowls.set_index("piece")["shelf"].reindex(marks)
+    return [(str(place), list(own.index)) for place, own in shelf.groupby(shelf)]
 
 
 def this_week(bowls: pd.DataFrame, due: pd.DataFrame, day: pd.Timestamp) -> dict[str, list[str]]:
@@ -111,21 +101,18 @@ def this_week(bowls: pd.DataFrame, due: pd.DataFrame, day: pd.Timestamp) -> dict
 
     `bowls` is from `bowls_of`, `due` (`piece`, `do`) what falls due by age, from `due_by_age`.
     """
-    coming = bowls.sort_values("ready_on", na_position="last")
-    soon = (coming["group"] == "waiting") & (
-        coming["ready_on"] <= day + pd.Timedelta(days=SOON_DAYS)
-    )
-    opened = (bowls["group"] == "cracked") & (bowls["state"] == "open")
+    group = bowls["group"]
+    soon = (group == "waiting") & (bowls["ready_on"] <= day + pd.Timedelta(days=SOON_DAYS))
     first = {
-        "weigh": [*bowls.loc[bowls["group"] == "probably", "piece"], *coming.loc[soon, "piece"]],
-        "look": list(bowls.loc[opened, "piece"]),
+        "weigh": bowls.loc[(group == "probably") | soon, "piece"],
+        "look": bowls.loc[(group == "cracked") & (bowls["state"] == "open"), "piece"],
     }
-    gone = set(bowls.loc[bowls["group"] == "gone", "piece"])
+    here = bowls.loc[group != "gone", "piece"]
     out: dict[str, list[str]] = {}
     for what, urgent in first.items():
         asked = due.loc[due["do"].astype(str).str.contains(what), "piece"]
-        known = asked[asked.isin(set(bowls["piece"]) - gone - set(urgent))]
-        out |= {f"{what}_first": words.in_order(urgent), what: words.in_order(known)}
+        rest = asked[asked.isin(here) & ~asked.isin(urgent)]
+        out |= {f"{what}_first": words.in_order(urgent), what: words.in_order(rest)}
     return out
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,10 +15,11 @@ from woodlab.drying.fit.fitting import fit_drying
 from woodlab.drying.fit.results import DryingFits
 from woodlab.drying.forecast.ready import forecast_ready
 from woodlab.errors import WoodlabError
-from woodlab.show import Card, Shown, listed, units_named
+from woodlab.show import Card, Shown, aligned, listed, units_named
 from woodlab.studies.cautions import CRACKED_WOOD
 from woodlab.studies.cracks.intervals import GREW_MM
 from woodlab.week.bowls import (
+    PROBABLY,
     READY,
     Odd,
     bowls_of,
@@ -44,7 +44,7 @@ class Section:
     key: str
     title: str
     notes: tuple[str, ...] = ()
-    marks: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    marks: Sequence[tuple[str, list[str]]] = ()
     headings: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
 
@@ -107,70 +107,63 @@ class ReadyList(Shown):
         odd = tuple(one for one in self.odd if mine & set(one.pieces))
         return replace(self, bowls=own, week=week, odd=odd, who=maker)
 
-    def group(self, name: str) -> pd.DataFrame:
-        """The bowls of one group, soonest first."""
-        own = self.bowls[self.bowls["group"] == name]
-        return own.sort_values(["ready_on", "piece"], na_position="last", kind="stable")
+    def group(self, *names: str) -> pd.DataFrame:
+        """The bowls of some groups, one after the other, each the soonest first."""
+        order = self.bowls["group"].map(dict(zip(names, range(len(names)), strict=True)))
+        own = self.bowls.assign(_order=order)[order.notna()]
+        own = own.sort_values(["_order", "ready_on", "piece"], na_position="last", kind="stable")
+        return own.drop(columns="_order").reset_index(drop=True)
 
     def line(self) -> str:
         """One line, as for a member of a club."""
         n = {name: len(self.group(name)) for name in ("ready", "cracked", "probably", "waiting")}
         weigh, look = (len(self.week[f"{w}_first"]) + len(self.week[w]) for w in ("weigh", "look"))
-        said = f"{n['ready']} to turn now, {n['cracked']} cracked, "
-        if n["probably"]:
-            said += f"{n['probably']} probably dry, "
-        return f"{said}{n['waiting']} not yet; this week weigh {weigh}, look at {look}"
+        probably = f"{n['probably']} probably dry, " if n["probably"] else ""
+        return (
+            f"{n['ready']} to turn now, {n['cracked']} cracked, {probably}{n['waiting']} not yet; "
+            f"this week weigh {weigh}, look at {look}"
+        )
 
     @property
     def frame(self) -> pd.DataFrame:
         """`bowls` in the order of the list: cracked first, those that are gone last."""
-        order = ["cracked", "ready", "probably", "waiting", "gone"]
-        return pd.concat([self.group(name) for name in order], ignore_index=True)
+        return self.group("cracked", "ready", "probably", "waiting", "gone")
 
     @property
     def waiting(self) -> pd.DataFrame:
         """The bowls that are not dry enough yet, the soonest first."""
-        return self.frame[self.frame["group"].isin(["probably", "waiting"])]
+        return self.group("probably", "waiting")
 
     def card(self) -> Card:
         """Who is cracked, who can be turned; the table holds every bowl still on a shelf."""
-        here = self.frame[self.frame["group"] != "gone"]
-        head, place = self._places()
-        rows = tuple(
-            (
-                r.piece,
-                "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
-                words.chance(r.p_ready_now),
-                self._done(r),
-                self._crack(r),
-                str(r.species),
-                str(r.seal),
-                *place(r),
-            )
-            for r in here.itertuples()
+        here = self.group("cracked", "ready", "probably", "waiting")
+        headings, rows = self._table(here, {
+            "bowl": lambda r: r.piece,
+            "moisture now":
+                lambda r: "" if pd.isna(r.moisture_now_pct) else f"{r.moisture_now_pct:.1f} %",
+            "chance it is dry": lambda r: words.chance(r.p_ready_now),
+            "dry enough": self._done, "crack": self._crack,
+            "wood": lambda r: str(r.species), "seal": lambda r: str(r.seal),
+        })  # fmt: skip
+        ready, cracked, probably = (
+            words.in_order(self.group(name)["piece"]) for name in ("ready", "cracked", "probably")
         )
-        marks = {name: words.in_order(self.group(name)["piece"])
-                 for name in ("ready", "cracked", "probably")}  # fmt: skip
         dry = int((self.group("cracked")["p_ready_now"] >= READY).sum())
-        target = words.target(self.bowls["target_moisture_pct"].median())
         line = self.line().split(";")[0]
         line = f"Nothing{line[1:]}" if line.startswith("0 ") else words.opened(line)
         says = [
             f"{self._headline(words.opened(club_of(self.fits.book)))} {line}.",
-            f"Cracked, so look before anything else ({dry} of {len(marks['cracked'])} dry enough): "
-            f"{listed(marks['cracked'], 100)}." if marks["cracked"] else "",
-            f"Turn now: {listed(marks['ready'], FEW)}." if 0 < len(marks["ready"]) <= FEW else "",
-            f"Probably dry; weigh once more first: {listed(marks['probably'], 100)}."
-            if marks["probably"] else "",
+            f"Cracked, so look before anything else ({dry} of {len(cracked)} dry enough): "
+            f"{listed(cracked, 100)}." if cracked else "",
+            f"Turn now: {listed(ready, FEW)}." if 0 < len(ready) <= FEW else "",
+            f"Probably dry; weigh once more first: {listed(probably, 100)}." if probably else "",
             *self.stale(),
             *_never_looked(self.group("ready")),
-            f"Dry enough means {target} moisture or less on average through the wall, with "
+            f"Dry enough means {self._target()} moisture or less on average through the wall, with "
             f"at least {100 * READY:.0f} chances in 100." if len(here) else "",
             CRACKED_WOOD.split(". ")[0] + ".",
             "These records are invented." if self.fits.book.invented else "",
         ]  # fmt: skip
-        headings = ("bowl", "moisture now", "chance it is dry", "dry enough", "crack", "wood",
-                    "seal", *head)  # fmt: skip
         return Card(
             tuple(said for said in says if said), headings,
             tuple(name in headings[1:3] for name in headings), rows,
@@ -178,57 +171,51 @@ class ReadyList(Shown):
             ("ready.frame", "ready.waiting", "ready.text()", "ready.of(maker)"),
         )  # fmt: skip
 
-    def _done(self, r: Any) -> str:
-        """When it is dry enough; of a cracked bowl that it is cracked, before anything else."""
-        when = self._when(r)
-        if r.group == "cracked":
-            return f"CRACKED; dry: {when}"
-        return f"{when}: turn now" if r.group == "ready" else when
+    def _table(
+        self, bowls: pd.DataFrame, columns: dict[str, Callable[[Any], str]]
+    ) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+        """Headings, and a row a bowl; its place, where there are several."""
+        if self._several():
+            columns = columns | {"place": lambda r: r.shelf}
+        rows = (tuple(say(r) for say in columns.values()) for r in bowls.itertuples())
+        return tuple(columns), tuple(rows)
 
-    def _places(self) -> tuple[tuple[str, ...], Callable[[Any], tuple[str, ...]]]:
-        """A column of places, where there are several."""
-        several = self.bowls["shelf"].nunique() > 1
-        return ("place",) if several else (), lambda r: (r.shelf,) if several else ()
+    def _several(self) -> bool:
+        return self.bowls["shelf"].nunique() > 1
+
+    def _target(self) -> str:
+        return words.target(self.bowls["target_moisture_pct"].median())
 
     def sections(self) -> list[Section]:
         """Turn now, cracked, not yet, odd weights, this week: each bowl in one of the first."""
-        ready, cracked = self.group("ready"), self.group("cracked")
+        ready, cracked, coming = self.group("ready"), self.group("cracked"), self.waiting
         cracked = cracked.assign(_open=cracked["state"] == "open")
         cracked = cracked.sort_values(["_open", "last_mm"], ascending=False, kind="stable")
-        coming = pd.concat([self.group("probably"), self.group("waiting")])
         not_yet = "Probably or not yet" if len(self.group("probably")) else "Not yet"
-        target = words.target(self.bowls["target_moisture_pct"].median())
-        head, place = self._places()
+        dry = (f"At or below {self._target()} moisture with at least {100 * READY:.0f} chances in "
+               "100, and no crack at the last look. Look again before you mount.",
+               *_never_looked(ready))  # fmt: skip
+        unseen = "No look has found a crack."
+        if len(self.bowls) and self.bowls["last_look_on"].isna().all():
+            unseen = "No look for cracks is noted. A bowl that nobody looked at may have one."
+        odd = (
+            (" and ".join(o.pieces), words.day(o.on, self.day), o.what, o.do, o.used)
+            for o in self.odd
+        )
         return [
-            Section(
-                "turn", f"Turn now: {len(ready)}",
-                (f"At or below {target} moisture with at least {100 * READY:.0f} chances in "
-                 "100, and no crack at the last look. Look again before you mount.",
-                 *_never_looked(ready)) if len(ready) else ("None yet.",),
-                self._marks(ready["piece"]),
-            ),
-            Section(
-                "cracked", f"Cracked, look before you mount: {len(cracked)}",
-                (CRACKED_WOOD,) if len(cracked) else (_no_crack(self.bowls),),
-                headings=("mark", "crack", "since", "dry enough", *head),
-                rows=tuple(
-                    (r.piece, self._crack(r), words.day(r.crack_on, self.day), self._when(r),
-                     *place(r)) for r in cracked.itertuples()
-                ),
-            ),
-            Section(
-                "wait", f"{not_yet}: {len(coming)}", () if len(coming) else ("None.",),
-                headings=("mark", "about", "nine chances in ten", *head),
-                rows=tuple((r.piece, *self._dates(r), *place(r)) for r in coming.itertuples()),
-            ),
-            Section(
-                "odd", f"Odd weights: {len(self.odd)}",
-                headings=("mark", "weighed", "what is odd", "what to do", "meanwhile"),
-                rows=tuple(
-                    (" and ".join(o.pieces), words.day(o.on, self.day), o.what, o.do, o.used)
-                    for o in self.odd
-                ),
-            ),
+            Section("turn", f"Turn now: {len(ready)}", dry if len(ready) else ("None yet.",),
+                    by_shelf(ready["piece"], self.bowls)),
+            Section("cracked", f"Cracked, look before you mount: {len(cracked)}",
+                    (CRACKED_WOOD if len(cracked) else unseen,), (), *self._table(cracked, {
+                        "mark": lambda r: r.piece, "crack": self._crack,
+                        "since": lambda r: words.day(r.crack_on, self.day),
+                        "dry enough": self._when})),
+            Section("wait", f"{not_yet}: {len(coming)}", () if len(coming) else ("None.",), (),
+                    *self._table(coming, {
+                        "mark": lambda r: r.piece, "about": lambda r: self._dates(r)[0],
+                        "nine chances in ten": lambda r: self._dates(r)[1]})),
+            Section("odd", f"Odd weights: {len(self.odd)}", (), (),
+                    ("mark", "weighed", "what is odd", "what to do", "meanwhile"), tuple(odd)),
             self._work("weigh", "Weigh", "since they may be dry"),
             self._work("look", "Look at", "since their cracks are open"),
         ]  # fmt: skip
@@ -237,31 +224,25 @@ class ReadyList(Shown):
         urgent, rest = self.week[f"{what}_first"], self.week[what]
         notes = (f"First, {why}: {', '.join(urgent)}.",) if urgent else ()
         title = f"{said} this week: {len(urgent) + len(rest)}"
-        return Section(what, title, notes, self._marks(rest))
+        return Section(what, title, notes, by_shelf(rest, self.bowls))
 
     def text(self) -> str:
         """The list as plain text, as `woodlab ready` prints it."""
         out = [self._headline(self.name), *self.stale()]
-        several = self.bowls["shelf"].nunique() > 1
         for section in self.sections():
             out += ["", section.title.upper(), *(f"  {note}" for note in section.notes)]
-            out += [
-                f"  {f'{place}: ' if several else ''}{' '.join(marks)}"
-                for place, marks in section.marks
-            ]
-            lines = [section.headings, *section.rows] if section.rows else []
-            wide = [max(map(len, column)) for column in zip(*lines, strict=True)]
-            for line in lines:
-                cells = (cell.ljust(width) for cell, width in zip(line, wide, strict=True))
-                out.append(f"  {'  '.join(cells)}".rstrip())
+            for place, marks in section.marks:
+                out.append(f"  {f'{place}: ' if self._several() else ''}{' '.join(marks)}")
+            if section.rows:
+                out += [f"  {line}" for line in aligned([section.headings, *section.rows])]
         return "\n".join(out)
 
     def _headline(self, whose: str) -> str:
         gone = len(self.group("gone"))
-        here = len(self.bowls) - gone
         left = f" ({gone} more {'has' if gone == 1 else 'have'} left the shelf)" if gone else ""
+        here = words.count(len(self.bowls) - gone)
         who = f"{self.who}, " if self.who else ""
-        return f"{who}{whose}, {words.day(self.day)}: {words.count(here)} on the shelf{left}."
+        return f"{who}{whose}, {words.day(self.day)}: {here} on the shelf{left}."
 
     def stale(self) -> list[str]:
         """How old the weights are, where they are old."""
@@ -269,32 +250,36 @@ class ReadyList(Shown):
         days = 0 if pd.isna(last) else (self.day.normalize() - last.normalize()).days
         return [f"The last weight is {days} days old: weigh first."] if days > STALE_DAYS else []
 
-    def _marks(self, pieces: Iterable[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:
-        return tuple((place, tuple(marks)) for place, marks in by_shelf(pieces, self.bowls))
-
     def _crack(self, r: Any) -> str:
         if r.state not in ("open", "glued"):
             return "not looked at" if r.state == "unknown" else ""
         size = self.units.length_of(r.last_mm) if r.last_mm > 0 else "not measured"
         size = "closed" if r.last_mm == 0 else size
-        near = partial(words.day, beside=self.day)
+        glued = words.day(r.glued_on, self.day)
         if r.state == "glued":
-            return f"glued {near(r.glued_on)}, {size}"
-        if pd.isna(r.glued_on):
+            return f"glued {glued}, {size}"
+        if not glued:
             return f"open, {size}"
         was = r.glued_mm if pd.notna(r.glued_mm) else r.first_mm
         since = "a little longer" if r.last_mm <= was + GREW_MM else "grown"
-        return f"open, {size}, {since} since glued {near(r.glued_on)}"
+        return f"open, {size}, {since} since glued {glued}"
+
+    def _done(self, r: Any) -> str:
+        """When it is dry enough; of a cracked bowl that it is cracked, before anything else."""
+        when = self._when(r)
+        if r.group == "cracked":
+            return f"CRACKED; dry: {when}"
+        return f"{when}: turn now" if r.group == "ready" else when
 
     def _when(self, r: Any) -> str:
-        if r.p_ready_now >= READY:
-            return "yes"
         about, between = self._dates(r)
         return f"{about} ({between})" if between else about
 
     def _dates(self, r: Any) -> tuple[str, str]:
         """About when, and between which days; or why there is no date."""
-        if r.group == "probably" or 0.5 <= r.p_ready_now < READY:
+        if r.p_ready_now >= READY:
+            return "yes", ""
+        if r.p_ready_now >= PROBABLY:
             return f"probably now, {min(9, round(10 * r.p_ready_now))} in 10: weigh once more", ""
         if pd.isna(r.ready_on):
             return "no date: it may not get there in this air", ""
@@ -354,12 +339,6 @@ def ready_list(
     odd = odd_weights(SimpleNamespace(book=past, fits=fits, day=day), units)
     week = this_week(bowls, due_by_age(past, day), day)
     return ReadyList(bowls, week, tuple(odd), day, fits, units)
-
-
-def _no_crack(bowls: pd.DataFrame) -> str:
-    if len(bowls) and bowls["last_look_on"].isna().all():
-        return "No look for cracks is noted. A bowl that nobody looked at may have one."
-    return "No look has found a crack."
 
 
 def _never_looked(ready: pd.DataFrame) -> tuple[str, ...]:

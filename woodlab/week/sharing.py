@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +29,9 @@ LICENCES = {
                      "https://creativecommons.org/licenses/by-sa/4.0/"),
 }  # fmt: skip
 ANSWERS = ("replace", "drop", "keep")
+# What may tell who somebody is, and its column; own columns are those that the kit does not know.
+KINDS = {"makers": "maker", "places": "place", "scales": "scale", "notes": "note",
+         "columns of your own": None}  # fmt: skip
 _PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 _RESOURCE = "https://datapackage.org/profiles/2.0/dataresource.json"
 _UNITS = {"mm": "mm", "g": "g", "c": "degree Celsius", "pct": "percent"}
@@ -52,21 +54,16 @@ class Private:
 
 def private_parts(book: RecordBook) -> list[Private]:
     """What to ask about before a book is given away, where the book has it."""
-    tables = book.tables()
-    kinds: dict[str, list[tuple[str, str]]] = {
-        "makers": [("pieces", "maker")],
-        "places": [(t, "place") for t in tables],
-        "scales": [("weighings", "scale")],
-        "notes": [(t, "note") for t in tables],
-        "columns of your own": [(t, c) for t, f in tables.items() for c in own_columns(t, f)],
-    }
-    out = []
-    for kind, columns in kinds.items():
-        there = tuple((t, c) for t, c in columns if t in tables and c in tables[t])
-        values = [str(v) for t, c in there for v in tables[t][c].dropna()]
-        known = list(dict.fromkeys(values))
+    tables, out = book.tables(), []
+    for kind, column in KINDS.items():
+        there = [
+            (table, name) for table, frame in tables.items()
+            for name in (own_columns(table, frame) if column is None else [column])
+            if name in frame and (column or name not in KINDS.values())
+        ]  # fmt: skip
+        known = list(dict.fromkeys(str(v) for t, c in there for v in tables[t][c].dropna()))
         if known:
-            out.append(Private(kind, there, len(known), tuple(known[:3])))
+            out.append(Private(kind, tuple(there), len(known), tuple(known[:3])))
     return out
 
 
@@ -76,7 +73,6 @@ def share_book(
     *,
     licence: str,
     answers: Mapping[str, str] | None = None,
-    title: str = "Weighings of rough-turned green wood",
 ) -> Path:
     """Write a book that may be given away, described as a data package.
 
@@ -91,8 +87,6 @@ def share_book(
         Of `makers`, `places`, `scales`, `notes`, `columns of your own`: `replace` (maker 1,
         maker 2, ...), `drop` or `keep`. Without an answer names are replaced, and notes and
         columns of your own dropped.
-    title : str
-        What the package is called.
 
     Returns
     -------
@@ -116,13 +110,12 @@ def share_book(
     'CC-BY-4.0'
     """
     if licence not in LICENCES:
-        raise WoodlabError(
-            f"licence = {licence!r} is not known. Choose from: {', '.join(LICENCES)}."
-        )
+        known = ", ".join(LICENCES)
+        raise WoodlabError(f"licence = {licence!r} is not known. Choose from: {known}.")
     out = as_path(out, "share_book")
     tables = _cleared(book, dict(answers or {}))
     files = {name: csv_text(worth_writing(name, frame)) for name, frame in tables.items()}
-    described = _described(files, tables, licence, title, book.invented)
+    described = _described(files, tables, licence, book.invented)
     with whole_folder(out, "datapackage.json", ("*.csv", "datapackage.json")) as partial:
         for name, text in files.items():
             (partial / f"{name}.csv").write_bytes(text.encode())
@@ -133,12 +126,10 @@ def share_book(
 
 def _cleared(book: RecordBook, answers: dict[str, str]) -> dict[str, pd.DataFrame]:
     """The tables without what is to be left out, and with other names where they are replaced."""
-    tables = {name: frame.copy() for name, frame in book.tables().items()}
-    parts = private_parts(book)
-    known = {"makers", "places", "scales", "notes", "columns of your own"}
-    if strange := set(answers) - known:
-        raise WoodlabError(f"{sorted(strange)[0]!r} is none of {', '.join(sorted(known))}.")
-    for part in parts:
+    tables = book.tables()
+    if strange := set(answers) - set(KINDS):
+        raise WoodlabError(f"{sorted(strange)[0]!r} is none of {', '.join(KINDS)}.")
+    for part in private_parts(book):
         answer = answers.get(part.kind, part.can[0])
         if answer not in part.can:
             raise WoodlabError(
@@ -147,27 +138,24 @@ def _cleared(book: RecordBook, answers: dict[str, str]) -> dict[str, pd.DataFram
         if answer == "keep":
             continue
         new: dict[str, str] = {}
+        noun = part.kind.removesuffix("s")
+        end = " (invented)" if book.invented and part.kind == "places" else ""
         for table, column in part.columns:
-            frame = tables[table]
-            if answer == "drop":
-                tables[table] = frame.drop(columns=column)
-                continue
-            noun = part.kind.removesuffix("s")
-            end = " (invented)" if book.invented and part.kind == "places" else ""
-            for value in frame[column].dropna().unique():
+            for value in tables[table][column].dropna().unique():
                 new.setdefault(str(value), f"{noun} {len(new) + 1}{end}")
-            tables[table] = frame.assign(**{column: frame[column].map(new)})
+            renamed = {} if answer == "drop" else {column: tables[table][column].map(new)}
+            tables[table] = tables[table].drop(columns=column).assign(**renamed)
     return tables
 
 
 def _described(
-    files: dict[str, str], tables: dict[str, pd.DataFrame], licence: str, title: str, invented: bool
+    files: dict[str, str], tables: dict[str, pd.DataFrame], licence: str, invented: bool
 ) -> dict[str, Any]:
     said = "Weights, looks for cracks and air of rough-turned bowls that dry, as makers noted them."
     return {
         "$schema": _PROFILE,
-        "name": re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-") or "bowls",
-        "title": title,
+        "name": "weighings-of-rough-turned-green-wood",
+        "title": "Weighings of rough-turned green wood",
         "description": ("Invented, to try things on. " if invented else "") + said,
         "licenses": [{"name": licence, "title": LICENCES[licence][0],
                       "path": LICENCES[licence][1]}],

@@ -27,7 +27,6 @@ from woodlab.words import METRIC, Units
 
 WEEK_DAYS = 7
 BY_AGE, GROWN = "as its age asks", "has the crack grown?"
-PLAIN = (BY_AGE, GROWN)  # said by the headline and the crack itself
 BAND_LEVEL = 0.99  # one good weighing in a hundred lies outside
 LEAST_STEPS = 2  # steps of the scale that a band reaches to either side, at least
 USUAL_STEP_G = 1.0
@@ -86,15 +85,15 @@ class ShopRound(Shown):
         """How many are due, open cracks first; a row a piece."""
         columns = [
             Column("piece", lambda r: r.piece, False),
-            Column("do", lambda r: r.do + ("" if r.why in PLAIN else f": {r.why}"), False),
+            Column(
+                "do", lambda r: r.do + ("" if r.why in (BY_AGE, GROWN) else f": {r.why}"), False
+            ),
             Column("crack", lambda r: _crack(r, METRIC), False),
             Column("last weight", lambda r: _last_weight(r, METRIC.weight, self.on)),
             Column("expect", lambda r: _band(r, METRIC.weight)),
         ]
         if self.due["place"].nunique(dropna=False) > 1:
-            columns.append(
-                Column("place", lambda r: r.place if isinstance(r.place, str) else "", False)
-            )
+            columns.append(Column("place", lambda r: "" if pd.isna(r.place) else r.place, False))
         says = [self._headline(), *self.notes]
         if len(self.due):
             says.append(in_short(CRACKED_WOOD))
@@ -161,10 +160,6 @@ class ShopRound(Shown):
             footer=f"{words.one_line(self.book_name, 60)}   bands hold 99 of 100 good weighings",
             paper=paper,
         ))  # fmt: skip
-
-
-def _grams(grams: float) -> str:
-    return f"{grams:.0f}"
 
 
 def _crack(row: Any, units: Units) -> str:
@@ -239,12 +234,13 @@ def shop_round(fits_or_book: Any, on: str | pd.Timestamp, *, cracks: Any = None)
 
     study = crack_study(past) if cracks is None else cracks
     frame = frame.assign(**_expected(frame, fits_or_book, past, day), **_risks(frame, study))
-    frame["expect"] = [_band(row, _grams) for row in frame.itertuples()]
-    order = pd.DataFrame({
-        "open": frame["state"] != "open", "risk": -frame["crack_risk"].fillna(-1.0),
-        "days": -frame["days_since_look"], "piece": frame["piece"],
-    }).sort_values(["open", "risk", "days", "piece"], kind="stable").index  # fmt: skip
-    due = frame.loc[order, COLUMNS].reset_index(drop=True)
+    frame["expect"] = [_band(row, "{:.0f}".format) for row in frame.itertuples()]
+    order = frame.assign(shut=frame["state"] != "open", risk=frame["crack_risk"].fillna(-1.0))
+    order = order.sort_values(
+        ["shut", "risk", "days_since_look", "piece"],
+        ascending=[True, False, False, True], kind="stable",
+    )  # fmt: skip
+    due = order[COLUMNS].reset_index(drop=True)
     told = "" if fits_or_book is book else _worth_measuring(fits_or_book, day)
     notes = [text for text in (_overdue(due), _silence(frame, study), told) if text]
     n_open = int((frame["state"] == "open").sum())
@@ -267,7 +263,7 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
     here = book.pieces[~book.pieces["piece"].isin(ended(book.pieces, book.looks).index)]
     known = last_known(book)
     # a maker's own column may have one of these names
-    here = here.drop(columns=[name for name in known if name in here])
+    here = here.drop(columns=here.columns.intersection(known.columns))
     frame = here.astype({"piece": object}).join(known, on="piece")
     turned = frame["turned_on"].dt.normalize()
     age = (day - turned).dt.days.astype(float)
@@ -288,13 +284,11 @@ def _standing(book: RecordBook, day: pd.Timestamp) -> pd.DataFrame:
         "never weighed": never,
     }
     why = ["; ".join(text for text, of in said.items() if of[i]) for i in frame.index]
-    frame["why"] = [text or (BY_AGE if do else "")
-                    for text, do in zip(why, frame["do"], strict=True)]  # fmt: skip
+    frame["why"] = np.where([not text for text in why], np.where(frame["do"], BY_AGE, ""), why)
     return frame.assign(age=age, overdue_days=late.fillna(0.0).clip(lower=0.0))
 
 
 def _overdue(due: pd.DataFrame) -> str:
-    """Said once, for the round as a whole."""
     late = due.loc[due["overdue_days"] > WEEK_DAYS, "overdue_days"]
     if not len(late):
         return ""
@@ -312,29 +306,27 @@ def _expected(
         return {**dict.fromkeys(columns, np.nan), "expected_from": "never weighed"}
     fits = season_fits(past if isinstance(asked, RecordBook) else asked, as_of=day)
     rows = fits.predict(on=[day], pieces=frame.loc[weighed, "piece"].tolist(), level=BAND_LEVEL)
-    rows = rows.set_index("piece").reindex(frame["piece"])
-    middle, low, high = (
-        rows[name].to_numpy(float) for name in ("mass_g", "pi_lower_mass_g", "pi_upper_mass_g")
-    )
-    least = LEAST_STEPS * frame["scale_g"].fillna(USUAL_STEP_G).to_numpy(float)
+    rows = rows.set_index("piece").reindex(frame["piece"]).set_index(frame.index)
+    middle = rows["mass_g"]
+    least = LEAST_STEPS * frame["scale_g"].fillna(USUAL_STEP_G).astype(float)
     # Drying wood does not gain more than the book itself would doubt.
-    most = np.maximum(frame["last_g"].to_numpy(float) * (1 + GAIN_FRACTION), middle + least)
-    upper = np.minimum(np.maximum(high, middle + least), most)
-    status = fits.pieces.set_index("piece")["status"].reindex(frame["piece"]).astype(str)
-    source = "drying curve (fit: " + status.to_numpy(object) + ")"
-    source[status.isin(["ok", "bounded"])] = "drying curve"
-    found = zip(columns, (middle, np.minimum(low, middle - least), upper), strict=True)
-    return {
-        **{name: np.where(weighed, values, np.nan) for name, values in found},
-        "expected_from": np.where(weighed, source, "never weighed"),
-    }
+    most = np.maximum(frame["last_g"] * (1 + GAIN_FRACTION), middle + least)
+    upper = np.minimum(np.maximum(rows["pi_upper_mass_g"], middle + least), most)
+    lower = np.minimum(rows["pi_lower_mass_g"], middle - least)
+    status = frame["piece"].map(fits.pieces.set_index("piece")["status"]).astype(str)
+    source = ("drying curve (fit: " + status + ")").mask(
+        status.isin(["ok", "bounded"]), "drying curve"
+    )
+    found = dict(zip(columns, (middle, lower, upper), strict=True))
+    return {**found, "expected_from": source.where(weighed, "never weighed")}
 
 
 def _risks(frame: pd.DataFrame, study: Any) -> dict[str, pd.Series]:
     """The chance of a first crack between the last look and the day of the round, with limits."""
     from woodlab.studies.cracks.risk import span_risk
 
-    found = pd.DataFrame(np.nan, frame.index, ["risk", "ci_lower", "ci_upper"])
+    names = ["crack_risk", "crack_risk_lower", "crack_risk_upper"]
+    found = pd.DataFrame(np.nan, frame.index, names)
     if study.model is not None and not study.why:
         start, end = frame["age"] - frame["days_since_look"], frame["age"]
         last = study.model.last_days
@@ -343,9 +335,8 @@ def _risks(frame: pd.DataFrame, study: Any) -> dict[str, pd.Series]:
         told &= frame["state"].isin(["none", "unknown"])
         risk = span_risk(study.model, frame[told], start[told].to_numpy(),
                          end[told].clip(upper=last).to_numpy())  # fmt: skip
-        found.loc[risk.index] = risk
-    return {"crack_risk": found["risk"], "crack_risk_lower": found["ci_lower"],
-            "crack_risk_upper": found["ci_upper"]}  # fmt: skip
+        found.loc[risk.index] = risk[["risk", "ci_lower", "ci_upper"]].to_numpy()
+    return dict(found.items())
 
 
 def _worth_measuring(fits: DryingFits, day: pd.Timestamp) -> str:

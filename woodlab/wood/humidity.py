@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_numbers
+from woodlab.errors import as_numbers, refuse
 
 LEAST_C, MOST_C = -60.0, 120.0
 
@@ -50,18 +50,15 @@ def equilibrium_moisture(temp_c: ArrayLike, rh_pct: ArrayLike) -> np.ndarray | f
     """
     temp = as_numbers(temp_c, "temp_c")
     humidity = as_numbers(rh_pct, "rh_pct")
-    if np.any((humidity < 0) | (humidity > 100)):
-        bad = humidity[(humidity < 0) | (humidity > 100)].flat[0]
-        raise WoodlabError(
-            f"rh_pct must be between 0 and 100 (found {bad:g}). Type the relative humidity in "
-            "percent: 65, not 0.65."
-        )
-    if np.any((temp < LEAST_C) | (temp > MOST_C)):
-        bad = temp[(temp < LEAST_C) | (temp > MOST_C)].flat[0]
-        raise WoodlabError(
-            f"temp_c must be between {LEAST_C:g} and {MOST_C:g} (found {bad:g}). "
-            "Type the temperature in degrees Celsius."
-        )
+    refuse(
+        humidity, (humidity < 0) | (humidity > 100), "rh_pct must be between 0 and 100",
+        "Type the relative humidity in percent: 65, not 0.65.",
+    )  # fmt: skip
+    refuse(
+        temp, (temp < LEAST_C) | (temp > MOST_C),
+        f"temp_c must be between {LEAST_C:g} and {MOST_C:g}",
+        "Type the temperature in degrees Celsius.",
+    )  # fmt: skip
     h = humidity / 100
     weight = 349 + 1.29 * temp + 0.0135 * temp**2
     k = 0.805 + 0.000736 * temp - 0.00000273 * temp**2

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_numbers
+from woodlab.errors import as_numbers, refuse
 
 # Wood Handbook GTR-190 p. 4-2: about 30 %, species vary by several points.
 FIBRE_SATURATION_PCT = 30.0
@@ -43,11 +43,8 @@ def moisture_pct(wet_g: ArrayLike, oven_dry_g: ArrayLike) -> np.ndarray | float:
     """
     wet = as_numbers(wet_g, "wet_g")
     dry = as_numbers(oven_dry_g, "oven_dry_g")
-    if np.any(dry <= 0):
-        raise WoodlabError(
-            f"oven_dry_g must be above zero (found {dry[dry <= 0].flat[0]:g}). "
-            "Type the mass after the oven, in grams."
-        )
+    refuse(dry, dry <= 0, "oven_dry_g must be above zero",
+           "Type the mass after the oven, in grams.")  # fmt: skip
     moisture = 100 * (wet - dry) / dry
     return float(moisture) if moisture.ndim == 0 else moisture
 
@@ -82,11 +79,8 @@ def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float
     """
     mass = as_numbers(mass_g, "mass_g")
     moisture = as_numbers(moisture_pct, "moisture_pct")
-    if np.any(moisture <= -100):
-        raise WoodlabError(
-            f"moisture_pct must be above -100 (found {moisture[moisture <= -100].flat[0]:g}). "
-            "Type the moisture in percent of oven-dry mass."
-        )
+    refuse(moisture, moisture <= -100, "moisture_pct must be above -100",
+           "Type the moisture in percent of oven-dry mass.")  # fmt: skip
     dry = mass / (1 + moisture / 100)
     return float(dry) if dry.ndim == 0 else dry
 
@@ -94,8 +88,7 @@ def oven_dry_g(mass_g: ArrayLike, moisture_pct: ArrayLike) -> np.ndarray | float
 def saturated_moisture_pct(basic_sg: ArrayLike) -> np.ndarray | float:
     """The most water that wood of this specific gravity has room for [% of oven-dry mass].
 
-    All of the space that cell walls leave is filled: 100 (1.54 - G)/(1.54 G). The 1.54 is from
-    memory; use this only as a wide guard.
+    All of the space that cell walls leave is filled: 100 (1.54 - G)/(1.54 G). A wide guard only.
 
     Examples
     --------

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from woodlab.errors import WoodlabError, as_numbers
+from woodlab.errors import WoodlabError, as_numbers, refuse
 from woodlab.wood.moisture import FIBRE_SATURATION_PCT
 from woodlab.wood.species import SpeciesFacts, near_names, species, species_facts
 
@@ -34,18 +34,15 @@ class Shrinkage:
     Attributes
     ----------
     species : str
-        The name that was asked for.
     moisture_pct, from_moisture_pct : float or ndarray
         As they were given [% of oven-dry mass].
     radial_pct, tangential_pct, volumetric_pct, longitudinal_pct : float or ndarray
         Shrinkage [%]; negative where the wood swells; NaN where the table has no figure.
-    source, status : str
-        Where the radial and tangential figures are from, and how far that was checked.
-    volumetric_status : str
-        The same for the volumetric figure.
+    source, status, volumetric_status : str
+        Where the radial and tangential figures are from, how far that was checked, and the
+        volumetric figure.
     reason : str
-        What to know about the answer, in words: a species that the table does not know, a
-        moisture above fibre saturation, a name read as a group. Empty when all is plain.
+        What to know about the answer, in words; empty when all is plain.
     """
 
     species: str
@@ -80,57 +77,34 @@ def strain_between(
 
     S_x = S_0 (1 - x/30) of the green size (Wood Handbook FPL-GTR-282 eq. 4-9), so that between
     two moistures 1 - S = (1 - S_x)/(1 - S_from). Above fibre saturation the size is the green one.
-
-    Parameters
-    ----------
-    total_pct : array_like
-        Shrinkage green to oven-dry [% of the green size].
-    moisture_pct, from_moisture_pct : array_like
-        The moisture reached and the one it started from [% of oven-dry mass].
-    fibre_saturation_pct : float
-        The moisture at which shrinkage begins [%]; species vary by several points about 30.
-
-    Returns
-    -------
-    float or ndarray
-        Percent of the size at `from_moisture_pct`; negative where the wood swells.
-
-    Raises
-    ------
-    WoodlabError
-        If a moisture is below zero or the fibre saturation is not above zero.
+    Moistures [% of oven-dry mass]; percent of the size at `from_moisture_pct`, negative where the
+    wood swells. Raises WoodlabError if a moisture is below zero or the fibre saturation not above.
 
     Examples
     --------
-    >>> round(strain_between(9.9, 8), 2)
-    7.26
-    >>> round(strain_between(9.9, 45), 2)
-    0.0
+    >>> round(strain_between(9.9, 8), 2), round(strain_between(9.9, 45), 2)
+    (7.26, 0.0)
     """
     if not fibre_saturation_pct > 0:
         raise WoodlabError(
             f"fibre_saturation_pct must be above zero (found {fibre_saturation_pct!r}). "
             "About 30 serves most species."
         )
-    sizes = []
     for name, given in (("moisture_pct", moisture_pct), ("from_moisture_pct", from_moisture_pct)):
         moisture = np.asarray(given, dtype=float)
-        if np.any(moisture < 0):
-            raise WoodlabError(
-                f"{name} must be zero or more (found {moisture[moisture < 0].flat[0]:g}). "
-                "Type the moisture in percent of oven-dry mass."
-            )
-        below = 1 - np.minimum(moisture, fibre_saturation_pct) / fibre_saturation_pct
-        sizes.append(1 - np.asarray(total_pct, dtype=float) / 100 * below)
-    strain = 100 * (1 - sizes[0] / sizes[1])
-    return float(strain) if strain.ndim == 0 else strain
+        refuse(moisture, moisture < 0, f"{name} must be zero or more",
+               "Type the moisture in percent of oven-dry mass.")  # fmt: skip
+    total = np.asarray(total_pct, dtype=float) / 100
+    reached, start = (
+        1 - total * _dried(m, fibre_saturation_pct) for m in (moisture_pct, from_moisture_pct)
+    )
+    return _scalar(100 * (1 - reached / start))
 
 
 def total_from_strain(
     strain_pct: ArrayLike,
     moisture_pct: ArrayLike,
     from_moisture_pct: ArrayLike = FIBRE_SATURATION_PCT,
-    fibre_saturation_pct: float = FIBRE_SATURATION_PCT,
 ) -> np.ndarray | float:
     """Shrinkage green to oven-dry [%] of wood that shrank `strain_pct` between two moistures.
 
@@ -143,14 +117,15 @@ def total_from_strain(
     9.9
     """
     strain = np.asarray(strain_pct, dtype=float) / 100
-    reached, start = (
-        1 - np.minimum(np.asarray(m, dtype=float), fibre_saturation_pct) / fibre_saturation_pct
-        for m in (moisture_pct, from_moisture_pct)
-    )
-    span = reached - (1 - strain) * start
+    reached, start = _dried(moisture_pct), _dried(from_moisture_pct)
     with np.errstate(divide="ignore", invalid="ignore"):
-        total = np.where(np.abs(reached - start) > 1e-9, 100 * strain / span, np.nan)
-    return float(total) if total.ndim == 0 else total
+        total = 100 * strain / (reached - (1 - strain) * start)
+        return _scalar(np.where(np.abs(reached - start) > 1e-9, total, np.nan))
+
+
+def _dried(moisture_pct: ArrayLike, saturation: float = FIBRE_SATURATION_PCT) -> np.ndarray:
+    """The share of its total that wood has shrunk at a moisture: 1 - x/30."""
+    return 1 - np.minimum(np.asarray(moisture_pct, dtype=float), saturation) / saturation
 
 
 def shrinkage(
@@ -176,8 +151,7 @@ def shrinkage(
     Returns
     -------
     Shrinkage
-        With sources and statuses. A species that the table does not know gives NaN and a reason,
-        never a guess; so does a figure that the table lacks.
+        NaN and a reason, never a guess, where the table has no such species or figure.
 
     Raises
     ------
@@ -186,7 +160,7 @@ def shrinkage(
 
     Notes
     -----
-    S_x = S_0 (1 - x/30). Source: Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3.
+    S_x = S_0 (1 - x/30): Wood Handbook FPL-GTR-282 eq. 4-9, with S_0 from its Table 4-3.
     The longitudinal figure is 0.15 %, the middle of the published 0.1 to 0.2 % of normal wood. The
     figures are means of a species: single trees scatter about them (see `SCATTER_SOURCE`).
 
@@ -203,21 +177,24 @@ def shrinkage(
     """
     as_numbers(moisture_pct, "moisture_pct")
     total = green_to_dry(species)
-    words = _moisture_words(moisture_pct, from_moisture_pct, fibre_saturation_pct)
-
-    def between(figure: ArrayLike) -> np.ndarray | float:
-        return strain_between(figure, moisture_pct, from_moisture_pct, fibre_saturation_pct)
-
+    given = (moisture_pct, from_moisture_pct, fibre_saturation_pct)
+    parts = ("radial_pct", "tangential_pct", "volumetric_pct", "longitudinal_pct")
+    figures = [strain_between(getattr(total, part), *given) for part in parts]
+    reached, start = (np.asarray(m, float) for m in given[:2])
+    reasons = [total.reason]
+    if np.any(reached > fibre_saturation_pct):
+        reasons.append(
+            f"at {np.nanmax(reached):g} % moisture, above fibre saturation "
+            f"({fibre_saturation_pct:g} %), wood has its green size"
+        )
+    if np.any(np.minimum(reached, fibre_saturation_pct) > np.minimum(start, fibre_saturation_pct)):
+        reasons.append("negative figures are swelling: the moisture rises")
     return replace(
-        total,
-        moisture_pct=_scalar(moisture_pct),
-        from_moisture_pct=_scalar(from_moisture_pct),
-        radial_pct=between(total.radial_pct),
-        tangential_pct=between(total.tangential_pct),
-        volumetric_pct=between(total.volumetric_pct),
-        longitudinal_pct=between(total.longitudinal_pct),
-        reason="; ".join(filter(None, [total.reason, *words])),
-    )
+        total, moisture_pct=_scalar(moisture_pct), from_moisture_pct=_scalar(from_moisture_pct),
+        reason="; ".join(filter(None, reasons)),
+        radial_pct=figures[0], tangential_pct=figures[1], volumetric_pct=figures[2],
+        longitudinal_pct=figures[3],
+    )  # fmt: skip
 
 
 def green_to_dry(name: str) -> Shrinkage:
@@ -236,30 +213,28 @@ def green_to_dry(name: str) -> Shrinkage:
     if not isinstance(name, str):
         raise WoodlabError("species is one name, such as 'sugar maple'; ask for each by itself.")
     facts = species_facts(name)
-    source, status, volumetric = _standing(facts)
-    totals = {part: facts.figures[f"{part}_pct"] for part in ("radial", "tangential")}
-    if np.isnan(list(totals.values())).all():
-        changes = [facts.figures[f"{part}_change_per_pct"] for part in totals]
-        if not np.isnan(changes).any():
-            totals = {
-                part: 3000 * change / (1 + 20 * change)
-                for part, change in zip(totals, changes, strict=True)
-            }
-            rows = species().set_index("species").loc[list(facts.members)]
-            source = f"{rows['change_source'].dropna().iloc[0]}, by S = 3000 C/(1 + 20 C)"
-            status = _weakest(rows["change_status"])
+    parts = ("radial", "tangential")
+    rows = species().set_index("species").loc[list(facts.members)]
+    totals = [facts.figures[f"{part}_pct"] for part in parts]
+    changes = [facts.figures[f"{part}_change_per_pct"] for part in parts]
+    source = " / ".join(dict.fromkeys(rows["shrinkage_source"].dropna()))
+    statuses = rows["shrinkage_status"]
+    if np.isnan(totals).all() and not np.isnan(changes).any():
+        totals = [3000 * change / (1 + 20 * change) for change in changes]
+        source = f"{rows['change_source'].dropna().iloc[0]}, by S = 3000 C/(1 + 20 C)"
+        statuses = rows["change_status"]
     return Shrinkage(
         species=facts.name,
         moisture_pct=0.0,
         from_moisture_pct=FIBRE_SATURATION_PCT,
-        radial_pct=totals["radial"],
-        tangential_pct=totals["tangential"],
+        radial_pct=totals[0],
+        tangential_pct=totals[1],
         volumetric_pct=facts.figures["volumetric_pct"],
         longitudinal_pct=LONGITUDINAL_PCT,
         source=source,
-        status=status,
-        volumetric_status=volumetric,
-        reason=_name_words(facts, totals),
+        status=_weakest(statuses),
+        volumetric_status=_weakest(rows["volumetric_status"]),
+        reason=_name_words(facts, dict(zip(parts, totals, strict=True))),
     )
 
 
@@ -272,39 +247,15 @@ def _name_words(facts: SpeciesFacts, totals: dict[str, float]) -> str:
             f"{facts.note}{hint}. Give the English or scientific name of a species in the table "
             "(it holds North American ones), or shrinkage figures from a source of your own"
         )
-    words = [facts.note] if facts.note else []
-    for part, total in totals.items():
-        if np.isnan(total):
-            words.append(f"the species table has no {part} figure for {facts.name}")
-    return "; ".join(words)
-
-
-def _standing(facts: SpeciesFacts) -> tuple[str, str, str]:
-    """Source, status and volumetric status over a name's members: the weakest counts."""
-    if not facts.known:
-        return "", "", ""
-    rows = species().set_index("species").loc[list(facts.members)]
-    sources = " / ".join(dict.fromkeys(rows["shrinkage_source"].dropna()))
-    return sources, _weakest(rows["shrinkage_status"]), _weakest(rows["volumetric_status"])
+    missing = [
+        f"the species table has no {part} figure for {facts.name}"
+        for part, total in totals.items() if np.isnan(total)
+    ]  # fmt: skip
+    return "; ".join(filter(None, [facts.note, *missing]))
 
 
 def _weakest(statuses: pd.Series) -> str:
-    found = statuses.dropna()
-    return max(found, key=_STATUSES.index) if len(found) else ""
-
-
-def _moisture_words(reached: ArrayLike, start: ArrayLike, saturation: float) -> list[str]:
-    reached_pct, start_pct = np.asarray(reached, float), np.asarray(start, float)
-    words = []
-    if np.any(reached_pct > saturation):
-        highest = np.nanmax(reached_pct)
-        words.append(
-            f"at {highest:g} % moisture, above fibre saturation ({saturation:g} %), wood has its "
-            "green size"
-        )
-    if np.any(np.minimum(reached_pct, saturation) > np.minimum(start_pct, saturation)):
-        words.append("negative figures are swelling: the moisture rises")
-    return words
+    return max(statuses.dropna(), key=_STATUSES.index, default="")
 
 
 def _scalar(value: ArrayLike) -> np.ndarray | float:

@@ -8,39 +8,23 @@ from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
-import numpy as np
 import pandas as pd
 
 FIGURES = [
-    "basic_sg",
-    "radial_pct",
-    "tangential_pct",
-    "volumetric_pct",
-    "green_moisture_pct",
-    "green_heartwood_pct",
-    "green_sapwood_pct",
-    "radial_change_per_pct",
+    "basic_sg", "radial_pct", "tangential_pct", "volumetric_pct", "green_moisture_pct",
+    "green_heartwood_pct", "green_sapwood_pct", "radial_change_per_pct",
     "tangential_change_per_pct",
-]
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
 class SpeciesFacts:
     """What the table says of one name as a maker writes it.
 
-    Attributes
-    ----------
-    name : str
-        The name that was asked for.
-    members : tuple of str
-        The table's species that it stands for; empty when the table does not know it.
-    note : str
-        How the name was read, in words; empty when the table has this very name.
-    figures : dict
-        The table's figures (see `FIGURES`), the mean over the members that have one; NaN where
-        none has.
-    spread : dict
-        Half the range of each figure over the members (0 for a single species).
+    members : the table's species that it stands for, none where the table does not know it;
+    note : how the name was read, in words, empty when the table has this very name; figures : the
+    mean over the members that have one (see `FIGURES`), NaN where none has; spread : half the range
+    of each over the members.
     """
 
     name: str
@@ -106,19 +90,20 @@ def _plain(name: str) -> str:
 
 @cache
 def _names() -> tuple[dict[str, str], dict[frozenset[str], str]]:
+    """Each name of the table in plain letters, and by its words in any order: the species."""
     table = _table()
-    exact = {_plain(name): name for name in table["species"]}
-    for other, name in zip(table["scientific_name"], table["species"], strict=True):
-        if isinstance(other, str):
+    exact: dict[str, str] = {}
+    for column in ("species", "scientific_name", "handbook_name"):
+        for name, other in table[["species", column]].dropna().to_numpy():
             exact.setdefault(_plain(other), name)
-    for other, name in zip(table["handbook_name"], table["species"], strict=True):
-        if isinstance(other, str):
-            exact.setdefault(_plain(other), name)
-    words = {frozenset(plain.split()): name for plain, name in exact.items()}
-    return exact, words
+    return exact, {frozenset(plain.split()): name for plain, name in exact.items()}
 
 
 def _members(plain: str) -> tuple[str, ...]:
+    exact, by_words = _names()
+    found = exact.get(plain) or by_words.get(frozenset(plain.split()))
+    if found:
+        return (found,)
     if plain in _other_names():
         return _other_names()[plain][0]
     return tuple(name for name in _table()["species"] if _plain(name).split()[-1] == plain)
@@ -168,27 +153,16 @@ def species_facts(name: str) -> SpeciesFacts:
     >>> species_facts("teak").known
     False
     """
-    exact, words = _names()
     plain = _plain(name)
-    note = ""
-    if plain in exact:
-        members: tuple[str, ...] = (exact[plain],)
-    elif frozenset(plain.split()) in words:
-        members = (words[frozenset(plain.split())],)
-    else:
-        members = _members(plain)
-        if len(members) == 1:
-            note = f"{name!r} is read as {members[0]}"
-        elif members:
-            note = f"{name!r} is read as the mean of {', '.join(members)}"
-        else:
-            note = f"the species table does not know {name!r}"
-    if plain in _other_names() and _other_names()[plain][1]:
-        note += f"; but {_other_names()[plain][1]}: write which one it is"
+    members, note = _members(plain), ""
+    if not members:
+        note = f"the species table does not know {name!r}"
+    elif frozenset(plain.split()) not in _names()[1]:
+        mean = "the mean of " if len(members) > 1 else ""
+        note = f"{name!r} is read as {mean}{', '.join(members)}"
+    if ask := _other_names().get(plain, ((), ""))[1]:
+        note += f"; but {ask}: write which one it is"
     rows = _table().set_index("species").reindex(list(members))[FIGURES]
-    figures = {key: float(rows[key].mean()) if members else np.nan for key in FIGURES}
-    spread = {
-        key: float((rows[key].max() - rows[key].min()) / 2) if members else np.nan
-        for key in FIGURES
-    }
+    figures = rows.astype(float).mean().to_dict()
+    spread = ((rows.max() - rows.min()).astype(float) / 2).to_dict()
     return SpeciesFacts(str(name), members, note, figures, spread)
