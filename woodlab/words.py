@@ -20,6 +20,8 @@ SEALS = {
     "wax on end grain": ("", "with waxed end grain"),
     "paint all over": ("painted", ""),
     "wax all over": ("", "waxed all over"),
+    "sealed": ("sealed", ""),
+    "not said": ("", "with the seal not noted"),
 }
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 # Upper ends of ratios, and how people say them.
@@ -118,6 +120,11 @@ def part_of(k: float, n: float, seal: str) -> str:
 
 def of_all(k: int, n: int, did: str, noun: str = "bowls") -> str:
     """'Three of the 40 bowls cracked', 'Of the 92 bowls, 19 were ready'; never figures first."""
+    if k == n == 1:
+        was = {"were": "was", "are": "is", "have": "has"}
+        verb, _, rest = did.partition(" ")
+        one = re.sub(r"s\b", "", noun, count=1)
+        return f"The only {one} {was.get(verb, verb)} {rest}".rstrip()
     if k == n > 1:
         return f"All {NUMBERS[n] if n < 10 else n} {noun} {did}"
     if k == 0:

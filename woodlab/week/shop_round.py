@@ -167,7 +167,8 @@ def _crack(row: Any, units: Units) -> str:
     if row.crack not in (NONE_SEEN, NOT_LOOKED):
         return units.told(row.crack)
     if pd.isna(row.crack_risk):
-        return f"risk not known; {row.days_since_look:g} days since the look"
+        since = "it was turned" if row.crack == NOT_LOOKED else "the look"
+        return f"risk not known; {row.days_since_look:g} days since {since}"
     return "risk below 0.1 %" if row.crack_risk < 0.001 else f"risk {100 * row.crack_risk:.2g} %"
 
 

@@ -224,14 +224,12 @@ def _air(air: pd.DataFrame, bowl: pd.Series, x: Any, until: pd.Timestamp) -> Any
     ends = float(np.floor(low)), float(np.ceil(high))
     title = "Moisture to which the air would bring the wood [%]"
     y = _upright("y", title, ends, tickCount=3, format="d")
-    level = float(week["y"].iloc[-1]) if len(week) else target
-    level = max(level, ends[0] + 0.25 * (ends[1] - ends[0]))  # clear of the axis
     layers = [
         drawing(air).mark_point(size=7, color=role("line")).encode(x=x, y=y),
         drawing(week).mark_line(color=role("ink"), strokeWidth=1.8).encode(x=x, y=y),
         _rule(y=target).encode(y=y),
         _rule(day).encode(x=x),
-        _said(x, y, day, level, "dots: days; line: week", dx=9),
+        _said(x, y, day, ends[0], "dots: days; line: week", dx=9, dy=-7),
         _said(x, y, until, target, "dry enough", align="right", dy=-9, color=role("ready")),
     ]
     return altair.layer(*layers).properties(height=74)
