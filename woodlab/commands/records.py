@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
 from woodlab.book.sheet.questions import OPTIONS
@@ -54,12 +55,13 @@ def _check(options: argparse.Namespace) -> None:
 
     book = open_book(options.book)
     print(book.counts.to_string(index=False))
-    doubts = book.doubts
+    doubts, units = book.doubts, book.units
     count = f"{len(doubts)} {'entry' if len(doubts) == 1 else 'entries'} in doubt"
     print(f"\nNo faults. {count} (kept in the book){':' if len(doubts) else '.'}")
     for doubt in doubts.head(MOST_SHOWN).itertuples():
-        value = str(doubt.value)[:80]
-        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {value}: {doubt.doubt[:200]}")
+        value = shorten(units.told_of(doubt.column, str(doubt.value)), 80, placeholder=" ...")
+        said = shorten(units.told(doubt.doubt), 200, placeholder=" ...")
+        print(f"  {doubt.table}, row {doubt.row}, {doubt.column} {value}: {said}")
     if len(doubts) > MOST_SHOWN:
         print(f"  ... and {len(doubts) - MOST_SHOWN} more; notebook 1 shows all of them.")
 
