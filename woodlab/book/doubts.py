@@ -190,7 +190,8 @@ def implausible(tables: dict[str, pd.DataFrame]) -> Doubts:
             if name != "mass_g":
                 fits = [v for v in (value * 10, value / 10) if least <= v <= most]
                 hint = f"is it {fits[0]:g} mm?" if fits else "is it another measure?"
-                said = f"{value:g} mm is no {name.removesuffix('_mm')} of a rough bowl: {hint}"
+                what = name.removesuffix("_mm").replace("_", " ")
+                said = f"{value:g} mm is no {what} of a rough bowl: {hint}"
             else:
                 said = f"{value:g} g is no bowl{_other_unit(value, usual.get(piece))}"
             rows.append((table, row, piece, name, f"{value:g}", said))

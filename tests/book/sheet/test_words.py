@@ -68,6 +68,7 @@ def test_a_size_or_a_count_is_no_weight(cell):
         ("Gewicht [g]", "mass", "g"), ("Poids en kg", "mass", "kg"), ("weight in lbs", "mass", "lb"),
         ("Datum", "on", None), ("date de pesée", "on", None), ("Schale Nr.", "piece", None),
         ("N°", "number", None), ("Wandstärke/cm", "wall_mm", "cm"), ("épaisseur (mm)", "wall_mm", "mm"),
+        ("Boden (cm)", "foot_wall_mm", "cm"), ("foot thickness", "foot_wall_mm", None),
         ("GEDREHT AM", "turned_on", None), ("tourné le", "turned_on", None), ("Essence", "species", None),
         ("Holzart", "species", None), ("Bemerkungen", "note", None), ("Remarque", "note", None),
         ("Durchmesser Zoll", "rim_mm", "in"), ('Dia "', "rim_mm", "in"), ("Crack mm", "crack", "mm"),

@@ -223,7 +223,7 @@ def ask_lengths(
         fits = _fits(middle, "mm", unit, order, (least, most))
         if inches:
             fits = ["in"] if unit != "in" else []
-        what = f"{name[:-3]} cannot be in {unit}: {', '.join(cells[:3])}"
+        what = f"{name[:-3].replace('_', ' ')} cannot be in {unit}: {', '.join(cells[:3])}"
         _ask(asked, "length_unit", what, fits, middle)
     return in_inches
 

@@ -109,7 +109,7 @@ class SheetReading(Shown):
             if doubt.column.endswith(("_g", "_mm"))
         ]
         if odd:
-            says.append(f"Look at these again: {'; '.join(odd[:6])}{'; ...' if odd[6:] else ''}.")
+            says.append(f"Look at these again: {'; '.join(odd[:6])}{'; ...' if odd[6:] else ''}")
         says.append(
             f"{len(self.ledger)} cells are filled; {len(unused)} of them "
             f"{'is' if len(unused) == 1 else 'are'} not used."
