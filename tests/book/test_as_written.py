@@ -390,7 +390,7 @@ def test_wrong_types_are_said_in_a_sentence():
         (lambda: wl.wall_window(None, 200), "species is None. Give one value or a list"),
         (lambda: wl.trial_power(None, 4, seed=1), "Give effects as a dict"),
         (lambda: wl.trial_plan([1, 2], ["none", "wax"], seed=1), r"a table \(DataFrame\)"),
-        (lambda: wl.seal_study("data_demo"), "seal_study takes fits or a record book, not str"),
+        (lambda: wl.seal_study("data_demo"), r"seal_study\(wl.open_book\('data_demo'\)\)"),
         (lambda: wl.movement_study(None), "movement_study needs a record book and was given None"),
         (lambda: wl.write_article("", "out"), "needs a record book and was given an empty text"),
         (lambda: wl.write_article(wl.demo_book(), None), "write_article needs the path"),
