@@ -54,3 +54,8 @@ def test_no_step_is_looked_for_where_scales_are_named_or_no_log_tells_wet_weeks(
     named = stepped(book, 1.006, scale=np.where(late, "new", "old"))
     assert fit(named).records.step_on is None
     assert fit(with_tables(stepped(book, 1.006), air=None)).records.step_on is None
+
+
+def test_one_bowl_that_jumps_is_no_scale(book):
+    alone = stepped(book, 0.97).only(pieces=["P0", "P1"])
+    assert fit(alone).records.step_on is None

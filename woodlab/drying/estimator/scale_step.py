@@ -24,6 +24,7 @@ LEAST_SCORE, LEAST_JUMP = 45.0, 0.0018  # tuned: see docs/calibration.md
 SOON_DAYS = 10  # a piece's first weight after the day, if it was weighed so soon
 STEP_SD = 0.005  # of a gain that nobody named
 MOST_PIECES = 120  # that are asked: more cost time and change little
+FEWEST_PIECES = 4  # one that jumps alone has lost some wax, or is another bowl
 FEWEST_DAYS = 2  # with weighings, before the step and after it
 _DAY = np.timedelta64(1, "D")
 
@@ -31,7 +32,8 @@ _DAY = np.timedelta64(1, "D")
 def scale_step(season: Season, mode: Mode) -> np.datetime64 | None:
     """The first day of other weights, or None where no day stands out."""
     d = season.d
-    if d.scales or not season.groups or not d.shelf.has_air:
+    several = d.weighed[: d.n_pieces].sum() >= FEWEST_PIECES
+    if d.scales or not season.groups or not d.shelf.has_air or not several:
         return None
     day, score, jump = best_day(season, mode)
     found = score >= LEAST_SCORE and abs(jump) >= LEAST_JUMP
