@@ -155,9 +155,8 @@ def odd_weights(facts: Any, units: Units = METRIC) -> list[Odd]:
             what, do = "the same weight stands twice", "Strike one."
         found.append(Odd((str(r.piece),), on, what, do, "used as it is"))
     if facts.fits.scale_step:
-        step, do = facts.fits.scale_step.split(": ", 1)
-        on = pd.Timestamp(facts.fits.records.step_on)
-        found.append(Odd(("all",), on, step, "Another scale? Name both in the column scale.",
+        on, do = facts.fits.records.step_on, "Another scale? Name both in the column scale."
+        found.append(Odd(("all",), pd.Timestamp(on), facts.fits.scale_step, do,
                          "read as two scales"))  # fmt: skip
     return sorted(found, key=lambda o: pd.Timestamp(o.on) if pd.notna(o.on) else facts.day)[::-1]
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from woodlab.drying.estimator.effects import effects_of_wood
+from woodlab.drying.estimator.model import BOOK_OFFSET_SD, BOOK_SD, BOOK_START_SD
 from woodlab.errors import WoodlabError
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
 
 # From one season to the next, of the working values (ln, or the unit of the parameter).
 BETWEEN = {
-    "wood, diffusivity_m2_s": 0.18, "wood, tau_days": 0.18, "wood, rise_per_pct": 0.012,
-    "wood, air offset": 0.30, "species, start_moisture_pct": 0.12,
+    "wood, diffusivity_m2_s": BOOK_SD, "wood, tau_days": BOOK_SD, "wood, rise_per_pct": 0.012,
+    "wood, air offset": BOOK_OFFSET_SD, "species, start_moisture_pct": BOOK_START_SD,
     "seal, surface_m_s": 0.15, "seal, tau_days": 0.15,
     "season, fibre_saturation_pct": 0.5, "season, flux_cap_pct": 0.5,
     "season, activation_kj_mol": 3.0, "hygrometer": 1.0, "scale": 0.001,

@@ -167,8 +167,7 @@ class DryingFits(Shown):
         gain = later - earlier
         return (
             f"From {words.day(pd.Timestamp(day))} on all weights are {abs(gain):.1f} % "
-            f"{'higher' if gain > 0 else 'lower'} than those before: another scale, or one set "
-            "anew? They are read as those of two scales; name them in the column scale."
+            f"{'higher' if gain > 0 else 'lower'} than those before"
         )
 
     def numbers(self, pieces: Sequence[str] | str | None) -> np.ndarray:
@@ -273,7 +272,10 @@ class DryingFits(Shown):
         if not self.laws.loc[self.laws["weight"] > 0, "converged"].all():
             says.append("The search did not settle for every law; see fits.laws.")
         if self.scale_step:
-            says.append(self.scale_step)
+            says.append(
+                f"{self.scale_step}: another scale, or one set anew? They are read as those of two "
+                "scales; name them in the column scale."
+            )
         columns = [
             Column("piece", lambda r: r.piece, False),
             Column("moisture now [%]", lambda r: f"{r.moisture_now_pct:.1f}"),
