@@ -24,7 +24,7 @@ from woodlab.show import answering_in
 # What makes a folder an article's, and what an article is; anything else in its folder is kept.
 MARK = "article.json"
 OURS = (MARK, "article.md", "article.docx", "article.html", "article.pdf", "box.md", "figures")
-WIDEST_FIGURE_CM = 15.0
+WIDEST_FIGURE_CM = 12.0
 _VERSIONS_OF = ("numpy", "pandas", "scipy", "statsmodels", "altair", "vl-convert-python",
                 "pypandoc_binary", "typst", "babel")  # fmt: skip
 
